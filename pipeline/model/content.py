@@ -1,0 +1,98 @@
+"""Contents: bytes known by size and SHA-256, where they were found, and what is made of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.errors import Place
+
+
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class Content:
+    """The bytes of a file, wherever it lies and whatever it is called.
+
+    ``sha256`` is 64 lower-case hexadecimal digits. ``size`` is in bytes; None where a declaration gives only the
+    hash (checksum lists). ``crc32`` (0 to 2**32-1) helps finding and decides nothing.
+    """
+
+    sha256: str
+    size: int | None = None
+    crc32: int | None = None
+
+
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class Location:
+    """Where a content lies on this machine: a file, or one member of a ZIP archive."""
+
+    path: str
+    member: str | None = None
+
+    def __str__(self) -> str:
+        return self.path if self.member is None else f"{self.path} > {self.member}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """A content some manifest asks for; ``name`` is for people ("chip 6f of moth-patrol") and for likely file names.
+
+    ``place`` is the manifest key that asks. ``file_names`` are names the content may go by (without folders).
+    """
+
+    content: Content
+    name: str
+    place: Place
+    file_names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class Candidate:
+    """A source file that is near to a missing content but not it; ``why`` says how near ("same size and name")."""
+
+    location: Location
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What a search gave: where each found content lies (by SHA-256), its full size and hash, and what is missing."""
+
+    locations: dict[str, Location]
+    contents: dict[str, Content]
+    missing: tuple[tuple[Wanted, Candidate | None], ...]
+
+
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class Ingredient:
+    """One content that went into a file: its role ("chip 6f"), size in bytes and SHA-256."""
+
+    role: str
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class Origin:
+    """What a file of the card was made from.
+
+    ``kind``: "bitstream", "core-file", "rom-file", "title-file", "menu", "config", "board-file" or "card-file".
+    ``owner``: the id of the board, core, title or card that asks for it. ``steps``: one line a ROM step or edit.
+    """
+
+    kind: str
+    owner: str
+    ingredients: tuple[Ingredient, ...] = ()
+    steps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardFile:
+    """One file that is to be on the card: its path ("GAMES/MOTH.ROM"), content, placement and origin.
+
+    ``placement`` is "first", "one-piece" or "anywhere". ``place`` is the manifest key that asks for the file.
+    """
+
+    path: str
+    content: Content
+    placement: str
+    origin: Origin
+    place: Place
