@@ -71,7 +71,7 @@ class ConfigFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigEdit:
-    """One value to change in an existing config file of the card; ``add`` allows a missing key or section to be added."""
+    """One value to change in an existing config file; ``add`` allows a missing key or section to be added."""
 
     path: str
     section: str
