@@ -1,0 +1,1 @@
+"""What goes where on a card, the rules it must keep, and the plan; pure."""

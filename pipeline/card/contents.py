@@ -1,0 +1,240 @@
+"""Which files a card holds, from what, and which config files must be written or changed for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
+
+from pipeline.card.select import Selection
+from pipeline.errors import ManifestError, Place, Problem
+from pipeline.fat.names import fold
+from pipeline.model.content import CardFile, Content, Ingredient, Origin
+from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What must be known from outside before a card's files can be listed.
+
+    ``trees``: for each path below the inputs that a manifest copies from, its files as (relative path, content);
+    a single file has the relative path "". ``sums``: for each checksum list, its (SHA-256, path) lines. ``sizes``:
+    bytes of contents that are declared by hash alone. ``roms``: for (title id, ROM path) its content and origin.
+    """
+
+    trees: Mapping[str, tuple[tuple[str, Content], ...]]
+    sums: Mapping[str, tuple[tuple[str, str], ...]]
+    sizes: Mapping[str, int]
+    roms: Mapping[tuple[str, str], tuple[Content, Origin]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfigJob:
+    """One config file of a card: written anew from ``write``, or an existing file, and then changed by ``edits``.
+
+    ``fields``: what the templates' fields stand for. Each edit comes with the manifest key that asks for it.
+    """
+
+    path: str
+    kind: str
+    owner: str
+    place: Place
+    write: ConfigFile | None = None
+    fields: Mapping[str, str] = field(default_factory=dict)
+    edits: tuple[tuple[ConfigEdit, Place], ...] = ()
+
+
+def fields_of(core: Core) -> dict[str, str]:
+    """Return what the template fields stand for when a core is meant."""
+    return {"core": core.folder, "name": core.name, "release": core.release, "kind": core.kind}
+
+
+def core_folder(selection: Selection, core: Core) -> str:
+    """Return the folder of the card a core's bitstream and menu file lie in."""
+    return selection.board.core_folder.format_map(fields_of(core))
+
+
+def title_folder(selection: Selection, title: Title) -> str:
+    """Return the folder of the card a title's files lie in: the title's own, else its core's, else the board's."""
+    core = selection.core_of(title)
+    template = title.folder or core.titles.folder or selection.board.title_folder
+    return template.format_map(fields_of(core))
+
+
+def gather(selection: Selection, known: Known) -> tuple[CardFile, ...]:
+    """Return every file of the card that is copied: all but the config files, in no particular order."""
+    board, card = selection.board, selection.card
+    files = [
+        file
+        for path in board.base
+        for file in _own_file(
+            OwnFile(path="", placement="anywhere", key="base", source_path=path),
+            "",
+            "board-file",
+            board.id,
+            board.file,
+            known,
+        )
+    ]
+    for core in selection.cores:
+        files += _of_core(selection, core, known)
+    for title in selection.titles:
+        files += _of_title(selection, title, known)
+    for own in card.files:
+        files += _own_file(own, "", "card-file", card.id, card.file, known)
+    for sums in card.sums:
+        files += _summed(sums, {}, "card-file", card.id, card.file, known)
+    return tuple(files)
+
+
+def config_jobs(selection: Selection) -> tuple[ConfigJob, ...]:
+    """Return the config files to write or change: menu files, those of cores and card, board settings, edits."""
+    card = selection.card
+    jobs = list(_written(selection))
+    for edit, place in _edits(selection):
+        found = next((i for i, job in enumerate(jobs) if fold(job.path) == fold(edit.path)), None)
+        if found is None:
+            jobs.append(ConfigJob(path=edit.path, kind="config", owner=card.id, place=place, edits=((edit, place),)))
+        else:
+            jobs[found] = replace(jobs[found], edits=(*jobs[found].edits, (edit, place)))
+    return tuple(sorted(jobs, key=lambda job: job.path))
+
+
+def file_to_edit(job: ConfigJob, files: Sequence[CardFile]) -> CardFile:
+    """Return the file of the card a job changes; raises ManifestError when there is none."""
+    for file in files:
+        if fold(file.path) == fold(job.path):
+            return file
+    near = get_close_matches(job.path, [file.path for file in files], 1)
+    raise ManifestError(
+        [
+            Problem(
+                place,
+                f'"{job.path}" is to be changed, but no such file goes onto card "{job.owner}"',
+                f'did you mean "{near[0]}"?' if near else "add the file to the board's base files or to the card",
+            )
+            for _, place in job.edits
+        ]
+    )
+
+
+def with_configs(
+    files: Sequence[CardFile], configs: Sequence[tuple[ConfigJob, Content, Origin]]
+) -> tuple[CardFile, ...]:
+    """Return the card's files with each config file in place of the one it was changed from, or added."""
+    changed = {fold(job.path) for job, _, _ in configs if not job.write}
+    kept = [file for file in files if fold(file.path) not in changed]
+    made = [
+        CardFile(path=job.path, content=content, placement="anywhere", origin=origin, place=job.place)
+        for job, content, origin in configs
+    ]
+    return (*kept, *made)
+
+
+def join(folder: str, path: str) -> str:
+    """Return the card path of a file in a folder; either may be ""."""
+    return "/".join(part for part in (folder.strip("/"), path) if part)
+
+
+def _of_core(selection: Selection, core: Core, known: Known) -> Iterator[CardFile]:
+    fields = fields_of(core)
+    yield CardFile(
+        path=join(core_folder(selection, core), selection.board.bitstream.format_map(fields)),
+        content=core.bitstream,
+        placement="anywhere",
+        origin=_copied("bitstream", core.id, core.bitstream),
+        place=Place(file=core.file, key="bitstream"),
+    )
+    for own in core.files:
+        expanded = replace(own, path=own.path.format_map(fields))
+        yield from _own_file(expanded, "", "core-file", core.id, core.file, known)
+    for sums in core.sums:
+        yield from _summed(sums, fields, "core-file", core.id, core.file, known)
+
+
+def _of_title(selection: Selection, title: Title, known: Known) -> Iterator[CardFile]:
+    folder = title_folder(selection, title)
+    for rom in title.roms:
+        content, origin = known.roms[title.id, rom.path]
+        yield CardFile(
+            path=join(folder, rom.path),
+            content=content,
+            placement=rom.placement,
+            origin=origin,
+            place=Place(file=title.file, key=rom.key),
+        )
+    for own in title.files:
+        yield from _own_file(own, folder, "title-file", title.id, title.file, known)
+
+
+def _own_file(own: OwnFile, folder: str, kind: str, owner: str, file: str, known: Known) -> Iterator[CardFile]:
+    """Yield the one file found by content, or every file of the tree it is copied from."""
+    pairs = [("", own.content)] if own.content else known.trees[own.source_path]
+    for relative, content in pairs:
+        content = _sized(content, known)
+        yield CardFile(
+            path=join(folder, join(own.path, relative)),
+            content=content,
+            placement=own.placement,
+            origin=_copied(kind, owner, content),
+            place=Place(file=file, key=own.key),
+        )
+
+
+def _summed(
+    sums: SumList, fields: Mapping[str, str], kind: str, owner: str, file: str, known: Known
+) -> Iterator[CardFile]:
+    for sha256, path in known.sums[sums.list_path]:
+        content = _sized(Content(sha256=sha256), known)
+        yield CardFile(
+            path=join(sums.into.format_map(fields), path),
+            content=content,
+            placement="anywhere",
+            origin=_copied(kind, owner, content),
+            place=Place(file=file, key=sums.key),
+        )
+
+
+def _sized(content: Content, known: Known) -> Content:
+    return content if content.size is not None else replace(content, size=known.sizes.get(content.sha256))
+
+
+def _copied(kind: str, owner: str, content: Content) -> Origin:
+    ingredient = Ingredient(role="content", size=content.size or 0, sha256=content.sha256)
+    return Origin(kind=kind, owner=owner, ingredients=(ingredient,))
+
+
+def _written(selection: Selection) -> Iterator[ConfigJob]:
+    """Yield the files that are written anew: the menu file and config files of each core, then the card's."""
+    board, card = selection.board, selection.card
+    for core in selection.cores:
+        fields = fields_of(core)
+        if board.menu:
+            path = join(core_folder(selection, core), board.menu.path.format_map(fields))
+            place = Place(file=board.file, key=board.menu.key)
+            yield ConfigJob(path=path, kind="menu", owner=core.id, place=place, write=board.menu, fields=fields)
+        for config in core.configs:
+            path, place = config.path.format_map(fields), Place(file=core.file, key=config.key)
+            yield ConfigJob(path=path, kind="config", owner=core.id, place=place, write=config, fields=fields)
+    for config in card.configs:
+        place = Place(file=card.file, key=config.key)
+        yield ConfigJob(path=config.path, kind="config", owner=card.id, place=place, write=config)
+
+
+def _edits(selection: Selection) -> Iterator[tuple[ConfigEdit, Place]]:
+    """Yield the changes of values: board settings, then the card's own edits, which have the last word."""
+    board, card = selection.board, selection.card
+    for name, choice in selection.settings.items():
+        setting = board.settings[name]
+        key = f"settings.{name}"
+        edit = ConfigEdit(
+            path=setting.path,
+            section=setting.section,
+            name=setting.key,
+            value=setting.choices[choice],
+            add=setting.add,
+            key=key,
+        )
+        yield edit, Place(file=board.file, key=key)
+    for edit in card.edits:
+        yield edit, Place(file=card.file, key=edit.key)
