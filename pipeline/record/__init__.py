@@ -1,0 +1,1 @@
+"""The checksum manifest of a finished card, and how it is shown; pure."""

@@ -1,0 +1,124 @@
+"""The record of a finished card, as the JSON document that is written beside the image."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from pipeline.model.canonical import dump
+from pipeline.model.content import CardFile, Origin
+from pipeline.model.manifest import Board, Card, Core, Rights, Title
+from pipeline.model.plan import Entry, Plan, Proof
+
+VERSION = 1
+"""Of the record's form; schemas/record.schema.json describes it."""
+
+
+def record_text(
+    *,
+    card: Card,
+    board: Board,
+    cores: Sequence[Core],
+    titles: Sequence[Title],
+    settings: Mapping[str, str],
+    files: Sequence[CardFile],
+    plan: Plan,
+    plan_sha256: str,
+    proof: Proof,
+    timestamp_from: str,
+    made_by: str,
+) -> Iterator[str]:
+    """Yield the record's text: what is on the card, where, made from what, and what was proven.
+
+    ``files`` must be those the plan was made from. ``timestamp_from`` says which of card, environment or default
+    gave the timestamp; ``made_by`` names this program and its version.
+    """
+    by_path = {file.path: file for file in files}
+    return dump(
+        {
+            "cardkiln-record": VERSION,
+            "card": {"id": card.id, "name": card.name, "version": card.version},
+            "made-by": {"program": made_by, "read-back": proof.reader},
+            "image": {"file": "card.img", "size": proof.image_size, "sha256": proof.image_sha256},
+            "plan": {"file": "plan.json", "sha256": plan_sha256},
+            "proven": {"files": proof.files, "folders": proof.folders, "file-bytes": proof.file_bytes},
+            "volume": _volume(plan, timestamp_from),
+            "board": {"id": board.id, "name": board.name, "settings": dict(settings), "rights": _rights(board.rights)},
+            "cores": [_core(core) for core in cores],
+            "titles": [_title(title) for title in titles],
+            "folders": [_placed(entry) for entry in plan.entries if entry.is_folder],
+            "files": (_file(entry, by_path[entry.path]) for entry in plan.entries if not entry.is_folder),
+        }
+    )
+
+
+def sums_text(sums: Mapping[str, str]) -> str:
+    """Return checksum lines for ``sha256sum -c``: 64 hexadecimal digits, two spaces, file name, LF; by name.
+
+    Source: GNU coreutils manual, "md5 output modes" and "sha2 utilities".
+    """
+    return "".join(f"{sums[name]}  {name}\n" for name in sorted(sums))
+
+
+def _volume(plan: Plan, timestamp_from: str) -> dict[str, object]:
+    volume = plan.volume
+    return {
+        "type": f"fat{volume.fat_bits}",
+        "partitioned": volume.start > 0,
+        "first-sector": volume.start,
+        "sectors": volume.sectors,
+        "cluster-size": volume.cluster_bytes,
+        "clusters": volume.clusters,
+        "used-clusters": plan.root_clusters + sum(entry.clusters for entry in plan.entries),
+        "label": plan.label,
+        "serial": f"{plan.serial >> 16:04X}-{plan.serial & 0xFFFF:04X}",
+        "timestamp": plan.timestamp.isoformat(),
+        "timestamp-from": timestamp_from,
+    }
+
+
+def _rights(rights: Rights) -> dict[str, str]:
+    stated = {"licence": rights.licence, "holder": rights.holder, "source": rights.source}
+    return {key: value for key, value in stated.items() if value}
+
+
+def _core(core: Core) -> dict[str, object]:
+    facts = {"source": core.source, "date": core.date}
+    return {
+        "id": core.id,
+        "name": core.name,
+        "release": core.release,
+        "rights": _rights(core.rights),
+        **{key: value for key, value in facts.items() if value},
+    }
+
+
+def _title(title: Title) -> dict[str, object]:
+    return {"id": title.id, "name": title.name, "core": title.core, "rights": _rights(title.rights)}
+
+
+def _placed(entry: Entry) -> dict[str, object]:
+    return {
+        "path": entry.path,
+        "short-name": entry.short,
+        "first-cluster": entry.cluster,
+        "clusters": entry.clusters,
+    }
+
+
+def _file(entry: Entry, file: CardFile) -> dict[str, object]:
+    return {
+        **_placed(entry),
+        "size": entry.size,
+        "sha256": entry.sha256,
+        "placement": file.placement,
+        "made-from": _origin(file.origin),
+    }
+
+
+def _origin(origin: Origin) -> dict[str, object]:
+    return {
+        "kind": origin.kind,
+        "owner": origin.owner,
+        "contents": [{"role": i.role, "size": i.size, "sha256": i.sha256} for i in origin.ingredients],
+        "steps": list(origin.steps),
+    }
