@@ -1,0 +1,1 @@
+"""What the FAT file system says, as pure functions: geometry, names, directory entries, boot sectors, tables."""
