@@ -159,7 +159,7 @@ def wanted() -> dict[str, bytes]:
         {name: chip(name, size) for name, size in chips.items()}
         | {name: noise(name, size) for name, size in FINISHED.items()}
         | {f"{core}/bitstream": bitstream(core) for core in BITSTREAMS}
-        | {f"bramblet/{path}": noise(f"pack {path}", size) for path, size in PACK.items()}
+        | {f"pack/{path}": noise(f"pack {path}", size) for path, size in PACK.items()}
     )
 
 
@@ -215,24 +215,29 @@ def demo() -> tuple[dict[str, bytes], dict[str, dict[str, bytes]]]:
     archives = {"tallow-two-system.zip": system_files()}
     lying_about = {place: contents[name] for name, place in hidden().items()} | junk()
     for place, content in lying_about.items():
-        path, is_member, member = place.partition(">")
+        path, is_member, name = place.partition(">")
         if is_member:
-            archives.setdefault(path, {})[member] = content
+            archives.setdefault(path, {})[name] = content
         else:
             plain[path] = content
     return plain, archives
 
 
+def member(name: str, method: int) -> ZipInfo:
+    """Return the head of an archive's member; time, origin and rights are the same on every machine."""
+    info = ZipInfo(name, date_time=(2026, 1, 5, 19, 0, 0))
+    info.compress_type = method
+    info.create_system = 3  # Unix, so that external_attr holds its rights
+    info.external_attr = 0o644 << 16
+    return info
+
+
 def packed(members: Mapping[str, bytes], method: int) -> bytes:
-    """Return a ZIP archive with fixed times, origin and rights, so that only zlib can make a difference."""
+    """Return a ZIP archive; only a deflating zlib can make a difference between machines."""
     buffer = BytesIO()
     with ZipFile(buffer, "w") as archive:
         for name, content in members.items():
-            info = ZipInfo(name, date_time=(2026, 1, 5, 19, 0, 0))
-            info.compress_type = method
-            info.create_system = 3
-            info.external_attr = 0o644 << 16
-            archive.writestr(info, content)
+            archive.writestr(member(name, method), content)
     return buffer.getvalue()
 
 
