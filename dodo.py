@@ -1,0 +1,23 @@
+"""The tasks of Cardkiln, by name; ``doit list`` shows them."""
+
+from pipeline.tasks import (
+    DOIT_CONFIG,
+    task_check,
+    task_config,
+    task_find,
+    task_image,
+    task_plan,
+    task_record,
+    task_rom,
+)
+
+__all__ = [
+    "DOIT_CONFIG",
+    "task_check",
+    "task_config",
+    "task_find",
+    "task_image",
+    "task_plan",
+    "task_record",
+    "task_rom",
+]

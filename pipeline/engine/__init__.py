@@ -1,0 +1,1 @@
+"""How doit runs the stages: the run command, its lock, what is printed, and exit codes."""

@@ -1,0 +1,74 @@
+"""What a run says: the lines of its tasks, its problems, and one closing line."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from typing import Any, TextIO
+
+from doit.exceptions import BaseFail
+
+QUIET = {"check", "find"}
+"""Tasks that make nothing: a run of these alone needs no closing line."""
+
+
+class Report:
+    """A doit reporter: tasks print their own lines, this prints what went wrong and how it all ended."""
+
+    desc = "calm lines: what was done, what is wrong, how it ended"
+
+    def __init__(self, outstream: TextIO, options: Mapping[str, Any]) -> None:
+        self._out = outstream
+        self._start = time.monotonic()
+        self._selected: Sequence[str] = ()
+        self._made = 0
+        self._failed = False
+
+    def initialize(self, tasks: Mapping[str, Any], selected_tasks: Sequence[str]) -> None:
+        """Note what was asked for."""
+        self._selected = selected_tasks
+
+    def get_status(self, task: Any) -> None:
+        """Say nothing: a task is being looked at."""
+
+    def execute_task(self, task: Any) -> None:
+        """Count what is made; the task prints its own line when it is done."""
+        self._made += bool(task.actions) and task.name.partition(":")[0] not in QUIET
+
+    def add_success(self, task: Any) -> None:
+        """Say nothing: the task did."""
+
+    def skip_uptodate(self, task: Any) -> None:
+        """Say nothing: the closing line counts."""
+
+    def skip_ignore(self, task: Any) -> None:
+        """Say that a task was left out on purpose."""
+        self._out.write(f"{task.name} is ignored\n")
+
+    def add_failure(self, task: Any, fail: BaseFail) -> None:
+        """Show what stopped a task: problems as they are, anything else with its traceback, since it is a bug."""
+        self._failed = True
+        if not fail.report:
+            return
+        trace = "".join(fail.traceback)
+        sys.stderr.write(f"{task.name} could not be done:\n{trace}" if trace else fail.message + "\n")
+
+    def cleanup_error(self, exception: BaseFail) -> None:
+        """Show an error in a task's teardown."""
+        self.runtime_error(exception.get_msg())
+
+    def runtime_error(self, msg: str) -> None:
+        """Show an error of the engine itself."""
+        self._failed = True
+        sys.stderr.write(msg + "\n")
+
+    def teardown_task(self, task: Any) -> None:
+        """Say nothing: no task has a teardown."""
+
+    def complete_run(self) -> None:
+        """Close with one line, unless only checks ran or something went wrong and was said already."""
+        if self._failed or {name.partition(":")[0] for name in self._selected} <= QUIET:
+            return
+        took = f"{time.monotonic() - self._start:.1f} s"
+        self._out.write(f"done in {took}\n" if self._made else f"nothing to do: all is as declared ({took})\n")

@@ -1,0 +1,81 @@
+"""Stage ``image``: the plan becomes an image, which is read back by other code before it takes its place."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
+from dataclasses import asdict
+from typing import BinaryIO
+
+from pipeline.card.plan_text import plan_from_text
+from pipeline.image.read_back import read_back
+from pipeline.image.write import write_image
+from pipeline.model.content import Content, Found, Location
+from pipeline.model.plan import Entry, Proof
+from pipeline.model.units import show_size
+from pipeline.sources.read import open_content
+from pipeline.stages import config, plan
+from pipeline.stages.progress import progress
+from pipeline.stages.project import PROGRAM, Project
+from pipeline.stages.stamp import read_facts, replacing, stale, write_stamp
+
+
+def reason(project: Project, card_id: str) -> str | None:
+    """Return why the image must be written again, None when it is the one its plan describes."""
+    image = project.card_folder(card_id) / "card.img"
+    return stale(
+        project.stamp("image", card_id),
+        _inputs(project, card_id),
+        {image.name: image},
+        lambda path: project.index.content_of(path).sha256,
+    )
+
+
+def run(project: Project, card_id: str, found: Found) -> str:
+    """Write the image, read it back, and only then let it take its place; return what was done."""
+    text = plan.path_of(project, card_id).read_text(encoding="utf-8")
+    obeyed = plan_from_text(text)
+    locations = _locations(project, card_id, found)
+
+    def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
+        return open_content(locations[entry.sha256], Content(sha256=entry.sha256, size=entry.size))
+
+    image = project.card_folder(card_id) / "card.img"
+    total = sum(entry.size for entry in obeyed.entries)
+    inputs = _inputs(project, card_id)
+    with replacing(image) as temporary:
+        with progress(f"write {card_id}", total) as advance:
+            written = write_image(obeyed, opener, temporary, advance)
+        with progress(f"read back {card_id}", total) as advance:
+            proof = read_back(obeyed, temporary, written, advance)
+    write_stamp(project.stamp("image", card_id), inputs, {image.name: (image, proof.image_sha256)}, asdict(proof))
+    return f"{card_id}: {show_size(written.bytes_written)} written, read back by {proof.reader}: all as planned"
+
+
+def proof_of(project: Project, card_id: str) -> Proof | None:
+    """Return what was proven of the card's image when it was written; None when there is none."""
+    facts = read_facts(project.stamp("image", card_id))
+    return Proof(**facts) if isinstance(facts, dict) else None
+
+
+def _inputs(project: Project, card_id: str) -> dict[str, str]:
+    try:
+        text = plan.path_of(project, card_id).read_bytes()
+    except FileNotFoundError:
+        text = b""
+    return {"the plan": hashlib.sha256(text).hexdigest(), "the program": PROGRAM}
+
+
+def _locations(project: Project, card_id: str, found: Found) -> Mapping[str, Location]:
+    """Return where each content of the card lies: in the sources, below the inputs, or among what is built."""
+    worked, _ = plan.planned(project, card_id)
+    built = {
+        made.content.sha256: Location(path=str(config.path_of(project, card_id, made.job.path)))
+        for made in worked.configs
+    }
+    for title in worked.selection.titles:
+        for rom in title.roms:
+            path = project.rom_folder(title.id) / rom.path
+            built[project.index.content_of(path).sha256] = Location(path=str(path))
+    return {**found.locations, **worked.local, **built}

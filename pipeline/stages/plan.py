@@ -1,0 +1,51 @@
+"""Stage ``plan``: the finished layout of a card, as the text the image writer obeys."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipeline.card.plan_text import plan_to_text
+from pipeline.model.plan import Plan
+from pipeline.model.units import show_size
+from pipeline.stages import card
+from pipeline.stages.card import Worked
+from pipeline.stages.project import Project
+from pipeline.stages.search import found
+from pipeline.stages.stamp import write_if_changed
+from pipeline.stages.words import counted
+
+
+def path_of(project: Project, card_id: str) -> Path:
+    """Return where a card's plan lies."""
+    return project.card_folder(card_id) / "plan.json"
+
+
+def reason(project: Project, card_id: str) -> str | None:
+    """Return why the plan must be made again, None when it is what the manifests come to."""
+    path = path_of(project, card_id)
+    if not path.is_file():
+        return "not planned yet"
+    text = plan_to_text(planned(project, card_id)[1])
+    return None if path.read_text(encoding="utf-8") == text else "the card's contents or layout changed"
+
+
+def run(project: Project, card_id: str) -> str:
+    """Write the plan; return what it comes to."""
+    _, plan = planned(project, card_id)
+    write_if_changed(path_of(project, card_id), plan_to_text(plan).encode())
+    return f"{card_id}: {summary(plan)}"
+
+
+def planned(project: Project, card_id: str) -> tuple[Worked, Plan]:
+    """Return the card worked out, and its plan, as the manifests have it now."""
+    return card.planned(project, card_id, lambda: found(project))
+
+
+def summary(plan: Plan) -> str:
+    """Return a plan in half a line: type and size of the card, number of files and folders, bytes."""
+    files = [entry for entry in plan.entries if not entry.is_folder]
+    folders = len(plan.entries) - len(files)
+    total = show_size(sum(entry.size for entry in files))
+    card_size = show_size(plan.volume.card_sectors * 512)
+    held = f"{counted(len(files), 'file')} in {counted(folders, 'folder')}"
+    return f"FAT{plan.volume.fat_bits} on {card_size}, {held}, {total}"

@@ -1,0 +1,41 @@
+"""Progress of long work: a bar on a terminal, a line each tenth in a log, nothing for what is done within a second."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+DELAY = 1.0
+"""Seconds of work before anything is shown."""
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
+    """Give a function to be called with the bytes done since the last call; shows them on standard error."""
+    if sys.__stderr__ is not None and sys.__stderr__.isatty():
+        from tqdm import tqdm  # imported late: most runs are over before a bar is wanted
+
+        with tqdm(
+            desc=what, total=total, unit="B", unit_scale=True, unit_divisor=1024,
+            file=sys.__stderr__, delay=DELAY, leave=False, ascii=True,
+        ) as bar:  # fmt: skip
+            yield bar.update
+    else:
+        yield _Lines(what, total)
+
+
+class _Lines:
+    """Prints a plain line each time another tenth is done, once the work has taken longer than a second."""
+
+    def __init__(self, what: str, total: int) -> None:
+        self._what, self._total = what, max(total, 1)
+        self._done, self._shown, self._start = 0, 0, time.monotonic()
+
+    def __call__(self, step: int) -> None:
+        self._done += step
+        tenths = 10 * self._done // self._total
+        if tenths > self._shown and time.monotonic() - self._start > DELAY:
+            self._shown = tenths
+            print(f"{self._what}: {10 * tenths} %", file=sys.stderr, flush=True)

@@ -1,0 +1,102 @@
+"""One set of inputs and its build folder: what every stage works on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from functools import cached_property
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import ManifestError, Place, Problem, located
+from pipeline.manifest.load import load
+from pipeline.manifest.positions import locator
+from pipeline.model.content import Content, Found, Location
+from pipeline.model.manifest import Manifest
+from pipeline.model.plan import Plan
+from pipeline.sources.index import Index
+from pipeline.sources.tree import list_tree
+
+PROGRAM = f"cardkiln {version('cardkiln')}"
+"""Name and version; among every stage's inputs, since another version may give other bytes."""
+
+
+class Project:
+    """The manifests below ``inputs`` and what is built from them below ``build``; both read only when needed.
+
+    ``base``: the folder people work in; paths are shown relative to it. ``search``: what the search of the sources
+    gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans.
+    ``warnings``: what a person should hear of though the work goes on.
+    """
+
+    def __init__(self, inputs: Path, build: Path, base: Path) -> None:
+        self.inputs = inputs
+        self.build = build
+        self.base = base
+        self.search: Found | None = None
+        self.worked: dict[str, tuple[Any, Plan]] = {}
+        self.warnings: tuple[Problem, ...] = ()
+        self._trees: dict[str, dict[str, Location]] = {}
+
+    @property
+    def manifest(self) -> Manifest:
+        """Everything the manifests say; raises ManifestError with all that is wrong with them."""
+        if isinstance(self._loaded, ManifestError):
+            raise self._loaded
+        return self._loaded
+
+    @cached_property
+    def _loaded(self) -> Manifest | ManifestError:
+        """The manifests or what is wrong with them, read once."""
+        try:
+            return load(self.inputs, self.base)
+        except ManifestError as error:
+            return error
+
+    @cached_property
+    def index(self) -> Index:
+        """The index of files and their hashes; only a cache, safe to delete."""
+        path = self.build / "state" / "index.sqlite"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return Index(path)
+
+    def names(self, kind: str) -> list[str]:
+        """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""
+        return sorted(path.stem for path in (self.inputs / kind).glob("*.toml"))
+
+    def card_folder(self, card: str) -> Path:
+        """Return where a card's image, plan and record are built."""
+        return self.build / "cards" / card
+
+    def rom_folder(self, title: str) -> Path:
+        """Return where a title's ROM files are built."""
+        return self.build / "roms" / title
+
+    def stamp(self, stage: str, name: str) -> Path:
+        """Return the file that says what a finished output was made from."""
+        return self.build / "state" / stage / f"{name}.json"
+
+    def tree(self, path: str) -> dict[str, Location]:
+        """Return the files of a folder or archive below the inputs, or a single file under the name ""."""
+        if path not in self._trees:
+            full = self.inputs / path
+            single = full.is_file() and full.suffix.lower() != ".zip"
+            listed = {"": Location(path=str(full))} if single else list_tree(full, self.manifest.sources.limits)
+            self._trees[path] = listed
+        return self._trees[path]
+
+    def content_at(self, location: Location) -> Content:
+        """Return size and SHA-256 of what lies at a location."""
+        return self.index.content_at(location)
+
+    def shown(self, path: Path) -> str:
+        """Return a path as it is shown to people: relative to where they work, with "/"."""
+        return path.relative_to(self.base).as_posix() if path.is_relative_to(self.base) else str(path)
+
+    def located(self, problems: Iterable[Problem]) -> tuple[Problem, ...]:
+        """Return problems with the line and column of each manifest key filled in."""
+        return located(problems, self._locate)
+
+    @cached_property
+    def _locate(self) -> Callable[[Place], Place]:
+        return locator(self.base)

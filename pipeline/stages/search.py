@@ -1,0 +1,58 @@
+"""The search of the user's sources for everything the cards are made of; done at most once a run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from pipeline.errors import Place
+from pipeline.model.content import Found, Wanted
+from pipeline.stages import card, rom
+from pipeline.stages.project import Project
+
+
+def found(project: Project) -> Found:
+    """Return what lies where; archives that cannot be used are noted in the project's warnings."""
+    if project.search is None:
+        sources = project.manifest.sources
+        scan = project.index.scan([Path(place) for place in sources.places], sources.limits)
+        project.warnings += scan.problems
+        project.search = project.index.find([item for _, items in wanted(project) for item in items])
+        project.worked.clear()
+    return project.search
+
+
+def wanted(project: Project) -> Iterator[tuple[tuple[str, str], list[Wanted]]]:
+    """Yield what is wanted from the sources, by the output that it goes into: ("rom", title) or ("card", card)."""
+    titles = {}
+    for card_id in project.manifest.cards:
+        copied = card.copied(project, card_id)
+        titles.update({title.id: title for title in copied.selection.titles if title.roms})
+        outside = [
+            file for file in copied.files if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local
+        ]
+        yield (
+            ("card", card_id),
+            [
+                Wanted(
+                    content=file.content,
+                    name=f"{file.path} of {file.origin.owner}",
+                    place=file.place,
+                    file_names=(file.path.rpartition("/")[2],),
+                )
+                for file in outside
+            ],
+        )
+    for title in titles.values():
+        yield (
+            ("rom", title.id),
+            [
+                Wanted(
+                    content=title.chips[name].content,
+                    name=f"chip {name} of {title.name}",
+                    place=Place(file=title.file, key=f"chips.{name}"),
+                    file_names=(name,),
+                )
+                for name in rom.used(title)
+            ],
+        )

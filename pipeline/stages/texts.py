@@ -1,0 +1,60 @@
+"""Making the config files a card needs: written from its manifests, or changed from existing ones."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from pipeline.card.contents import ConfigJob, file_to_edit
+from pipeline.configs.edit import EditError, edit_value
+from pipeline.configs.write import write_config
+from pipeline.errors import CardkilnError, ManifestError, Problem
+from pipeline.model.content import CardFile, Content, Ingredient, Origin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeConfig:
+    """A finished config file: what asked for it, its bytes, content and origin."""
+
+    job: ConfigJob
+    data: bytes
+    content: Content
+    origin: Origin
+
+
+def make(
+    jobs: tuple[ConfigJob, ...], files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]
+) -> tuple[MadeConfig, ...]:
+    """Return the config files of a card; raises ManifestError with every value that cannot be written or changed."""
+    made, problems = [], []
+    for job in jobs:
+        try:
+            made.append(_make(job, files, read))
+        except CardkilnError as error:
+            problems += error.problems
+    if problems:
+        raise ManifestError(problems)
+    return tuple(made)
+
+
+def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]) -> MadeConfig:
+    ingredients: tuple[Ingredient, ...] = ()
+    if job.write:
+        data = write_config(job.write, job.fields)
+    else:
+        before = file_to_edit(job, files)
+        data = read(before)
+        ingredients = (Ingredient(role="before", size=before.content.size or 0, sha256=before.content.sha256),)
+    problems = []
+    for edit, place in job.edits:
+        try:
+            data = edit_value(data, edit)
+        except EditError as error:
+            problems.append(Problem(place, f"{job.path}: {error}", error.hint))
+    if problems:
+        raise ManifestError(problems)
+    steps = tuple(f"{edit.section + ': ' if edit.section else ''}{edit.name} = {edit.value}" for edit, _ in job.edits)
+    content = Content(sha256=hashlib.sha256(data).hexdigest(), size=len(data))
+    origin = Origin(kind=job.kind, owner=job.owner, ingredients=ingredients, steps=steps)
+    return MadeConfig(job=job, data=data, content=content, origin=origin)

@@ -1,0 +1,114 @@
+"""The doit tasks: what depends on what, and what each does. Stages decide for themselves whether they are current."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from pipeline.card.select import select
+from pipeline.engine.job import Job
+from pipeline.engine.report import Report
+from pipeline.errors import CardkilnError
+from pipeline.stages import check, config, find, image, plan, record, rom
+from pipeline.stages.project import Project
+
+DOIT_CONFIG = {
+    "default_tasks": ["check", "record"],
+    "reporter": Report,
+    "verbosity": 2,
+    # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
+    "backend": "sqlite3",
+    "dep_file": ":memory:",
+}
+
+PROJECT = Project(Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute(), Path.cwd() / "build", Path.cwd())
+
+Task = dict[str, Any]
+
+
+def task_check() -> Task:
+    """Check all manifests, and what every card comes to, without building anything."""
+    return _task(Job(PROJECT, "check", lambda: check.run(PROJECT)))
+
+
+def task_find() -> Task:
+    """Search the sources for everything the cards are made of."""
+    return {**_task(Job(PROJECT, "find", lambda: find.run(PROJECT))), "task_dep": ["check"]}
+
+
+def task_rom() -> Iterator[Task]:
+    """Assemble the ROM files of each title from its chips."""
+    yield _group("rom", task_rom)
+    for title in PROJECT.names("titles"):
+        yield {
+            **_stage(rom, "rom", title, lambda title=title: rom.run(PROJECT, title, find.complete(PROJECT))),
+            "task_dep": ["check"],
+            "setup": ["find"],
+        }
+
+
+def task_config() -> Iterator[Task]:
+    """Write or change the config files of each card."""
+    yield _group("config", task_config)
+    for card in PROJECT.names("cards"):
+        yield {
+            **_stage(config, "config", card, lambda card=card: config.run(PROJECT, card)),
+            "task_dep": ["check"],
+        }
+
+
+def task_plan() -> Iterator[Task]:
+    """Decide the whole layout of each card."""
+    yield _group("plan", task_plan)
+    for card in PROJECT.names("cards"):
+        yield {
+            **_stage(plan, "plan", card, lambda card=card: plan.run(PROJECT, card)),
+            "task_dep": ["check", *(f"rom:{title}" for title in _titles(card))],
+            "setup": ["find"],
+        }
+
+
+def task_image() -> Iterator[Task]:
+    """Write each card's image as planned, and read it back with other code."""
+    yield _group("image", task_image)
+    for card in PROJECT.names("cards"):
+        yield {
+            **_stage(image, "image", card, lambda card=card: image.run(PROJECT, card, find.complete(PROJECT))),
+            "task_dep": [f"plan:{card}", f"config:{card}"],
+            "setup": ["find"],
+        }
+
+
+def task_record() -> Iterator[Task]:
+    """Record what is on each finished card, from what, with every checksum."""
+    yield _group("record", task_record)
+    for card in PROJECT.names("cards"):
+        yield {
+            **_stage(record, "record", card, lambda card=card: record.run(PROJECT, card)),
+            "task_dep": [f"image:{card}"],
+        }
+
+
+def _group(name: str, creator: Callable[[], object]) -> Task:
+    return {"basename": name, "name": None, "doc": creator.__doc__}
+
+
+def _stage(stage: ModuleType, name: str, item: str, run: Callable[[], str]) -> Task:
+    job = Job(PROJECT, name, run, lambda: stage.reason(PROJECT, item))
+    return {**_task(job), "name": item, "doc": f"{name} of {item}", "uptodate": [job.is_current]}
+
+
+def _task(job: Job) -> Task:
+    return {"actions": [job.execute]}
+
+
+def _titles(card: str) -> list[str]:
+    """Return the titles of a card that have ROM files; none while the manifests are wrong, and the check says so."""
+    try:
+        titles = select(PROJECT.manifest, PROJECT.manifest.cards[card]).titles
+    except CardkilnError:
+        return []
+    return [title.id for title in titles if title.roms]
