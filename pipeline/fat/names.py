@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from unicodedata import category, normalize
+from unicodedata import normalize
 
 LONGEST = 255
 """UTF-16 code units of a long name."""
@@ -17,6 +17,12 @@ UNITS_IN_SLOT = 13
 
 FORBIDDEN = '"*/:<>?\\|'
 """Printable characters no long name may hold."""
+
+IMPOSSIBLE = re.compile(r'["*/:<>?\\|\x00-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]')
+"""Those, control characters, halves of surrogate pairs, and what is no character or would read as padding."""
+
+NOT_IN_ALIAS = re.compile(r"[^A-Za-z0-9_\-. ]")
+"""What a generated short name replaces."""
 
 DEVICES = frozenset(
     ["CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"]
@@ -51,11 +57,8 @@ def name_problem(name: str) -> str | None:
         return "is empty; give it at least one character"
     if name in (".", ".."):
         return f'is "{name}", which stands for a folder itself or its parent; give it a name of its own'
-    for character in name:
-        if character in FORBIDDEN:
-            return f"holds {character}, and no name may hold any of {' '.join(FORBIDDEN)}; leave it out or write _"
-        if category(character) in ("Cc", "Cs") or character in "\ufffe\uffff":
-            return f"holds U+{ord(character):04X}, which is no character of a name; leave it out"
+    if bad := IMPOSSIBLE.search(name):
+        return _bad_character(bad[0])
     units = utf16_units(name)
     if units > LONGEST:
         return f"has {units} UTF-16 units, and a name may have {LONGEST}; shorten it by {units - LONGEST}"
@@ -75,7 +78,8 @@ def label_problem(label: str) -> str | None:
         return f"has {len(label)} characters, and a volume label may have 11; shorten it by {len(label) - 11}"
     for character in label:
         if character in LABEL_FORBIDDEN or not " " <= character <= "~":
-            return f"holds {_shown(character)}; a volume label may hold A-Z, 0-9, blanks and {LABEL_SIGNS}"
+            allowed = f"a volume label may hold A-Z, 0-9, blanks and {LABEL_SIGNS}"
+            return f"holds {_shown(character)}, and {allowed}; leave it out or write _"
     if label != label.upper():
         return f"has lower-case letters; write {label.upper()}"
     if label != label.strip():
@@ -171,16 +175,15 @@ def basis_name(name: str) -> tuple[str, str]:
     Upper-cased, everything but A-Z, 0-9, _ and - replaced by _, blanks and leading dots dropped; the stem ends at
     the first dot, the extension follows the last.
     """
-    plain = "".join(_plain(character) for character in name).replace(" ", "").lstrip(".")
+    plain = NOT_IN_ALIAS.sub("_", name).replace(" ", "").lstrip(".").upper()
     stem, _, rest = plain.partition(".")
     return stem[:8], rest.rpartition(".")[2][:3]
 
 
-def _plain(character: str) -> str:
-    if character in " .":
-        return character
-    upper = character.upper()
-    return upper if character.isascii() and (upper.isalnum() or upper in "_-") else "_"
+def _bad_character(character: str) -> str:
+    if character in FORBIDDEN:
+        return f"holds {character}, and no name may hold any of {' '.join(FORBIDDEN)}; leave it out or write _"
+    return f"holds U+{ord(character):04X}, which is no character of a name; leave it out"
 
 
 def _shown(character: str) -> str:
