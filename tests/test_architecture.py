@@ -1,0 +1,83 @@
+"""Data flows one way, and the folders show it (DEVELOPERS.md, "The folders")."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+BELOW: dict[str, set[str]] = {
+    "errors": set(),
+    "model": {"errors"},
+    "fat": {"errors", "model"},
+    **{
+        part: {"errors", "model", "fat"}
+        for part in ("manifest", "sources", "roms", "configs", "card", "image", "record")
+    },
+}
+BELOW["stages"] = set(BELOW)
+BELOW["engine"] = {"errors", "stages"}
+BELOW["tasks"] = {*BELOW, "engine"}
+"""What each part of pipeline/ may import, besides itself."""
+
+PURE = ("errors", "model", "fat", "roms", "configs", "card", "record")
+IMPURE_MODULES = {
+    "asyncio", "glob", "http", "io", "os", "pathlib", "random", "secrets", "shutil", "socket", "sqlite3", "subprocess",
+    "sys", "tempfile", "threading", "time", "urllib", "uuid",
+}  # fmt: skip
+IMPURE_NAMES = {"open", "input", "print", "now", "utcnow", "today", "getenv", "environ"}
+
+MODULES = sorted((ROOT / "pipeline").rglob("*.py"))
+
+
+def part_of(module: Path) -> str:
+    return module.relative_to(ROOT / "pipeline").parts[0].removesuffix(".py")
+
+
+def imports(tree: ast.AST) -> list[str]:
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "absolute imports only"
+            module = node.module or ""
+            found += [f"{module}.{alias.name}" for alias in node.names] if module == "pipeline" else [module]
+    return found
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_imports_run_one_way(module: Path) -> None:
+    part = part_of(module)
+    if part == "__init__":
+        return
+    ours = [name for name in imports(ast.parse(module.read_text(encoding="utf-8"))) if name.startswith("pipeline")]
+    assert {name.split(".")[1] for name in ours} <= BELOW[part] | {part}
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_deciding_parts_use_no_file_clock_environment_or_randomness(module: Path) -> None:
+    if part_of(module) not in PURE:
+        return
+    tree = ast.parse(module.read_text(encoding="utf-8"))
+    assert {name.partition(".")[0] for name in imports(tree)} & IMPURE_MODULES == set()
+    called = {node.func.id for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}
+    named = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    assert (called | named) & IMPURE_NAMES == set()
+
+
+def test_dodo_holds_names_and_no_logic() -> None:
+    tree = ast.parse((ROOT / "dodo.py").read_text(encoding="utf-8"))
+    assert all(isinstance(node, ast.Expr | ast.ImportFrom | ast.Assign) for node in tree.body)
+
+
+def test_every_folder_of_the_pipeline_says_in_one_docstring_what_it_is_for() -> None:
+    for init in (ROOT / "pipeline").rglob("__init__.py"):
+        body = ast.parse(init.read_text(encoding="utf-8")).body
+        assert len(body) == 1, init
+        assert isinstance(body[0], ast.Expr), init
+    folders = {path.parent for path in MODULES}
+    assert {folder / "__init__.py" for folder in folders} <= set(MODULES)
