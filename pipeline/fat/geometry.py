@@ -10,6 +10,7 @@ from itertools import count
 
 from pipeline.fat.capacity import boundary_unit, disk_geometry, partition_type, usual_cluster
 from pipeline.model.plan import SECTOR, Volume
+from pipeline.model.units import show_size
 
 ROOT_ENTRIES = 512
 """Slots of the fixed root directory of FAT12 and FAT16; much firmware takes no other number."""
@@ -28,12 +29,25 @@ FEWEST_CLUSTERS = {12: 33, 16: 4101, 32: 65541}
 
 
 class GeometryError(ValueError):
-    """No volume of that FAT type fits the card; ``largest`` and ``smallest`` are card sizes in bytes that would."""
+    """No volume of that FAT type fits the card.
+
+    ``largest`` and ``smallest`` are card sizes in bytes that would, None where they are not the reason. ``hint``
+    says what to ask for.
+    """
 
     def __init__(self, message: str, *, largest: int | None = None, smallest: int | None = None) -> None:
         super().__init__(message)
         self.largest = largest
         self.smallest = smallest
+
+    @property
+    def hint(self) -> str:
+        """What to ask for instead."""
+        if self.largest:
+            return f"ask for a card of at most {show_size(self.largest)}, or for another FAT type"
+        if self.smallest:
+            return f"ask for a card of at least {show_size(self.smallest)}, or for another FAT type"
+        return "accept at least one FAT type"
 
 
 def fat_sectors(fat_bits: int, sectors: int, sectors_per_cluster: int, reserved: int, root_entries: int) -> int:

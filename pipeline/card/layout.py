@@ -1,0 +1,228 @@
+"""Lays a card out: from the files it is to hold to the plan, every entry and cluster decided."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from pipeline.card.tree import Folder, grow_tree
+from pipeline.errors import ManifestError, Place, Problem
+from pipeline.fat.entries import SLOT
+from pipeline.fat.names import is_short, label_problem, name_problem, short_names, slots
+from pipeline.model.content import CardFile
+from pipeline.model.plan import Entry, Plan, Volume
+from pipeline.model.units import show_size
+
+MOST_SLOTS = 65_536
+"""Directory slots of a folder: 2 MiB (Microsoft FAT32 File System Specification 1.03, 2000)."""
+
+FIRST_MOMENT, END_OF_MOMENTS = datetime(1980, 1, 1), datetime(2100, 3, 1)
+"""Directory entries begin in 1980; a public reader takes 2100 for a leap year, so later days read wrong."""
+
+GROUPS = ("first", "folder", "one-piece", "anywhere")
+"""Whose clusters come first in the data area, after the root directory of FAT32."""
+
+
+def lay_out(
+    card_id: str,
+    files: Sequence[CardFile],
+    volume: Volume,
+    *,
+    label: str,
+    label_entry: str,
+    serial: int,
+    timestamp: datetime,
+    where: Place,
+    folders: Sequence[str] = (),
+) -> Plan:
+    """Return the plan of a card: the same for the same values, whatever order the files come in.
+
+    Every file and folder is one ascending run of clusters, and the runs follow each other without a gap: the root
+    directory (FAT32), the file placed "first", the folders, the files placed "one-piece", the others. A folder holds
+    the first file, then everything by name. The timestamp is rounded down to even seconds.
+
+    Files have known sizes. Raises ManifestError with every problem: those of a file at its own place, those of the
+    card at ``where`` with the key they are about.
+    """
+    root, problems = grow_tree(files, folders, where)
+    problems += _check_label(label, label_entry, where)
+    problems += _check_timestamp(timestamp, where)
+    problems += _check_first(files)
+    problems += _check_sizes(files, volume)
+    layout = _measure(root, volume, has_label=bool(label))
+    problems += _check_folders(layout, volume, where)
+    problems += _check_capacity(layout, volume, where)
+    if problems:
+        raise ManifestError(problems)
+    return Plan(
+        card=card_id,
+        volume=volume,
+        label=label,
+        label_entry=label_entry if label else "none",
+        serial=serial,
+        timestamp=timestamp.replace(second=timestamp.second // 2 * 2, microsecond=0),
+        root_clusters=layout.root_clusters,
+        entries=tuple(_entries(layout, volume)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Listing:
+    """A folder measured: its children with their short names, in directory order, and the slots it takes."""
+
+    folder: Folder
+    children: tuple[tuple[CardFile | Folder, str], ...]
+    slots: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Every folder by path, and the clusters each of ``GROUPS`` takes."""
+
+    listings: dict[str, _Listing]
+    root_clusters: int
+    groups: dict[str, int]
+
+    @property
+    def clusters(self) -> int:
+        return self.root_clusters + sum(self.groups.values())
+
+
+def _measure(root: Folder, volume: Volume, *, has_label: bool) -> _Layout:
+    """Return all folders listed, and how many clusters everything takes."""
+    listings: dict[str, _Listing] = {}
+    groups = dict.fromkeys(GROUPS, 0)
+    waiting = [root]
+    while waiting:
+        folder = waiting.pop()
+        listing = listings[folder.path] = _list(folder, has_label=has_label)
+        for child, _ in listing.children:
+            if isinstance(child, Folder):
+                waiting.append(child)
+            else:
+                groups[child.placement] += _clusters(_size(child), volume)
+        if folder is not root:
+            groups["folder"] += _clusters(listing.slots * SLOT, volume)
+    root_bytes = max(1, listings[""].slots) * SLOT
+    return _Layout(listings, _clusters(root_bytes, volume) if volume.fat_bits == 32 else 0, groups)
+
+
+def _list(folder: Folder, *, has_label: bool) -> _Listing:
+    """Return a folder's children in directory order: the file placed "first", then by folded name."""
+    children = [child for _, child in sorted(folder.children.items())]
+    if not folder.path:
+        children.sort(key=lambda child: isinstance(child, Folder) or child.placement != "first")
+    names = [_name(child) for child in children]
+    shorts = short_names(names)
+    own = 2 if folder.path else int(has_label)
+    return _Listing(folder, tuple(zip(children, shorts, strict=True)), own + sum(map(slots, names, shorts)))
+
+
+def _entries(layout: _Layout, volume: Volume) -> Iterator[Entry]:
+    """Yield every entry, a folder before what it holds, each with the next free clusters of its group."""
+    free = {}
+    cluster = 2 + layout.root_clusters
+    for group in GROUPS:
+        free[group] = cluster
+        cluster += layout.groups[group]
+    open_folders = [iter(layout.listings[""].children)]
+    while open_folders:
+        for child, short in open_folders[-1]:
+            if isinstance(child, Folder):
+                listing = layout.listings[child.path]
+                group, size, clusters = "folder", 0, _clusters(listing.slots * SLOT, volume)
+            else:
+                group, size, clusters = child.placement, _size(child), _clusters(_size(child), volume)
+            sha256 = "" if isinstance(child, Folder) else child.content.sha256
+            start = free[group] if clusters else 0
+            free[group] += clusters
+            yield Entry(path=child.path, short=short, cluster=start, clusters=clusters, size=size, sha256=sha256)
+            if isinstance(child, Folder):
+                open_folders.append(iter(listing.children))
+                break
+        else:
+            open_folders.pop()
+
+
+def _check_label(label: str, label_entry: str, where: Place) -> list[Problem]:
+    place = replace(where, key="volume.label")
+    if label and label_entry == "none":
+        what = f'the label is "{label}", but the board wants no entry for a label on the card; expected none'
+        return [Problem(place, what, "take the label out, or change label-entry of the board")]
+    fault = label_problem(label)
+    if fault is None:
+        return []
+    what, _, hint = fault.rpartition("; ")
+    return [Problem(place, f'the label "{label}" {what}', hint)]
+
+
+def _check_timestamp(timestamp: datetime, where: Place) -> list[Problem]:
+    if FIRST_MOMENT <= timestamp < END_OF_MOMENTS:
+        return []
+    what = f"the timestamp is {timestamp:%Y-%m-%d}; expected 1980-01-01 to 2100-02-28, which every reader shows right"
+    return [Problem(replace(where, key="volume.timestamp"), what, "choose another moment")]
+
+
+def _check_first(files: Sequence[CardFile]) -> Iterator[Problem]:
+    """Yield what keeps a file from being the first of the card, in one piece, for every kind of reader."""
+    first = sorted((file for file in files if file.placement == "first"), key=lambda file: (file.path, file.place))
+    for file in first[1:]:
+        what = f'"{first[0].path}" and "{file.path}" both ask to be the first file on the card'
+        yield Problem(file.place, what, 'keep placement = "first" for one of them', (first[0].place,))
+    for file in first:
+        start = f'"{file.path}" asks to be the first file on the card but '
+        name = file.path.rpartition("/")[2]
+        if name != file.path:
+            yield Problem(file.place, f"{start}lies in a folder; expected in the root", f'make its path "{name}"')
+        if not is_short(name) and name_problem(name) is None:
+            what = f"{start}has a long name, whose slots would stand before its entry; expected upper-case 8.3"
+            yield Problem(file.place, what, f'name it "{short_names([name])[0]}" or the like')
+        if not _size(file):
+            yield Problem(file.place, f"{start}is empty; expected at least 1 byte", "an empty file lies nowhere")
+
+
+def _check_sizes(files: Sequence[CardFile], volume: Volume) -> Iterator[Problem]:
+    """Yield the files whose chain of clusters would reach 4 GiB: a public checker counts its bytes in 32 bits."""
+    most = 2**32 - volume.cluster_bytes
+    for file in files:
+        if _size(file) > most:
+            what = f'"{file.path}" has {_size(file):,} bytes; a file on this volume may have {most:,}'
+            yield Problem(file.place, what, "split it, or leave it out")
+
+
+def _check_folders(layout: _Layout, volume: Volume, where: Place) -> Iterator[Problem]:
+    """Yield the folders with too many entries."""
+    for path, listing in layout.listings.items():
+        fixed_root = not path and volume.root_entries > 0
+        most = volume.root_entries if fixed_root else MOST_SLOTS
+        if listing.slots > most:
+            name = f'the folder "{path}"' if path else "the root folder"
+            what = f"{name} takes {listing.slots:,} directory slots of 32 bytes; it may have {most:,}"
+            hint = "put files into folders" if fixed_root else "spread its files over several folders"
+            place = listing.folder.place if path else where
+            yield Problem(place, what, f"{hint}; a name that is upper-case 8.3 takes one slot, longer ones more")
+
+
+def _check_capacity(layout: _Layout, volume: Volume, where: Place) -> list[Problem]:
+    missing = layout.clusters - volume.clusters
+    if missing <= 0:
+        return []
+    size = show_size(volume.cluster_bytes)
+    what = f"files and folders take {layout.clusters:,} clusters of {size}; the volume has {volume.clusters:,}"
+    hint = f"ask for a card at least {missing * volume.cluster_bytes:,} bytes larger, or leave files out"
+    return [Problem(replace(where, key="volume.size"), f"{what}, {missing:,} too few", hint)]
+
+
+def _size(file: CardFile) -> int:
+    if file.content.size is None:
+        raise ValueError(f"the size of {file.path} is not known")
+    return file.content.size
+
+
+def _clusters(size: int, volume: Volume) -> int:
+    return -(-size // volume.cluster_bytes)
+
+
+def _name(child: CardFile | Folder) -> str:
+    return child.path.rpartition("/")[2]

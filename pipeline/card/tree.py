@@ -1,0 +1,101 @@
+"""The card's files as a tree of folders, with every name legal and unique."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from pipeline.errors import Place, Problem
+from pipeline.fat.names import fold, name_problem
+from pipeline.model.content import CardFile
+
+
+@dataclass(slots=True)
+class Folder:
+    """A folder while the card is laid out: its path ("" for the root), who asked first for it, and what it holds.
+
+    ``children``: by folded name, so that two names collide here exactly if some reader confuses them.
+    """
+
+    path: str
+    place: Place
+    children: dict[str, CardFile | Folder] = field(default_factory=dict)
+
+
+def grow_tree(files: Iterable[CardFile], folders: Sequence[str], where: Place) -> tuple[Folder, list[Problem]]:
+    """Return the root folder and every problem of a name or a path; what has one is left out of the tree.
+
+    Folders are implied by the paths of files; ``folders`` adds empty ones, asked for at ``where``.
+    """
+    root = Folder("", where)
+    grower = _Grower({"": root}, [])
+    for file in sorted(files, key=lambda file: (file.path, file.place)):
+        grower.add_file(file)
+    for path in sorted(folders):
+        grower.folder(path, where)
+    return root, grower.problems
+
+
+@dataclass(slots=True)
+class _Grower:
+    """``known``: the folder each spelling of a path leads to, None where it has a problem already reported."""
+
+    known: dict[str, Folder | None]
+    problems: list[Problem]
+
+    def add_file(self, file: CardFile) -> None:
+        """Put a file into its folder, or report why not."""
+        above, _, name = file.path.rpartition("/")
+        folder = self.folder(above, file.place)
+        if self._is_illegal(file.path, name, file.place) or folder is None:
+            return
+        other = folder.children.setdefault(fold(name), file)
+        if other is not file:
+            self._report_collision(file.path, False, file.place, other)
+
+    def folder(self, path: str, place: Place) -> Folder | None:
+        """Return the folder of a path, made if need be; None if it cannot be, which is reported once."""
+        missing = []
+        while path not in self.known:
+            missing.append(path)
+            path = path.rpartition("/")[0]
+        folder = self.known[path]
+        for path in reversed(missing):
+            name = path.rpartition("/")[2]
+            legal = not self._is_illegal(path, name, place)
+            folder = self.known[path] = self._make(folder, path, name, place) if folder and legal else None
+        return folder
+
+    def _make(self, parent: Folder, path: str, name: str, place: Place) -> Folder | None:
+        own = f"{parent.path}/{name}" if parent.path else name
+        other = parent.children.setdefault(fold(name), Folder(own, place))
+        if other.path != own or not isinstance(other, Folder):
+            self._report_collision(path, True, place, other)
+        return other if isinstance(other, Folder) else None
+
+    def _is_illegal(self, path: str, name: str, place: Place) -> bool:
+        fault = name_problem(name)
+        if fault is None and path.startswith("/"):
+            fault = "stands after a /, as if there were anything above the card's root; take the / out"
+        if fault is not None:
+            what, _, hint = fault.rpartition("; ")
+            self.problems.append(Problem(place, f'"{_shown(path)}": the name "{_shown(name)}" {what}', hint))
+        return fault is not None
+
+    def _report_collision(self, path: str, is_folder: bool, place: Place, other: CardFile | Folder) -> None:
+        kinds = tuple("folder" if folder else "file" for folder in (is_folder, isinstance(other, Folder)))
+        other_path = other.path
+        hint = "rename one of them"
+        if path.rpartition("/")[2] != other_path.rpartition("/")[2]:
+            both = f'{kinds[0]} "{path}" and {kinds[1]} "{other_path}"'
+            what = f"{both} are one name to readers that ignore letter case and how accents are written"
+        elif kinds[0] != kinds[1]:
+            what = f'"{path}" is asked for as a {kinds[0]} and as a {kinds[1]}'
+        else:
+            what, hint = f'file "{path}" is asked for twice', "ask for it once, or give one of them another path"
+        self.problems.append(Problem(place, what, hint, (other.place,)))
+
+
+def _shown(text: str) -> str:
+    """Return text without the characters that would break a line of a message."""
+    return "".join(letter if letter.isprintable() else f"\\u{ord(letter):04x}" for letter in text)
