@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from typing import Self
 
 
 @dataclass(frozen=True, order=True, slots=True)
@@ -51,7 +52,7 @@ class CardkilnError(Exception):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
     @classmethod
-    def one(cls, what: str, hint: str = "", *, file: str = "", key: str = "") -> CardkilnError:
+    def one(cls, what: str, hint: str = "", *, file: str = "", key: str = "") -> Self:
         """Return the exception for a single problem."""
         return cls([Problem(Place(file=file, key=key), what, hint)])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -12,6 +13,7 @@ from pipeline.card.select import select
 from pipeline.engine.job import Job
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
+from pipeline.model.content import Found
 from pipeline.stages import check, config, find, image, plan, record, rom
 from pipeline.stages.project import Project
 
@@ -31,12 +33,12 @@ Task = dict[str, Any]
 
 def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
-    return _task(Job(PROJECT, "check", lambda: check.run(PROJECT)))
+    return _task(Job(PROJECT, "check", partial(check.run, PROJECT)))
 
 
 def task_find() -> Task:
     """Search the sources for everything the cards are made of."""
-    return {**_task(Job(PROJECT, "find", lambda: find.run(PROJECT))), "task_dep": ["check"]}
+    return {**_task(Job(PROJECT, "find", partial(find.run, PROJECT))), "task_dep": ["check"]}
 
 
 def task_rom() -> Iterator[Task]:
@@ -44,7 +46,7 @@ def task_rom() -> Iterator[Task]:
     yield _group("rom", task_rom)
     for title in PROJECT.names("titles"):
         yield {
-            **_stage(rom, "rom", title, lambda title=title: rom.run(PROJECT, title, find.complete(PROJECT))),
+            **_stage(rom, "rom", title, partial(_with_sources, rom.run, title)),
             "task_dep": ["check"],
             "setup": ["find"],
         }
@@ -55,7 +57,7 @@ def task_config() -> Iterator[Task]:
     yield _group("config", task_config)
     for card in PROJECT.names("cards"):
         yield {
-            **_stage(config, "config", card, lambda card=card: config.run(PROJECT, card)),
+            **_stage(config, "config", card, partial(config.run, PROJECT, card)),
             "task_dep": ["check"],
         }
 
@@ -65,7 +67,7 @@ def task_plan() -> Iterator[Task]:
     yield _group("plan", task_plan)
     for card in PROJECT.names("cards"):
         yield {
-            **_stage(plan, "plan", card, lambda card=card: plan.run(PROJECT, card)),
+            **_stage(plan, "plan", card, partial(plan.run, PROJECT, card)),
             "task_dep": ["check", *(f"rom:{title}" for title in _titles(card))],
             "setup": ["find"],
         }
@@ -76,7 +78,7 @@ def task_image() -> Iterator[Task]:
     yield _group("image", task_image)
     for card in PROJECT.names("cards"):
         yield {
-            **_stage(image, "image", card, lambda card=card: image.run(PROJECT, card, find.complete(PROJECT))),
+            **_stage(image, "image", card, partial(_with_sources, image.run, card)),
             "task_dep": [f"plan:{card}", f"config:{card}"],
             "setup": ["find"],
         }
@@ -87,9 +89,13 @@ def task_record() -> Iterator[Task]:
     yield _group("record", task_record)
     for card in PROJECT.names("cards"):
         yield {
-            **_stage(record, "record", card, lambda card=card: record.run(PROJECT, card)),
+            **_stage(record, "record", card, partial(record.run, PROJECT, card)),
             "task_dep": [f"image:{card}"],
         }
+
+
+def _with_sources(run: Callable[[Project, str, Found], str], item: str) -> str:
+    return run(PROJECT, item, find.complete(PROJECT))
 
 
 def _group(name: str, creator: Callable[[], object]) -> Task:
@@ -97,7 +103,7 @@ def _group(name: str, creator: Callable[[], object]) -> Task:
 
 
 def _stage(stage: ModuleType, name: str, item: str, run: Callable[[], str]) -> Task:
-    job = Job(PROJECT, name, run, lambda: stage.reason(PROJECT, item))
+    job = Job(PROJECT, name, run, partial(stage.reason, PROJECT, item))
     return {**_task(job), "name": item, "doc": f"{name} of {item}", "uptodate": [job.is_current]}
 
 

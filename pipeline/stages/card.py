@@ -17,7 +17,7 @@ from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fit_volume
 from pipeline.manifest.sums import parse_sums
 from pipeline.model.content import CardFile, Content, Found, Location
-from pipeline.model.manifest import Card, SumList
+from pipeline.model.manifest import Card, Core, SumList
 from pipeline.model.plan import Plan
 from pipeline.sources.read import read_content
 from pipeline.stages import rom, texts
@@ -60,9 +60,10 @@ def copied(project: Project, card_id: str) -> Copied:
     """Return the files copied onto a card; sizes declared nowhere and not yet known stay None."""
     manifest = project.manifest
     selection = select(manifest, manifest.cards[card_id])
-    owners = (selection.card, *selection.cores, *selection.titles)
-    own = [file for owner in owners for file in owner.files]
-    sums = [sums for owner in owners for sums in getattr(owner, "sums", ())]
+    holders: tuple[Card | Core, ...] = (selection.card, *selection.cores)
+    own = [file for holder in holders for file in holder.files]
+    own += [file for title in selection.titles for file in title.files]
+    sums = [sums for owner in holders for sums in owner.sums]
     local: dict[str, Location] = {}
     known = Known(
         trees=_trees(project, (*selection.board.base, *(file.source_path for file in own if file.source_path)), local),

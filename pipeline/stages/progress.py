@@ -21,7 +21,11 @@ def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
             desc=what, total=total, unit="B", unit_scale=True, unit_divisor=1024,
             file=sys.__stderr__, delay=DELAY, leave=False, ascii=True,
         ) as bar:  # fmt: skip
-            yield bar.update
+
+            def advance(step: int) -> None:
+                bar.update(step)
+
+            yield advance
     else:
         yield _Lines(what, total)
 

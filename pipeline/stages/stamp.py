@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 VERSION = 1
 
@@ -94,7 +95,7 @@ def write_if_changed(path: Path, data: bytes) -> bool:
     return True
 
 
-def _read(path: Path) -> dict[str, dict[str, object]]:
+def _read(path: Path) -> dict[str, Any]:
     try:
         document = json.loads(path.read_bytes())
     except (FileNotFoundError, ValueError):

@@ -27,7 +27,8 @@ def make(
     jobs: tuple[ConfigJob, ...], files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]
 ) -> tuple[MadeConfig, ...]:
     """Return the config files of a card; raises ManifestError with every value that cannot be written or changed."""
-    made, problems = [], []
+    made: list[MadeConfig] = []
+    problems: list[Problem] = []
     for job in jobs:
         try:
             made.append(_make(job, files, read))
@@ -46,7 +47,7 @@ def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile]
         before = file_to_edit(job, files)
         data = read(before)
         ingredients = (Ingredient(role="before", size=before.content.size or 0, sha256=before.content.sha256),)
-    problems = []
+    problems: list[Problem] = []
     for edit, place in job.edits:
         try:
             data = edit_value(data, edit)
