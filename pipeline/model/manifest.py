@@ -238,6 +238,7 @@ class RomFile:
     """A file a core loads, arranged from chips. ``size`` in bytes; ``fill``: the byte of every hole, None: no holes.
 
     ``path`` is relative to the title's folder. ``sha256``: of the finished file, "" where not yet known.
+    ``then``: what is done to the whole after its steps, in order; its size stays.
     """
 
     path: str
@@ -247,6 +248,7 @@ class RomFile:
     sha256: str
     placement: str
     key: str
+    then: tuple[Change, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

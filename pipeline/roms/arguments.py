@@ -1,0 +1,155 @@
+"""The arguments of operations: how each kind is read from a manifest, and how it is shown to a person."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pipeline.model.manifest import Value
+from pipeline.model.units import parse_bytes, parse_size, show_size
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Argument:
+    """One argument of an operation.
+
+    ``expects``: what a person should write. ``parse`` turns the manifest's value into what the operation takes, or
+    raises ValueError. ``show`` is its inverse for people. ``default`` stands in when the argument is not ``required``.
+    ``chip``: the value names a chip, and the operation receives the chip's bytes (or, for sizes, their number).
+    """
+
+    expects: str
+    parse: Callable[[Value], object]
+    show: Callable[[Any], str] = str
+    required: bool = True
+    default: object = None
+    chip: bool = False
+
+    def otherwise(self, default: object) -> Argument:
+        """Return the same argument, but one that may be left out."""
+        return replace(self, required=False, default=default)
+
+
+def show_address(address: int) -> str:
+    """Return an address as it is shown: four hexadecimal digits or more."""
+    return f"0x{address:04X}"
+
+
+def show_hex(data: bytes) -> str:
+    """Return bytes as they are shown: "DE AD", and long ones cut after 16."""
+    return data[:16].hex(" ").upper() + (f" ... ({len(data)} bytes)" if len(data) > 16 else "")
+
+
+def show_value(value: int | bytes) -> str:
+    """Return one byte as 0xFF, several as "DE AD"."""
+    return f"0x{value:02X}" if isinstance(value, int) else show_hex(value)
+
+
+def as_written(value: Value) -> str:
+    """Return a manifest's value as a person would recognise it in the file."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(as_written, value))}]"
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def _is_number(value: Value) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _size(value: Value) -> int:
+    if not isinstance(value, str | int):
+        raise ValueError(f'{as_written(value)} is no size; expected whole bytes or text such as "4 KiB"')
+    return parse_size(value)
+
+
+def _number(low: int, high: int, expects: str) -> Callable[[Value], int]:
+    def parse(value: Value) -> int:
+        if isinstance(value, int) and not isinstance(value, bool) and low <= value <= high:
+            return value
+        raise ValueError(f"{as_written(value)} is out of place; expected {expects}")
+
+    return parse
+
+
+def _hex(value: Value) -> bytes:
+    if not isinstance(value, str):
+        raise ValueError(f'{as_written(value)} is no hexadecimal text; expected pairs of digits such as "DE AD"')
+    return parse_bytes(value)
+
+
+def _value(value: Value) -> int | bytes:
+    if isinstance(value, str):
+        return parse_bytes(value)
+    return _number(0, 255, 'a byte (0x00 to 0xFF) or hexadecimal text such as "DE AD"')(value)
+
+
+def _name(value: Value) -> str:
+    if not (isinstance(value, str) and value):
+        raise ValueError(f"{as_written(value)} is no chip; expected the name of one in quotes")
+    return value
+
+
+def _flag(value: Value) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError(f"{as_written(value)} is out of place; expected true or false")
+    return value
+
+
+def _numbers(value: Value) -> tuple[int, ...]:
+    if not (isinstance(value, tuple) and value and all(map(_is_number, value))):
+        raise ValueError(f"{as_written(value)} is out of place; expected a list of whole numbers")
+    return tuple(int(str(number)) for number in value)
+
+
+def _lines(value: Value) -> tuple[int, ...]:
+    lines = _numbers(value)
+    if sorted(lines) != list(range(len(lines))):
+        last = len(lines) - 1
+        raise ValueError(f"{as_written(value)} is no permutation; expected every line from 0 to {last} once")
+    return lines
+
+
+def _size_or_power(value: Value) -> int | str:
+    return value if value == "power-of-two" and isinstance(value, str) else _size(value)
+
+
+def choice(*options: int | str) -> Argument:
+    """Return the argument that is one of a few words or numbers."""
+    expects = " or ".join(as_written(option) for option in options)
+
+    def parse(value: Value) -> int | str:
+        if isinstance(value, str | int) and not isinstance(value, bool) and value in options:
+            return value
+        raise ValueError(f"{as_written(value)} is out of place; expected {expects}")
+
+    return Argument(expects=expects, parse=parse)
+
+
+def number(low: int, high: int, show: Callable[[Any], str] = str) -> Argument:
+    """Return the argument that is a whole number in a range, both ends included."""
+    expects = f"a whole number from {show(low)} to {show(high)}"
+    return Argument(expects=expects, parse=_number(low, high, expects), show=show)
+
+
+def _show_list(numbers: tuple[int, ...]) -> str:
+    return " ".join(map(str, numbers))
+
+
+SIZE = Argument(expects='whole bytes or text such as "4 KiB"', parse=_size, show=show_size)
+ADDRESS = Argument(expects="an address such as 0x1000", parse=_size, show=show_address)
+SIZE_OR_POWER = Argument(
+    expects='a size such as "4 KiB", or "power-of-two"',
+    parse=_size_or_power,
+    show=lambda value: "a power of two" if isinstance(value, str) else show_size(value),
+)
+BYTE = number(0, 255, show_value)
+WORD = number(0, 0xFFFF, show_address)
+HEX = Argument(expects='hexadecimal text such as "DE AD"', parse=_hex, show=show_hex)
+VALUE = Argument(expects='a byte such as 0xFF or hexadecimal text such as "DE AD"', parse=_value, show=show_value)
+CHIP = Argument(expects="the name of a chip", parse=_name, chip=True)
+FLAG = Argument(expects="true or false", parse=_flag, show=as_written)
+LINES = Argument(expects="a list with every line once, such as [1, 0, 2]", parse=_lines, show=_show_list)
+NUMBERS = Argument(expects="a list of whole numbers", parse=_numbers, show=_show_list)

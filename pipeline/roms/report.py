@@ -1,0 +1,28 @@
+"""Collects the problems of one title."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from pipeline.errors import Place, Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Problems found so far, all in one manifest file."""
+
+    file: str = ""
+    problems: list[Problem] = field(default_factory=list)
+
+    def add(self, key: str, what: str, hint: str = "", also: Iterable[str] = ()) -> None:
+        """Take down one problem at a key; ``also`` names the keys of the other sides."""
+        others = tuple(Place(file=self.file, key=other) for other in also)
+        self.problems.append(Problem(Place(file=self.file, key=key), what, hint, others))
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return the hint that names the known word nearest to an unknown one, "" where none is near."""
+    near = difflib.get_close_matches(word, sorted(known), n=1)
+    return f'did you mean "{near[0]}"?' if near else ""

@@ -1,0 +1,74 @@
+"""A piece as a tree of operations, and what can be done with it: it is told, and evaluated to a size or to bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from pipeline.roms.operation import Operation, parameter
+from pipeline.roms.report import Report
+from pipeline.roms.table import PIECES
+
+Result = TypeVar("Result", int, bytes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Node:
+    """An operation with its arguments read, and the nodes of its parts. ``key``: the manifest key that asks for it.
+
+    ``arguments`` are by parameter; ``chips`` are those arguments that name a chip. ``depth``: of the longest branch.
+    """
+
+    operation: Operation
+    key: str
+    arguments: Mapping[str, object]
+    chips: Mapping[str, str]
+    parts: tuple[Node, ...] = ()
+    depth: int = 1
+
+
+def chips_of(node: Node) -> Iterator[str]:
+    """Yield the names of the chips a tree uses, in the order they are written, with repeats."""
+    for part in node.parts:
+        yield from chips_of(part)
+    yield from node.chips.values()
+
+
+def tell(node: Node) -> str:
+    """Return one line for people that says what a tree makes: "2a, take 1 KiB from 0x0000"."""
+    shown = {
+        parameter(name): argument.show(node.arguments[parameter(name)])
+        if node.arguments[parameter(name)] is not None
+        else ""
+        for name, argument in node.operation.arguments.items()
+    }
+    texts = [tell(part) for part in node.parts]
+    if node.operation.name in PIECES:
+        listed = [text if part.operation.name == "chip" else f"({text})"
+                  for text, part in zip(texts, node.parts, strict=True)]  # fmt: skip
+        return node.operation.tell(*listed, **shown)
+    return f"{', '.join(texts)}, {node.operation.tell(**shown)}"
+
+
+def evaluate(
+    node: Node, chips: Mapping[str, Result], how: Callable[[Operation], Callable[..., Result]], report: Report
+) -> Result | None:
+    """Return what a tree comes to: its size from the chips' sizes, or its bytes from their bytes.
+
+    ``how`` picks the function of each operation. None where a chip is not in ``chips``, or where something is wrong
+    (reported): sizes that do not fit, bytes that are not as declared, or nothing left.
+    """
+    parts = [evaluate(part, chips, how, report) for part in node.parts]
+    if any(part is None for part in parts) or any(chip not in chips for chip in node.chips.values()):
+        return None
+    named = {name: chips[chip] for name, chip in node.chips.items()}
+    try:
+        result = how(node.operation)(*parts, **{**node.arguments, **named})
+    except ValueError as error:
+        report.add(node.key, str(error))
+        return None
+    if not result:
+        report.add(node.key, "has 0 bytes; expected one or more")
+        return None
+    return result
