@@ -1,0 +1,68 @@
+"""Running doit as a person does, in a folder of the test's own."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+DEMO = ROOT / "inputs"
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """What a command came to."""
+
+    code: int
+    out: str
+    err: str
+
+
+def command(folder: Path, *arguments: str) -> list[str]:
+    """Return the command line of doit with our tasks, working in ``folder``."""
+    return [sys.executable, "-m", "doit", "run", "-f", str(ROOT / "dodo.py"), "-d", str(folder), *arguments]
+
+
+def doit(folder: Path, *arguments: str, **environment: str) -> Ran:
+    """Run doit in ``folder`` and return what it said."""
+    done = subprocess.run(
+        command(folder, *arguments),
+        env={**os.environ, **environment},
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+    return Ran(done.returncode, done.stdout, done.stderr)
+
+
+def demo_copy(folder: Path) -> Path:
+    """Return ``folder`` with a copy of the demo's inputs in it."""
+    shutil.copytree(DEMO, folder / "inputs", ignore=shutil.ignore_patterns("*.local.toml"))
+    return folder
+
+
+def write_tree(folder: Path, files: dict[str, str | bytes]) -> None:
+    """Write files, given by relative path, below ``folder``."""
+    for name, data in files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data.encode() if isinstance(data, str) else data)
+
+
+def sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def digests(folder: Path, pattern: str = "**/*") -> dict[str, str]:
+    """Return the SHA-256 of every file below ``folder`` that fits the pattern, by relative path."""
+    return {
+        path.relative_to(folder).as_posix(): sha256(path) for path in sorted(folder.glob(pattern)) if path.is_file()
+    }
