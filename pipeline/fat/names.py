@@ -132,9 +132,10 @@ def checksum(raw11: bytes) -> int:
 def short_names(names: Sequence[str]) -> list[str]:
     """Return the 8.3 name of each name of one folder, all unique among each other and against every long name.
 
-    A name that is 8.3 but for its letter case keeps itself, upper-case. Every other gets the published basis name
-    and the lowest free numeric tail, in the order given. Generated names hold A-Z, 0-9, _, - and ~ only: no volume
-    says which code page it means. Raises ValueError if two names collide or no tail is left.
+    A name that is 8.3 keeps itself, and upper-cased if it is letters, digits, _ and - but for the case. Every other
+    gets the published basis name and the lowest free numeric tail, in the order given; such names hold A-Z, 0-9, _,
+    - and the ~ of the tail only, since no volume says which code page it means.
+    Raises ValueError if two names collide or no tail is left.
     """
     taken = {fold(name) for name in names}
     if len(taken) != len(names):

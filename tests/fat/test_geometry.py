@@ -1,0 +1,391 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.fat.capacity import boundary_unit, usual_cluster
+from pipeline.fat.geometry import (
+    FEWEST_CLUSTERS,
+    GeometryError,
+    cluster_count,
+    fat_sectors,
+    fat_type_for,
+    fit_volume,
+    largest_card,
+    most_clusters,
+    smallest_card,
+)
+from pipeline.model.plan import SECTOR, Volume
+
+MIB = 2**20
+GIB = 2**30
+
+FORMS = [(bits, partitioned) for bits in (12, 16, 32) for partitioned in (True, False)]
+
+
+@st.composite
+def volumes(draw: st.DrawFn) -> tuple[Volume, bool]:
+    """Draw a volume on a card of any size its FAT type can have, as often small as large."""
+    fat_bits, partitioned = draw(st.sampled_from(FORMS))
+    low = smallest_card(fat_bits, partitioned=partitioned) // SECTOR
+    high = largest_card(fat_bits) // SECTOR
+    scale = draw(st.integers(low.bit_length(), high.bit_length()))
+    sectors = draw(st.integers(max(low, 2 ** (scale - 1)), min(high, 2**scale)))
+    return fit_volume(sectors * SECTOR, fat_bits, partitioned=partitioned), partitioned
+
+
+# mkfs.fat -a of dosfstools 4.2 makes the same sizes, and its fsck.fat accepts them; two FATs throughout.
+LAYOUTS = [
+    # bits, sectors, sectors a cluster, reserved, root entries, sectors of a FAT, clusters
+    (12, 2_880, 1, 1, 224, 9, 2_847),
+    (16, 8_769, 2, 1, 512, 18, 4_350),  # Microsoft's formula gives 17, one too few
+    (16, 32_861, 4, 1, 512, 33, 8_190),  # 32, one too few
+    (16, 131_072, 4, 1, 512, 128, 32_695),
+    (16, 1_048_576, 16, 1, 512, 256, 65_501),
+    (16, 2_097_152, 32, 1, 512, 256, 65_518),
+    (16, 4_194_081, 64, 1, 512, 256, 65_524),
+    (16, 4_193_057, 64, 1, 512, 256, 65_508),
+    (32, 1_048_576, 8, 32, 0, 1_022, 130_812),  # 1,023
+    (32, 16_777_216, 8, 32, 0, 16_353, 2_093_059),  # 16,368
+    (32, 16_777_216, 64, 32, 0, 2_048, 262_079),
+    (32, 62_521_344, 64, 32, 0, 7_631, 976_657),  # 7,632
+]
+
+
+@pytest.mark.parametrize(("bits", "sectors", "cluster", "reserved", "entries", "size", "clusters"), LAYOUTS)
+def test_fat_size_and_cluster_count_are_those_of_public_tools(
+    bits: int, sectors: int, cluster: int, reserved: int, entries: int, size: int, clusters: int
+) -> None:
+    assert fat_sectors(bits, sectors, cluster, reserved, entries) == size
+    assert cluster_count(sectors, cluster, reserved, size, entries) == clusters
+
+
+@given(
+    st.sampled_from([(12, 1, 512), (16, 1, 512), (32, 32, 0)]),
+    st.integers(200, 2**32 - 1),
+    st.sampled_from([1, 2, 4, 8, 16, 32, 64]),
+)
+def test_fat_size_is_the_smallest_that_holds_every_cluster(
+    form: tuple[int, int, int], sectors: int, cluster: int
+) -> None:
+    """Microsoft FAT specification 1.03, "FAT Data Structure": an entry for every cluster, and two reserved ones."""
+    bits, reserved, entries = form
+    if bits == 12:
+        sectors = 200 + sectors % (4000 * cluster)
+
+    def holds(size: int) -> bool:
+        clusters = cluster_count(sectors, cluster, reserved, size, entries)
+        return size * SECTOR * 8 >= (clusters + 2) * bits
+
+    size = fat_sectors(bits, sectors, cluster, reserved, entries)
+
+    assert holds(size)
+    assert size == 1 or not holds(size - 1)
+
+
+def test_a_2_gb_card_as_fat16() -> None:
+    """Layout and alignment as the public SdFat library formats a card of 3,911,680 sectors."""
+    volume = fit_volume(3_911_680 * SECTOR, 16, partitioned=True)
+
+    assert volume == Volume(
+        fat_bits=16,
+        card_sectors=3_911_680,
+        start=129,
+        sectors=3_911_551,
+        sectors_per_cluster=64,
+        reserved=1,
+        fat_sectors=239,
+        root_entries=512,
+        clusters=61_110,
+        heads=64,
+        sectors_per_track=63,
+        partition_type=0x06,
+    )
+    assert volume.data_start == 640
+
+
+def test_a_4_gb_card_as_fat32() -> None:
+    """Layout and alignment as the public SdFat library formats a card of 7,744,512 sectors."""
+    volume = fit_volume(7_744_512 * SECTOR, 32, partitioned=True)
+
+    assert volume == Volume(
+        fat_bits=32,
+        card_sectors=7_744_512,
+        start=8192,
+        sectors=7_736_320,
+        sectors_per_cluster=64,
+        reserved=6_304,
+        fat_sectors=944,
+        root_entries=0,
+        clusters=120_752,
+        heads=128,
+        sectors_per_track=63,
+        partition_type=0x0B,
+    )
+    assert volume.data_start == 16_384
+
+
+def test_a_64_mb_card_as_fat12() -> None:
+    """Public description of a card of 129,792 sectors (Alibaba Cloud developer pages), all but heads and tracks.
+
+    Partition at 39, FATs of 12 sectors at 40, root at 64, data at 96, clusters of 16 KiB, 4,053 of them.
+    """
+    published = Volume(
+        fat_bits=12,
+        card_sectors=129_792,
+        start=39,
+        sectors=129_753,
+        sectors_per_cluster=32,
+        reserved=1,
+        fat_sectors=12,
+        root_entries=512,
+        clusters=4_053,
+        heads=8,
+        sectors_per_track=32,
+        partition_type=0x06,
+    )
+    assert published.data_start == 96
+    assert fit_volume(129_792 * SECTOR, 12, partitioned=True) == published
+
+
+@pytest.mark.parametrize(
+    ("fat_bits", "card_bytes", "data_start", "clusters", "cluster"),
+    [
+        # By hand: unit, sectors before the data area, sectors left.
+        (16, 2_000_000_000, 640, 61_025, 64),  # 128; 128 + 1 + 2 * 239 + 32 = 639; 3,905,610
+        (16, 2 * GIB, 768, 65_507, 64),  # 128; 673; the border 65,525 less 16, less 2 for readers that forget the root
+        (16, 128 * MIB, 256, 16_368, 16),  # 64; 64 + 1 + 2 * 64 + 32 = 225; 261,888
+        (32, 32_000_000_000, 24_576, 976_178, 64),  # 8192; 8192 + 32 + 2 * 7,627 = 23,478; 62,475,424
+        (12, 1_474_560, 64, 1_408, 2),  # 16; 16 + 1 + 2 * 5 + 32 = 59; 2,816
+    ],
+)
+def test_cards_as_they_are_sold(fat_bits: int, card_bytes: int, data_start: int, clusters: int, cluster: int) -> None:
+    volume = fit_volume(card_bytes, fat_bits, partitioned=True)
+
+    assert (volume.data_start, volume.clusters, volume.sectors_per_cluster) == (data_start, clusters, cluster)
+
+
+def test_a_card_of_exactly_2_gib_holds_the_largest_safe_fat16_volume() -> None:
+    """The largest legal one has 65,524 clusters; mkfs.fat refuses a volume as large as the card."""
+    volume = fit_volume(2 * GIB, 16, partitioned=False)
+
+    assert volume.sectors == 4_192_993
+    assert volume.card_sectors == 4_194_304
+
+
+@pytest.mark.parametrize(
+    ("fat_bits", "card_bytes", "message", "hint", "bound"),
+    [
+        (
+            16,
+            4_000_000_000,
+            "FAT16 holds at most 2,146,812,416 bytes at 32 KiB clusters, on a card of 2,147,483,648; "
+            "4,000,000,000 were asked for",
+            "ask for a card of at most 2 GiB, or for another FAT type",
+            2 * GIB,
+        ),
+        (
+            12,
+            200 * MIB,
+            "FAT12 holds at most 133,296,640 bytes at 32 KiB clusters, on a card of 134,217,728; "
+            "209,715,200 were asked for",
+            "ask for a card of at most 128 MiB, or for another FAT type",
+            128 * MIB,
+        ),
+        (
+            32,
+            2**41,
+            "FAT32 holds at most 2,199,006,477,824 bytes at 32 KiB clusters, on a card of 2,199,023,255,040; "
+            "2,199,023,255,552 were asked for",
+            "ask for a card of at most 2,199,023,255,040 bytes, or for another FAT type",
+            2**41 - 512,
+        ),
+        (
+            32,
+            16_000_000,
+            "FAT32 needs at least 65,541 clusters, on a card of 41,945,600 bytes; 16,000,000 were asked for",
+            "ask for a card of at least 41,945,600 bytes, or for another FAT type",
+            41_945_600,
+        ),
+        (
+            16,
+            0,
+            "FAT16 needs at least 4,101 clusters, on a card of 2,148,864 bytes; 0 were asked for",
+            "ask for a card of at least 2,148,864 bytes, or for another FAT type",
+            2_148_864,
+        ),
+    ],
+)
+def test_cards_no_volume_fits_are_refused_with_the_numbers(
+    fat_bits: int, card_bytes: int, message: str, hint: str, bound: int
+) -> None:
+    with pytest.raises(GeometryError) as caught:
+        fit_volume(card_bytes, fat_bits, partitioned=True)
+
+    assert str(caught.value) == message
+    assert caught.value.hint == hint
+    assert (caught.value.largest or caught.value.smallest) == bound
+
+
+@pytest.mark.parametrize(("fat_bits", "partitioned"), FORMS)
+def test_the_bounds_named_are_the_bounds_kept(fat_bits: int, partitioned: bool) -> None:
+    smallest = smallest_card(fat_bits, partitioned=partitioned)
+    largest = largest_card(fat_bits)
+
+    assert fit_volume(smallest, fat_bits, partitioned=partitioned).clusters == FEWEST_CLUSTERS[fat_bits]
+    assert fit_volume(largest, fat_bits, partitioned=partitioned).card_sectors == largest // SECTOR
+    with pytest.raises(GeometryError) as too_small:
+        fit_volume(smallest - 1, fat_bits, partitioned=partitioned)
+    assert too_small.value.smallest == smallest
+    with pytest.raises(GeometryError) as too_large:
+        fit_volume(largest + SECTOR, fat_bits, partitioned=partitioned)
+    assert too_large.value.largest == largest
+
+
+@given(volumes())
+def test_the_volume_lies_inside_the_card(drawn: tuple[Volume, bool]) -> None:
+    volume, partitioned = drawn
+
+    assert (volume.start > 0) == (volume.partition_type > 0) == partitioned
+    assert volume.start + volume.sectors <= volume.card_sectors
+    end = volume.data_start + volume.clusters * volume.sectors_per_cluster
+    assert end <= volume.start + volume.sectors < end + volume.sectors_per_cluster
+
+
+@given(volumes())
+def test_cluster_counts_keep_away_from_every_readers_border(drawn: tuple[Volume, bool]) -> None:
+    """Microsoft FAT specification 1.03: 4,085 and 65,525, "stay at least 16 clusters on each side away from these".
+
+    Two public readers forget the root directory and count root sectors // cluster too many; theirs must be right too.
+    """
+    volume, _ = drawn
+    counted = cluster_count(
+        volume.sectors, volume.sectors_per_cluster, volume.reserved, volume.fat_sectors, volume.root_entries
+    )
+    forgetful = cluster_count(volume.sectors, volume.sectors_per_cluster, volume.reserved, volume.fat_sectors, 0)
+
+    assert counted == volume.clusters
+    for count in (counted, forgetful):
+        if volume.fat_bits == 12:
+            assert 32 < count <= 4085 - 16
+        elif volume.fat_bits == 16:
+            assert 4085 + 16 <= count <= 65525 - 16
+        else:
+            assert 65525 + 16 <= count <= 0x0FFFFFF7 - 2
+
+
+@given(volumes())
+def test_the_data_area_is_aligned_from_the_cards_first_sector(drawn: tuple[Volume, bool]) -> None:
+    """SD practice (public SdFat library): the first sector of cluster 2 is a multiple of the boundary unit."""
+    volume, partitioned = drawn
+    unit = boundary_unit(volume.fat_bits, volume.card_sectors)
+
+    if volume.fat_bits == 32:
+        assert volume.data_start % unit == 0
+        assert volume.start == (unit if partitioned else 0)
+        assert 32 <= volume.reserved <= 65_535
+    elif partitioned:
+        assert volume.data_start % unit == 0
+        assert volume.start >= unit
+        assert volume.reserved == 1
+    else:
+        # One reserved sector, two FATs and 32 sectors of root directory are an odd number, whatever the FATs' size.
+        assert volume.data_start % 2 == 1
+        assert volume.reserved == 1
+
+
+@given(volumes())
+def test_the_fat_is_the_smallest_that_holds_every_cluster(drawn: tuple[Volume, bool]) -> None:
+    volume, _ = drawn
+
+    assert volume.fat_sectors * SECTOR * 8 >= (volume.clusters + 2) * volume.fat_bits
+    assert (volume.fat_sectors - 1) * SECTOR * 8 < (volume.clusters + 2) * volume.fat_bits
+
+
+@given(volumes())
+def test_clusters_are_a_power_of_two_up_to_32_kib(drawn: tuple[Volume, bool]) -> None:
+    """Microsoft FAT specification 1.03, BPB_SecPerClus."""
+    volume, _ = drawn
+
+    assert volume.sectors_per_cluster in (1, 2, 4, 8, 16, 32, 64)
+
+
+@given(volumes())
+def test_the_cluster_is_the_usual_one_wherever_its_count_is_safe(drawn: tuple[Volume, bool]) -> None:
+    volume, _ = drawn
+    usual = usual_cluster(volume.card_sectors)
+    clusters = volume.clusters * volume.sectors_per_cluster // usual
+
+    if volume.sectors_per_cluster < usual:
+        assert clusters < FEWEST_CLUSTERS[volume.fat_bits]
+    if volume.sectors_per_cluster > usual:
+        assert clusters + 1 + volume.sectors_per_cluster // usual >= most_clusters(volume.fat_bits, usual)
+
+
+@given(volumes())
+def test_a_volume_loses_little_of_its_card(drawn: tuple[Volume, bool]) -> None:
+    """No data sector is given away but for alignment, less than a cluster, and what the FAT type cannot hold."""
+    volume, _ = drawn
+    unit = boundary_unit(volume.fat_bits, volume.card_sectors)
+    system = volume.reserved + 2 * volume.fat_sectors + volume.root_entries * 32 // SECTOR
+    if volume.fat_bits == 32:
+        system += 32 - volume.reserved
+    capped = volume.clusters == most_clusters(volume.fat_bits, volume.sectors_per_cluster)
+
+    assert volume.data_start <= system + 3 * unit
+    assert capped or volume.start + volume.sectors == volume.card_sectors
+
+
+@pytest.mark.parametrize(
+    ("card_bytes", "accepted", "expected"),
+    [
+        # SD Physical Layer Simplified Specification 4.10, 3.3.2: to 2 GiB FAT12/16, above FAT32.
+        (2_000_000_000, (12, 16, 32), 16),
+        (2 * GIB, (12, 16, 32), 16),
+        (2 * GIB + SECTOR, (12, 16, 32), 32),
+        (32_000_000_000, (12, 16, 32), 32),
+        (256 * MIB, (12, 32), 32),
+        (1_474_560, (12, 16, 32), 12),
+        (32 * MIB, (12, 16), 16),
+        (32 * MIB, (12,), 12),
+    ],
+)
+def test_the_fat_type_for_a_card(card_bytes: int, accepted: tuple[int, ...], expected: int) -> None:
+    assert fat_type_for(card_bytes, accepted) == expected
+
+
+@pytest.mark.parametrize(
+    ("card_bytes", "accepted", "message"),
+    [
+        (
+            4_000_000_000,
+            (12, 16),
+            "FAT16 holds at most 2,146,812,416 bytes at 32 KiB clusters, on a card of 2,147,483,648; "
+            "4,000,000,000 were asked for",
+        ),
+        (
+            1_000_000,
+            (16, 32),
+            "FAT16 needs at least 4,101 clusters, on a card of 2,148,864 bytes; 1,000,000 were asked for",
+        ),
+        (1_000_000, (), "no FAT type is accepted; expected at least one of FAT12, FAT16 and FAT32"),
+    ],
+)
+def test_a_card_no_accepted_fat_type_fits_is_refused(card_bytes: int, accepted: tuple[int, ...], message: str) -> None:
+    with pytest.raises(GeometryError) as caught:
+        fat_type_for(card_bytes, accepted)
+
+    assert str(caught.value) == message
+    assert caught.value.hint
+
+
+def test_bytes_beyond_the_last_whole_sector_do_not_matter() -> None:
+    assert fit_volume(100 * MIB + 511, 16, partitioned=True) == fit_volume(100 * MIB, 16, partitioned=True)
+    assert fit_volume(100 * MIB + 512, 16, partitioned=True) == replace(
+        fit_volume(100 * MIB, 16, partitioned=True),
+        card_sectors=204_801,
+        sectors=fit_volume(100 * MIB, 16, partitioned=True).sectors + 1,
+    )
