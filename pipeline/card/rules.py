@@ -15,18 +15,6 @@ from pipeline.model.content import CardFile
 from pipeline.model.units import show_size
 
 
-def core_is_for_the_board(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """A bitstream drives the pins of one board; on another one pins may drive against drivers."""
-    for core in selection.cores:
-        if selection.board.id not in core.boards:
-            yield Problem(
-                Place(file=selection.card.file, key="cores"),
-                f'core "{core.id}" is for {_quoted(core.boards)}, not for board "{selection.board.id}"',
-                "take a build of the core that was made for this board; never load another board's bitstream",
-                (Place(file=core.file, key="boards"),),
-            )
-
-
 def board_holds_the_cores(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
     """A board's menu has so many slots and no more."""
     slots, wanted = selection.board.core_slots, len(selection.cores)
@@ -103,7 +91,6 @@ def titles_keep_their_cores_rules(selection: Selection, files: Sequence[CardFile
 
 
 RULES = (
-    core_is_for_the_board,
     board_holds_the_cores,
     board_takes_the_card,
     reserved_paths_are_the_boards,
@@ -121,7 +108,3 @@ def _covers(pattern: str, path: str) -> bool:
     if pattern.endswith("/**"):
         return fold(path).startswith(fold(pattern[:-2]))
     return fold(path) == fold(pattern)
-
-
-def _quoted(names: Sequence[str]) -> str:
-    return ", ".join(f'"{name}"' for name in names)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from pipeline.errors import ManifestError, Place, Problem
-from pipeline.fat.geometry import fat_type_for
+from pipeline.fat.geometry import GeometryError, fat_type_for
 from pipeline.model.manifest import Board, Card, Core, Manifest, Title
 
 T = TypeVar("T", Core, Title)
@@ -52,7 +52,7 @@ def select(manifest: Manifest, card: Card) -> Selection:
 
 def _by_id_or_tag(known: Mapping[str, T], ids: tuple[str, ...], tags: tuple[str, ...]) -> tuple[T, ...]:
     """Return what is named, in the order named, then what carries a tag, by id."""
-    tagged = sorted(item.id for item in known.values() if set(item.tags) & set(tags))
+    tagged: list[str] = sorted(item.id for item in known.values() if set(item.tags) & set(tags))
     return tuple(known[item] for item in dict.fromkeys((*ids, *tagged)))
 
 
@@ -111,7 +111,11 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
             )
         )
         return 0
-    return fat_type_for(card.volume.size, common)
+    try:
+        return fat_type_for(card.volume.size, common, partitioned=board.partitioned)
+    except GeometryError as error:
+        problems.append(Problem(Place(file=card.file, key="volume.size"), str(error), error.hint))
+        return 0
 
 
 def _listed(volumes: Iterable[str]) -> str:

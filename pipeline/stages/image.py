@@ -8,11 +8,11 @@ from contextlib import AbstractContextManager
 from dataclasses import asdict
 from typing import BinaryIO
 
-from pipeline.card.plan_text import plan_from_text
+from pipeline.card.plan_text import plan_from_lines
 from pipeline.image.read_back import read_back
 from pipeline.image.write import write_image
 from pipeline.model.content import Content, Found, Location
-from pipeline.model.plan import Entry, Proof
+from pipeline.model.plan import SECTOR, Entry, Proof
 from pipeline.model.units import show_size
 from pipeline.sources.read import open_content
 from pipeline.stages import config, plan
@@ -34,8 +34,8 @@ def reason(project: Project, card_id: str) -> str | None:
 
 def run(project: Project, card_id: str, found: Found) -> str:
     """Write the image, read it back, and only then let it take its place; return what was done."""
-    text = plan.path_of(project, card_id).read_text(encoding="utf-8")
-    obeyed = plan_from_text(text)
+    with plan.path_of(project, card_id).open(encoding="ascii") as lines:
+        obeyed = plan_from_lines(lines)
     locations = _locations(project, card_id, found)
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
@@ -45,7 +45,7 @@ def run(project: Project, card_id: str, found: Found) -> str:
     total = sum(entry.size for entry in obeyed.entries)
     inputs = _inputs(project, card_id)
     with replacing(image) as temporary:
-        with progress(f"write {card_id}", total) as advance:
+        with progress(f"write {card_id}", obeyed.volume.card_sectors * SECTOR) as advance:
             written = write_image(obeyed, opener, temporary, advance)
         with progress(f"read back {card_id}", total) as advance:
             proof = read_back(obeyed, temporary, written, advance)

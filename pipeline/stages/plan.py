@@ -25,8 +25,8 @@ def reason(project: Project, card_id: str) -> str | None:
     path = path_of(project, card_id)
     if not path.is_file():
         return "not planned yet"
-    text = plan_to_text(planned(project, card_id)[1])
-    return None if path.read_text(encoding="utf-8") == text else "the card's contents or layout changed"
+    text = plan_to_text(planned(project, card_id)[1]).encode()
+    return None if path.read_bytes() == text else "the card's contents or layout changed"
 
 
 def run(project: Project, card_id: str) -> str:
