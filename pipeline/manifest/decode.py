@@ -1,0 +1,254 @@
+"""TOML values to the dataclasses of ``model.manifest``, once they are known to be what the schemas ask for."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date
+from typing import Any
+
+from pipeline.manifest.formats import parse_moment, parse_rate
+from pipeline.manifest.steps import rom_file
+from pipeline.model.content import Content
+from pipeline.model.manifest import (
+    Board,
+    Card,
+    Chip,
+    ConfigEdit,
+    ConfigFile,
+    Core,
+    Fpga,
+    Needs,
+    OwnFile,
+    Rights,
+    Setting,
+    SumList,
+    Title,
+    TitleRules,
+    VolumeRequest,
+)
+from pipeline.model.units import parse_size
+
+Table = Mapping[str, Any]
+
+
+def board(id_: str, file: str, data: Table) -> Board:
+    """Return a board."""
+    cores = data["cores"]
+    return Board(
+        id=id_,
+        file=file,
+        name=data["name"],
+        volumes=tuple(data["volumes"]),
+        partitioned=data.get("partitioned", True),
+        largest=_size(data, "largest-card"),
+        label_entry=data.get("label-entry", "second"),
+        fpga=_fpga(data["fpga"]) if "fpga" in data else None,
+        outputs=_texts(data, "outputs"),
+        core_folder=cores["folder"],
+        bitstream=cores["bitstream"],
+        menu=_config(cores["menu"], "cores.menu") if "menu" in cores else None,
+        core_slots=cores.get("slots", 0),
+        title_folder=data.get("title-folder", ""),
+        reserved=_texts(data, "reserved"),
+        settings={name: _setting(name, table) for name, table in data.get("settings", {}).items()},
+        base=_texts(data, "base"),
+        cautions=_texts(data, "cautions"),
+        rights=_rights(data),
+    )
+
+
+def core(id_: str, file: str, data: Table) -> Core:
+    """Return a core; its folder is derived from its id where none is given: "quillon-80" is QUILLON8."""
+    derived = re.sub("[^A-Z0-9]", "", id_.upper())[:8]
+    return Core(
+        id=id_,
+        file=file,
+        name=data["name"],
+        kind=data["kind"],
+        release=data["release"],
+        folder=data.get("folder", derived),
+        boards=tuple(data["boards"]),
+        tags=_texts(data, "tags"),
+        bitstream=_content(data["bitstream"]),
+        needs=_needs(data.get("needs", {})),
+        files=tuple(_files(data)),
+        sums=tuple(_sums(data)),
+        configs=tuple(_configs(data)),
+        titles=_title_rules(data.get("titles", {})),
+        start=_texts(data, "start"),
+        notes=_texts(data, "notes"),
+        rights=_rights(data),
+        source=data.get("source", ""),
+        date=_day(data),
+    )
+
+
+def title(id_: str, file: str, data: Table) -> Title:
+    """Return a title.
+
+    A card takes it by id, and then its core must be on the card; or by a tag, and then only if its core is.
+    """
+    return Title(
+        id=id_,
+        file=file,
+        name=data["name"],
+        core=data["core"],
+        tags=_texts(data, "tags"),
+        folder=data.get("folder", ""),
+        chips={
+            name: Chip(name=name, content=_content(table), part=table.get("part", ""))
+            for name, table in data.get("chips", {}).items()
+        },
+        roms=tuple(rom_file(table, f"rom.{number}") for number, table in enumerate(data.get("rom", ()), 1)),
+        files=tuple(_files(data)),
+        orientation=data.get("orientation", ""),
+        buttons=data.get("buttons", 0),
+        rights=_rights(data),
+        source=data.get("source", ""),
+        date=_day(data),
+    )
+
+
+def card(id_: str, file: str, data: Table) -> Card:
+    """Return a card."""
+    volume = data["volume"]
+    return Card(
+        id=id_,
+        file=file,
+        name=data["name"],
+        version=data.get("version", ""),
+        board=data["board"],
+        cores=_texts(data, "cores"),
+        titles=_texts(data, "titles"),
+        tags=_texts(data, "tags"),
+        volume=VolumeRequest(
+            type=volume.get("type", ""),
+            size=parse_size(volume["size"]),
+            label=volume.get("label", ""),
+            serial=int(volume["serial"].replace("-", ""), 16) if "serial" in volume else None,
+            timestamp=parse_moment(volume["timestamp"]) if "timestamp" in volume else None,
+        ),
+        settings=dict(data.get("settings", {})),
+        files=tuple(_files(data)),
+        sums=tuple(_sums(data)),
+        configs=tuple(_configs(data)),
+        edits=tuple(_edit(table, f"edits.{number}") for number, table in enumerate(data.get("edits", ()), 1)),
+    )
+
+
+DECODERS: Mapping[str, Callable[[str, str, Table], Board | Core | Title | Card]] = {
+    "board": board,
+    "core": core,
+    "title": title,
+    "card": card,
+}
+
+
+def _texts(data: Table, key: str) -> tuple[str, ...]:
+    return tuple(data.get(key, ()))
+
+
+def _size(data: Table, key: str) -> int | None:
+    return parse_size(data[key]) if key in data else None
+
+
+def _day(data: Table) -> str:
+    day = data.get("date", "")
+    return day.isoformat() if isinstance(day, date) else str(day)
+
+
+def _rights(data: Table) -> Rights:
+    return Rights(**data.get("rights", {}))
+
+
+def _content(table: Table) -> Content:
+    return Content(
+        sha256=table["sha256"].lower(),
+        size=parse_size(table["size"]),
+        crc32=int(table["crc32"], 16) if "crc32" in table else None,
+    )
+
+
+def _fpga(table: Table) -> Fpga:
+    device_id = int(table["device-id"], 16) if "device-id" in table else None
+    return Fpga(part=table["part"], package=table.get("package", ""), device_id=device_id)
+
+
+def _setting(name: str, table: Table) -> Setting:
+    return Setting(
+        name=name,
+        path=table["path"],
+        section=table.get("section", ""),
+        key=table["key"],
+        choices=dict(table["choices"]),
+        add=table.get("add", False),
+    )
+
+
+def _needs(table: Table) -> Needs:
+    return Needs(
+        volumes=_texts(table, "volumes"),
+        settings=dict(table.get("settings", {})),
+        outputs=_texts(table, "outputs"),
+        orientation=table.get("orientation", ""),
+        line_rates=tuple(map(parse_rate, table.get("line-rates", ()))),
+        keyboard=table.get("keyboard", ""),
+        pads=table.get("pads", 0),
+        buttons=table.get("buttons", 0),
+    )
+
+
+def _title_rules(table: Table) -> TitleRules:
+    return TitleRules(
+        folder=table.get("folder", ""),
+        names=table.get("names", "long"),
+        largest=_size(table, "largest"),
+        most=table.get("most", 0),
+    )
+
+
+def _files(data: Table) -> Iterator[OwnFile]:
+    for number, table in enumerate(data.get("files", ()), 1):
+        yield OwnFile(
+            path=table["path"],
+            placement=table.get("placement", "anywhere"),
+            key=f"files.{number}",
+            content=_content(table) if "sha256" in table else None,
+            source_path=table.get("from", ""),
+        )
+
+
+def _sums(data: Table) -> Iterator[SumList]:
+    for number, table in enumerate(data.get("sums", ()), 1):
+        yield SumList(list_path=table["list"], into=table["into"], key=f"sums.{number}")
+
+
+def _configs(data: Table) -> Iterator[ConfigFile]:
+    for number, table in enumerate(data.get("configs", ()), 1):
+        yield _config(table, f"configs.{number}")
+
+
+def _config(table: Table, key: str) -> ConfigFile:
+    sections = {"": table.get("values", {}), **table.get("sections", {})}
+    return ConfigFile(
+        path=table["path"],
+        line_ending=table.get("line-ending", "lf"),
+        encoding=table.get("encoding", "ascii"),
+        key=key,
+        lines=_texts(table, "lines"),
+        values=tuple((section, name, text) for section, values in sections.items() for name, text in values.items()),
+        separator=table.get("separator", "="),
+        final_line_ending=table.get("final-line-ending", True),
+    )
+
+
+def _edit(table: Table, key: str) -> ConfigEdit:
+    return ConfigEdit(
+        path=table["path"],
+        section=table.get("section", ""),
+        name=table["key"],
+        value=table["value"],
+        add=table.get("add", False),
+        key=key,
+    )

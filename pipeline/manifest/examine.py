@@ -1,0 +1,49 @@
+"""One manifest by itself, from its bytes to its value or to all that is wrong with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.errors import Place, Problem
+from pipeline.manifest.decode import DECODERS
+from pipeline.manifest.read import parse
+from pipeline.manifest.validate import validate
+from pipeline.manifest.within import problems_within
+from pipeline.model.manifest import Board, Card, Core, Title
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Examined:
+    """What one manifest came to.
+
+    ``data``: its TOML values, None when its text could not be read. ``value``: the decoded manifest, None when there
+    are problems (and for sources). ``problems``: of this manifest alone; those without a line are not yet located.
+    """
+
+    kind: str
+    id: str
+    file: str
+    data: Mapping[str, Any] | None = None
+    value: Board | Core | Title | Card | None = None
+    problems: tuple[Problem, ...] = field(default=())
+
+
+def examine(kind: str, id_: str, file: str, data: bytes) -> Examined:
+    """Return what a manifest's bytes come to; a pure function of its arguments and the schemas."""
+    parsed = parse(data, file)
+    if isinstance(parsed, Problem):
+        return Examined(kind=kind, id=id_, file=file, problems=(parsed,))
+    text, values = parsed
+    if not values and kind != "sources":
+        return Examined(kind=kind, id=id_, file=file, problems=(_empty(kind, file),))
+    problems = (*validate(kind, values, text, file), *problems_within(kind, values, file))
+    decoder = DECODERS.get(kind) if not problems else None
+    value = decoder(id_, file, values) if decoder else None
+    return Examined(kind=kind, id=id_, file=file, data=values, value=value, problems=problems)
+
+
+def _empty(kind: str, file: str) -> Problem:
+    what = f"found an empty manifest, expected that of a {kind}"
+    return Problem(Place(file), what, f"begin with #:schema ../../schemas/{kind}.schema.json, and let the editor help")

@@ -1,0 +1,76 @@
+"""Everything below a folder of inputs, checked and decoded."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TypeVar
+
+from pipeline.errors import ManifestError, Place, Problem, located
+from pipeline.manifest.examine import Examined, examine
+from pipeline.manifest.paths import path_problems
+from pipeline.manifest.positions import locator
+from pipeline.manifest.read import ManifestFile, manifest_files, read, shown
+from pipeline.manifest.references import References
+from pipeline.manifest.sources import sources
+from pipeline.model.manifest import Board, Card, Core, Manifest, Title
+
+T = TypeVar("T", Board, Core, Title, Card)
+
+MOST = 20
+"""Problems of one file that are shown; the rest are counted."""
+
+
+def load(inputs: Path, base: Path | None = None) -> Manifest:
+    """Return everything the manifests of a folder say.
+
+    Raises ManifestError with every problem of every file, located and sorted; of one file at most 20 are told.
+    Files are named relative to ``base`` (the working folder when left out) where they lie below it.
+    """
+    base = (base or Path()).absolute()
+    root = inputs.absolute()
+    if not root.is_dir():
+        raise ManifestError([Problem(Place(shown(root, base)), "found no such folder, expected the folder of inputs")])
+    files, problems = manifest_files(root, base)
+    examined = [_examined(file) for file in files]
+    found, missing = sources(root, [one for one in examined if one.kind == "sources"])
+    problems += (problem for one in examined for problem in one.problems)
+    problems += References(examined).problems()
+    problems += path_problems(root, examined, partial(shown, base=base))
+    problems += missing
+    if problems:
+        raise ManifestError(_first_of_each_file(located(problems, locator(base))))
+    return Manifest(
+        root=str(root),
+        boards=_by_id(examined, Board),
+        cores=_by_id(examined, Core),
+        titles=_by_id(examined, Title),
+        cards=_by_id(examined, Card),
+        sources=found,
+    )
+
+
+def _examined(file: ManifestFile) -> Examined:
+    data = read(file)
+    if isinstance(data, Problem):
+        return Examined(kind=file.kind, id=file.id, file=file.file, problems=(data,))
+    return examine(file.kind, file.id, file.file, data)
+
+
+def _by_id(examined: Iterable[Examined], kind: type[T]) -> dict[str, T]:
+    return {one.id: one.value for one in examined if isinstance(one.value, kind)}
+
+
+def _first_of_each_file(problems: Sequence[Problem]) -> Iterator[Problem]:
+    """Yield the first problems of each file, and in place of the next one how many more there are."""
+    counts = Counter(problem.place.file for problem in problems)
+    told: Counter[str] = Counter()
+    for problem in problems:
+        file = problem.place.file
+        told[file] += 1
+        if told[file] <= MOST:
+            yield problem
+        elif told[file] == MOST + 1:
+            yield Problem(problem.place, f"and {counts[file] - MOST} more problems in this file")

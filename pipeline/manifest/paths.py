@@ -1,0 +1,81 @@
+"""The files, folders and archives below the inputs that manifests name: they exist, and lie where they seem to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from pipeline.errors import ManifestError, Place, Problem
+from pipeline.manifest.examine import Examined
+from pipeline.manifest.explain import nearest, quote
+from pipeline.manifest.formats import UnfitError, check_path
+from pipeline.manifest.sums import parse_sums
+from pipeline.manifest.within import tables, texts
+
+
+def path_problems(root: Path, examined: Sequence[Examined], shown: Callable[[Path], str]) -> list[Problem]:
+    """Return what is wrong with the paths, and with the checksum lists they lead to; not yet located."""
+    problems: list[Problem] = []
+    lists: set[Path] = set()
+    for one in examined:
+        for place, text, is_list in _named(one):
+            path = root / text
+            problem = _unfit(root, path, text, place, is_list)
+            if problem:
+                problems.append(problem)
+            elif is_list:
+                lists.add(path)
+    for path in sorted(lists):
+        problems += _in_list(path, shown(path))
+    return problems
+
+
+def _named(one: Examined) -> Iterator[tuple[Place, str, bool]]:
+    """Yield each path below the inputs with its place, and whether it is that of a checksum list."""
+    data = one.data or {}
+    found = list(texts(data, "base")) if one.kind == "board" else []
+    for group, key in (("files", "from"), ("sums", "list")):
+        for index, table in tables(data.get(group)):
+            found += [(f"{group}.{index + 1}.{name}", text) for name, text in texts(table, key)]
+    for key, text in found:
+        try:
+            check_path(text)
+        except UnfitError:
+            continue  # told by its format
+        yield Place(one.file, key=key), text, key.endswith(".list")
+
+
+def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Problem | None:
+    try:
+        if not path.exists():
+            return Problem(place, f"found no {quote(text)} in the folder of inputs", _similar(path))
+        if not path.resolve().is_relative_to(root.resolve()):
+            what = f"found {quote(text)}, which leads out of the folder of inputs by a symbolic link"
+            return Problem(place, what, "copy it in, or look for its content in a source")
+        if is_list and not path.is_file():
+            return Problem(place, f"found {quote(text)}, which is no file, expected a checksum list")
+    except (OSError, RuntimeError) as error:  # RuntimeError: symbolic links in a circle, before Python 3.13
+        reason = error.strerror if isinstance(error, OSError) else "symbolic links in a circle"
+        return Problem(place, f"found {quote(text)}, which cannot be looked at: {reason}", "check the path")
+    return None
+
+
+def _similar(path: Path) -> str:
+    """Return a hint that names what lies there under a similar name."""
+    if not path.parent.is_dir():
+        return f'there is no folder "{path.parent.name}" either'
+    near = nearest(path.name, sorted(other.name for other in path.parent.iterdir()))
+    return f'did you mean "{near}"?' if near else ""
+
+
+def _in_list(path: Path, file: str) -> tuple[Problem, ...]:
+    """Return what is wrong with the lines of a checksum list."""
+    try:
+        parse_sums(path.read_bytes().decode(), file)
+    except UnicodeDecodeError as error:
+        return (Problem(Place(file), f"found the byte 0x{error.object[error.start]:02X}, expected UTF-8 text"),)
+    except OSError as error:
+        return (Problem(Place(file), f"cannot be read: {error.strerror}", "check the file's permissions"),)
+    except ManifestError as error:
+        return error.problems
+    return ()

@@ -1,0 +1,147 @@
+"""The manifests of a folder of inputs: which files they are, and their text as TOML values."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import Place, Problem
+
+FOLDERS: Mapping[str, str] = {"board": "boards", "core": "cores", "title": "titles", "card": "cards"}
+"""The folder each kind of manifest lies in."""
+
+SOURCES = ("sources.local.toml", "sources.toml")
+"""Where to look for source files; the user's own places come first."""
+
+LARGEST = 4 << 20
+"""Bytes of a manifest; more is no manifest but a mistake."""
+
+DEEPEST = 24
+"""Tables and lists within each other; no manifest needs as many."""
+
+ID = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
+DEVICE = re.compile("con|prn|aux|nul|(com|lpt)[0-9]")
+UNQUOTED = re.compile(r"=\s*[0-9A-Za-z_]+\s*(#.*)?$")
+WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ManifestFile:
+    """One file to read. ``id``: its name without ".toml", "" for sources. ``file``: the name that messages show."""
+
+    kind: str
+    id: str
+    file: str
+    path: Path
+
+
+def shown(path: Path, base: Path) -> str:
+    """Return a path as messages show it: from ``base`` on when it lies below, with "/" between its parts."""
+    return (path.relative_to(base) if path.is_relative_to(base) else path).as_posix()
+
+
+def manifest_files(root: Path, base: Path) -> tuple[list[ManifestFile], list[Problem]]:
+    """Return the manifests below the folder of inputs, by kind and name, and what stands in their folders unfit."""
+    files: list[ManifestFile] = []
+    problems: list[Problem] = []
+    for kind, folder in FOLDERS.items():
+        for path in _toml_files(root / folder):
+            file = shown(path, base)
+            if not ID.fullmatch(path.stem) or DEVICE.fullmatch(path.stem) or path.suffix != ".toml":
+                problems.append(_bad_name(file, path))
+            files.append(ManifestFile(kind=kind, id=path.stem, file=file, path=path))
+        problems += _unread(root / folder, folder, base)
+    present = [root / name for name in SOURCES if os.path.lexists(root / name)]
+    files += (ManifestFile(kind="sources", id="", file=shown(path, base), path=path) for path in present)
+    return files, problems
+
+
+def read(file: ManifestFile) -> bytes | Problem:
+    """Return what a manifest holds, or why it cannot be read."""
+    try:
+        if not file.path.is_file():
+            return Problem(Place(file.file), "found no file, expected a manifest", "take it out of the folder")
+        if (size := file.path.stat().st_size) > LARGEST:
+            return Problem(Place(file.file), f"found {size:,} bytes, expected a manifest of at most {LARGEST:,}")
+        return file.path.read_bytes()
+    except OSError as error:
+        return Problem(Place(file.file), f"cannot be read: {error.strerror}", "check the file's permissions")
+
+
+def parse(data: bytes, file: str) -> tuple[str, dict[str, Any]] | Problem:
+    """Return a manifest's text and its TOML values, or the one thing that is wrong with its text."""
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line, column = data.count(b"\n", 0, error.start) + 1, error.start - data.rfind(b"\n", 0, error.start)
+        what = f"found the byte 0x{data[error.start]:02X}, expected UTF-8 text"
+        return Problem(Place(file, line, column), what, "save the file as UTF-8")
+    try:
+        values = tomllib.loads(text)
+    except RecursionError:
+        return _too_deep(file)
+    except ValueError as error:
+        return _broken(text, str(error), file)
+    return _too_deep(file) if _is_deep(values) else (text, values)
+
+
+def _toml_files(folder: Path) -> list[Path]:
+    """Return the manifests in a folder, sorted; hidden files are an editor's or the system's own."""
+    if not folder.is_dir():
+        return []
+    names = sorted(entry.name for entry in os.scandir(folder))
+    return [folder / name for name in names if name.lower().endswith(".toml") and not name.startswith(".")]
+
+
+def _unread(folder: Path, name: str, base: Path) -> Iterator[Problem]:
+    """Yield the folders in a folder of manifests that hold manifests nobody reads."""
+    for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+        if path.is_dir() and _toml_files(path):
+            what = f"found manifests in a folder of its own, expected them in {name}/"
+            yield Problem(Place(shown(path, base)), what, f"move them to {name}/; tags can group them")
+
+
+def _bad_name(file: str, path: Path) -> Problem:
+    better = "-".join(re.findall("[a-z0-9]+", path.stem.lower())) or "name"
+    if DEVICE.fullmatch(better):
+        better += "-1"
+    what = f'found the file name "{path.name}", expected lower-case words with hyphens such as "moth-patrol.toml"'
+    if DEVICE.fullmatch(path.stem):
+        what = f'found the file name "{path.name}", which some systems keep for a device'
+    return Problem(Place(file), what, f'rename it to "{better}.toml"')
+
+
+def _broken(text: str, message: str, file: str) -> Problem:
+    """Return the problem of a text that is no TOML, with the position the parser names."""
+    match = WHERE.search(message)
+    lines = text.replace("\r\n", "\n").split("\n")
+    line, column = len(lines), len(lines[-1]) + 1
+    if match and match[1]:
+        line, column = int(match[1]), int(match[2])
+    what = message[: match.start()] if match else message
+    hint = ""
+    if UNQUOTED.search(lines[line - 1]) or "Expected newline or end of document" in what:
+        hint = 'text and hashes need quotes: name = "..."'
+    return Problem(Place(file, line, column), f"found broken TOML: {what[:1].lower()}{what[1:]}", hint)
+
+
+def _is_deep(values: Any) -> bool:
+    level = [values]
+    for _ in range(DEEPEST):
+        level = [
+            inner
+            for value in level
+            if isinstance(value, dict | list)
+            for inner in (value.values() if isinstance(value, dict) else value)
+        ]
+    return bool(level)
+
+
+def _too_deep(file: str) -> Problem:
+    what = f"found tables and lists more than {DEEPEST} deep within each other, expected fewer"
+    return Problem(Place(file), what, "use several steps in place of one")
