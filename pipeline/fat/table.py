@@ -64,7 +64,8 @@ def _pieces(volume: Volume, runs: Iterable[tuple[int, int]]) -> Iterator[bytes]:
     for first, count in runs:
         if first < free or count < 1 or first + count > volume.clusters + 2:
             raise ValueError(f"run of {count} clusters at {first}: expected from {free} to {volume.clusters + 1}")
-        yield bytes((first - free) * width)
+        for start in range(free, first, PIECE):
+            yield bytes(min(PIECE, first - start) * width)
         free = first + count
         for start in range(first + 1, free, PIECE):
             stop = min(start + PIECE, free)
