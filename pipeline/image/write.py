@@ -1,0 +1,150 @@
+"""Writes the image a plan describes: one pass in ascending order, each byte once, hashed on the way.
+
+What the bytes are is decided elsewhere: by the plan, and by ``pipeline.fat`` for everything that is not a file's.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+from collections.abc import Callable
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import BinaryIO
+
+from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.fat.boot import partition_table, reserved_area
+from pipeline.fat.directory import directory_bytes, tree_of
+from pipeline.fat.table import cluster_runs, table_chunks
+from pipeline.image.stream import SparseStream
+from pipeline.image.written import Written
+from pipeline.model.plan import SECTOR, Entry, Plan
+
+__all__ = ["Opener", "Written", "write_image"]
+
+Opener = Callable[[Entry], AbstractContextManager[BinaryIO]]
+"""Gives the source of a file of the plan, open for reading from its start."""
+
+PART = 1 << 20
+"""Bytes of a source read at once."""
+
+LARGE = 1 << 16
+"""Bytes from which handing a part to another thread costs less than hashing it here."""
+
+FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+"""No space left; larger than the file system takes; quota used up (which not every system knows)."""
+
+
+def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[int], None] = lambda _: None) -> Written:
+    """Write the image to ``target`` and nothing else, and return what it is.
+
+    ``progress`` is called with the bytes of the image that are done since the last call, holes included, from
+    another thread. Memory does not grow with bytes. What a failed run leaves at ``target`` is of no use.
+
+    Raises CheckError with every file whose source is not what the plan says (size, SHA-256), MachineError when the
+    system cannot read a source or write the target.
+    """
+    size = plan.volume.card_sectors * SECTOR
+    problems: list[Problem] = []
+    try:
+        with (
+            target.open("wb", buffering=0) as file,
+            SparseStream(file, progress) as stream,
+            ThreadPoolExecutor(1, "file-hash") as hasher,
+        ):
+            _write_system_area(plan, stream)
+            problems += _write_contents(plan, opener, stream, hasher)
+            if not problems:
+                sha256 = stream.finish(size)
+    except OSError as error:
+        raise _cannot_write(plan, target, error) from error
+    if problems:
+        raise CheckError(problems)
+    return Written(image_sha256=sha256, image_size=size, bytes_written=stream.written)
+
+
+def _write_system_area(plan: Plan, stream: SparseStream) -> None:
+    """Write what lies before the first directory: partition table, boot sector with its followers, both FATs."""
+    volume = plan.volume
+    runs = cluster_runs(plan)
+    used = sum(count for _, count in runs)
+    stream.put(partition_table(volume))
+    stream.skip_to(volume.start * SECTOR)
+    stream.put(reserved_area(volume, plan.label, plan.serial, used))
+    for copy in range(2):
+        offset = (volume.fat_start + copy * volume.fat_sectors) * SECTOR
+        for chunk in table_chunks(volume, runs):
+            if chunk != bytes(len(chunk)):
+                stream.skip_to(offset)
+                stream.put(chunk)
+            offset += len(chunk)
+
+
+def _write_contents(plan: Plan, opener: Opener, stream: SparseStream, hasher: Executor) -> list[Problem]:
+    """Write the root directory, then every folder and file by ascending cluster; return what is wrong with sources."""
+    tree = tree_of(plan)
+    problems: list[Problem] = []
+    stream.skip_to(plan.volume.root_start * SECTOR)
+    stream.put(directory_bytes(plan, "", tree))
+    for entry in sorted(plan.entries, key=lambda entry: entry.cluster):
+        if entry.clusters:
+            stream.skip_to(plan.volume.cluster_offset(entry.cluster))
+        if entry.is_folder:
+            stream.put(directory_bytes(plan, entry.path, tree))
+            continue
+        try:
+            problems += _copy(entry, opener, stream, hasher)
+        except CheckError as error:
+            problems += error.problems
+    return problems
+
+
+def _copy(entry: Entry, opener: Opener, stream: SparseStream, hasher: Executor) -> list[Problem]:
+    """Write a file from its source; return what is wrong with the source."""
+    digest = hashlib.sha256()
+    left = entry.size
+    try:
+        with opener(entry) as source:
+            while left and (data := source.read(min(left, PART))):
+                _put(data, stream, digest, hasher)
+                left -= len(data)
+            longer = not left and bool(source.read(1))
+    except OSError as error:
+        raise MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path) from error
+    if left:
+        return [_changed(entry, f"the source has {entry.size - left:,} bytes; expected {entry.size:,}")]
+    if longer:
+        return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
+    if digest.hexdigest() != entry.sha256:
+        return [_changed(entry, f"the source has the SHA-256 {digest.hexdigest()}; expected {entry.sha256}")]
+    return []
+
+
+def _put(data: bytes, stream: SparseStream, digest: hashlib._Hash, hasher: Executor) -> None:
+    """Write and hash a part of a file, both at once if it is large."""
+    if len(data) < LARGE:
+        digest.update(data)
+        stream.put(data)
+        return
+    hashed = hasher.submit(digest.update, data)
+    stream.put(data)
+    hashed.result()
+
+
+def _changed(entry: Entry, what: str) -> Problem:
+    return Problem(Place(file=entry.path), what, "it changed after it was found; build again")
+
+
+def _reason(error: OSError) -> str:
+    named = f" ({error.filename})" if error.filename else ""
+    return f"{error.strerror or error}{named}"
+
+
+def _cannot_write(plan: Plan, target: Path, error: OSError) -> MachineError:
+    if error.errno not in FULL:
+        return MachineError.one(f"the image cannot be written: {_reason(error)}", file=str(target))
+    used = sum(entry.clusters for entry in plan.entries) + plan.root_clusters
+    needed = plan.volume.data_start * SECTOR + used * plan.volume.cluster_bytes
+    what = f"the disk is full: {error.strerror}; the image takes up to {needed:,} bytes"
+    return MachineError.one(what, "free that much, or build on another disk", file=str(target))
