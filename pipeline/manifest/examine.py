@@ -38,7 +38,9 @@ def examine(kind: str, id_: str, file: str, data: bytes) -> Examined:
     text, values = parsed
     if not values and kind != "sources":
         return Examined(kind=kind, id=id_, file=file, problems=(_empty(kind, file),))
-    problems = (*validate(kind, values, text, file), *problems_within(kind, values, file))
+    invalid = validate(kind, values, text, file)
+    told = {problem.place.key for problem in invalid}
+    problems = (*invalid, *(one for one in problems_within(kind, values, file) if one.place.key not in told))
     decoder = DECODERS.get(kind) if not problems else None
     value = decoder(id_, file, values) if decoder else None
     return Examined(kind=kind, id=id_, file=file, data=values, value=value, problems=problems)

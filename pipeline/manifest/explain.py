@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
-from pipeline.manifest.formats import CONTROL, UnfitError
+from pipeline.manifest.formats import UnfitError, control_hint
 
 if TYPE_CHECKING:
     from jsonschema.exceptions import ValidationError  # takes long to import, and telling needs only its values
@@ -18,6 +19,9 @@ LONGEST = 40
 
 SHOWN_KEYS = 12
 """Known keys that a hint lists."""
+
+BARE = {"integer": re.compile("[0-9]{1,19}|0x[0-9A-Fa-f]{1,16}"), "boolean": re.compile("true|false")}
+"""What a value of a type looks like in TOML, where it is easily put in quotes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +105,11 @@ def expected(schema: Mapping[str, Any]) -> str:
     """Return in plain words what a schema asks for, with an example where a short one is given."""
     if all(isinstance(value, str) for value in schema.get("enum", [0])):
         return listed(schema["enum"])
-    examples = [value for value in schema.get("examples", ()) if isinstance(value, str | int)]
-    text = json.dumps(examples[0], ensure_ascii=False) if examples else ""
-    return f"{schema['title']} such as {text}" if text and len(text) <= LONGEST else str(schema["title"])
+    title: str = schema["title"]
+    if schema.get("type") == "object" and "table" not in title:
+        title = f"a table for {title}"
+    examples = [json.dumps(value, ensure_ascii=False) for value in schema.get("examples", ()) if isinstance(value, str)]
+    return f"{title} such as {examples[0]}" if examples and len(examples[0]) <= LONGEST else title
 
 
 def _other(case: Case) -> Telling:
@@ -112,14 +118,13 @@ def _other(case: Case) -> Telling:
 
 def _type(case: Case) -> Telling:
     types = case.schema["type"]
-    plain = isinstance(case.value, bool | int | float) or not isinstance(case.value, str | list | dict)
     hint = ""
-    if "string" in types and plain:
-        hint = f'put it in quotes: "{shorten(case.raw)}"'
+    if types == "string" and isinstance(case.value, bool | int | float):
+        hint = f'put it in quotes: "{case.raw}"' if len(case.raw) <= LONGEST else "put it in quotes"
     elif types == "array" and not isinstance(case.value, dict):
-        hint = f"put it in square brackets: [{shorten(case.raw)}]"
-    elif types in ("integer", "boolean") and isinstance(case.value, str):
-        hint = "write it without quotes"
+        hint = f"put it in square brackets: [{case.raw}]" if len(case.raw) <= LONGEST else "put it in square brackets"
+    elif types in BARE and BARE[types].fullmatch(str(case.value)) and isinstance(case.value, str):
+        hint = f"write it without quotes: {case.value}"
     return Telling(f"found {case.found}, expected {expected(case.schema)}", hint)
 
 
@@ -129,9 +134,7 @@ def _enum(case: Case) -> Telling:
 
 
 def _pattern(case: Case) -> Telling:
-    control = CONTROL.search(str(case.value))
-    hint = f"take out the control character U+{ord(control[0]):04X}" if control else ""
-    return Telling(f"found {case.found}, expected {expected(case.schema)}", hint)
+    return Telling(f"found {case.found}, expected {expected(case.schema)}", control_hint(case.value))
 
 
 def _length(case: Case) -> Telling:
@@ -163,7 +166,9 @@ def _unknown(case: Case) -> Telling:
 
 
 def _name(case: Case) -> Telling:
-    return Telling(f"found the name {quote(case.value)}, expected {expected(case.schema)}", "", True)
+    return Telling(
+        f"found the name {quote(case.value)}, expected {expected(case.schema)}", control_hint(case.value), True
+    )
 
 
 def _twice(case: Case) -> Telling:
@@ -179,12 +184,12 @@ def _several(case: Case) -> Telling:
 
 
 def _none(case: Case) -> Telling:
-    return Telling(f"found none of {listed(case.names)}, expected one")
+    return Telling(f"found none of {listed(case.names)}, expected one of them")
 
 
 def _any_of(case: Case) -> Telling:
     keys = [key for branch in case.schema["anyOf"] for key in branch["required"]]
-    return Telling(f"found none of {listed(keys)}, expected one")
+    return Telling(f"found none of {listed(keys)}, expected one of them")
 
 
 TELLERS: Mapping[str, Callable[[Case], Telling]] = {

@@ -33,21 +33,27 @@ class UnfitError(ValueError):
         self.hint = hint
 
 
-def check_path(text: str, where: str = "the card") -> None:
+def check_path(text: str, where: str = "on the card") -> None:
     """Check that a path stays where it belongs and has no empty parts."""
     if found := CONTROL.search(text):
-        raise UnfitError("a path without control characters", f"take out the character U+{ord(found[0]):04X}")
+        raise UnfitError("a path without control characters", control_hint(found[0]))
+    if re.match("[A-Za-z]:", text):
+        raise UnfitError(f"a path {where}, without a drive", "take out the drive letter")
     if "\\" in text:
         raise UnfitError('a path with "/" between its parts', f'write "{text.replace(chr(92), "/")}"')
-    if re.match("[A-Za-z]:", text):
-        raise UnfitError(f"a path on {where}, without a drive", "take out the drive letter")
     if text.startswith("/"):
-        raise UnfitError(f'a path from the root of {where} on, without a leading "/"', f'write "{text.lstrip("/")}"')
+        raise UnfitError(f'a path {where}, without a leading "/"', "begin with the name of the first folder or file")
     parts = text.split("/")
     if ".." in parts or "." in parts:
-        raise UnfitError(f'a path that stays on {where}, without ".." or "."', "write the path without them")
+        raise UnfitError(f'a path that stays {where}, without ".." or "."', "write the path without them")
     if "" in parts:
         raise UnfitError("a path without empty parts", 'write one "/" between two parts, and none at the end')
+
+
+def control_hint(text: str) -> str:
+    """Return what to do about the first control character in a text, "" when it has none."""
+    found = CONTROL.search(text)
+    return f"take out the control character U+{ord(found[0]):04X}" if found else ""
 
 
 def check_template(text: str) -> None:
@@ -121,7 +127,7 @@ def _line_template(value: object) -> None:
 
 def _inputs_path(value: object) -> None:
     if isinstance(value, str):
-        check_path(value, "the folder of inputs")
+        check_path(value, "in the folder of inputs")
 
 
 def _reserved_path(value: object) -> None:

@@ -10,6 +10,7 @@ Errors point at the key that is meant: an unknown key, a missing key, the second
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
@@ -148,44 +149,52 @@ def _one_of(validator: Any, branches: Sequence[Schema], instance: Any, root: Sch
     if len(known) < 2:
         return
     required = _own([_required_keys(branch) for _, branch in known])
-    everything = [set(branch["properties"]) for _, branch in known]
+    everything = [list(branch["properties"]) for _, branch in known]
     meant = _meant(required, instance) or _meant(_own(everything), instance)
     if len(meant) == 1:
         index, branch = known[meant[0]]
         for error in validator.descend(instance, branch, schema_path=index):
-            yield _explained(error, set().union(*everything), required[meant[0]] & set(instance))
+            yield _explained(error, everything, [key for key in required[meant[0]] if key in instance])
     else:
-        yield from _no_branch(required, everything, instance)
+        yield from _no_branch([branch for _, branch in known], everything, instance)
 
 
-def _required_keys(schema: Schema) -> set[str]:
-    return {*schema.get("required", ()), *(key for other in schema.get("anyOf", ()) for key in other["required"])}
+def _required_keys(schema: Schema) -> list[str]:
+    return [*schema.get("required", ()), *(key for other in schema.get("anyOf", ()) for key in other["required"])]
 
 
-def _own(keys: Sequence[set[str]]) -> list[set[str]]:
-    return [mine.difference(*keys[:index], *keys[index + 1 :]) for index, mine in enumerate(keys)]
+def _own(keys: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Return, of each branch's keys, those that no other branch has."""
+    counts = Counter(key for branch in keys for key in set(branch))
+    return [[key for key in branch if counts[key] == 1] for branch in keys]
 
 
-def _meant(own: Sequence[set[str]], instance: Mapping[str, Any]) -> list[int]:
-    return [index for index, keys in enumerate(own) if keys & set(instance)]
+def _meant(own: Sequence[Sequence[str]], instance: Mapping[str, Any]) -> list[int]:
+    return [index for index, keys in enumerate(own) if any(key in instance for key in keys)]
 
 
-def _explained(error: ValidationError, everything: set[str], present: set[str]) -> ValidationError:
+def _explained(error: ValidationError, everything: Sequence[list[str]], present: list[str]) -> ValidationError:
     """Return the error, or a better one when the unknown key it reports belongs to another branch."""
-    if error.validator != "unknown" or len(error.path) != 1 or error.path[0] not in everything:
+    if error.validator != "unknown" or len(error.path) != 1 or not any(error.path[0] in keys for keys in everything):
         return error
-    return ValidationError("apart", validator="apart", validator_value=sorted(present), path=error.path)
+    return ValidationError("apart", validator="apart", validator_value=present, path=error.path)
 
 
-def _no_branch(own: Sequence[set[str]], everything: Sequence[set[str]], instance: Mapping[str, Any]) -> Errors:
+def _no_branch(branches: Sequence[Schema], everything: Sequence[list[str]], instance: Mapping[str, Any]) -> Errors:
     """Report why no branch is meant: keys of several are there, or an unknown key in their place, or none."""
-    known = sorted(set().union(*everything))
-    keys = [key for branch in own for key in sorted(branch)]
+    known = list(dict.fromkeys(key for keys in everything for key in keys))
+    own = _own([_required_keys(branch) for branch in branches])
+    present = [name for name in instance if any(name in keys for keys in own)]
     unknown = [name for name in instance if name not in known]
-    present = [name for name in instance if name in keys]
     for name in unknown:
         yield _unknown_key(name, dict.fromkeys(known))
     if present:
         yield ValidationError("several", validator="several", validator_value=present)
     elif not unknown:
-        yield ValidationError("none", validator="none", validator_value=keys)
+        choices = [key for keys, branch in zip(own, branches, strict=True) for key in _choices(keys, branch)]
+        yield ValidationError("none", validator="none", validator_value=choices)
+
+
+def _choices(own: Sequence[str], branch: Schema) -> Sequence[str]:
+    """Return the keys that choose a branch: the first it requires, or each one of which it wants one."""
+    return own if "anyOf" in branch else own[:1]

@@ -37,9 +37,9 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
     examined = [_examined(file) for file in files]
     found, missing = sources(root, [one for one in examined if one.kind == "sources"])
     problems += (problem for one in examined for problem in one.problems)
-    problems += References(examined).problems()
-    problems += path_problems(root, examined, partial(shown, base=base))
-    problems += missing
+    told = {(problem.place.file, problem.place.key) for problem in problems}
+    further = (*References(examined).problems(), *path_problems(root, examined, partial(shown, base=base)), *missing)
+    problems += (problem for problem in further if (problem.place.file, problem.place.key) not in told)
     if problems:
         raise ManifestError(_first_of_each_file(located(problems, locator(base))))
     return Manifest(

@@ -48,7 +48,7 @@ def _named(one: Examined) -> Iterator[tuple[Place, str, bool]]:
 def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Problem | None:
     try:
         if not path.exists():
-            return Problem(place, f"found no {quote(text)} in the folder of inputs", _similar(path))
+            return Problem(place, f"found no {quote(text)} in the folder of inputs", _similar(root, text))
         if not path.resolve().is_relative_to(root.resolve()):
             what = f"found {quote(text)}, which leads out of the folder of inputs by a symbolic link"
             return Problem(place, what, "copy it in, or look for its content in a source")
@@ -60,12 +60,15 @@ def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Pr
     return None
 
 
-def _similar(path: Path) -> str:
-    """Return a hint that names what lies there under a similar name."""
-    if not path.parent.is_dir():
-        return f'there is no folder "{path.parent.name}" either'
-    near = nearest(path.name, sorted(other.name for other in path.parent.iterdir()))
-    return f'did you mean "{near}"?' if near else ""
+def _similar(root: Path, text: str) -> str:
+    """Return a hint for a path that leads nowhere: where it begins to, and what lies there under a similar name."""
+    folder, parts = root, text.split("/")
+    while (folder / parts[0]).is_dir():
+        folder /= parts.pop(0)
+    near = nearest(parts[0], sorted(other.name for other in folder.iterdir()))
+    if near:
+        return f'did you mean "{"/".join([*folder.relative_to(root).parts, near, *parts[1:]])}"?'
+    return f'there is no folder "{parts[0]}"' if len(parts) > 1 else "copy it there, or correct the path"
 
 
 def _in_list(path: Path, file: str) -> tuple[Problem, ...]:

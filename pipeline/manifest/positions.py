@@ -16,6 +16,7 @@ from functools import cache
 from pathlib import Path
 
 from pipeline.errors import Place
+from pipeline.manifest.formats import CONTROL
 
 Part = str | int
 """One step of the way to a value: a key, or the index of a list item counted from 0."""
@@ -166,8 +167,12 @@ class Positions:
 
 
 def spell(path: Sequence[Part]) -> str:
-    """Return a path as problems spell it: parts joined with ".", list items counted from 1."""
-    return ".".join(str(part + 1) if isinstance(part, int) else part for part in path)
+    """Return a path as problems spell it: parts joined with ".", list items counted from 1, controls escaped."""
+    return ".".join(str(part + 1) if isinstance(part, int) else CONTROL.sub(_escaped, part) for part in path)
+
+
+def _escaped(control: re.Match[str]) -> str:
+    return f"\\u{ord(control[0]):04x}"
 
 
 def locator(base: Path) -> Callable[[Place], Place]:

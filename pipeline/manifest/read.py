@@ -27,6 +27,15 @@ DEEPEST = 24
 ID = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
 DEVICE = re.compile("con|prn|aux|nul|(com|lpt)[0-9]")
 UNQUOTED = re.compile(r"=\s*[0-9A-Za-z_]+\s*(#.*)?$")
+HINTS = {
+    "Illegal character '\\n'": "close the quotes on the line they begin on",
+    "Expected '='": 'a line is: name = "value"',
+    "Cannot overwrite": "the key stands twice: take one of them out",
+    "Cannot declare": "the head stands twice: take one of them out, or write [[...]] for a list",
+    "Invalid value": "after the = a value is expected, and after the last value of a list its closing bracket",
+}
+"""What to do, by a part of the parser's message."""
+
 WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -124,8 +133,8 @@ def _broken(text: str, message: str, file: str) -> Problem:
     if match and match[1]:
         line, column = int(match[1]), int(match[2])
     what = message[: match.start()] if match else message
-    hint = ""
-    if UNQUOTED.search(lines[line - 1]) or "Expected newline or end of document" in what:
+    hint = next((hint for part, hint in HINTS.items() if part in what), "")
+    if UNQUOTED.search(lines[line - 1]):
         hint = 'text and hashes need quotes: name = "..."'
     return Problem(Place(file, line, column), f"found broken TOML: {what[:1].lower()}{what[1:]}", hint)
 

@@ -83,7 +83,9 @@ class References:
             for _, core in _said(self.titles[id_], "core") if id_ in self.titles else ():
                 if core in self.cores and core not in cores:
                     what = f'title "{id_}" runs on core "{core}", which is not on this card'
-                    also = (Place(self.titles[id_].file, key="core"), Place(card.file, key="cores"))
+                    also: tuple[Place, ...] = (Place(self.titles[id_].file, key="core"),)
+                    if "cores" in (card.data or {}):
+                        also += (Place(card.file, key="cores"),)
                     yield Problem(
                         Place(card.file, key=key), what, f'add "{core}" to cores, or take the title out', also
                     )

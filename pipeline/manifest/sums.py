@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from pipeline.errors import ManifestError, Place, Problem
+from pipeline.manifest.explain import quote
 from pipeline.manifest.formats import UnfitError, check_path
 
 LINE = re.compile(r"([0-9A-Fa-f]{64}) [ *](.+)")
@@ -27,29 +28,35 @@ def parse_sums(text: str, file: str) -> tuple[tuple[str, str], ...]:
             continue
         try:
             sha256, path = _pair(line)
-            if path in lines:
-                raise UnfitError(f'every path once, and "{path}" stands on line {lines[path]} too', "take one out")
         except UnfitError as error:
-            what = f'found "{line[:40]}{"..." if len(line) > 40 else ""}", expected {error.expected}'
-            problems.append(Problem(Place(file, number, 1), what, error.hint))
-        else:
-            lines[path] = number
-            sums.append((sha256, path))
+            problems.append(_problem(file, number, line, error))
+            continue
+        try:
+            check_path(path)
+            if path in lines:
+                raise UnfitError("every path once", f"it stands on line {lines[path]} too; take one out")
+        except UnfitError as error:
+            problems.append(_problem(file, number, path, error))
+        lines.setdefault(path, number)
+        sums.append((sha256, path))
     if problems:
         raise ManifestError(problems)
     return tuple(sums)
 
 
+def _problem(file: str, number: int, found: str, error: UnfitError) -> Problem:
+    return Problem(Place(file, number, 1), f"found {quote(found)}, expected {error.expected}", error.hint)
+
+
 def _pair(line: str) -> tuple[str, str]:
+    """Return hash and path of a line that says something; raises UnfitError when it is not of the known form."""
     if line.startswith("\\"):
         raise UnfitError("a path without backslashes or line breaks", "rename the file, and make the list again")
     match = LINE.fullmatch(line)
-    if not match:
-        digits = re.match("[0-9A-Fa-f]*", line)
-        hint = "make the list with: sha256sum FILE..."
-        if digits and len(digits[0]) > 8 and len(digits[0]) != 64:
-            hint = f"the hash has {len(digits[0])} digits; a SHA-256 has 64"
-        raise UnfitError("64 hexadecimal digits, two spaces and a path", hint)
-    path = match[2].removeprefix("./")
-    check_path(path)
-    return match[1].lower(), path
+    if match:
+        return match[1].lower(), match[2].removeprefix("./")
+    digits = re.match("[0-9A-Fa-f]*", line)
+    hint = "make the list with: sha256sum FILE..."
+    if digits and len(digits[0]) > 8 and len(digits[0]) != 64:
+        hint = f"the hash has {len(digits[0])} digits; a SHA-256 has 64"
+    raise UnfitError("64 hexadecimal digits, two spaces and a path", hint)
