@@ -123,7 +123,7 @@ def _type(case: Case) -> Telling:
         hint = f'put it in quotes: "{case.raw}"' if len(case.raw) <= LONGEST else "put it in quotes"
     elif types == "array" and not isinstance(case.value, dict):
         hint = f"put it in square brackets: [{case.raw}]" if len(case.raw) <= LONGEST else "put it in square brackets"
-    elif types in BARE and BARE[types].fullmatch(str(case.value)) and isinstance(case.value, str):
+    elif isinstance(case.value, str) and (bare := BARE.get(str(types))) and bare.fullmatch(case.value):
         hint = f"write it without quotes: {case.value}"
     return Telling(f"found {case.found}, expected {expected(case.schema)}", hint)
 
