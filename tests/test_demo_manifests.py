@@ -14,9 +14,10 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pytest
+from pipeline.configs.edit import edit_value
 from pipeline.manifest.load import load
 
-from pipeline.model.manifest import Manifest, Title
+from pipeline.model.manifest import ConfigEdit, Manifest, Title
 from pipeline.model.units import parse_size
 from pipeline.roms.assemble import assemble, check_title
 from tests import demo_files, demo_roms
@@ -148,3 +149,26 @@ def test_the_cores_and_cards_are_those_of_the_scenario(manifest: Manifest) -> No
         "console-corner": (("marrowby", "bramblet"), (), ""),
         "quillon-desk": (("quillon-80",), (), ""),
     }
+
+
+def test_an_external_keyboard_changes_one_value_of_the_board_config_and_no_other_byte(manifest: Manifest) -> None:
+    setting = manifest.boards["tallow-two"].settings["keyboard"]
+    choice = manifest.cores["quillon-80"].needs.settings["keyboard"]
+    edit = ConfigEdit(
+        path=setting.path,
+        section=setting.section,
+        name=setting.key,
+        value=setting.choices[choice],
+        add=setting.add,
+        key="",
+    )
+    before = demo_files.system_files()["BOARD.CFG"]
+    assert before.count(b"keyboard-port = internal  ;") == 1
+    assert edit_value(before, edit) == before.replace(b"keyboard-port = internal  ;", b"keyboard-port = port-2  ;")
+
+
+def test_the_arcade_card_changes_the_value_in_force_and_not_the_one_in_a_note(manifest: Manifest) -> None:
+    (edit,) = manifest.cards["arcade-evening"].edits
+    before = demo_files.system_files()["BOARD.CFG"]
+    assert before.count(b"\nscanlines = 0 ") == 1
+    assert edit_value(before, edit) == before.replace(b"\nscanlines = 0 ", b"\nscanlines = 25 ")
