@@ -14,9 +14,9 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pytest
+
 from pipeline.configs.edit import edit_value
 from pipeline.manifest.load import load
-
 from pipeline.model.manifest import ConfigEdit, Manifest, Title
 from pipeline.model.units import parse_size
 from pipeline.roms.assemble import assemble, check_title
