@@ -163,8 +163,8 @@ def test_an_external_keyboard_changes_one_value_of_the_board_config_and_no_other
         key="",
     )
     before = demo_files.system_files()["BOARD.CFG"]
-    assert before.count(b"keyboard-port = internal  ;") == 1
-    assert edit_value(before, edit) == before.replace(b"keyboard-port = internal  ;", b"keyboard-port = port-2  ;")
+    assert before.count(b"\nkeyboard-port = internal\r") == 1
+    assert edit_value(before, edit) == before.replace(b"\nkeyboard-port = internal\r", b"\nkeyboard-port = port-2\r")
 
 
 def test_the_arcade_card_changes_the_value_in_force_and_not_the_one_in_a_note(manifest: Manifest) -> None:
