@@ -1,0 +1,48 @@
+"""Hash a file or a member of an archive once, and notice when it changes meanwhile."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import zlib
+from pathlib import Path
+from typing import NamedTuple
+
+from pipeline.errors import CheckError, Place, Problem
+from pipeline.model.content import Location
+from pipeline.sources.pieces import pieces
+from pipeline.sources.problems import shown
+from pipeline.sources.signature import signature
+
+
+class Digest(NamedTuple):
+    """What the bytes at a location are, and the signature their file had before and after they were read."""
+
+    sha256: str
+    crc32: int
+    size: int
+    signature: str
+
+
+def digest(location: Location) -> Digest:
+    """Return SHA-256, CRC-32 and size of the bytes at a location.
+
+    Raises CheckError when its file changes while it is read, ArchiveError for a damaged archive, and OSError.
+    Source: FIPS 180-4 (SHA-256); ITU-T V.42, 8.1.1.6.2 (CRC-32).
+    """
+    sha256, crc32, size = hashlib.sha256(), 0, 0
+    with Path(location.path).open("rb") as stream:
+        before = os.fstat(stream.fileno())
+        for piece in pieces(stream, location):
+            sha256.update(piece)
+            crc32, size = zlib.crc32(piece, crc32), size + len(piece)
+    after = Path(location.path).stat()
+    if signature(before) != signature(after):
+        raise changed(location, f"it had {before.st_size:,} bytes before and {after.st_size:,} after")
+    return Digest(sha256.hexdigest(), crc32, size, signature(after))
+
+
+def changed(location: Location, how: str) -> CheckError:
+    """Return the exception for a source that is not any more what it was."""
+    hint = "run again when nothing writes to it"
+    return CheckError([Problem(Place(file=shown(str(location))), f"changed while it was read: {how}", hint)])

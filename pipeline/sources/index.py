@@ -1,0 +1,129 @@
+"""The index of files and their hashes: what callers hold. It is only a cache, and may be deleted at any time."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Self, TypeVar
+
+from pipeline.errors import CheckError, Place, Problem
+from pipeline.model.content import Content, Found, Location, Wanted
+from pipeline.model.manifest import ArchiveLimits
+from pipeline.sources import scan as scanning
+from pipeline.sources import search
+from pipeline.sources.digest import digest
+from pipeline.sources.directory import ArchiveError
+from pipeline.sources.problems import machine_error, shown
+from pipeline.sources.scan import Scan
+from pipeline.sources.signature import settled, signature
+from pipeline.sources.store import Store, is_damage, store_error
+
+Answer = TypeVar("Answer")
+
+
+def _unseen(count: int) -> None:
+    """Show no progress."""
+
+
+class Index:
+    """The index kept in one SQLite file; made when missing, thrown away when damaged or of another version.
+
+    Use it in one thread and one process at a time. Raises MachineError where the file cannot be made or used.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._scanned: tuple[tuple[Path, ...], ArchiveLimits] | None = None
+        try:
+            self._store = Store(path)
+        except sqlite3.Error as error:
+            raise store_error(path, error) from error
+        except OSError as error:
+            raise machine_error(path, error) from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._store.close()
+
+    def scan(self, places: Sequence[Path], limits: ArchiveLimits, progress: Callable[[int], None] = _unseen) -> Scan:
+        """Return what the places (folders, archives, files) hold now, with what is wrong with some of them.
+
+        A file whose size, times and inode are unchanged is not opened. ``progress`` is told the files just seen.
+        """
+        self._scanned = None
+        result = self._safely(lambda: scanning.scan(self._store, places, limits, progress))
+        self._scanned = (tuple(places), limits)
+        return result
+
+    def find(self, wanted: Sequence[Wanted], progress: Callable[[int], None] = _unseen) -> Found:
+        """Return where the wanted contents lie in the places of the last scan, and what is nearest to each missing one.
+
+        Hashes only what may be wanted, once. ``progress`` is told the bytes just hashed.
+        """
+        return self._safely(lambda: search.find(self._store, wanted, progress), scanned=True)
+
+    def content_of(self, path: Path) -> Content:
+        """Return size, SHA-256 and CRC-32 of any file, in a place or not; read only when it changed."""
+        return self.content_at(Location(path=str(path)))
+
+    def content_at(self, location: Location) -> Content:
+        """Return size, SHA-256 and CRC-32 of any file or member, in a place or not; read only when its file changed.
+
+        Raises CheckError when it changes while it is read or is a damaged member, MachineError when it cannot be read.
+        """
+        return self._safely(lambda: self._content_at(location))
+
+    def _content_at(self, location: Location) -> Content:
+        path, member = os.fsencode(Path(location.path).absolute()), location.member or ""
+        now = time.time_ns()
+        try:
+            stat = Path(location.path).stat()
+            known = self._store.content(path, member)
+            if known is None or known.signature != signature(stat):
+                known = digest(location)
+                if settled(stat, now) and known.signature == signature(stat):
+                    self._store.put_content(path, member, known)
+        except OSError as error:
+            self._store.forget_contents(path)
+            raise machine_error(location.path, error) from error
+        except ArchiveError as error:
+            raise CheckError([Problem(Place(file=shown(location.path)), error.what, error.hint)]) from error
+        return Content(sha256=known.sha256, size=known.size, crc32=known.crc32)
+
+    def _safely(self, work: Callable[[], Answer], *, scanned: bool = False) -> Answer:
+        """Do something with the file; where it proves damaged, begin it anew and do it again.
+
+        ``scanned``: the work needs what a scan found, which only a scan of this object can be repeated for.
+        """
+        try:
+            try:
+                return work()
+            except sqlite3.Error as error:
+                if not is_damage(error):
+                    raise
+                self._begin_anew()
+                if scanned and self._scanned is None:
+                    raise
+            return work()
+        except sqlite3.Error as error:
+            raise store_error(self._path, error) from error
+
+    def _begin_anew(self) -> None:
+        try:
+            self._store.throw_away()
+        except OSError as error:
+            raise machine_error(self._path, error) from error
+        if self._scanned:
+            scanning.scan(self._store, *self._scanned, _unseen)

@@ -1,0 +1,85 @@
+"""Hand out found contents; every byte is checked again while it is read, and the last ones only after the check."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Generator, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
+
+from pipeline.model.content import Content, Location
+from pipeline.sources.digest import changed
+from pipeline.sources.directory import ArchiveError
+from pipeline.sources.pieces import pieces
+from pipeline.sources.problems import machine_error
+
+if TYPE_CHECKING:
+    from _typeshed import WriteableBuffer
+
+BUFFER = 1 << 14
+"""Bytes read ahead for callers who ask for less; larger requests pass it by."""
+
+
+@contextmanager
+def open_content(location: Location, content: Content) -> Iterator[BinaryIO]:
+    """Give a binary stream of a content that lies at a location, to be read from start to end.
+
+    Reading raises CheckError when the bytes are not the content: at once when too many come, else instead of handing
+    out the last of them, so that whoever has read ``content.size`` bytes has the right ones. Raises MachineError
+    where the system does not let us read.
+    """
+    with closing(_checked(location, content)) as checked, io.BufferedReader(_Stream(checked), BUFFER) as stream:
+        yield stream
+
+
+def read_content(location: Location, content: Content) -> bytes:
+    """Return the bytes of a content that lies at a location; raises as ``open_content`` does."""
+    return b"".join(_checked(location, content))
+
+
+def _checked(location: Location, content: Content) -> Generator[bytes, None, None]:
+    """Yield the bytes at a location, one piece behind, so that the last is kept back until all are checked."""
+    sha256, size, held = hashlib.sha256(), 0, b""
+    try:
+        with Path(location.path).open("rb") as stream:
+            for piece in pieces(stream, location):
+                sha256.update(piece)
+                size += len(piece)
+                if content.size is not None and size > content.size:
+                    raise changed(location, f"it has more than the {content.size:,} bytes expected")
+                if held:
+                    yield held
+                held = piece
+    except OSError as error:
+        raise machine_error(location.path, error) from error
+    except ArchiveError as error:
+        raise changed(location, error.what) from error
+    if content.size not in (None, size):
+        raise changed(location, f"it has {size:,} bytes instead of {content.size:,}")
+    if sha256.hexdigest() != content.sha256:
+        raise changed(location, f"its SHA-256 is {sha256.hexdigest()} instead of {content.sha256}")
+    if held:
+        yield held
+
+
+class _Stream(io.RawIOBase):
+    """A raw stream over pieces of bytes."""
+
+    def __init__(self, checked: Iterator[bytes]) -> None:
+        self._pieces, self._rest = checked, memoryview(b"")
+
+    def readable(self) -> bool:
+        """Whether it can be read: yes."""
+        return True
+
+    def readinto(self, buffer: WriteableBuffer) -> int:
+        """Put the next bytes into a buffer and return how many, 0 at the end."""
+        if not self._rest:
+            self._rest = memoryview(next(self._pieces, b""))
+        view = memoryview(buffer).cast("B")
+        count = min(len(view), len(self._rest))
+        view[:count] = self._rest[:count]
+        self._rest = self._rest[count:]
+        return count

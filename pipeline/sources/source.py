@@ -1,0 +1,42 @@
+"""A file or archive member as the index knows it."""
+
+from __future__ import annotations
+
+import os
+from typing import NamedTuple
+
+from pipeline.model.content import Location
+
+
+class Source(NamedTuple):
+    """A file or member of the index; ``place`` counts the places from 0, ``path`` is as the system spells it.
+
+    A plain file's CRC-32 is known only once it was hashed, a member's always.
+    """
+
+    place: int
+    path: bytes
+    member: str | None
+    size: int
+    crc32: int | None
+    sha256: str | None
+
+    @property
+    def order(self) -> tuple[int, bool, bytes, str]:
+        """Which of several is preferred: the earlier place, a plain file before a member, then path and member."""
+        return self.place, self.member is not None, self.path, self.member or ""
+
+    @property
+    def location(self) -> Location:
+        """Where it lies, for opening it."""
+        return Location(path=os.fsdecode(self.path), member=self.member)
+
+    @property
+    def name(self) -> str:
+        """Its name without folders, in the form in which names are compared."""
+        return fold(os.fsdecode(self.path).replace(os.sep, "/") if self.member is None else self.member)
+
+
+def fold(path: str) -> str:
+    """Return the last part of a path with case ignored."""
+    return path.rpartition("/")[2].casefold()
