@@ -44,6 +44,8 @@ REST = {
 }
 """Each: the keys of an object and the types of their values; all of them and no others."""
 
+MOMENT = "%Y-%m-%dT%H:%M:%S"
+
 encode = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
 
 
@@ -61,21 +63,21 @@ def plan_lines(plan: Plan) -> Iterator[str]:
     """Yield the lines of the plan's text, each with its LF."""
     yield START
     yield OPEN_ENTRIES
-    comma = ""
-    for entry in plan.entries:
-        yield comma + _entry_text(entry)
-        comma = ",\n"
-    yield ("\n" if plan.entries else "") + CLOSE_ENTRIES
+    for number, entry in enumerate(plan.entries, start=1):
+        yield _entry_text(entry) + (",\n" if number < len(plan.entries) else "\n")
+    yield CLOSE_ENTRIES
     rest = {
         "id": plan.card,
         "label": plan.label,
         "label-entry": plan.label_entry,
         "root-clusters": plan.root_clusters,
         "serial": plan.serial,
-        "timestamp": plan.timestamp.isoformat(),
+        "timestamp": plan.timestamp.strftime(MOMENT),
         "volume": {key.replace("_", "-"): value for key, value in asdict(plan.volume).items()},
     }
-    yield ",\n".join(f'"{key}":{encode(value)}' for key, value in rest.items()) + "\n}\n"
+    for number, (key, value) in enumerate(rest.items(), start=1):
+        yield f'"{key}":{encode(value)}' + (",\n" if number < len(rest) else "\n")
+    yield "}\n"
 
 
 def plan_from_lines(lines: Iterable[str]) -> Plan:
@@ -86,17 +88,15 @@ def plan_from_lines(lines: Iterable[str]) -> Plan:
         if line != expected:
             raise ValueError(f"line {number}: found {line[:40].strip()!r}, expected {expected.strip()!r}")
     entries = tuple(_entries(numbered))
-    number = len(entries) + 4
     try:
-        rest = json.loads("{" + "".join(line for _, line in numbered))
-        _check_types(rest, REST)
-        _check_types(rest["volume"], VOLUME)
-        timestamp = datetime.fromisoformat(rest["timestamp"])
+        rest = _decode("{" + "".join(line for _, line in numbered), REST)
+        volume = _check_types(rest["volume"], VOLUME)
+        timestamp = _moment(rest["timestamp"])
     except ValueError as error:
-        raise ValueError(f"after line {number - 1}: {error}") from None
+        raise ValueError(f"after line {len(entries) + 3}: {error}") from None
     return Plan(
         card=rest["id"],
-        volume=Volume(**{key.replace("-", "_"): value for key, value in rest["volume"].items()}),
+        volume=Volume(**{key.replace("-", "_"): value for key, value in volume.items()}),
         label=rest["label"],
         label_entry=rest["label-entry"],
         serial=rest["serial"],
@@ -124,20 +124,34 @@ def _entries(numbered: Iterator[tuple[int, str]]) -> Iterator[Entry]:
         if line == CLOSE_ENTRIES:
             return
         try:
-            record = json.loads(line.removesuffix("\n").removesuffix(","))
-            is_file = isinstance(record, dict) and "sha256" in record
-            _check_types(record, FILE if is_file else FOLDER)
+            record = _decode(line.removesuffix("\n").removesuffix(","), FILE if '"sha256":' in line else FOLDER)
         except ValueError as error:
             raise ValueError(f"line {number}: {error}") from None
         yield Entry(**record)
     raise ValueError(f"the list of entries has no end; expected a line {CLOSE_ENTRIES.strip()!r}")
 
 
-def _check_types(record: Any, expected: Mapping[str, type]) -> None:
-    """Raise ValueError unless ``record`` is an object with exactly the expected keys and types of values."""
+def _decode(text: str, expected: Mapping[str, type]) -> dict[str, Any]:
+    try:
+        record = json.loads(text)
+    except ValueError:
+        raise ValueError(f"found no JSON, expected {_types(expected)}") from None
+    return _check_types(record, expected)
+
+
+def _check_types(record: Any, expected: Mapping[str, type]) -> dict[str, Any]:
+    """Return ``record`` if it is an object with exactly the expected keys and types of values, else ValueError."""
     found = {key: type(value) for key, value in record.items()} if isinstance(record, dict) else type(record)
     if found != expected:
         raise ValueError(f"found {_types(found)}, expected {_types(expected)}")
+    return dict(record)
+
+
+def _moment(text: str) -> datetime:
+    try:
+        return datetime.strptime(text, MOMENT)
+    except ValueError:
+        raise ValueError(f"found timestamp {text}, expected year-month-dayThour:minute:second") from None
 
 
 def _types(record: object) -> str:
