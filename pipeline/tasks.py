@@ -17,8 +17,10 @@ from pipeline.model.content import Found
 from pipeline.stages import check, config, find, image, plan, record, rom
 from pipeline.stages.project import Project
 
+PROJECT = Project(Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute(), Path.cwd() / "build", Path.cwd())
+
 DOIT_CONFIG = {
-    "default_tasks": ["check", "record"],
+    "default_tasks": ["check", *(f"record:{card}" for card in PROJECT.names("cards"))],  # one card after the other
     "reporter": Report,
     "verbosity": 2,
     # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
@@ -26,7 +28,8 @@ DOIT_CONFIG = {
     "dep_file": ":memory:",
 }
 
-PROJECT = Project(Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute(), Path.cwd() / "build", Path.cwd())
+FIND = Job(PROJECT, "find", partial(find.run, PROJECT))
+"""Runs once before the first stage that needs something from the sources, and not at all when none does."""
 
 Task = dict[str, Any]
 
@@ -38,7 +41,7 @@ def task_check() -> Task:
 
 def task_find() -> Task:
     """Search the sources for everything the cards are made of."""
-    return {**_task(Job(PROJECT, "find", partial(find.run, PROJECT))), "task_dep": ["check"]}
+    return {**_task(FIND), "task_dep": ["check"]}
 
 
 def task_rom() -> Iterator[Task]:
@@ -48,7 +51,6 @@ def task_rom() -> Iterator[Task]:
         yield {
             **_stage(rom, "rom", title, partial(_with_sources, rom.run, title)),
             "task_dep": ["check"],
-            "setup": ["find"],
         }
 
 
@@ -58,7 +60,7 @@ def task_config() -> Iterator[Task]:
     for card in PROJECT.names("cards"):
         yield {
             **_stage(config, "config", card, partial(config.run, PROJECT, card)),
-            "task_dep": ["check"],
+            "task_dep": [f"plan:{card}"],
         }
 
 
@@ -69,7 +71,6 @@ def task_plan() -> Iterator[Task]:
         yield {
             **_stage(plan, "plan", card, partial(plan.run, PROJECT, card)),
             "task_dep": ["check", *(f"rom:{title}" for title in _titles(card))],
-            "setup": ["find"],
         }
 
 
@@ -79,8 +80,7 @@ def task_image() -> Iterator[Task]:
     for card in PROJECT.names("cards"):
         yield {
             **_stage(image, "image", card, partial(_with_sources, image.run, card)),
-            "task_dep": [f"plan:{card}", f"config:{card}"],
-            "setup": ["find"],
+            "task_dep": [f"config:{card}"],
         }
 
 
@@ -103,7 +103,8 @@ def _group(name: str, creator: Callable[[], object]) -> Task:
 
 
 def _stage(stage: ModuleType, name: str, item: str, run: Callable[[], str]) -> Task:
-    job = Job(PROJECT, name, run, partial(stage.reason, PROJECT, item))
+    before = FIND if stage in (rom, plan, image) else None
+    job = Job(PROJECT, name, run, partial(stage.reason, PROJECT, item), before)
     return {**_task(job), "name": item, "doc": f"{name} of {item}", "uptodate": [job.is_current]}
 
 

@@ -9,6 +9,7 @@ from doit.exceptions import TaskFailed
 
 from pipeline.errors import CardkilnError, MachineError
 from pipeline.stages.project import Project
+from pipeline.stages.stamp import NEW
 
 
 class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
@@ -25,36 +26,49 @@ class Job:
     """One stage for one card or title, bound to a project.
 
     ``stage``: the word its line begins with. ``reason``: why it must run, None when it is current; without one it
-    runs each time. ``run``: does it and returns one line that says what was done.
+    runs each time. ``run``: does it and returns one line that says what was done. ``before``: what must have run
+    once before, if this runs at all.
     """
 
     def __init__(
-        self, project: Project, stage: str, run: Callable[[], str], reason: Callable[[], str | None] | None = None
+        self,
+        project: Project,
+        stage: str,
+        run: Callable[[], str],
+        reason: Callable[[], str | None] | None = None,
+        before: Job | None = None,
     ) -> None:
-        self._project, self._stage, self._run, self._reason = project, stage, run, reason
-        self._why = ""
+        self._project, self._stage, self._run, self._reason, self._before = project, stage, run, reason, before
+        self._why = NEW
+        self._done = False
 
     def is_current(self) -> bool:
         """Whether there is nothing to do; a stage whose state cannot be told runs, and says then what is wrong."""
         if self._reason is None:
             return False
         try:
-            self._why = self._reason() or ""
+            why = self._reason()
         except (CardkilnError, OSError):
-            self._why = "its state cannot be told"
-        return not self._why
+            why = "its state cannot be told"
+        self._why = why or NEW
+        return why is None
 
     def execute(self) -> StoppedError | None:
         """Run the stage and print its line; return the failure when there are problems."""
+        if self._before and not self._before._done:
+            failure = self._before.execute()
+            if failure:
+                return failure
         try:
             line = self._run()
         except CardkilnError as error:
             problems = self._project.located(error.problems)
             return StoppedError("\n".join(str(problem) for problem in problems), error.exit_code)
         except OSError as error:
-            failure = MachineError.one(f"{error.filename or 'input or output'}: {error.strerror or error}")
-            return StoppedError(str(failure), failure.exit_code)
-        print(f"{self._stage:<8}{line}" + (f" ({self._why})" if self._why else ""))
+            what = f"{error.filename or 'input or output'}: {error.strerror or error}"
+            return StoppedError(what, MachineError.exit_code)
+        self._done = True
+        print(f"{self._stage:<8}{line}" + (f" ({self._why})" if self._why != NEW else ""))
         for warning in self._project.located(self._project.warnings):
             print(f"warning: {warning}", file=sys.stderr)
         self._project.warnings = ()

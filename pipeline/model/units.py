@@ -28,11 +28,14 @@ def parse_size(text: str | int) -> int:
 
 
 def show_size(size: int) -> str:
-    """Return a size as it is shown: in the largest binary unit that divides it, else in bytes with separators."""
-    for unit in ("GiB", "MiB", "KiB"):
-        if size and size % UNITS[unit] == 0:
-            return f"{size // UNITS[unit]:,} {unit}"
-    return f"{size:,} bytes" if size != 1 else "1 byte"
+    """Return a size as it is shown: in the unit that gives the smallest whole number, else in bytes."""
+    if size == 1:
+        return "1 byte"
+    fitting = [unit for unit, factor in UNITS.items() if size and factor > 1 and size % factor == 0]
+    if not fitting:
+        return f"{size:,} bytes"
+    unit = max(fitting, key=UNITS.__getitem__)
+    return f"{size // UNITS[unit]:,} {unit}"
 
 
 def parse_bytes(text: str) -> bytes:

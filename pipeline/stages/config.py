@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pipeline.stages import plan
 from pipeline.stages.project import Project
-from pipeline.stages.stamp import write_if_changed
+from pipeline.stages.stamp import NEW, write_if_changed
 from pipeline.stages.words import counted
 
 
@@ -20,7 +20,7 @@ def reason(project: Project, card_id: str) -> str | None:
     for made in plan.planned(project, card_id)[0].configs:
         path = path_of(project, card_id, made.job.path)
         if not path.is_file():
-            return f"{made.job.path} is not written yet"
+            return NEW
         if path.read_bytes() != made.data:
             return f"{made.job.path} changed"
     return None

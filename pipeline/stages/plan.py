@@ -11,7 +11,7 @@ from pipeline.stages import card
 from pipeline.stages.card import Worked
 from pipeline.stages.project import Project
 from pipeline.stages.search import found
-from pipeline.stages.stamp import write_if_changed
+from pipeline.stages.stamp import NEW, write_if_changed
 from pipeline.stages.words import counted
 
 
@@ -24,7 +24,7 @@ def reason(project: Project, card_id: str) -> str | None:
     """Return why the plan must be made again, None when it is what the manifests come to."""
     path = path_of(project, card_id)
     if not path.is_file():
-        return "not planned yet"
+        return NEW
     text = plan_to_text(planned(project, card_id)[1]).encode()
     return None if path.read_bytes() == text else "the card's contents or layout changed"
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from pipeline.record.document import record_text, sums_text
 from pipeline.stages import image, plan
 from pipeline.stages.project import PROGRAM, Project
-from pipeline.stages.stamp import write_if_changed
+from pipeline.stages.stamp import NEW, write_if_changed
 
 
 def reason(project: Project, card_id: str) -> str | None:
@@ -19,7 +19,7 @@ def reason(project: Project, card_id: str) -> str | None:
     for name, data in _files(project, card_id).items():
         path = folder / name
         if not path.is_file():
-            return f"{name} is not written yet"
+            return NEW
         if path.read_bytes() != data:
             return f"{name} no longer says what is so"
     return None

@@ -41,7 +41,8 @@ def run(project: Project, title_id: str, found: Found) -> str:
         with replacing(path) as temporary:
             temporary.write_bytes(data)
         made[rom.path] = path, hashlib.sha256(data).hexdigest()
-    project.worked.clear()
+    if not all(rom.sha256 for rom in title.roms):
+        project.worked.clear()
     hashes = {path: sha256 for path, (_, sha256) in made.items()}
     write_stamp(project.stamp("rom", title_id), _inputs(title), made, hashes)
     total = show_size(sum(rom.size for rom in title.roms))

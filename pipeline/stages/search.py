@@ -17,8 +17,10 @@ def found(project: Project) -> Found:
         sources = project.manifest.sources
         scan = project.index.scan([Path(place) for place in sources.places], sources.limits)
         project.warnings += scan.problems
-        project.search = project.index.find([item for _, items in wanted(project) for item in items])
-        project.worked.clear()
+        items = [item for _, items in wanted(project) for item in items]
+        project.search = project.index.find(items)
+        if any(item.content.size is None for item in items):
+            project.worked.clear()
     return project.search
 
 

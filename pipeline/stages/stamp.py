@@ -16,6 +16,9 @@ from typing import Any
 
 VERSION = 1
 
+NEW = "new"
+"""The reason of a stage whose output was never made: not worth saying."""
+
 
 def digest(value: object) -> str:
     """Return the SHA-256 of a frozen value's text; equal values have equal digests in any run, on any machine."""
@@ -50,7 +53,7 @@ def stale(
     """
     document = _read(path)
     if not document:
-        return "not built yet"
+        return NEW
     before = document["inputs"]
     changed = sorted(name for name in before.keys() | inputs.keys() if before.get(name) != inputs.get(name))
     if changed:
