@@ -84,10 +84,10 @@ class _Survey:
         now, is_archive, steady = signature(stat), False, settled(stat, time.time_ns())
         try:
             if stat.st_size >= SMALLEST or named_as_archive(path):
-                with FileIO(path) as stream:
+                with BufferedReader(FileIO(path)) as stream:
                     is_archive = looks_like_archive(path, stream.read(4))
                     if is_archive:
-                        self.store.put_listing(path, list_archive(BufferedReader(stream), self.limits))
+                        self.store.put_listing(path, list_archive(stream, self.limits))
                         steady = steady and signature(os.fstat(stream.fileno())) == now
         except OSError as error:
             self.problems.append(unreadable(path, error))
