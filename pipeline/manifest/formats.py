@@ -6,7 +6,7 @@ Each takes a value and raises UnfitError when it is not fit; values of another t
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from difflib import get_close_matches
 from fractions import Fraction
@@ -21,7 +21,7 @@ LARGEST = 2**41
 """Bytes of the largest card a partition table can describe: 2**32 sectors of 512 bytes."""
 
 CONTROL = re.compile("[\x00-\x1f\x7f]")
-FIELD = re.compile(r"\{[a-z_-]+\}")
+DOUBLED = 'write plain braces doubled: "{{" and "}}"'
 
 
 class UnfitError(ValueError):
@@ -56,20 +56,20 @@ def control_hint(text: str) -> str:
     return f"take out the control character U+{ord(found[0]):04X}" if found else ""
 
 
-def check_template(text: str) -> None:
+def check_template(text: str, fields: Sequence[str] = FIELDS) -> None:
     """Check that the fields of a template are known, and that other braces are doubled."""
     try:
         pieces = list(Formatter().parse(text))
     except ValueError:
-        raise UnfitError("fields such as {core}", 'write plain braces doubled: "{{" and "}}"') from None
+        raise UnfitError("plain braces doubled", DOUBLED) from None
     for _, name, form, conversion in pieces:
-        if name is None or (name in FIELDS and not form and not conversion):
+        if name is None or (name in fields and not form and not conversion):
             continue
-        near = get_close_matches(name, FIELDS, 1)
-        raise UnfitError(
-            "one of the fields " + ", ".join(f"{{{field}}}" for field in FIELDS),
-            f"did you mean {{{near[0]}}}?" if near else 'write plain braces doubled: "{{" and "}}"',
-        )
+        if not fields:
+            raise UnfitError("no field, since no core is meant here", DOUBLED)
+        near = get_close_matches(name, fields, 1)
+        known = ", ".join(f"{{{field}}}" for field in fields)
+        raise UnfitError(f"one of the fields {known}", f"did you mean {{{near[0]}}}?" if near else DOUBLED)
 
 
 def parse_rate(text: str | int) -> int:
@@ -100,8 +100,8 @@ def _path(value: object) -> None:
     if not isinstance(value, str):
         return
     check_path(value)
-    if found := FIELD.search(value):
-        raise UnfitError(f"a path without the field {found[0]}", "fields stand for a core, and none is meant here")
+    if "{" in value or "}" in value:
+        raise UnfitError("a path without braces", "they are for fields, which stand for a core, and none is meant here")
 
 
 def _path_template(value: object) -> None:
@@ -123,6 +123,11 @@ def _folder_template(value: object) -> None:
 def _line_template(value: object) -> None:
     if isinstance(value, str):
         check_template(value)
+
+
+def _line_without_fields(value: object) -> None:
+    if isinstance(value, str):
+        check_template(value, ())
 
 
 def _inputs_path(value: object) -> None:
@@ -183,6 +188,7 @@ FORMATS: Mapping[str, Callable[[object], None]] = {
     "path-template": _path_template,
     "folder-template": _folder_template,
     "line-template": _line_template,
+    "line-without-fields": _line_without_fields,
     "inputs-path": _inputs_path,
     "reserved-path": _reserved_path,
     "size": _size,
