@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, closing
 from pathlib import Path
 from typing import BinaryIO
 
@@ -103,22 +103,30 @@ def _write_contents(plan: Plan, opener: Opener, stream: SparseStream, hasher: Ex
 def _copy(entry: Entry, opener: Opener, stream: SparseStream, hasher: Executor) -> list[Problem]:
     """Write a file from its source; return what is wrong with the source."""
     digest = hashlib.sha256()
-    left = entry.size
-    try:
-        with opener(entry) as source:
-            while left and (data := source.read(min(left, PART))):
-                _put(data, stream, digest, hasher)
-                left -= len(data)
-            longer = not left and bool(source.read(1))
-    except OSError as error:
-        raise MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path) from error
-    if left:
-        return [_changed(entry, f"the source has {entry.size - left:,} bytes; expected {entry.size:,}")]
-    if longer:
+    size = 0
+    with closing(_parts(entry, opener)) as parts:
+        for data in parts:
+            _put(data[: entry.size - size], stream, digest, hasher)
+            size += len(data)
+    if size > entry.size:
         return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
+    if size < entry.size:
+        return [_changed(entry, f"the source has {size:,} bytes; expected {entry.size:,}")]
     if digest.hexdigest() != entry.sha256:
         return [_changed(entry, f"the source has the SHA-256 {digest.hexdigest()}; expected {entry.sha256}")]
     return []
+
+
+def _parts(entry: Entry, opener: Opener) -> Generator[bytes, None, None]:
+    """Yield a source's bytes in parts, up to one more than it should have."""
+    try:
+        with opener(entry) as source:
+            left = entry.size + 1
+            while left and (data := source.read(min(left, PART))):
+                yield data
+                left -= len(data)
+    except OSError as error:
+        raise MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path) from error
 
 
 def _put(data: bytes, stream: SparseStream, digest: hashlib._Hash, hasher: Executor) -> None:
