@@ -77,7 +77,7 @@ class Binder:
         whole = tuple(part for part in parts if part is not None)
         depth = 1 + max((part.depth for part in whole), default=0)
         if len(parts) not in operation.parts:
-            self.report.add(key, f"has {len(parts)} pieces; expected {_counts(operation.parts)}")
+            self.report.add(key, f"expected {_counts(operation.parts)} pieces, found {len(parts)}")
         if depth > DEEPEST:
             self.report.add(key, f"is number {depth} of the operations on one piece; expected {DEEPEST} at most")
         if len(self.report.problems) > before or len(whole) < len(parts):
