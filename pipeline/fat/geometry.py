@@ -158,8 +158,9 @@ def _place(card_sectors: int, fat_bits: int, cluster: int, *, partitioned: bool)
     unit = boundary_unit(fat_bits, card_sectors)
     if fat_bits != 32 and not partitioned:
         fat = fat_sectors(fat_bits, card_sectors, cluster, 1, root_entries)
-        clusters = min(most, cluster_count(card_sectors, cluster, 1, fat, root_entries))
-        fat = _fat_for(fat_bits, clusters)
+        clusters = cluster_count(card_sectors, cluster, 1, fat, root_entries)
+        if clusters > most:
+            clusters, fat = most, _fat_for(fat_bits, most)
         start, reserved, data = 0, 1, 1 + 2 * fat + root_sectors(root_entries)
     else:
         for data in count(unit, unit):

@@ -107,7 +107,7 @@ def is_short(name: str) -> bool:
 
 def utf16_units(name: str) -> int:
     """Return the length of a name as the long-name slots count it."""
-    return len(name) + sum(character > "\uffff" for character in name)
+    return len(name) if name.isascii() else len(name.encode("utf-16-le", "surrogatepass")) // 2
 
 
 def slots(name: str, short: str) -> int:

@@ -19,6 +19,9 @@ CARDS = [
     # FAT type, bytes, partitioned
     (12, 1_474_560, False),
     (12, 1_474_560, True),
+    (12, 2_770 * SECTOR, False),
+    (12, 8_233 * SECTOR, False),
+    (12, 715 * SECTOR, False),
     (12, 64_000_000, True),
     (12, 128 * MIB, True),
     (16, 4 * MIB, False),

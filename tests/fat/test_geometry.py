@@ -299,10 +299,27 @@ def test_the_data_area_is_aligned_from_the_cards_first_sector(drawn: tuple[Volum
 
 @given(volumes())
 def test_the_fat_is_the_smallest_that_holds_every_cluster(drawn: tuple[Volume, bool]) -> None:
-    volume, _ = drawn
+    volume, partitioned = drawn
+    holds = volume.fat_sectors * SECTOR * 8 // volume.fat_bits
+    holds_less_one = (volume.fat_sectors - 1) * SECTOR * 8 // volume.fat_bits
 
-    assert volume.fat_sectors * SECTOR * 8 >= (volume.clusters + 2) * volume.fat_bits
-    assert (volume.fat_sectors - 1) * SECTOR * 8 < (volume.clusters + 2) * volume.fat_bits
+    assert holds >= volume.clusters + 2
+    if volume.fat_bits == 32 or partitioned:
+        assert holds_less_one < volume.clusters + 2
+    else:
+        # Nothing lies between the FATs and the data: smaller FATs would make room for more clusters.
+        more = cluster_count(volume.sectors, volume.sectors_per_cluster, 1, volume.fat_sectors - 1, volume.root_entries)
+        assert holds_less_one < more + 2
+
+
+@pytest.mark.parametrize(("sectors", "size", "clusters"), [(2_770, 5, 1_363), (8_233, 7, 2_046), (715, 2, 339)])
+def test_a_fat_that_holds_every_cluster_only_as_long_as_it_is_not_smaller(
+    sectors: int, size: int, clusters: int
+) -> None:
+    """mkfs.fat -a of dosfstools 4.2 makes the same: a sector less for each FAT would add the cluster it cannot hold."""
+    volume = fit_volume(sectors * SECTOR, 12, partitioned=False)
+
+    assert (volume.fat_sectors, volume.clusters) == (size, clusters)
 
 
 @given(volumes())
