@@ -10,6 +10,7 @@ import pytest
 
 from pipeline.roms.operation import Operation
 from pipeline.roms.table import CHANGES, PIECES
+from tests.roms.workshop import plain
 
 SCHEMA: dict[str, Any] = json.loads(Path("schemas/title.schema.json").read_text(encoding="utf-8"))["$defs"]
 AROUND = {"then", "at", "over"}
@@ -39,6 +40,8 @@ def agree(table: dict[str, Any], operation: Operation, around: set[str]) -> None
         assert found.get("default") == argument.default, name
         for value in found.get("enum", ()):
             assert argument.parse(value) == value
+        for example in properties[name].get("examples", ()):
+            assert argument.parse(plain(example)) is not None
         if "enum" in found:
             with pytest.raises(ValueError, match="is out of place"):
                 argument.parse("something else")
