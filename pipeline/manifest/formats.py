@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from difflib import get_close_matches
 from fractions import Fraction
-from string import Formatter
 
 from pipeline.model.units import parse_size, show_size
 
@@ -21,6 +20,9 @@ LARGEST = 2**41
 """Bytes of the largest card a partition table can describe: 2**32 sectors of 512 bytes."""
 
 CONTROL = re.compile("[\x00-\x1f\x7f]")
+MARK = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
+"""A doubled brace, a field, or a brace that is neither."""
+
 DOUBLED = 'write plain braces doubled: "{{" and "}}"'
 
 
@@ -58,18 +60,17 @@ def control_hint(text: str) -> str:
 
 def check_template(text: str, fields: Sequence[str] = FIELDS) -> None:
     """Check that the fields of a template are known, and that other braces are doubled."""
-    try:
-        pieces = list(Formatter().parse(text))
-    except ValueError:
-        raise UnfitError("plain braces doubled", DOUBLED) from None
-    for _, name, form, conversion in pieces:
-        if name is None or (name in fields and not form and not conversion):
+    for match in MARK.finditer(text):
+        if match[0] in ("{{", "}}"):
             continue
+        if match[1] is None:
+            raise UnfitError("plain braces doubled", DOUBLED)
         if not fields:
             raise UnfitError("no field, since no core is meant here", DOUBLED)
-        near = get_close_matches(name, fields, 1)
-        known = ", ".join(f"{{{field}}}" for field in fields)
-        raise UnfitError(f"one of the fields {known}", f"did you mean {{{near[0]}}}?" if near else DOUBLED)
+        if match[1] not in fields:
+            near = get_close_matches(match[1], fields, 1)
+            known = ", ".join(f"{{{field}}}" for field in fields)
+            raise UnfitError(f"one of the fields {known}", f"did you mean {{{near[0]}}}?" if near else DOUBLED)
 
 
 def parse_rate(text: str | int) -> int:
