@@ -101,32 +101,37 @@ def plain_path(name: str) -> str:
 
 def _refuse_hostile(members: Iterable[Member], limits: ArchiveLimits) -> None:
     """Raise ArchiveError for the first reason not to trust an archive as a whole."""
-    total, taken = 0, dict[str, str]()
-    hint = "do not trust this archive; if you must, unpack it with care and use the folder"
+    total, taken = 0, dict[str, Member]()
     for member in members:
         wrong = name_fault(member.name)
         if wrong:
+            hint = "do not trust this archive; if you must, unpack it with care and use the folder"
             raise ArchiveError(f"is refused: the name {member.name!r} {wrong}", hint)
-        other = taken.setdefault(plain_path(member.name).casefold(), member.name)
-        if other is not member.name and not (member.is_folder and other == member.name):
-            same = (
-                f"two members are named {other!r}"
-                if other == member.name
-                else (f"the names {other!r} and {member.name!r} are the same when case is ignored")
-            )
-            raise ArchiveError(f"is refused: {same}", "unpack it, rename one of them and pack it anew")
+        folded = plain_path(member.name).casefold()
+        if folded in taken:
+            _refuse_collision(taken[folded], member)
+        taken[folded] = member
         total += member.size
     if total > limits.total:
-        raise ArchiveError(
-            f"is refused: it unpacks to {show_size(total)}; {show_size(limits.total)} is the limit",
-            "raise limits.total if this is right",
-        )
+        what = f"is refused: it unpacks to {show_size(total)}; {show_size(limits.total)} is the limit"
+        raise ArchiveError(what, "raise limits.total if this is right")
+
+
+def _refuse_collision(one: Member, two: Member) -> None:
+    """Raise ArchiveError for two members that are one when case is ignored; a folder may be listed twice."""
+    if one.name != two.name:
+        what = f"the names {one.name!r} and {two.name!r} are the same when case is ignored"
+    elif not one.is_folder:
+        what = f"two members are named {one.name!r}"
+    else:
+        return
+    raise ArchiveError(f"is refused: {what}", "unpack it, rename one of them and pack it anew")
 
 
 def _member_fault(member: Member, limits: ArchiveLimits) -> Fault | None:
     """Return why a member cannot be used, None if it can; ``what`` continues "N members ..."."""
     kind = stat.S_IFMT(member.mode)
-    if kind not in (0, stat.S_IFREG):
+    if kind not in (0, stat.S_IFREG, stat.S_IFDIR):
         link = kind == stat.S_IFLNK
         return Fault("a link to another file" if link else "a device or pipe", "put the file itself into the archive")
     if member.flags & ENCRYPTED_FLAGS:

@@ -33,7 +33,7 @@ def pieces(stream: BinaryIO, location: Location) -> Iterator[bytes]:
     return unpack(stream, member)
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=16)
 def _members(path: str, known: str) -> Mapping[str, Member]:
     """Return the members of an archive by name, remembered while its signature stays the same."""
     with Path(path).open("rb") as stream:

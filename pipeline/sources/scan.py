@@ -89,6 +89,8 @@ class _Survey:
                     if is_archive:
                         self.store.put_listing(path, list_archive(stream, self.limits))
                         steady = steady and signature(os.fstat(stream.fileno())) == now
+        except FileNotFoundError:
+            steady = False  # gone since the folder was listed; the next scan forgets it
         except OSError as error:
             self.problems.append(unreadable(path, error))
             steady = False

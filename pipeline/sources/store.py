@@ -74,9 +74,9 @@ class Store:
                 (version,) = self._sql.execute("PRAGMA user_version").fetchone()
                 if version not in (0, VERSION):
                     raise sqlite3.DatabaseError(f"version {version}, expected {VERSION}")
-                for statement in TABLES if version == 0 else ():
-                    self._sql.execute(statement)
-                self._sql.execute(f"PRAGMA user_version = {VERSION}")
+                if version == 0:
+                    for statement in (*TABLES, f"PRAGMA user_version = {VERSION}"):
+                        self._sql.execute(statement)
             self._sql.execute("CREATE TEMP TABLE sizes (size INTEGER PRIMARY KEY)")
         except BaseException:
             self._sql.close()

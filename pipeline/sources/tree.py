@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import unicodedata
 from collections.abc import Iterable
 from pathlib import Path
@@ -25,15 +26,18 @@ def list_tree(path: Path, limits: ArchiveLimits) -> dict[str, Location]:
     Raises ManifestError when nothing is there, or a name is no text, CheckError for an archive that is not to be
     used as a whole, and MachineError when something cannot be read.
     """
-    if path.is_dir():
+    try:
+        mode = path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        what = "there is no such file, folder or archive"
+        raise ManifestError([Problem(Place(file=shown(path)), what, "correct the path")]) from None
+    except OSError as error:
+        raise machine_error(path, error) from error
+    if stat.S_ISDIR(mode):
         return _by_path(path, _folder_files(path))
-    if path.is_file() and named_as_archive(str(path)):
+    if named_as_archive(str(path)):
         return _by_path(path, _archive_files(path, limits))
-    if path.is_file():
-        return _by_path(path, [(path.name, Location(path=str(path)))])
-    raise ManifestError(
-        [Problem(Place(file=shown(path)), "there is no such file, folder or archive", "correct the path")]
-    )
+    return _by_path(path, [(path.name, Location(path=str(path)))])
 
 
 def _by_path(tree: Path, files: Iterable[tuple[str, Location]]) -> dict[str, Location]:
