@@ -13,7 +13,8 @@ def crc16(data: bytes, *, poly: int, init: int, reflected: bool, xor_out: int) -
     different tools, so there are only parameters here.
 
     The bytes, with two zero bytes behind them and ``init`` XORed into the first two, are a polynomial over GF(2); the
-    CRC is its remainder. It is found by folding: neighbours are put together, pair by pair, until one is left.
+    CRC is its remainder. It is found by folding: neighbours are put together, pair by pair, until one is left, which
+    takes a dozen fast operations on whole strings of bytes in place of a slow one for each byte.
 
     Source: R. N. Williams, "A Painless Guide to CRC Error Detection Algorithms" (1993), sections 8, 10 and 15.
     """
@@ -25,9 +26,10 @@ def crc16(data: bytes, *, poly: int, init: int, reflected: bool, xor_out: int) -
 
 
 def _remainder(message: bytes, poly: int) -> int:
-    """Return the message modulo x**16 + poly. ``high`` and ``low`` are the halves of one remainder each segment."""
-    high, low = bytes(len(message)), message
-    factor = 1 << 8  # x to the power of a segment's bits
+    """Return the message modulo x**16 + poly. ``high`` and ``low`` hold the remainder of each segment, half by half."""
+    message = bytes(len(message) % 2) + message
+    high, low = message[0::2], message[1::2]
+    factor = poly  # x to the power of a segment's bits, which are 16 at first
     while len(low) > 1:
         if len(low) % 2:
             high, low = b"\0" + high, b"\0" + low
