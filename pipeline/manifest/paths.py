@@ -47,6 +47,10 @@ def _named(one: Examined) -> Iterator[tuple[Place, str, bool]]:
 
 def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Problem | None:
     try:
+        if path.is_symlink() and not path.exists():
+            return Problem(
+                place, f"found {quote(text)}, a symbolic link that leads nowhere", "put the file itself there"
+            )
         if not path.exists():
             return Problem(place, f"found no {quote(text)} in the folder of inputs", _similar(root, text))
         if not path.resolve().is_relative_to(root.resolve()):
@@ -54,9 +58,8 @@ def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Pr
             return Problem(place, what, "copy it in, or look for its content in a source")
         if is_list and not path.is_file():
             return Problem(place, f"found {quote(text)}, which is no file, expected a checksum list")
-    except (OSError, RuntimeError) as error:  # RuntimeError: symbolic links in a circle, before Python 3.13
-        reason = error.strerror if isinstance(error, OSError) else "symbolic links in a circle"
-        return Problem(place, f"found {quote(text)}, which cannot be looked at: {reason}", "check the path")
+    except OSError as error:
+        return Problem(place, f"found {quote(text)}, which cannot be looked at: {error.strerror}", "check the path")
     return None
 
 

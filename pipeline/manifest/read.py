@@ -100,11 +100,11 @@ def parse(data: bytes, file: str) -> tuple[str, dict[str, Any]] | Problem:
 
 
 def _toml_files(folder: Path) -> list[Path]:
-    """Return the manifests in a folder, sorted; hidden files are an editor's or the system's own."""
+    """Return the manifests in a folder, by id; hidden files are an editor's or the system's own."""
     if not folder.is_dir():
         return []
-    names = sorted(entry.name for entry in os.scandir(folder))
-    return [folder / name for name in names if name.lower().endswith(".toml") and not name.startswith(".")]
+    found = (path for path in folder.iterdir() if path.suffix.lower() == ".toml" and not path.name.startswith("."))
+    return sorted(found, key=lambda path: (path.stem, path.suffix))
 
 
 def _unread(folder: Path, name: str, base: Path) -> Iterator[Problem]:

@@ -79,6 +79,8 @@ class References:
     def _lonely_titles(self, card: Examined) -> Iterator[Problem]:
         """Yield the titles that a card names and whose core it does not have; by tag, they are just not taken."""
         cores = {core.id for _, core in self._cores_of(card)}
+        if "tags" in (card.data or {}):
+            cores |= {core.id for core in self.cores.values() if core.data is None}  # it may carry one of them
         for key, id_ in _said(card, "titles"):
             for _, core in _said(self.titles[id_], "core") if id_ in self.titles else ():
                 if core in self.cores and core not in cores:
