@@ -7,11 +7,18 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "inputs"
+
+BYTECODE = {
+    "PYTHONDONTWRITEBYTECODE": "",
+    "PYTHONPYCACHEPREFIX": str(Path(tempfile.gettempdir()) / "cardkiln-bytecode"),
+}
+"""Lets many short runs share compiled code, outside the working tree."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +39,7 @@ def doit(folder: Path, *arguments: str, **environment: str) -> Ran:
     """Run doit in ``folder`` and return what it said."""
     done = subprocess.run(
         command(folder, *arguments),
-        env={**os.environ, **environment},
+        env={**os.environ, **BYTECODE, **environment},
         cwd=folder,
         capture_output=True,
         text=True,
@@ -54,6 +61,13 @@ def write_tree(folder: Path, files: dict[str, str | bytes]) -> None:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data.encode() if isinstance(data, str) else data)
+
+
+def times(folder: Path) -> dict[Path, tuple[int, int]]:
+    """Return every file that was made, with size and time of change; lock and index of sources are only state."""
+    files = [path for path in folder.rglob("*") if path.is_file()]
+    kept = [path for path in files if path.name != "lock" and "index.sqlite" not in path.name]
+    return {path: (path.stat().st_size, path.stat().st_mtime_ns) for path in kept}
 
 
 def sha256(path: Path) -> str:

@@ -12,7 +12,7 @@ import jsonschema
 import pytest
 
 from pipeline.card.plan_text import plan_from_text
-from tests.running import ROOT, Ran, demo_copy, digests, doit
+from tests.running import ROOT, Ran, demo_copy, digests, doit, times
 from tests.strangers.readers import assert_all_agree
 from tests.strangers.tools import require
 
@@ -43,14 +43,14 @@ def test_nothing_outside_the_build_folder_is_written(built: tuple[Path, Ran, dic
 
 def test_a_second_run_does_nothing(built: tuple[Path, Ran, dict[str, str]]) -> None:
     folder, _, _ = built
-    before = {path: path.stat() for path in (folder / "build/cards").rglob("*")}
+    before = times(folder / "build")
     ran = doit(folder)
     assert (ran.code, ran.err) == (0, "")
     assert re.fullmatch(
         r"check   1 board, 4 cores, 20 titles, 3 cards: no problems\nnothing to do: all is as declared \(\d\.\d s\)\n",
         ran.out,
     )
-    assert {path: path.stat() for path in (folder / "build/cards").rglob("*")} == before
+    assert times(folder / "build") == before
 
 
 @pytest.mark.parametrize("card", CARDS)

@@ -32,12 +32,13 @@ def test_everything_that_is_missing_is_listed_at_once_with_what_is_nearest(tmp_p
     ran = doit(folder)
     assert ran.code == 1
     assert ran.err == (
-        f"inputs/cores/fern.toml:5:2: bitstream: ENGINES/FERN/ENGINE.BIT of fern is in none of 1 place: "
+        f"inputs/cores/fern.toml:5:1: bitstream: ENGINES/FERN/ENGINE.BIT of fern is in none of the 1 place searched: "
         f"720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
         "  hint: add the folder or archive it lies in to sources.toml\n"
-        f"inputs/titles/snail-race.toml:6:2: chips.b1: chip b1 of Snail race is in none of 1 place: "
+        f"inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "
         f"1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
-        f"  hint: nearest is {folder}/inputs/files/attic/dump(2).bin: same size\n"
+        f"  hint: nearest is inputs/files/attic/dump(2).bin: same size (1,024 bytes), "
+        f"but its SHA-256 is {small.sha(bytes(1024))}\n"
     )
 
 
@@ -63,7 +64,7 @@ def test_a_rom_file_that_is_not_the_declared_one_shows_both_hashes(tmp_path: Pat
     ran = doit(small.small_project(tmp_path, {"inputs/titles/snail-race.toml": title}))
     assert ran.code == 1
     assert ran.err == (
-        f"inputs/titles/snail-race.toml:12:1: rom.1.sha256: the steps give {small.sha(small.CHIP_B + small.CHIP_A)}; "
+        f"inputs/titles/snail-race.toml:12:10: rom.1.sha256: the steps give {small.sha(small.CHIP_B + small.CHIP_A)}; "
         f"expected {small.sha(small.ROM)}\n"
         "  hint: every chip is the declared one, so a step is wrong, or this hash is\n"
     )
@@ -71,7 +72,7 @@ def test_a_rom_file_that_is_not_the_declared_one_shows_both_hashes(tmp_path: Pat
 
 def test_a_second_run_in_the_same_folder_is_refused(built: Path) -> None:
     holder = (
-        "import sys; from filelock import FileLock; FileLock(sys.argv[1]).acquire(); "
+        "import sys; from filelock import FileLock; lock = FileLock(sys.argv[1]); lock.acquire(); "
         "print('held', flush=True); sys.stdin.read()"
     )
     with subprocess.Popen(

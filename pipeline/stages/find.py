@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 from pipeline.errors import CardkilnError, CheckError, Problem
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.units import show_size
@@ -26,7 +29,7 @@ def complete(project: Project) -> Found:
     lacking = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
     if lacking:
         places = counted(len(project.manifest.sources.places), "place")
-        raise CheckError(_missing(item, near, places) for item, near in lacking)
+        raise CheckError(_missing(project, item, near, places) for item, near in lacking)
     return search
 
 
@@ -49,8 +52,11 @@ def _stale(project: Project, stage: str, name: str) -> bool:
         return True
 
 
-def _missing(item: Wanted, near: Candidate | None, places: str) -> Problem:
+def _missing(project: Project, item: Wanted, near: Candidate | None, places: str) -> Problem:
     size = "" if item.content.size is None else f"{show_size(item.content.size)}, "
-    what = f"{item.name} is in none of {places}: {size}SHA-256 {item.content.sha256}"
-    hint = f"nearest is {near.location}: {near.why}" if near else "add the folder or archive it lies in to sources.toml"
+    what = f"{item.name} is in none of the {places} searched: {size}SHA-256 {item.content.sha256}"
+    hint = "add the folder or archive it lies in to sources.toml"
+    if near:
+        location = replace(near.location, path=project.shown(Path(near.location.path)))
+        hint = f"nearest is {location}: {near.why}"
     return Problem(item.place, what, hint)

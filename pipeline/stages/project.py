@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
@@ -94,9 +95,12 @@ class Project:
         return path.relative_to(self.base).as_posix() if path.is_relative_to(self.base) else str(path)
 
     def located(self, problems: Iterable[Problem]) -> tuple[Problem, ...]:
-        """Return problems with the line and column of each manifest key filled in."""
+        """Return problems with files as they are shown, and the line and column of each manifest key filled in."""
         return located(problems, self._locate)
 
+    def _locate(self, place: Place) -> Place:
+        return self._locator(replace(place, file=self.shown(Path(place.file))) if place.file else place)
+
     @cached_property
-    def _locate(self) -> Callable[[Place], Place]:
+    def _locator(self) -> Callable[[Place], Place]:
         return locator(self.base)
