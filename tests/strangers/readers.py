@@ -9,7 +9,8 @@ allowed for here and nowhere else:
   arrives as code page bytes that fatfs-ng decodes as UTF-8. It tells no times, and its time to read a folder grows
   with the square of the folder's length.
 * mtools shows two underscores for a character outside Unicode's basic plane, and times to the minute only. From
-  2100-03-01 on its copies are a day late, so they are not used for times at all.
+  2100-03-01 on its copies are a day late, so they are not used for times at all. Of a root directory without files it
+  says nothing, not even the serial.
 * libfsfat's times are a month late. They are not used.
 * pyfatfs sorts folders before files. Its order is not used.
 * fsck.fat reads no contents and knows no offset. It gets a copy of the volume, and its counts are compared.
@@ -100,7 +101,7 @@ def _check_fsck(image: Path, expected: Expected, tmp_path: Path) -> None:
 
 def _check_mtools(image: Path, expected: Expected, tmp_path: Path) -> None:
     found = with_mtools.listing(image, expected.offset, tmp_path)
-    if expected.label is not None:
+    if expected.label is not None and expected.items:
         assert (found.label, found.serial) == (expected.label, expected.serial), "mtools: label and serial"
     minute = expected.moment and expected.moment.replace(second=0)
     items = with_mtools.read(image, expected.offset, tmp_path)
@@ -113,11 +114,11 @@ def _check_pyfatfs(image: Path, expected: Expected, tmp_path: Path) -> None:
 
 
 def _check_fatfs(image: Path, expected: Expected, tmp_path: Path) -> None:
-    listed = {item.path: _as_fatfs_lists(item.path, expected) for item in expected.items}
-    short_of = {shown: expected.short_path(path) for path, shown in listed.items()}
-    assert len(short_of) == len(listed), "two names look alike to FatFs, so this harness cannot tell them apart"
-    items = with_fatfs.read(image, lambda path: short_of.get(path, path))
-    _compare("fatfs", items, expected, listed.__getitem__, None)
+    shorts: dict[str, list[str]] = {}
+    for item in expected.items:
+        above, _, name = expected.short_path(item.path).rpartition("/")
+        shorts.setdefault(above, []).append(name)
+    _compare("fatfs", with_fatfs.read(image, shorts), expected, lambda path: _as_fatfs_lists(path, expected), None)
 
 
 def _check_dissect(image: Path, expected: Expected, tmp_path: Path) -> None:

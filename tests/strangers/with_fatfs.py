@@ -7,7 +7,8 @@ folder costs the square of its length (4,000 long names take half a minute); it 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from pathlib import Path
 
 import fatfs.wrapper as fatfs
@@ -15,7 +16,6 @@ import fatfs.wrapper as fatfs
 from tests.strangers.items import Item, chunks_of, sha256_of
 
 SECTOR = 512
-Short = Callable[[str], str]
 
 
 class Disk:
@@ -35,28 +35,37 @@ class Disk:
         self._file.close()
 
 
-def read(image: Path, short: Short) -> list[Item]:
-    """Return every file and folder in directory order; ``short`` gives the path by which to open a listed path."""
-    disk = Disk(image)
-    partition = fatfs.Partition(disk)
-    try:
-        partition.mount()
+def read(image: Path, shorts: Mapping[str, Sequence[str]]) -> list[Item]:
+    """Return every file and folder in directory order.
+
+    ``shorts`` gives the short names a folder (by its path in short names, "" for the root) should hold, in order:
+    a name as listed may stand for several, and cannot always be opened by.
+    """
+    with closing(Disk(image)) as disk:
+        partition = fatfs.Partition(disk)
         try:
-            return list(_walk("", short))
+            partition.mount()
+            return list(_walk("", "", shorts))
         finally:
-            partition.unmount()
-    finally:
-        disk.close()
+            partition.unmount()  # a partition that was not even mounted keeps one of ten places until this is called
 
 
-def _walk(folder: str, short: Short) -> Iterator[Item]:
-    for name, is_folder, size in list(_list(short(folder))):
-        path = f"{folder}/{name}" if folder else name
+def _walk(folder: str, short_folder: str, shorts: Mapping[str, Sequence[str]]) -> Iterator[Item]:
+    listed = list(_list(short_folder))
+    names = shorts.get(short_folder, ())
+    if len(names) != len(listed):  # not what was expected, so the names as listed are the best there is
+        names = [name for name, _, _ in listed]
+    for (name, is_folder, size), short_name in zip(listed, names, strict=True):
+        path, short = _below(folder, name), _below(short_folder, short_name)
         if is_folder:
             yield Item(path, 0, "")
-            yield from _walk(path, short)
+            yield from _walk(path, short, shorts)
         else:
-            yield Item(path, size, sha256_of(_content(short(path))))
+            yield Item(path, size, sha256_of(_content(short)))
+
+
+def _below(folder: str, name: str) -> str:
+    return f"{folder}/{name}" if folder else name
 
 
 def _list(folder: str) -> Iterator[tuple[str, bool, int]]:

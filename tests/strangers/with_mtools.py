@@ -23,7 +23,10 @@ LONGEST_ON_HOST = 255
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """What mdir says: label ("" for none), serial ("1234-ABCD"), and the entries with their paths in short names."""
+    """What mdir says: label ("" for none), serial ("1234-ABCD"), and the entries with their paths in short names.
+
+    Of a root directory without files and folders it says nothing: then the serial is "" too.
+    """
 
     label: str
     serial: str
@@ -39,12 +42,21 @@ def settings(tmp_path: Path) -> dict[str, str]:
 
 def listing(image: Path, offset: int, tmp_path: Path) -> Listing:
     """Return label, serial and every entry in directory order; contents are not read, ``sha256`` is "?" for a file."""
-    result = _run([require("mdir"), "-a", "-/", "-i", f"{image}@@{offset}", "::/"], tmp_path)
-    text = result.decode("utf-8")
+    result = _mdir(image, offset, tmp_path)
+    text = result.stdout.decode("utf-8")
     label = re.search(r"^ Volume in drive : is (.{11})", text, re.MULTILINE)
     serial = re.search(r"^ Volume Serial Number is (\S+)", text, re.MULTILINE)
     entries = tuple(_entries(text))
     return Listing(label[1].rstrip() if label else "", serial[1] if serial else "", entries)
+
+
+def _mdir(image: Path, offset: int, tmp_path: Path) -> subprocess.CompletedProcess[bytes]:
+    command = [require("mdir"), "-a", "-/", "-i", f"{image}@@{offset}", "::/"]
+    result = subprocess.run(command, env=settings(tmp_path), capture_output=True, check=False)
+    said = result.stderr.decode(errors="replace")
+    # a root directory without files and folders is an error to it, and then it says nothing at all
+    assert said in ("", f'{command[0]}: File "::/" not found\n'), f"{command}: {said}"
+    return result
 
 
 def read(image: Path, offset: int, tmp_path: Path) -> list[Item]:
