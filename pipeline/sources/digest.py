@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import zlib
+from io import FileIO
 from pathlib import Path
 from typing import NamedTuple
 
@@ -31,7 +32,7 @@ def digest(location: Location) -> Digest:
     Source: FIPS 180-4 (SHA-256); ITU-T V.42, 8.1.1.6.2 (CRC-32).
     """
     sha256, crc32, size = hashlib.sha256(), 0, 0
-    with Path(location.path).open("rb") as stream:
+    with FileIO(location.path) as stream:
         before = os.fstat(stream.fileno())
         for piece in pieces(stream, location):
             sha256.update(piece)

@@ -4,22 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import io
+import sys
 from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
-from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import BinaryIO, cast
 
 from pipeline.model.content import Content, Location
 from pipeline.sources.digest import changed
 from pipeline.sources.directory import ArchiveError
 from pipeline.sources.pieces import pieces
 from pipeline.sources.problems import machine_error
-
-if TYPE_CHECKING:
-    from _typeshed import WriteableBuffer
-
-BUFFER = 1 << 14
-"""Bytes read ahead for callers who ask for less; larger requests pass it by."""
 
 
 @contextmanager
@@ -30,8 +24,8 @@ def open_content(location: Location, content: Content) -> Iterator[BinaryIO]:
     out the last of them, so that whoever has read ``content.size`` bytes has the right ones. Raises MachineError
     where the system does not let us read.
     """
-    with closing(_checked(location, content)) as checked, io.BufferedReader(_Stream(checked), BUFFER) as stream:
-        yield stream
+    with closing(_checked(location, content)) as checked, _Stream(checked) as stream:
+        yield cast("BinaryIO", stream)
 
 
 def read_content(location: Location, content: Content) -> bytes:
@@ -43,7 +37,7 @@ def _checked(location: Location, content: Content) -> Generator[bytes, None, Non
     """Yield the bytes at a location, one piece behind, so that the last is kept back until all are checked."""
     sha256, size, held = hashlib.sha256(), 0, b""
     try:
-        with Path(location.path).open("rb") as stream:
+        with io.FileIO(location.path) as stream:
             for piece in pieces(stream, location):
                 sha256.update(piece)
                 size += len(piece)
@@ -64,22 +58,26 @@ def _checked(location: Location, content: Content) -> Generator[bytes, None, Non
         yield held
 
 
-class _Stream(io.RawIOBase):
-    """A raw stream over pieces of bytes."""
+class _Stream(io.BufferedIOBase):
+    """A stream over pieces of bytes, which are handed on without being copied where a whole one is asked for."""
 
     def __init__(self, checked: Iterator[bytes]) -> None:
-        self._pieces, self._rest = checked, memoryview(b"")
+        self._pieces, self._piece, self._at = checked, b"", 0
 
     def readable(self) -> bool:
         """Whether it can be read: yes."""
         return True
 
-    def readinto(self, buffer: WriteableBuffer) -> int:
-        """Put the next bytes into a buffer and return how many, 0 at the end."""
-        if not self._rest:
-            self._rest = memoryview(next(self._pieces, b""))
-        view = memoryview(buffer).cast("B")
-        count = min(len(view), len(self._rest))
-        view[:count] = self._rest[:count]
-        self._rest = self._rest[count:]
-        return count
+    def read(self, size: int | None = -1, /) -> bytes:
+        """Return the next ``size`` bytes, fewer only at the end; all that are left where no size is given."""
+        left = sys.maxsize if size is None or size < 0 else size
+        parts = []
+        while left:
+            if self._at == len(self._piece):
+                self._piece, self._at = next(self._pieces, b""), 0
+                if not self._piece:
+                    break
+            part = self._piece[self._at : self._at + left]
+            self._at, left = self._at + len(part), left - len(part)
+            parts.append(part)
+        return b"".join(parts)
