@@ -242,8 +242,14 @@ def test_a_step_is_told_in_one_line(table: dict[str, Any], expected: str) -> Non
 
 
 def test_what_is_done_to_the_whole_is_told_last() -> None:
-    whole = rom(1, {"at": 0, "chip": "a"}, {"at": 0x10000, "chip": "b"}, then=[{"invert": True}, {"xor": 1}])
-    assert describe(whole) == ("0x0000: a", "0x10000: b", "whole file: invert, XOR with 0x01")
+    whole = rom(
+        1, {"at": 0, "chip": "a"}, {"at": 0x10000, "chip": "b", "over": True}, then=[{"invert": True}, {"xor": 1}]
+    )
+    assert describe(whole) == (
+        "0x0000: a",
+        "0x10000: b (over earlier steps)",
+        "whole file: invert, XOR with 0x01",
+    )
 
 
 def test_chips_are_named_once_in_order_of_use() -> None:

@@ -321,3 +321,16 @@ def test_every_rom_file_is_checked() -> None:
 def test_more_operations_than_any_rom_file_needs_are_refused() -> None:
     told = of_piece({"chip": "a", "then": [{"invert": True}] * 2000})
     assert told == [f"{AT}.then.100.invert: is number 101 of the operations on one piece; expected 100 at most"]
+
+
+def test_more_bytes_than_any_core_loads_are_refused() -> None:
+    whole = [{"at": 0, "fill": 0, "size": "2 GiB", "then": [{"take": {"from": 0, "size": 1}}]}]
+    assert problems(1 << 31, *whole, chips={}, fill=0) == [
+        "rom.1.size: is 2 GiB; expected 1 GiB at most",
+        "rom.1.steps.1.fill: has 2,147,483,648 bytes; expected 1 GiB at most",
+    ]
+
+
+def test_more_address_lines_than_any_chip_has_are_refused() -> None:
+    told = of_piece({"chip": "a", "then": [{"address-lines": list(range(5000))}]})
+    assert told == [f"{AT}.then.1.address-lines: has 5,000 lines; expected 32 at most"]
