@@ -9,6 +9,9 @@ from typing import Any
 from pipeline.model.manifest import Value
 from pipeline.model.units import parse_bytes, parse_size, show_size
 
+MOST_LINES = 32
+"""Address lines of the largest chip."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Argument:
@@ -106,6 +109,8 @@ def _numbers(value: Value) -> tuple[int, ...]:
 
 def _lines(value: Value) -> tuple[int, ...]:
     lines = _numbers(value)
+    if len(lines) > MOST_LINES:
+        raise ValueError(f"has {len(lines):,} lines; expected {MOST_LINES} at most")
     if sorted(lines) != list(range(len(lines))):
         last = len(lines) - 1
         raise ValueError(f"{as_written(value)} is no permutation; expected every line from 0 to {last} once")

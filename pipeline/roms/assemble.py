@@ -9,12 +9,13 @@ from operator import attrgetter
 
 from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
 from pipeline.model.manifest import RomFile, Title
+from pipeline.model.units import show_size
 from pipeline.roms.arguments import show_address
 from pipeline.roms.bind import Binder
 from pipeline.roms.placing import Placed, check_places
 from pipeline.roms.report import Report
 from pipeline.roms.table import PIECES
-from pipeline.roms.tree import Node, chips_of, evaluate, tell
+from pipeline.roms.tree import LARGEST, Node, chips_of, evaluate, tell
 
 WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, chips={"chip": ""})
 """Stands for the ROM file with its steps done, where something is done to it as a whole; no chip is called ""."""
@@ -81,7 +82,9 @@ def describe(rom: RomFile) -> tuple[str, ...]:
     trees = _bind(rom, None, report)
     _stop(ManifestError, report)
     lines = [
-        f"{show_address(step.at)}: {tell(node)}" for step, node in zip(rom.steps, trees.steps, strict=True) if node
+        f"{show_address(step.at)}: {tell(node)}{' (over earlier steps)' if step.over else ''}"
+        for step, node in zip(rom.steps, trees.steps, strict=True)
+        if node
     ]
     if trees.whole:
         lines.append("whole file: " + tell(trees.whole).removeprefix(", "))
@@ -105,6 +108,8 @@ def _bind(rom: RomFile, chips: Collection[str] | None, report: Report) -> Trees:
 def _check(rom: RomFile, chips: Collection[str], sizes: Mapping[str, int], report: Report) -> Trees:
     """Return the trees of a ROM file, and report all that is wrong with them and with where they are put."""
     trees = _bind(rom, chips, report)
+    if rom.size > LARGEST:
+        report.add(f"{rom.key}.size", f"is {show_size(rom.size)}; expected {show_size(LARGEST)} at most")
     ends = [evaluate(node, sizes, attrgetter("size"), report) if node else None for node in trees.steps]
     placed = [Placed(step.at, step.at + size, step.key, step.over) if size else None
               for step, size in zip(rom.steps, ends, strict=True)]  # fmt: skip

@@ -6,11 +6,15 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from pipeline.model.units import show_size
 from pipeline.roms.operation import Operation, parameter
 from pipeline.roms.report import Report
 from pipeline.roms.table import PIECES
 
 Result = TypeVar("Result", int, bytes)
+
+LARGEST = 1 << 30
+"""Bytes that one piece or ROM file may have: more than any core loads, and still within a machine's memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +61,7 @@ def evaluate(
     """Return what a tree comes to: its size from the chips' sizes, or its bytes from their bytes.
 
     ``how`` picks the function of each operation. None where a chip is not in ``chips``, or where something is wrong
-    (reported): sizes that do not fit, bytes that are not as declared, or nothing left.
+    (reported): sizes that do not fit, bytes that are not as declared, nothing left, or more than LARGEST.
     """
     parts = [evaluate(part, chips, how, report) for part in node.parts]
     if any(part is None for part in parts) or any(chip not in chips for chip in node.chips.values()):
@@ -68,7 +72,9 @@ def evaluate(
     except ValueError as error:
         report.add(node.key, str(error))
         return None
-    if not result:
-        report.add(node.key, "has 0 bytes; expected one or more")
+    size = result if isinstance(result, int) else len(result)
+    if not 0 < size <= LARGEST:
+        expected = f"{show_size(LARGEST)} at most" if size else "one or more"
+        report.add(node.key, f"has {size:,} bytes; expected {expected}")
         return None
     return result
