@@ -118,11 +118,12 @@ def _other(case: Case) -> Telling:
 
 def _type(case: Case) -> Telling:
     types = case.schema["type"]
+    short = len(case.raw) <= LONGEST and "\n" not in case.raw
     hint = ""
     if types == "string" and isinstance(case.value, bool | int | float):
-        hint = f'put it in quotes: "{case.raw}"' if len(case.raw) <= LONGEST else "put it in quotes"
+        hint = "put it in quotes" + (f': "{case.raw}"' if short else "")
     elif types == "array" and not isinstance(case.value, dict):
-        hint = f"put it in square brackets: [{case.raw}]" if len(case.raw) <= LONGEST else "put it in square brackets"
+        hint = "put it in square brackets" + (f": [{case.raw}]" if short else "")
     elif isinstance(case.value, str) and (bare := BARE.get(str(types))) and bare.fullmatch(case.value):
         hint = f"write it without quotes: {case.value}"
     return Telling(f"found {case.found}, expected {expected(case.schema)}", hint)

@@ -53,7 +53,9 @@ def validator_for(schema: Schema) -> Validator:
     checker = Draft202012Validator.TYPE_CHECKER.redefine(
         "integer", lambda _, value: isinstance(value, int) and not isinstance(value, bool)
     )
-    kind: type[Validator] = extend(Draft202012Validator, keywords, type_checker=checker)  # type: ignore[no-untyped-call]  # jsonschema's own
+    kind: type[Validator] = extend(  # type: ignore[no-untyped-call]  # the stubs leave its arguments out
+        Draft202012Validator, keywords, type_checker=checker
+    )
     return kind(schema, registry=Registry())
 
 
@@ -131,9 +133,11 @@ def _property_names(validator: Any, names: Schema, instance: Any, _: Schema) -> 
 def _unique_items(_: Any, wanted: bool, instance: Any, __: Schema) -> Errors:
     if not wanted or not isinstance(instance, list):
         return
+    seen: set[str] = set()
     for index, item in enumerate(instance):
-        if item in instance[:index]:
+        if repr(item) in seen:
             yield ValidationError("twice", validator="twice", path=[index], instance=item)
+        seen.add(repr(item))
 
 
 def _one_of(validator: Any, branches: Sequence[Schema], instance: Any, root: Schema) -> Errors:

@@ -50,14 +50,21 @@ class References:
         yield from self._lonely_titles(card)
 
     def _tags(self, card: Examined) -> Iterator[Problem]:
+        """Yield the tags that nothing carries, and those that take nothing onto the card."""
         tagged = [*self.cores.values(), *self.titles.values()]
         if any(one.data is None for one in tagged):
             return
         known = sorted({tag for one in tagged for _, tag in _said(one, "tags")})
+        cores = {core.id for _, core in self._cores_of(card)}
         for key, tag in _said(card, "tags"):
-            if tag not in known:
+            carriers = [one for one in tagged if any(tag == other for _, other in _said(one, "tags"))]
+            wanted = {core for one in carriers for _, core in _said(one, "core")}
+            if not carriers:
                 what = f"found {quote(tag)}, expected a tag that some core or title carries"
                 yield Problem(Place(card.file, key=key), what, _hint(tag, known, "tags"))
+            elif not wanted & cores and wanted <= set(self.cores) and all(one.kind == "title" for one in carriers):
+                what = f"found {quote(tag)}, which only titles carry whose core is not on this card"
+                yield Problem(Place(card.file, key=key), what, f"add {listed(sorted(wanted))} to cores")
 
     def _cores_of(self, card: Examined) -> Iterator[tuple[str, Examined]]:
         """Yield the cores on a card with the key that puts them there: by id, then those that carry a tag."""
