@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import operator
+
 from pipeline.roms.bits import REVERSED, combine, reverse
 
 
@@ -44,7 +46,7 @@ def _remainder(message: bytes, poly: int) -> int:
 def _fold(high: bytes, low: bytes, right: bytes, images: list[int]) -> bytes:
     """Return one half of left * factor + right, where ``images`` are that half of each bit's product."""
     products = [data.translate(_linear(images[first : first + 8])) for data, first in ((low, 0), (high, 8))]
-    return combine(int.__xor__, *products, right)
+    return combine(operator.xor, *products, right)
 
 
 def _linear(images: list[int]) -> bytes:
