@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from pipeline.errors import Place, Problem
 from pipeline.image.expected import fat_start, last_in_chain
@@ -81,20 +81,20 @@ def _compare_chain(path: str, fat: Sequence[int], cluster: int, count: int, end:
 def _compare_slot(path: str, found: Slot, expected: Slot) -> Iterator[Problem]:
     if found == expected:
         return
-    pairs = {
-        "short name": (found.short, expected.short),
-        "long name": (found.long_name, expected.long_name),
-        "attributes": (f"{found.attributes:#04x}", f"{expected.attributes:#04x}"),
-        "first cluster": (f"{found.cluster:,}", f"{expected.cluster:,}"),
-        "size": (f"{found.size:,} bytes", f"{expected.size:,}"),
-        "time of writing": (_moment(found.written), _moment(expected.written)),
-        "time of creation": (_moment(found.created), _moment(expected.created)),
-        "day of access": (_moment((found.accessed, 0))[:10], _moment((expected.accessed, 0))[:10]),
-        "reserved bytes": (str(found.reserved), str(expected.reserved)),
-    }
-    for name, (is_, should_be) in pairs.items():
-        if is_ != should_be:
-            yield problem(path, f"its {name} is {is_}; expected {should_be}")
+    aspects: list[tuple[str, Callable[[Slot], str]]] = [
+        ("short name is", lambda slot: slot.short),
+        ("long name is", lambda slot: slot.long_name),
+        ("attributes are", lambda slot: f"{slot.attributes:#04x}"),
+        ("first cluster is", lambda slot: f"{slot.cluster:,}"),
+        ("size in bytes is", lambda slot: f"{slot.size:,}"),
+        ("time of writing is", lambda slot: _moment(slot.written)),
+        ("time of creation is", lambda slot: _moment(slot.created)),
+        ("day of access is", lambda slot: _moment((slot.accessed, 0))[:10]),
+        ("reserved bytes are", lambda slot: f"{slot.reserved}"),
+    ]
+    for aspect, shown in aspects:
+        if shown(found) != shown(expected):
+            yield problem(path, f"its {aspect} {shown(found)}; expected {shown(expected)}")
 
 
 def problem(file: str, what: str) -> Problem:

@@ -42,7 +42,7 @@ def make(
 def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]) -> MadeConfig:
     ingredients: tuple[Ingredient, ...] = ()
     if job.write:
-        data = write_config(job.write, job.fields)
+        data = write_config(job.write, job.fields, job.place.file)
     else:
         before = file_to_edit(job, files)
         data = read(before)

@@ -29,7 +29,7 @@ FILES = {
 }
 """A tree with each kind of thing: a file to be first, an empty one, long and foreign names, folders in folders."""
 
-SIZES = {12: 4 << 20, 16: 16 << 20, 32: 40 << 20}
+SIZES = {12: 1 << 20, 16: 8 << 20, 32: 48 << 20}
 """Bytes of a small card of each FAT type."""
 
 
