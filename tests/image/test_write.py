@@ -221,9 +221,9 @@ class FailingWrite:
 
 
 def test_a_full_disk_at_any_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    plan = sample_plan()
+    plan = sample_plan(32)
     target = tmp_path / "card.img"
-    needed = 128 * 512 + 95 * 1024  # sectors before cluster 2, clusters in use
+    needed = 16384 * 512 + 186 * 512  # what lies before cluster 2, and the clusters in use
 
     counting = FailingWrite()
     monkeypatch.setattr(stream.SparseStream, "_write", counting)
