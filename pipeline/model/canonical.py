@@ -35,5 +35,4 @@ def _items(values: Iterable[object]) -> Iterator[str]:
         yield "\n"
 
 
-def _text(value: object) -> str:
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+_text = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode

@@ -80,7 +80,10 @@ class _Survey:
         self.archives += is_archive
 
     def _look(self, path: bytes, stat: os.stat_result) -> tuple[str, int]:
-        """Return signature and whether it is an archive of a new or changed file; an archive's listing is kept."""
+        """Return signature and whether it is an archive of a new or changed file; an archive's listing is kept.
+
+        The signature is from before the listing: what changes meanwhile has another one in the next scan.
+        """
         now, is_archive, steady = signature(stat), False, settled(stat, time.time_ns())
         try:
             if stat.st_size >= SMALLEST or named_as_archive(path):
@@ -88,7 +91,6 @@ class _Survey:
                     is_archive = looks_like_archive(path, stream.read(4))
                     if is_archive:
                         self.store.put_listing(path, list_archive(stream, self.limits))
-                        steady = steady and signature(os.fstat(stream.fileno())) == now
         except FileNotFoundError:
             steady = False  # gone since the folder was listed; the next scan forgets it
         except OSError as error:

@@ -68,7 +68,7 @@ def copied(project: Project, card_id: str) -> Copied:
     known = Known(
         trees=_trees(project, (*selection.board.base, *(file.source_path for file in own if file.source_path)), local),
         sums={one.list_path: _sum_lines(project, one) for one in sums},
-        sizes=_known_sizes(project, card_id),
+        sizes=_known_sizes(project, card_id) if sums else {},  # all other declarations give the size
         roms={(title.id, one.path): rom.made(project, title, one) for title in selection.titles for one in title.roms},
     )
     return Copied(selection=selection, files=gather(selection, known), local=local)

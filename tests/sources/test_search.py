@@ -189,6 +189,16 @@ def test_a_search_stops_when_nothing_is_left_to_find(
     assert hashed == [at(attic / "a"), at(attic / "b")]
 
 
+def test_a_second_member_with_what_is_found_already_is_not_unpacked(
+    index: Index, attic: Path, hashed: list[Location], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hunt, "BATCH_SOURCES", 1)
+    pack(attic / "box.zip", {"a": b"abcde", "b": b"abcde", "c": b"vwxyz"})
+    index.scan([attic], LIMITS)
+    assert index.find([want(b"abcde", checked=True), want(b"vwxyz", checked=True)]).missing == ()
+    assert hashed == [at(attic / "box.zip", "a"), at(attic / "box.zip", "c")]
+
+
 # contents known by their hash alone
 
 
@@ -361,6 +371,15 @@ def test_a_source_that_changed_since_the_scan_is_not_remembered(
     index.scan([attic], LIMITS)
     assert index.find([want(b"longer")]).missing == ()
     assert len(hashed) == 3
+
+
+def test_a_member_of_an_archive_that_changed_since_the_scan_is_not_remembered(index: Index, attic: Path) -> None:
+    path = pack(attic / "box.zip", {"x": b"abcde"})
+    index.scan([attic], LIMITS)
+    pack(path, {"x": b"vwxyz"})
+    assert index.find([want(b"vwxyz")]).missing == ()
+    pack(path, {"x": b"12345"})
+    assert len(index.find([want(b"vwxyz")]).missing) == 1
 
 
 @pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names are Unicode there")
