@@ -243,7 +243,7 @@ def test_a_content_wanted_with_and_without_size_is_one(index: Index, attic: Path
     put(attic / "b", b"other")
     put(attic / "c", b"abc")
     index.scan([attic], LIMITS)
-    assert index.find([want(b"abcde"), want(b"abcde", sized=False)]).missing == ()
+    assert index.find([want(b"abcde"), want(b"abcde", "c", sized=False)]).missing == ()
     assert at(attic / "c") not in hashed
 
 
