@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from io import FileIO
 from types import TracebackType
 from typing import Self
@@ -22,11 +23,15 @@ HOLE = 1 << 14
 ZEROS = memoryview(bytes(BLOCK))
 
 
+class TargetError(Exception):
+    """The system does not let the file be written; ``args[0]`` is its OSError. No source is to blame."""
+
+
 class SparseStream:
     """Writes what it is given in ascending order, and zeros between.
 
     ``advance`` is called with the bytes hashed since the last call, from the hashing thread.
-    ``written``: bytes handed to the file so far. Every OSError is the file's own.
+    ``written``: bytes handed to the file so far. Raises TargetError when the file cannot be written.
     """
 
     def __init__(self, file: FileIO, advance: Callable[[int], None]) -> None:
@@ -79,11 +84,12 @@ class SparseStream:
         gap = offset - self._start - self._filled
         if gap < 0:
             raise ValueError(f"offset {offset} was already written")
-        if gap < HOLE:
-            self.put(ZEROS[:gap].tobytes())
-        elif self._filled + gap <= BLOCK:
+        if self._filled + gap <= BLOCK:
             self._ring[self._turn][self._filled : self._filled + gap] = ZEROS[:gap]
-            self._filled += gap
+            if gap < HOLE:
+                self.fill(gap)
+            else:
+                self._filled += gap
         else:
             self._flush()
             self._hash_zeros(offset - self._start)
@@ -96,8 +102,9 @@ class SparseStream:
         """
         self._flush()
         self._hash_zeros(size - self._start)
-        self._file.truncate(size)
-        os.fsync(self._file.fileno())
+        with _target():
+            self._file.truncate(size)
+            os.fsync(self._file.fileno())
         for job in self._jobs:
             if job is not None:
                 job.result()
@@ -114,11 +121,12 @@ class SparseStream:
         self._take_turn()
 
     def _write(self, offset: int, data: memoryview) -> None:
-        self._file.seek(offset)
-        while data:
-            done = self._file.write(data)
-            self.written += done
-            data = data[done:]
+        with _target():
+            self._file.seek(offset)
+            while data:
+                done = self._file.write(data)
+                self.written += done
+                data = data[done:]
 
     def _hash_zeros(self, count: int) -> None:
         self._jobs[self._turn] = self._hasher.submit(self._take_zeros, count)
@@ -140,3 +148,11 @@ class SparseStream:
             data = ZEROS[: min(count, BLOCK)]
             self._take(data)
             count -= len(data)
+
+
+@contextmanager
+def _target() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise TargetError(error) from error

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Callable, Generator
+from collections.abc import Callable
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import AbstractContextManager, closing
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import BinaryIO
 
@@ -17,7 +17,7 @@ from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.fat.boot import partition_table, reserved_area
 from pipeline.fat.directory import directory_bytes, tree_of
 from pipeline.fat.table import cluster_runs, table_chunks
-from pipeline.image.stream import SparseStream
+from pipeline.image.stream import SparseStream, TargetError
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Entry, Plan
 
@@ -57,7 +57,9 @@ def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[in
             problems += _write_contents(plan, opener, stream, hasher)
             if not problems:
                 sha256 = stream.finish(size)
-    except OSError as error:
+    except TargetError as error:
+        raise _cannot_write(plan, target, error.args[0]) from error
+    except OSError as error:  # it cannot even be opened
         raise _cannot_write(plan, target, error) from error
     if problems:
         raise CheckError(problems)
@@ -101,32 +103,23 @@ def _write_contents(plan: Plan, opener: Opener, stream: SparseStream, hasher: Ex
 
 
 def _copy(entry: Entry, opener: Opener, stream: SparseStream, hasher: Executor) -> list[Problem]:
-    """Write a file from its source; return what is wrong with the source."""
+    """Write a file from its source; return what is wrong with the source, of which one byte too many is read."""
     digest = hashlib.sha256()
-    size = 0
-    with closing(_parts(entry, opener)) as parts:
-        for data in parts:
-            _put(data[: entry.size - size], stream, digest, hasher)
-            size += len(data)
-    if size > entry.size:
-        return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
-    if size < entry.size:
-        return [_changed(entry, f"the source has {size:,} bytes; expected {entry.size:,}")]
-    if digest.hexdigest() != entry.sha256:
-        return [_changed(entry, f"the source has the SHA-256 {digest.hexdigest()}; expected {entry.sha256}")]
-    return []
-
-
-def _parts(entry: Entry, opener: Opener) -> Generator[bytes, None, None]:
-    """Yield a source's bytes in parts, up to one more than it should have."""
+    left = entry.size
     try:
         with opener(entry) as source:
-            left = entry.size + 1
-            while left and (data := source.read(min(left, PART))):
-                yield data
+            while data := source.read(min(left + 1, PART)):
+                if len(data) > left:
+                    return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
+                _put(data, stream, digest, hasher)
                 left -= len(data)
     except OSError as error:
         raise MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path) from error
+    if left:
+        return [_changed(entry, f"the source has {entry.size - left:,} bytes; expected {entry.size:,}")]
+    if digest.hexdigest() != entry.sha256:
+        return [_changed(entry, f"the source has the SHA-256 {digest.hexdigest()}; expected {entry.sha256}")]
+    return []
 
 
 def _put(data: bytes, stream: SparseStream, digest: hashlib._Hash, hasher: Executor) -> None:
