@@ -107,6 +107,7 @@ def title(id_: str, file: str, data: Table) -> Title:
         rights=_rights(data),
         source=data.get("source", ""),
         date=_day(data),
+        patches={name: _content(table) for name, table in data.get("patches", {}).items()},
     )
 
 

@@ -9,8 +9,8 @@ from pipeline.manifest.validate import schema
 from pipeline.model.manifest import Change, Piece, RomFile, Step, Value
 from pipeline.model.units import parse_size
 
-STEP_KEYS = ("at", "over", "then")
-"""Keys of a step's table that are no arguments of its operation."""
+AROUND = ("at", "over", "then", "name")
+"""Keys of a step's or a slot's table that are no arguments of its operation."""
 
 
 def rom_file(table: Mapping[str, Any], key: str) -> RomFile:
@@ -36,7 +36,7 @@ def _piece(value: str | Mapping[str, Any]) -> Piece:
     if isinstance(value, str):
         return Piece(operation="chip", name=value)
     operation = next(name for name in value if f"piece-{name}" in schema("title")["$defs"])
-    arguments = {name: frozen(inner) for name, inner in value.items() if name not in STEP_KEYS}
+    arguments = {name: frozen(inner) for name, inner in value.items() if name not in AROUND}
     main = value[operation]
     if isinstance(main, list) or operation == "chip":
         del arguments[operation]
@@ -45,6 +45,7 @@ def _piece(value: str | Mapping[str, Any]) -> Piece:
         arguments=arguments,
         parts=tuple(map(_piece, main)) if isinstance(main, list) else (),
         name=main if operation == "chip" else "",
+        slot=value.get("name", ""),
         then=_changes(value),
     )
 

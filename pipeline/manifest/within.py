@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.errors import Place, Problem
 from pipeline.manifest.explain import nearest, quote
 from pipeline.manifest.positions import Part, spell
+from pipeline.manifest.validate import schema
 
 ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
@@ -79,7 +80,7 @@ def _named(piece: Any, path: Path) -> Iterator[tuple[Path, str]]:
         for key, value in piece.items():
             if key == "chip" and isinstance(value, str):
                 yield (*path, key), value
-            elif isinstance(value, list) and key != "then":
+            elif isinstance(value, list) and f"piece-{key}" in schema("title")["$defs"]:
                 for index, inner in enumerate(value):
                     yield from _named(inner, (*path, key, index))
         yield from _named_in_changes(piece, path)

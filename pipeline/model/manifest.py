@@ -213,13 +213,14 @@ class Piece:
     """Bytes put together: from a chip, other pieces, or literally; ``then`` is done to them in order.
 
     ``operation``: "chip", "join", "interleave", "bytes", ...; ``arguments``: the other keys of its table as written.
-    ``parts``: the pieces it is made of. ``name``: of the chip, for "chip".
+    ``parts``: the pieces it is made of. ``name``: of the chip, for "chip". ``slot``: the name it has in a container.
     """
 
     operation: str
     arguments: Mapping[str, Value] = field(default_factory=dict)
     parts: tuple[Piece, ...] = ()
     name: str = ""
+    slot: str = ""
     then: tuple[Change, ...] = ()
 
 
@@ -253,7 +254,10 @@ class RomFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Title:
-    """A program or game that runs on a core."""
+    """A program or game that runs on a core.
+
+    ``patches``: deltas that steps apply to pieces, by name; no chip has the same one.
+    """
 
     id: str
     file: str
@@ -269,6 +273,7 @@ class Title:
     rights: Rights
     source: str
     date: str
+    patches: Mapping[str, Content] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 from pipeline.model.manifest import Value
 from pipeline.model.units import parse_bytes, parse_size, show_size
@@ -19,7 +20,7 @@ class Argument:
 
     ``expects``: what a person should write. ``parse`` turns the manifest's value into what the operation takes, or
     raises ValueError. ``show`` is its inverse for people. ``default`` stands in when the argument is not ``required``.
-    ``chip``: the value names a chip, and the operation receives the chip's bytes (or, for sizes, their number).
+    ``names``: the value names a "chip" or a "patch", and the operation receives its bytes (for sizes, their number).
     """
 
     expects: str
@@ -27,7 +28,7 @@ class Argument:
     show: Callable[[Any], str] = str
     required: bool = True
     default: object = None
-    chip: bool = False
+    names: Literal["", "chip", "patch"] = ""
 
     def otherwise(self, default: object) -> Argument:
         """Return the same argument, but one that may be left out."""
@@ -89,10 +90,19 @@ def _value(value: Value) -> int | bytes:
     return _number(0, 255, 'a byte (0x00 to 0xFF) or hexadecimal text such as "DE AD"')(value)
 
 
-def _name(value: Value) -> str:
-    if not (isinstance(value, str) and value):
-        raise ValueError(f"{as_written(value)} is no chip; expected the name of one in quotes")
-    return value
+def _named(kind: str) -> Callable[[Value], str]:
+    def parse(value: Value) -> str:
+        if not (isinstance(value, str) and value):
+            raise ValueError(f"{as_written(value)} is no {kind}; expected the name of one in quotes")
+        return value
+
+    return parse
+
+
+def _sha256(value: Value) -> str:
+    if not (isinstance(value, str) and re.fullmatch("[0-9A-Fa-f]{64}", value)):
+        raise ValueError(f"{as_written(value)} is no SHA-256; expected 64 hexadecimal digits in quotes")
+    return value.lower()
 
 
 def _flag(value: Value) -> bool:
@@ -154,7 +164,9 @@ BYTE = number(0, 255, show_value)
 WORD = number(0, 0xFFFF, show_address)
 HEX = Argument(expects='hexadecimal text such as "DE AD"', parse=_hex, show=show_hex)
 VALUE = Argument(expects='a byte such as 0xFF or hexadecimal text such as "DE AD"', parse=_value, show=show_value)
-CHIP = Argument(expects="the name of a chip", parse=_name, chip=True)
+CHIP = Argument(expects="the name of a chip", parse=_named("chip"), names="chip")
+PATCH = Argument(expects="the name of a patch", parse=_named("patch"), names="patch")
+SHA256 = Argument(expects="64 hexadecimal digits in quotes", parse=_sha256, show=lambda digest: f"{digest[:8]}...")
 FLAG = Argument(expects="true or false", parse=_flag, show=as_written)
 LINES = Argument(expects="a list with every line once, such as [1, 0, 2]", parse=_lines, show=_show_list)
 NUMBERS = Argument(expects="a list of whole numbers", parse=_numbers, show=_show_list)

@@ -8,16 +8,17 @@ from dataclasses import dataclass
 from operator import attrgetter
 
 from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
+from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.units import show_size
 from pipeline.roms.arguments import show_address
-from pipeline.roms.bind import Binder
+from pipeline.roms.bind import CONTENT_KEYS, Binder
 from pipeline.roms.placing import Placed, check_places
 from pipeline.roms.report import Report
 from pipeline.roms.table import PIECES
-from pipeline.roms.tree import LARGEST, Node, chips_of, evaluate, tell
+from pipeline.roms.tree import LARGEST, Node, contents_of, evaluate, tell
 
-WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, chips={"chip": ""})
+WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, contents={"chip": ""})
 """Stands for the ROM file with its steps done, where something is done to it as a whole; no chip is called ""."""
 
 
@@ -33,31 +34,33 @@ def check_title(title: Title) -> list[Problem]:
     """Return every problem of a title's ROM files that is known without any byte, sorted.
 
     Unknown operations and chips, arguments that do not read, sizes that do not fit, pieces beyond the end, overlaps
-    that no step allows, and holes where the ROM file has no fill.
+    that no step allows, holes where the ROM file has no fill, and chips that cannot have the part's size they name.
     """
     report = Report(title.file)
-    sizes = {name: chip.content.size for name, chip in title.chips.items() if chip.content.size is not None}
-    for name in title.chips.keys() - sizes.keys():
-        report.add(f"chips.{name}.size", "the size is missing; expected how many bytes the dump has")
+    sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
+    for name in contents(title).keys() - sizes.keys():
+        report.add(f"{content_key(title, name)}.size", "the size is missing; expected how many bytes the dump has")
     for rom in title.roms:
-        _check(rom, title.chips, sizes, report)
+        _check(title, rom, sizes, report)
+    _check_patches(title, report)
     return sorted(set(report.problems))
 
 
 def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
-    """Return the ROM file, from the contents of the chips it uses (by name).
+    """Return the ROM file, from the bytes of the chips and patches it uses (by name).
 
     Raises ManifestError for what ``check_title`` finds in it, and CheckError when a chip has another size than
     declared, when bytes that a step checks are not as written, or when the SHA-256 is not the declared one.
     """
     report = Report(title.file)
-    sizes = {name: len(chips[name]) for name in chips_used(rom) if name in title.chips}
+    declared = contents(title)
+    sizes = {name: len(chips[name]) for name in chips_used(rom) if name in declared}
     for name, size in sizes.items():
-        declared = title.chips[name].content.size
-        if declared not in (None, size):
-            report.add(f"chips.{name}.size", f"the dump has {size:,} bytes; expected {declared:,}")
+        expected = declared[name].size
+        if expected not in (None, size):
+            report.add(f"{content_key(title, name)}.size", f"the dump has {size:,} bytes; expected {expected:,}")
     _stop(CheckError, report)
-    trees = _check(rom, title.chips, sizes, report)
+    trees = _check(title, rom, sizes, report)
     _stop(ManifestError, report)
     data = bytearray([rom.fill or 0]) * rom.size
     for step, node in zip(rom.steps, trees.steps, strict=True):
@@ -92,22 +95,42 @@ def describe(rom: RomFile) -> tuple[str, ...]:
 
 
 def chips_used(rom: RomFile) -> tuple[str, ...]:
-    """Return the names of the chips a ROM file is made of, each once, in the order they are first used."""
+    """Return the names of the chips and patches a ROM file is made of, each once, in the order they are first used."""
     trees = _bind(rom, None, Report())
     nodes = [node for node in (*trees.steps, trees.whole) if node]
-    return tuple(dict.fromkeys(name for node in nodes for name in chips_of(node) if name))
+    return tuple(dict.fromkeys(name for node in nodes for name in contents_of(node) if name))
 
 
-def _bind(rom: RomFile, chips: Collection[str] | None, report: Report) -> Trees:
-    binder = Binder(chips, report)
+def contents(title: Title) -> dict[str, Content]:
+    """Return what a title's ROM files can be made of: its chips and patches, by name."""
+    return {**title.patches, **{name: chip.content for name, chip in title.chips.items()}}
+
+
+def content_key(title: Title, name: str) -> str:
+    """Return the manifest key at which a chip ("chips.6f") or patch ("patches.fix") is declared."""
+    return f"{CONTENT_KEYS['chip' if name in title.chips else 'patch']}.{name}"
+
+
+def _check_patches(title: Title, report: Report) -> None:
+    used = {name for rom in title.roms for name in chips_used(rom)}
+    for name in title.patches:
+        key = f"{CONTENT_KEYS['patch']}.{name}"
+        if name in title.chips:
+            report.add(key, "a chip of this title has the same name; expected another", also=(f"chips.{name}",))
+        elif name not in used:
+            report.add(key, "no step uses this patch", "use it in a step, or take it out")
+
+
+def _bind(rom: RomFile, names: Mapping[str, Collection[str]] | None, report: Report) -> Trees:
+    binder = Binder(names, report)
     steps = tuple(binder.piece(step.piece, step.key) for step in rom.steps)
     whole = binder.changes(WHOLE, rom.then, rom.key) if rom.then else None
     return Trees(steps, whole)
 
 
-def _check(rom: RomFile, chips: Collection[str], sizes: Mapping[str, int], report: Report) -> Trees:
+def _check(title: Title, rom: RomFile, sizes: Mapping[str, int], report: Report) -> Trees:
     """Return the trees of a ROM file, and report all that is wrong with them and with where they are put."""
-    trees = _bind(rom, chips, report)
+    trees = _bind(rom, {"chip": title.chips, "patch": title.patches}, report)
     if rom.size > LARGEST:
         report.add(f"{rom.key}.size", f"is {show_size(rom.size)}; expected {show_size(LARGEST)} at most")
     ends = [evaluate(node, sizes, attrgetter("size"), report) if node else None for node in trees.steps]

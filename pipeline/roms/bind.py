@@ -7,13 +7,16 @@ from dataclasses import dataclass
 
 from pipeline.model.manifest import Change, Piece, Value
 from pipeline.roms.arguments import Argument, as_written
-from pipeline.roms.operation import Operation, parameter
+from pipeline.roms.operation import SLOT_NAMES, Operation, parameter
 from pipeline.roms.report import Report, nearest
 from pipeline.roms.table import CHANGES, PIECES
 from pipeline.roms.tree import Node
 
 DEEPEST = 100
 """Operations on one branch of a tree; far more than any ROM file needs, and no danger to Python's stack."""
+
+CONTENT_KEYS = {"chip": "chips", "patch": "patches"}
+"""The table of a title's manifest that declares the contents of each kind."""
 
 Written = Mapping[str, tuple[str, Value]]
 """The arguments of an operation as a manifest has them: by name, each with its manifest key and its value."""
@@ -23,10 +26,10 @@ Written = Mapping[str, tuple[str, Value]]
 class Binder:
     """Reads pieces and changes; whatever is wrong goes into ``report``, and then there is no tree.
 
-    ``chips`` are the names a title has; with None every name will do.
+    ``names`` are those a title has of each kind ("chip", "patch"); with None every name will do.
     """
 
-    chips: Collection[str] | None
+    names: Mapping[str, Collection[str]] | None
     report: Report
 
     def piece(self, piece: Piece, key: str, *, listed: bool = False) -> Node | None:
@@ -38,12 +41,14 @@ class Binder:
         if operation is None:
             self.report.add(f"{key}.{piece.operation}", "no such operation", _known(piece.operation, PIECES))
             return None
-        bare = listed and operation.name == "chip" and not piece.then
+        bare = listed and operation.name == "chip" and not piece.then and not piece.slot
         own = key if bare else f"{key}.{operation.name}"
         parts = [self.piece(part, f"{own}.{number}", listed=True) for number, part in enumerate(piece.parts, 1)]
         written = {name: (f"{key}.{name}", value) for name, value in piece.arguments.items()}
         if operation.name == "chip":
             written["chip"] = (own, piece.name)
+        if SLOT_NAMES in operation.arguments:
+            written[SLOT_NAMES] = (own, tuple(part.slot for part in piece.parts))
         return self.changes(self._node(operation, own, written, parts), piece.then, key)
 
     def changes(self, node: Node | None, changes: Sequence[Change], key: str) -> Node | None:
@@ -82,10 +87,10 @@ class Binder:
             self.report.add(key, f"is number {depth} of the operations on one piece; expected {DEEPEST} at most")
         if len(self.report.problems) > before or len(whole) < len(parts):
             return None
-        chips = {parameter(name): str(values[name]) for name, argument in operation.arguments.items()
-                 if argument.chip and values[name] is not None}  # fmt: skip
+        contents = {parameter(name): str(values[name]) for name, argument in operation.arguments.items()
+                    if argument.names and values[name] is not None}  # fmt: skip
         arguments = {parameter(name): value for name, value in values.items()}
-        return Node(operation=operation, key=key, arguments=arguments, chips=chips, parts=whole, depth=depth)
+        return Node(operation=operation, key=key, arguments=arguments, contents=contents, parts=whole, depth=depth)
 
     def _arguments(self, operation: Operation, key: str, written: Written) -> dict[str, object]:
         """Return the value of every argument, by its name in the manifest."""
@@ -106,9 +111,12 @@ class Binder:
         except ValueError as error:
             self.report.add(key, str(error))
             return None
-        if argument.chip and self.chips is not None and read not in self.chips:
-            hint = nearest(str(read), self.chips) or f"declare it as [chips.{read}] with its size and sha256"
-            self.report.add(key, f"no chip {as_written(value)} in this title", hint)
+        known = self.names[argument.names] if argument.names and self.names is not None else None
+        if known is not None and read not in known:
+            declare = f"declare it as [{CONTENT_KEYS[argument.names]}.{read}] with its size and sha256"
+            self.report.add(
+                key, f"no {argument.names} {as_written(value)} in this title", nearest(str(read), known) or declare
+            )
         return read
 
 

@@ -10,6 +10,18 @@ from dataclasses import dataclass, field
 from pipeline.roms.arguments import Argument
 
 
+class HintedError(ValueError):
+    """What is wrong with bytes, and what a person can do about it."""
+
+    def __init__(self, what: str, hint: str = "") -> None:
+        super().__init__(what)
+        self.hint = hint
+
+
+SLOT_NAMES = "names"
+"""The argument that a manifest writes as the ``name`` of each piece, in its own table."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Operation:
     """One way to make bytes, from other bytes or from nothing.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from pipeline.model.units import show_size
-from pipeline.roms.operation import Operation, parameter
+from pipeline.roms.operation import HintedError, Operation, parameter
 from pipeline.roms.report import Report
 from pipeline.roms.table import PIECES
 
@@ -21,22 +21,23 @@ LARGEST = 1 << 30
 class Node:
     """An operation with its arguments read, and the nodes of its parts. ``key``: the manifest key that asks for it.
 
-    ``arguments`` are by parameter; ``chips`` are those arguments that name a chip. ``depth``: of the longest branch.
+    ``arguments`` are by parameter; ``contents`` are those arguments that name a chip or a patch. ``depth``: of the
+    longest branch.
     """
 
     operation: Operation
     key: str
     arguments: Mapping[str, object]
-    chips: Mapping[str, str]
+    contents: Mapping[str, str]
     parts: tuple[Node, ...] = ()
     depth: int = 1
 
 
-def chips_of(node: Node) -> Iterator[str]:
-    """Yield the names of the chips a tree uses, in the order they are written, with repeats."""
+def contents_of(node: Node) -> Iterator[str]:
+    """Yield the names of the chips and patches a tree uses, in the order they are written, with repeats."""
     for part in node.parts:
-        yield from chips_of(part)
-    yield from node.chips.values()
+        yield from contents_of(part)
+    yield from node.contents.values()
 
 
 def tell(node: Node) -> str:
@@ -56,21 +57,21 @@ def tell(node: Node) -> str:
 
 
 def evaluate(
-    node: Node, chips: Mapping[str, Result], how: Callable[[Operation], Callable[..., Result]], report: Report
+    node: Node, contents: Mapping[str, Result], how: Callable[[Operation], Callable[..., Result]], report: Report
 ) -> Result | None:
-    """Return what a tree comes to: its size from the chips' sizes, or its bytes from their bytes.
+    """Return what a tree comes to: its size from the sizes of chips and patches, or its bytes from their bytes.
 
-    ``how`` picks the function of each operation. None where a chip is not in ``chips``, or where something is wrong
+    ``how`` picks the function of each operation. None where a name is not in ``contents``, or where something is wrong
     (reported): sizes that do not fit, bytes that are not as declared, nothing left, or more than LARGEST.
     """
-    parts = [evaluate(part, chips, how, report) for part in node.parts]
-    if any(part is None for part in parts) or any(chip not in chips for chip in node.chips.values()):
+    parts = [evaluate(part, contents, how, report) for part in node.parts]
+    if any(part is None for part in parts) or any(name not in contents for name in node.contents.values()):
         return None
-    named = {name: chips[chip] for name, chip in node.chips.items()}
+    named = {argument: contents[name] for argument, name in node.contents.items()}
     try:
         result = how(node.operation)(*parts, **{**node.arguments, **named})
     except ValueError as error:
-        report.add(node.key, str(error))
+        report.add(node.key, str(error), error.hint if isinstance(error, HintedError) else "")
         return None
     size = result if isinstance(result, int) else len(result)
     if not 0 < size <= LARGEST:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.model.content import Content, Found, Ingredient, Origin
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.units import show_size
-from pipeline.roms.assemble import assemble, chips_used, describe
+from pipeline.roms.assemble import assemble, chips_used, contents, describe
 from pipeline.sources.read import read_content
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
@@ -32,11 +33,10 @@ def reason(project: Project, title_id: str) -> str | None:
 def run(project: Project, title_id: str, found: Found) -> str:
     """Make the title's ROM files from what was found; return what was done."""
     title = project.manifest.titles[title_id]
-    contents = {name: title.chips[name].content for name in used(title)}
-    chips = {name: read_content(found.locations[content.sha256], content) for name, content in contents.items()}
+    parts = {name: read_content(found.locations[content.sha256], content) for name, content in used(title).items()}
     made = {}
     for rom in title.roms:
-        data = assemble(title, rom, chips)
+        data = assemble(title, rom, parts)
         path = _outputs(project, title)[rom.path]
         with replacing(path) as temporary:
             temporary.write_bytes(data)
@@ -46,12 +46,18 @@ def run(project: Project, title_id: str, found: Found) -> str:
     hashes = {path: sha256 for path, (_, sha256) in made.items()}
     write_stamp(project.stamp("rom", title_id), _inputs(title), made, hashes)
     total = show_size(sum(rom.size for rom in title.roms))
-    return f"{title_id}: {counted(len(made), 'ROM file')} from {counted(len(chips), 'chip')}, {total}"
+    return f"{title_id}: {counted(len(made), 'ROM file')} from {_counted(title)}, {total}"
 
 
-def used(title: Title) -> list[str]:
-    """Return the names of the chips the title's ROM files are made of, sorted."""
-    return sorted({name for rom in title.roms for name in chips_used(rom)})
+def used(title: Title) -> dict[str, Content]:
+    """Return the chips and patches the title's ROM files are made of, by name, sorted."""
+    names = {name for rom in title.roms for name in chips_used(rom)}
+    return {name: content for name, content in sorted(contents(title).items()) if name in names}
+
+
+def role(title: Title, name: str) -> str:
+    """Return what a content is to its title: "chip 6f" or "patch fix"."""
+    return f"{'chip' if name in title.chips else 'patch'} {name}"
 
 
 def made(project: Project, title: Title, rom: RomFile) -> tuple[Content, Origin]:
@@ -61,18 +67,24 @@ def made(project: Project, title: Title, rom: RomFile) -> tuple[Content, Origin]
         facts = None if reason(project, title.id) else read_facts(project.stamp("rom", title.id))
         sha256 = str(facts[rom.path]) if isinstance(facts, dict) else UNBUILT
     ingredients = tuple(
-        Ingredient(role=f"chip {name}", size=chip.content.size or 0, sha256=chip.content.sha256)
-        for name in sorted(chips_used(rom))
-        for chip in [title.chips[name]]
+        Ingredient(role=role(title, name), size=content.size or 0, sha256=content.sha256)
+        for name, content in used(replace(title, roms=(rom,))).items()
     )
     origin = Origin(kind="rom-file", owner=title.id, ingredients=ingredients, steps=describe(rom))
     return Content(sha256=sha256, size=rom.size), origin
 
 
 def _inputs(title: Title) -> dict[str, str]:
-    chips = {f"chip {name}": title.chips[name].content.sha256 for name in used(title)}
+    parts = {role(title, name): content.sha256 for name, content in used(title).items()}
     recipes = {f"the recipe of {rom.path}": digest(rom) for rom in title.roms}
-    return {**chips, **recipes, "the program": PROGRAM}
+    return {**parts, **recipes, "the program": PROGRAM}
+
+
+def _counted(title: Title) -> str:
+    """Return "6 chips", or "6 chips and 1 patch"."""
+    chips = [name for name in used(title) if name in title.chips]
+    patches = len(used(title)) - len(chips)
+    return counted(len(chips), "chip") + (f" and {counted(patches, 'patch')}" if patches else "")
 
 
 def _outputs(project: Project, title: Title) -> dict[str, Path]:

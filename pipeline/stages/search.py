@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pipeline.errors import Place
 from pipeline.model.content import Found, Wanted
+from pipeline.roms.assemble import content_key
 from pipeline.stages import card, rom
 from pipeline.stages.project import Project
 
@@ -50,11 +51,11 @@ def wanted(project: Project) -> Iterator[tuple[tuple[str, str], list[Wanted]]]:
             ("rom", title.id),
             [
                 Wanted(
-                    content=title.chips[name].content,
-                    name=f"chip {name} of {title.name}",
-                    place=Place(file=title.file, key=f"chips.{name}"),
+                    content=content,
+                    name=f"{rom.role(title, name)} of {title.name}",
+                    place=Place(file=title.file, key=content_key(title, name)),
                     file_names=(name,),
                 )
-                for name in rom.used(title)
+                for name, content in rom.used(title).items()
             ],
         )

@@ -2,5 +2,6 @@
 
 
 def counted(number: int, noun: str) -> str:
-    """Return "1 chip", "2 chips", "1,000 chips"."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+    """Return "1 chip", "2 chips", "1,000 patches"."""
+    plural = "es" if noun.endswith("ch") else "s"
+    return f"{number:,} {noun}{'' if number == 1 else plural}"

@@ -17,7 +17,7 @@ from jsonschema import Draft202012Validator, FormatChecker
 from pipeline.manifest.formats import FORMATS, UnfitError
 from pipeline.manifest.keywords import resolved, validator_for
 from pipeline.manifest.validate import schema
-from pipeline.roms.operation import Operation
+from pipeline.roms.operation import SLOT_NAMES, Operation
 from pipeline.roms.table import CHANGES, PIECES
 from tests.manifest.unhurried import UNHURRIED
 
@@ -155,12 +155,12 @@ def test_the_pieces_are_those_that_can_be_assembled_with_their_arguments() -> No
     pieces = {name.removeprefix("piece-"): node for name, node in defs.items() if name.startswith("piece-")}
     assert set(pieces) == set(PIECES)
     for name, operation in PIECES.items():
-        others = set(operation.arguments) - {operation.main}
-        assert set(pieces[name]["properties"]) == {name, "then", "at", "over"} | others, name
-        assert set(pieces[name]["required"]) == {name} | (required(operation) - {operation.main}), name
+        others = set(operation.arguments) - {operation.main, SLOT_NAMES}
+        assert set(pieces[name]["properties"]) == {name, "then", "at", "over", "name"} | others, name
+        assert set(pieces[name]["required"]) == {name} | (required(operation) & others), name
     branches = [{"$ref": f"#/$defs/piece-{name}"} for name in pieces]
     assert defs["step"]["oneOf"] == branches
-    assert defs["piece"]["oneOf"] == [{"$ref": "#/$defs/chip-name"}, *branches]
+    assert defs["piece"]["oneOf"] == defs["slot"]["oneOf"] == [{"$ref": "#/$defs/chip-name"}, *branches]
 
 
 @pytest.mark.parametrize("path", MANIFESTS, ids=lambda path: path.relative_to(ROOT).as_posix())

@@ -113,7 +113,10 @@ PIECES: list[tuple[dict[str, Any], list[str]]] = [
     ({"join": ["a"]}, [f"{AT}.join: expected 2 to 65,536 pieces, found 1"]),
     (
         {"stack": ["a", "b"]},
-        [f"{AT}.stack: no such operation\n  hint: known are bytes, chip, fill, interleave, join, nibbles, planes"],
+        [
+            f"{AT}.stack: no such operation\n"
+            "  hint: known are bytes, chip, container, fill, interleave, join, nibbles, planes"
+        ],
     ),
     ({"interleaves": ["a", "b"]}, [f'{AT}.interleaves: no such operation\n  hint: did you mean "interleave"?']),
     ({"interleave": ["a", "b", "a"]}, [f"{AT}.interleave: expected 2, 4 or 8 pieces, found 3"]),
@@ -286,7 +289,7 @@ def test_all_problems_are_told_at_once() -> None:
         f'{AT}.join.2.chip: no chip "q" in this title\n  hint: declare it as [chips.q] with its size and sha256',
         f"{AT}.join.2.then.1.mirror: 'x' is no size; expected whole bytes or text such as \"4 KiB\"",
         f"{AT}.then.1.fold: no such change\n  hint: known are address-lines, and, blocks, crc-16, crc-32, data-lines, "
-        "invert, lane, mirror, nibble, or, overlay, pack, pad, plane, reverse-bits, strip, sum, swap-bytes, "
+        "invert, lane, mirror, nibble, or, overlay, pack, pad, patch, plane, reverse-bits, strip, sum, swap-bytes, "
         "swap-words, take, unpack, xor",
         'rom.1.steps.2.fill: 300 is out of place; expected a byte (0x00 to 0xFF) or hexadecimal text such as "DE AD"',
         'rom.1.steps.2.size: -1 is no size; expected whole bytes or text such as "4 KiB"',

@@ -164,7 +164,7 @@ STEPS: list[dict[str, Any]] = [
     {"plane": {"bit": 1, "packed": "lsb-first"}}, {"xor": {"pattern": "01 02 03"}}, {"invert": True}, {"and": 15},
     {"or": 1}, {"sum": {"at": 0, "bits": 8, "form": "plain"}}, {"crc-32": {"at": 0, "byte-order": "big-endian"}},
     {"crc-16": {"at": 0, "poly": 1, "init": 0, "reflected": False, "xor-out": 0, "byte-order": "big-endian"}},
-    {"overlay": {"at": 0, "old": "00", "new": "01"}},
+    {"overlay": {"at": 0, "old": "00", "new": "01"}}, {"patch": {"delta": "d", "before": "0" * 64, "after": "0" * 64}},
 ]  # fmt: skip
 
 

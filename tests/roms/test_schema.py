@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-from pipeline.roms.operation import Operation
+from pipeline.roms.operation import SLOT_NAMES, Operation
 from pipeline.roms.table import CHANGES, PIECES
 from tests.roms.workshop import plain
 
 SCHEMA: dict[str, Any] = json.loads(Path("schemas/title.schema.json").read_text(encoding="utf-8"))["$defs"]
-AROUND = {"then", "at", "over"}
-"""Keys of a piece's table that belong to the step, not to the operation."""
+AROUND = {"then", "at", "over", "name"}
+"""Keys of a piece's table that belong to the step or to the slot, not to the operation."""
 
 
 def shape(schema: dict[str, Any]) -> dict[str, Any]:
@@ -32,12 +32,13 @@ def tables(schema: dict[str, Any]) -> list[dict[str, Any]]:
 def agree(table: dict[str, Any], operation: Operation, around: set[str]) -> None:
     """Compare names, which of them are required, defaults and choices; ``around`` are keys that are no arguments."""
     properties: dict[str, Any] = table["properties"]
-    assert properties.keys() - around == operation.arguments.keys()
-    required = {name for name, argument in operation.arguments.items() if argument.required}
+    arguments = {name: argument for name, argument in operation.arguments.items() if name != SLOT_NAMES}
+    assert properties.keys() - around == arguments.keys()
+    required = {name for name, argument in arguments.items() if argument.required}
     assert set(table.get("required", ())) - around == required
-    for name, argument in operation.arguments.items():
+    for name, argument in arguments.items():
         found = shape(properties[name])
-        assert found.get("default") == argument.default, name
+        assert plain(found.get("default")) == argument.default, name
         for value in found.get("enum", ()):
             assert argument.parse(value) == value
         for example in properties[name].get("examples", ()):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from pipeline.model.content import Content
@@ -34,7 +35,7 @@ def change(table: Mapping[str, Any]) -> Change:
 def piece(table: str | Mapping[str, Any]) -> Piece:
     if isinstance(table, str):
         return Piece(operation="chip", name=table)
-    rest = {key: value for key, value in table.items() if key not in ("at", "over", "then")}
+    rest = {key: value for key, value in table.items() if key not in ("at", "over", "then", "name")}
     operation = next((key for key in rest if key in PIECES), next(iter(rest)))
     parts = rest.pop(operation) if isinstance(rest[operation], list) else []
     return Piece(
@@ -43,6 +44,7 @@ def piece(table: str | Mapping[str, Any]) -> Piece:
         arguments={key: plain(value) for key, value in rest.items()},
         parts=tuple(map(piece, parts)),
         then=tuple(map(change, table.get("then", ()))),
+        slot=table.get("name", ""),
     )
 
 
@@ -70,6 +72,12 @@ def title(*roms: RomFile, **chips: int | bytes | None) -> Title:
         chips={name: Chip(name=name, content=Content(sha256="0" * 64, size=size)) for name, size in sizes.items()},
         roms=roms, files=(), orientation="", buttons=0, rights=Rights(), source="", date="",
     )  # fmt: skip
+
+
+def with_patches(asked: Title, patches: Mapping[str, bytes]) -> Title:
+    """Return the title with patches, whose bytes are given by name."""
+    deltas = {name: Content(sha256="0" * 64, size=len(delta)) for name, delta in patches.items()}
+    return replace(asked, patches=deltas)
 
 
 def problems(size: int, *steps: Mapping[str, Any], chips: Mapping[str, int | None], **more: Any) -> list[str]:
