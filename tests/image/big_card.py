@@ -56,7 +56,7 @@ class Pattern(io.RawIOBase):
     """A source of a size whose bytes depend on the name, and take no memory."""
 
     def __init__(self, name: str, size: int) -> None:
-        self._block = (name.encode() * 65536)[:65536]
+        self._block = (name.encode() * 1024)[: min(size, 1 << 15)]
         self._left = size
 
     def read(self, size: int = -1) -> bytes:
@@ -71,7 +71,7 @@ def files(count: int, size: int) -> list[CardFile]:
         path = f"Folder number {number % 60}/A file with a long name {number}.bin"
         digest = hashlib.sha256()
         source = Pattern(path, size)
-        while data := source.read(65536):
+        while data := source.read(1 << 20):
             digest.update(data)
         known = Content(sha256=digest.hexdigest(), size=size)
         made.append(CardFile(path=path, content=known, placement="anywhere", origin=ORIGIN, place=Place(file="big")))

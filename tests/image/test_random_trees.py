@@ -119,7 +119,7 @@ def check(tree: Tree) -> None:
         assert_all_agree(image, plan, Path(folder))
 
 
-@settings(max_examples=200, deadline=None, derandomize=True, database=None)
+@settings(max_examples=300, deadline=None, derandomize=True, database=None)
 @given(trees())
 def test_every_reader_agrees_on_random_trees(tree: Tree) -> None:
     check(tree)

@@ -6,20 +6,26 @@ No published vectors exist for such a comparison; each case damages what the spe
 
 from __future__ import annotations
 
+import errno
+import os
 import re
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from pipeline.errors import CheckError
+from pipeline.errors import CheckError, MachineError
+from pipeline.image.pyfat import CardVolume
 from pipeline.image.read_back import read_back
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Entry, Plan
 from tests.image.cards import FILES, build, plan_of, sample_plan, volume_of
 
 Damage = Callable[[Plan, Path], None]
+ROOT = Path(__file__).parents[2]
 HINT = "  hint: build the card again; if it happens again, suspect the disk it is built on"
 KINDS = [(bits, partitioned) for bits in (12, 16, 32) for partitioned in (False, True)]
 
@@ -73,6 +79,39 @@ def test_a_good_image_is_proven(fat_bits: int, partitioned: bool, tmp_path: Path
     assert (proof.image_sha256, proof.image_size) == (written.image_sha256, image.stat().st_size)
     assert proof.reader.startswith("pyfatfs 1.")
     assert sum(steps) == proof.file_bytes
+
+
+def test_the_reader_shares_no_code_with_the_writer() -> None:
+    script = "import sys, pipeline.image.read_back; print(*sorted(name for name in sys.modules if 'pipeline' in name))"
+    result = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
+    modules = result.stdout.split()
+
+    assert "pipeline.image.read_back" in modules
+    assert not [name for name in modules if name.startswith(("pipeline.fat", "pipeline.card"))]
+    assert not {"pipeline.image.write", "pipeline.image.stream"} & set(modules)
+
+
+def test_an_image_that_is_not_there(tmp_path: Path) -> None:
+    plan, image, written = made(tmp_path)
+    image.unlink()
+
+    with pytest.raises(MachineError) as caught:
+        read_back(plan, image, written)
+
+    assert str(caught.value) == f"{image}: the image cannot be read: {os.strerror(errno.ENOENT)}"
+
+
+def test_an_image_the_system_fails_to_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plan, image, written = made(tmp_path)
+
+    def fail(*_: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(CardVolume, "parse_dir_entries_in_address", fail)
+    with pytest.raises(MachineError) as caught:
+        read_back(plan, image, written)
+
+    assert str(caught.value) == f"{image}: the image cannot be read: {os.strerror(errno.EIO)}"
 
 
 def test_missing_extra_and_different_are_told_apart(tmp_path: Path) -> None:
