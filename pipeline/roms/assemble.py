@@ -13,6 +13,7 @@ from pipeline.model.manifest import RomFile, Title
 from pipeline.model.units import show_size
 from pipeline.roms.arguments import show_address
 from pipeline.roms.bind import CONTENT_KEYS, Binder
+from pipeline.roms.dumps import check_parts
 from pipeline.roms.placing import Placed, check_places
 from pipeline.roms.report import Report
 from pipeline.roms.table import PIECES
@@ -40,8 +41,8 @@ def check_title(title: Title) -> list[Problem]:
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     for name in contents(title).keys() - sizes.keys():
         report.add(f"{content_key(title, name)}.size", "the size is missing; expected how many bytes the dump has")
-    for rom in title.roms:
-        _check(title, rom, sizes, report)
+    trees = [_check(title, rom, sizes, report) for rom in title.roms]
+    check_parts(title, [node for rom in trees for node in rom.steps], sizes, report)
     _check_patches(title, report)
     return sorted(set(report.problems))
 
