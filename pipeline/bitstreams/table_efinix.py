@@ -1,0 +1,45 @@
+"""Device ids of Efinix FPGAs. Their bitstreams carry the name and no id; the id helps where a board states it.
+
+Source: part table of openFPGALoader 1.1.1 (T8 and T20 have another id in some packages, so they stand twice; Ti60 was
+also sold as an engineering sample). Ti90, Ti120 and T4's other packages: names only, from memory.
+``v``: named in a bitstream made by the maker's tools.
+"""
+
+from __future__ import annotations
+
+from pipeline.bitstreams.device import Device, rows
+
+EFINIX = "Efinix"
+LOADER = "openFPGALoader 1.1.1 part table"
+
+DEVICES: tuple[Device, ...] = (
+    *rows(
+        EFINIX,
+        "Trion",
+        LOADER,
+        """
+        T4   =00000001
+        T8   =00000001 v
+        T8   =00210A79 v
+        T13  =00210A79 v
+        T20  =00210A79
+        T20  =00240A79
+        T35  =00240A79
+        T55  =00220A79
+        T85  =00220A79
+        T120 =00220A79 v
+        """,
+    ),
+    *rows(
+        EFINIX,
+        "Titanium",
+        LOADER,
+        """
+        Ti35  =00661A79
+        Ti60  =00360A79 v
+        Ti60  =00660A79 v
+        Ti180 =00690A79 v
+        """,
+    ),
+    *rows(EFINIX, "Titanium", "from memory", "Ti90\nTi120"),
+)
