@@ -25,9 +25,8 @@ OPERANDS = {0x3B: 0, 0xE2: 4, 0x22: 4, 0x46: 0, 0x40: 0, 0x02: 8}
 """Commands before the frames, and how many bytes follow their information."""
 
 MAKER = 0x043
-DONE = 0x5E
-TAIL = 512
-"""Bytes at the end in which the command "program done" must come."""
+DONE = re.compile(rb"\x5e\0{3}(?:\xff|\Z)")
+"""The command that ends the programming, with nothing but idling after it."""
 
 
 def identify_lattice(data: bytes) -> Bitstream | None:
@@ -49,7 +48,7 @@ def identify_lattice(data: bytes) -> Bitstream | None:
         device_id=device_id,
         id_mask=named.id_mask,
         package=named.package,
-        truncated=not _is_done(data[start + len(PREAMBLE) :][-TAIL:]),
+        truncated=not _is_done(data),
         contradictory=named.contradictory,
     )
 
@@ -76,7 +75,7 @@ def _device_id(commands: bytes) -> int | None:
     return None
 
 
-def _is_done(tail: bytes) -> bool:
-    """Tell whether "program done" is the last command; its information bytes are zero but for the first."""
-    rest = tail.rstrip(b"\xff")
-    return len(rest) >= 4 and rest[-4] == DONE and rest[-2:] == b"\0\0"
+def _is_done(data: bytes) -> bool:
+    """Tell whether "program done" is the last command; idle bytes FF follow it, and perhaps padding."""
+    last = len(data.rstrip(b"\xff\0")) - 1
+    return bool(DONE.match(data, max(last, 0)))

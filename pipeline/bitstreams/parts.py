@@ -23,7 +23,7 @@ LONGEST = 64
 """Characters of the longest text that is looked at."""
 
 RESTS = {
-    XILINX: r"(?:-?(?:L[1-3]|[1-4][LNQ]{0,2}))?-?"
+    XILINX: r"(?:-?(?:L[1-3]|[1-4][LNQ]{0,2}|I))?-?"
     r"(?P<package>(?:TQ|VQ|PQ|CP|CS|FT|FG|FF|FB|FS|FL|FH|FI|SB|SF|CL|HC|RF|UB|BG|RB)[A-Z]{0,2}\d{2,4})?"
     r"(?:-?L?[1-4]?[LNQ]?[CEIQ]?(?:-[CEIQ])?)",
     LATTICE: r"-?[1-9]?-?"
@@ -41,7 +41,7 @@ CYCLONE_5 = re.compile(r"5C(E|SE|SX|ST|GX|GT)[BCFM]?([ACD])(\d)")
 SAME_PACKAGES = {
     "CABGA": "BG", "CSFBGA": "MG", "CSBGA": "MG", "TQFP": "TG", "TQ": "TG", "QFN": "SG", "QN": "SG", "UCBGA": "UM",
     "FTBGA": "FT", "FPBGA": "FG", "WLCSP": "UW", "SW": "UW", "LQFP": "LQ", "ELQFP": "EQ", "MBGA": "MG", "PBGA": "PG",
-    "UBGA": "UG",
+    "UBGA": "UG", "FN": "SG", "CS": "UW", "CM": "UW", "CG": "UW", "FCPBGA": "FP",
 }  # fmt: skip
 """Long package names and the letters the ordering codes have for them."""
 
@@ -130,5 +130,5 @@ def _plain_package(package: str) -> str:
     split = re.fullmatch(r"([A-Z]*)(\d+)([A-Z]*)", text)
     if not split:
         return text
-    letters = re.sub(r"^([A-Z]{2})G(?=[A-Z]?$)", r"\1", split[1])
+    letters = split[1] if split[1] in SAME_PACKAGES else re.sub(r"^([A-Z]{2})G(?=[A-Z]?$)", r"\1", split[1])
     return f"{SAME_PACKAGES.get(letters, letters)}{split[2]}{split[3]}"

@@ -57,15 +57,15 @@ class Verdict:
         return self.name in ERRORS
 
 
-def judge(found: Bitstream | None, fpga: Fpga) -> Verdict:
-    """Return how a bitstream (None: a file that is none) goes with a board's FPGA.
+def judge(found: Bitstream | None, fpga: Fpga | None) -> Verdict:
+    """Return how a bitstream (None: a file that is none) goes with a board's FPGA (None: the board names none).
 
     A file cut short comes first, since it is so for any board; then a wrong device, which the id decides where there
     is one; then header against data; then the package. "right device" stands also where the file or the board does
     not say its package.
     """
     board = read_board(fpga)
-    owner = f"the board's FPGA is {board.text}" if board.maker else f"the board's FPGA {board.text} is none known here"
+    owner = _owner(board)
     if found is None:
         name = NO_BITSTREAM if board.maker else CANNOT_TELL
         return Verdict(name=name, text=f"it is no bitstream of a kind known here; {owner}", hint=HINTS[NO_BITSTREAM])
@@ -120,6 +120,12 @@ def _by_name(found: Bitstream, board: BoardFpga) -> tuple[str, str]:
     if len(found.devices) > 1 or found.precision == SIZE_CLASS:
         return DIE_ONLY, ", and more than that such a file does not tell"
     return RIGHT, ""
+
+
+def _owner(board: BoardFpga) -> str:
+    if board.maker:
+        return f"the board's FPGA is {board.text}"
+    return f"the board's FPGA {board.text} is none known here" if board.text else "the board names no FPGA"
 
 
 def _may_be(board: BoardFpga) -> str:

