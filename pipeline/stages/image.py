@@ -16,9 +16,10 @@ from pipeline.model.plan import SECTOR, Entry, Proof
 from pipeline.model.units import show_size
 from pipeline.sources.read import open_content
 from pipeline.stages import config, plan
+from pipeline.stages.bitstreams import check_bitstreams
 from pipeline.stages.progress import progress
 from pipeline.stages.project import PROGRAM, Project
-from pipeline.stages.stamp import read_facts, replacing, stale, write_stamp
+from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
 
 
 def reason(project: Project, card_id: str) -> str | None:
@@ -36,6 +37,8 @@ def run(project: Project, card_id: str, found: Found) -> str:
     """Write the image, read it back, and only then let it take its place; return what was done."""
     with plan.path_of(project, card_id).open(encoding="ascii") as lines:
         obeyed = plan_from_lines(lines)
+    worked, _ = plan.planned(project, card_id)
+    project.warnings += check_bitstreams(worked.selection, found)
     locations = _locations(project, card_id, found)
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
@@ -64,7 +67,8 @@ def _inputs(project: Project, card_id: str) -> dict[str, str]:
         text = plan.path_of(project, card_id).read_bytes()
     except FileNotFoundError:
         text = b""
-    return {"the plan": hashlib.sha256(text).hexdigest(), "the program": PROGRAM}
+    fpga = project.manifest.boards[project.manifest.cards[card_id].board].fpga
+    return {"the plan": hashlib.sha256(text).hexdigest(), "the board's FPGA": digest(fpga), "the program": PROGRAM}
 
 
 def _locations(project: Project, card_id: str, found: Found) -> Mapping[str, Location]:
