@@ -112,6 +112,7 @@ def test_a_card_of_real_rom_files_holds_what_public_tools_make_of_the_same_chips
         tmp_path,
         {
             "inputs/titles/real-files.toml": title,
+            "inputs/boards/oak.toml": small.BOARD + '[fpga]\npart = "XC7S6"\n',
             "inputs/cores/fern.toml": core,
             "inputs/cards/desk.toml": small.CARD.replace('["snail-race"]', '["snail-race", "real-files"]'),
             "inputs/sources.toml": 'places = ["files/attic", "files/dumps", "files/box.zip"]\n',
