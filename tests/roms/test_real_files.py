@@ -18,16 +18,17 @@ from tests.roms.test_strangers import perl, run, srec
 from tests.roms.workshop import changed, made, rom, title
 
 K = 1024
-CBIOS, C64, SEABIOS = Path("/usr/share/cbios"), Path("/usr/share/open-roms/C64"), Path("/usr/share/seabios")
+CBIOS, SEABIOS = Path("/usr/share/cbios"), Path("/usr/share/seabios")
+OPEN_ROMS = next(Path("/usr/share/open-roms").glob("*"), Path("/usr/share/open-roms"))  # its one folder
 KNOWN = {
     CBIOS / "cbios_main_msx1.rom": "d1c8a22469716399f83bed75c4528027e1f6371af18fd5599b31c59debb8b5db",
     CBIOS / "cbios_main_msx1_jp.rom": "0653ec415e9b40e08d744ffc7a276e1f76211f3380b434f61de645c98a35e6d1",
     CBIOS / "cbios_main_msx2.rom": "1a0e26fb6139acfd040dca5e4e81e93558725f1bd667d4c84f9ecd8e1afb5391",
     CBIOS / "cbios_sub.rom": "95db258195d1dea673b3826a8ef3d4b747f87f93587ae66e137acd2e39c3c0f1",
     CBIOS / "cbios_logo_msx2.rom": "7e73e2bf32a37047d50f813de94d9098bebaf66a67476643b591a7f738a79390",
-    C64 / "basic": "c0bc458338e72a795abcc0f02aa84734864985b6d0e17f514a326bae6566d3b9",
-    C64 / "kernal": "7ec641bd1faa8b974aaf56edc6b698a03222ce879684708bd0ce2ffa5650f68e",
-    C64 / "chargen": "5e3451466841b93df7e01e4b635b07b8d8633351bae483b1961d96b3131186e7",
+    OPEN_ROMS / "basic": "c0bc458338e72a795abcc0f02aa84734864985b6d0e17f514a326bae6566d3b9",
+    OPEN_ROMS / "kernal": "7ec641bd1faa8b974aaf56edc6b698a03222ce879684708bd0ce2ffa5650f68e",
+    OPEN_ROMS / "chargen": "5e3451466841b93df7e01e4b635b07b8d8633351bae483b1961d96b3131186e7",
     SEABIOS / "bios-256k.bin": "2da2018c7555e50b660a84a273a14a79cb87b9070fe6a90e9f151a53e357f7e6",
     SEABIOS / "vgabios-isavga.bin": "26f5061af797a5537df089025938fa3587c38c2270ec8d77fa384c4563eb834c",
 }
@@ -107,7 +108,7 @@ def test_blocks_shuffled_by_dd(path: Path, tmp_path: Path) -> None:
 
 
 def test_a_character_generator_in_nibbles_and_planes(tmp_path: Path) -> None:
-    whole = real(C64 / "chargen")
+    whole = real(OPEN_ROMS / "chargen")
     nibbles = {"high": perl("s/(.)/chr(ord($1) >> 4)/ges", "a"), "low": perl("s/(.)/chr(0xF0 | ord($1))/ges", "a")}
     chips = chips_by(tmp_path, whole, nibbles)
     assert made({"nibbles": ["high", "low"]}, chips, 4 * K) == whole
@@ -120,7 +121,7 @@ def test_a_character_generator_in_nibbles_and_planes(tmp_path: Path) -> None:
 
 def test_a_home_computers_rom_set_in_one_file(tmp_path: Path) -> None:
     """8 KiB, 8 KiB and 4 KiB at the addresses the processor sees them at, with a gap (srec_cat places and fills)."""
-    chips = {name: real(C64 / name) for name in ("basic", "kernal", "chargen")}
+    chips = {name: real(OPEN_ROMS / name) for name in ("basic", "kernal", "chargen")}
     placed = {"basic": 0xA000, "chargen": 0xD000, "kernal": 0xE000}
     theirs = " ".join(f"{name} -B -offset {at}" for name, at in placed.items())
     expected = run(tmp_path, chips, *srec(f"( {theirs} ) -fill 0xFF 0 0x10000"))
