@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from functools import partial
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -17,7 +15,7 @@ from pipeline.model.content import Found
 from pipeline.stages import check, config, find, image, plan, record, rom
 from pipeline.stages.project import Project
 
-PROJECT = Project(Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute(), Path.cwd() / "build", Path.cwd())
+PROJECT = Project.here()
 
 DOIT_CONFIG = {
     "default_tasks": ["check", *(f"record:{card}" for card in PROJECT.names("cards"))],  # one card after the other

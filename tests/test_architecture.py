@@ -20,7 +20,7 @@ BELOW: dict[str, set[str]] = {
 }
 BELOW["stages"] = set(BELOW)
 BELOW["engine"] = {"errors", "stages"}
-BELOW["tasks"] = {*BELOW, "engine"}
+BELOW["tasks"] = BELOW["commands"] = {*BELOW}
 """What each part of pipeline/ may import, besides itself."""
 
 PURE = ("errors", "model", "fat", "roms", "bitstreams", "configs", "card", "record")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.load import load
@@ -38,6 +39,11 @@ class Project:
         self.worked: dict[str, tuple[Any, Plan]] = {}
         self.warnings: tuple[Problem, ...] = ()
         self._trees: dict[str, dict[str, Location]] = {}
+
+    @classmethod
+    def here(cls) -> Self:
+        """Return the project of the working folder: its ``inputs`` or those CARDKILN_INPUTS names, and ``build``."""
+        return cls(Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute(), Path.cwd() / "build", Path.cwd())
 
     @property
     def manifest(self) -> Manifest:

@@ -1,0 +1,1 @@
+"""Commands of doit that are our own, one file each: read the arguments, call the parts, show the result."""
