@@ -11,14 +11,17 @@ from io import FileIO
 from types import TracebackType
 from typing import Self
 
-BLOCK = 1 << 20
+BLOCK = 1 << 22
 """Bytes handed to the file and to the hash at once."""
 
-BLOCKS = 6
+BLOCKS = 4
 """Blocks in the ring: how far the writer may run ahead of the hash. The memory of the whole is BLOCK * BLOCKS."""
 
 HOLE = 1 << 14
 """Zeros that are worth leaving out; fewer cost more in system calls than they save."""
+
+SYNC = 1 << 26
+"""Bytes after which the disk is set to work, so that the end does not have to wait for all of it."""
 
 ZEROS = memoryview(bytes(BLOCK))
 
@@ -41,6 +44,9 @@ class SparseStream:
         self._digest = hashlib.sha256()
         self._hasher = ThreadPoolExecutor(1, "image-hash")
         self._stopped = False
+        self._syncer = ThreadPoolExecutor(1, "image-sync")
+        self._sync: Future[None] | None = None
+        self._synced = 0  # bytes written when the last sync began
         self._ring = [memoryview(bytearray(BLOCK)) for _ in range(BLOCKS)]
         self._jobs: list[Future[None] | None] = [None] * BLOCKS
         self._turn = 0
@@ -54,6 +60,7 @@ class SparseStream:
     def __exit__(self, kind: type[BaseException] | None, error: object, traceback: TracebackType | None) -> None:
         self._stopped = True
         self._hasher.shutdown(cancel_futures=True)
+        self._syncer.shutdown()
 
     def room(self, most: int) -> memoryview:
         """Return a place for the next bytes, at least 1 and at most ``most``; ``fill`` says how many were put there."""
@@ -104,6 +111,8 @@ class SparseStream:
         self._hash_zeros(size - self._start)
         with _target():
             self._file.truncate(size)
+            if self._sync is not None:
+                self._sync.result()  # tells what went wrong with it
             os.fsync(self._file.fileno())
         for job in self._jobs:
             if job is not None:
@@ -118,6 +127,7 @@ class SparseStream:
             self._write(self._start + start, data[start:end])
         self._start += self._filled
         self._filled, self._pieces = 0, []
+        self._sync_early()
         self._take_turn()
 
     def _write(self, offset: int, data: memoryview) -> None:
@@ -127,6 +137,12 @@ class SparseStream:
                 done = self._file.write(data)
                 self.written += done
                 data = data[done:]
+
+    def _sync_early(self) -> None:
+        """Have the disk take what was written so far while the next bytes are hashed, unless it is still at it."""
+        if self.written - self._synced >= SYNC and (self._sync is None or self._sync.done()):
+            self._synced = self.written
+            self._sync = self._syncer.submit(os.fsync, self._file.fileno())
 
     def _hash_zeros(self, count: int) -> None:
         self._jobs[self._turn] = self._hasher.submit(self._take_zeros, count)
