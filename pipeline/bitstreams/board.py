@@ -35,7 +35,8 @@ class BoardFpga:
 def read_board(fpga: Fpga | None) -> BoardFpga:
     """Return what a board's FPGA is: by its part, and by its device id where the manifest states one.
 
-    None stands for a manifest that names no FPGA. An id chooses among the devices a part name may be. A part in no table without an id leaves the FPGA unknown.
+    None stands for a manifest that names no FPGA. An id chooses among the devices a part name may be. A part in no
+    table without an id leaves the FPGA unknown.
     """
     if fpga is None:
         return BoardFpga(text="")

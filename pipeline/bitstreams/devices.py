@@ -65,8 +65,8 @@ def with_id(device_id: int) -> tuple[Device, ...]:
 
 
 def with_die(maker: str, die: str) -> tuple[Device, ...]:
-    """Return the devices of a die ("332x144")."""
-    return tuple(device for device in DEVICES if device.maker == maker and device.die == die)
+    """Return the devices of a die ("332x144"), none for ""."""
+    return tuple(device for device in DEVICES if device.maker == maker and device.die and device.die == die)
 
 
 def with_size(maker: str, size: int) -> tuple[Device, ...]:

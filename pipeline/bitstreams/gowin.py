@@ -25,6 +25,8 @@ CHECKED = 0x80
 DEVICE_ID, FRAMES, DONE = 0x06, 0x3B, 0x08
 MAKER = 0x81B
 MOST_RECORDS = 100
+SHORTEST_FRAME = 65
+"""Digits: a frame ends in 64 of check sum and padding; the records after the frames have 64 at most."""
 
 
 def identify_gowin(data: bytes) -> Bitstream | None:
@@ -68,6 +70,8 @@ def _is_whole(text: bytes) -> bool:
         record = _record(line)
         if record and record[0] | CHECKED == FRAMES | CHECKED:
             after = number + 1 + int.from_bytes(record[2:4], "big")
+            if any(len(frame.strip()) < SHORTEST_FRAME for frame in lines[number + 1 : after]):
+                return False
             ends = [_record(last) for last in lines[after:] if len(last) == 32]
             return any(end[0] | CHECKED == DONE | CHECKED for end in ends if end)
     return False

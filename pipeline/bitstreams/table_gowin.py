@@ -28,6 +28,7 @@ DEVICES: tuple[Device, ...] = (
         GW1NR-9   =1100581B
         GW1NR-9C  =1100481B
         GW1NZ-1   =0100681B o
+        GW1NS-4C  =0100981B
         GW1NSR-4C =0100981B o
         """,
     ),
@@ -60,7 +61,6 @@ DEVICES: tuple[Device, ...] = (
         """
         GW1N-2    =0120681B
         GW1NS-2C  =0300181B
-        GW1NS-4C  =0100981B
         """,
     ),
     *rows(

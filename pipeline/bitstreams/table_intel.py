@@ -14,6 +14,7 @@ from pipeline.bitstreams.device import Device, rows
 
 INTEL = "Intel"
 LOADER = "openFPGALoader 1.1.1 part table"
+MEMORY = "from memory"
 
 DEVICES: tuple[Device, ...] = (
     *rows(
@@ -41,7 +42,6 @@ DEVICES: tuple[Device, ...] = (
         EP4CE15  =020F20DD #510856 v
         EP4CE22  =020F30DD #718569 v
         EP4CE30  =020F40DD #1191788
-        EP4CE40  =020F40DD #1191788
         EP4CE55  =020F50DD #1861195
         EP4CE75  =020F60DD #2495719
         EP4CE115 =020F70DD #3571462 v
@@ -52,14 +52,22 @@ DEVICES: tuple[Device, ...] = (
         "Cyclone 10 LP",
         LOADER,
         """
-        10CL006 =020F10DD #368011 v
-        10CL010 =020F10DD #368011
         10CL016 =020F20DD #510856 v
         10CL025 =020F30DD #718569 v
-        10CL040 =020F40DD #1191788
         10CL055 =020F50DD #1861195 v
         10CL080 =020F60DD #2495719
         10CL120 =020F70DD #3571462
+        """,
+    ),
+    *rows(INTEL, "Cyclone IV E", MEMORY, "EP4CE40 =020F40DD #1191788"),
+    *rows(
+        INTEL,
+        "Cyclone 10 LP",
+        MEMORY,
+        """
+        10CL006 =020F10DD #368011 v
+        10CL010 =020F10DD #368011
+        10CL040 =020F40DD #1191788
         """,
     ),
     *rows(INTEL, "Cyclone II", LOADER, "EP2C5 =020B10DD"),

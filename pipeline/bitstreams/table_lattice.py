@@ -1,9 +1,9 @@
 """Device ids of Lattice ECP5, MachXO2 and MachXO3, and the dies of iCE40, which carries no id.
 
-Source of the ids: device table of Project Trellis (``devices.json`` of its database, ISC licence); here the top digit
-tells devices apart. Source of the iCE40 dies: bank width x height on the "bitstream format" page of Project IceStorm,
-and which devices nextpnr 0.11.1 gives the same ones. ``o``: met in a file made with open tools, which write what these
-tables say, so such a file proves the format, not the number.
+Source of the ids: device table of Project Trellis (``devices.json`` of its database, ISC licence), for one of them the
+part table of openFPGALoader 1.1.1; here the top digit tells devices apart. Source of the iCE40 dies: bank width x
+height on the "bitstream format" page of Project IceStorm, and which devices nextpnr 0.11.1 gives the same ones. ``o``:
+met in a file made with open tools, which write what these tables say, so such a file proves the format, not the number.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from pipeline.bitstreams.device import Device, rows
 
 LATTICE = "Lattice"
 TRELLIS = "Project Trellis device table"
+LOADER = "openFPGALoader 1.1.1 part table"
 ICESTORM = "Project IceStorm format page"
 
 DEVICES: tuple[Device, ...] = (
@@ -95,6 +96,7 @@ DEVICES: tuple[Device, ...] = (
         LCMXO3LF-9400C =612BE043
         """,
     ),
+    *rows(LATTICE, "MachXO3", LOADER, "LCMXO3LF-640E =E12B2043"),
     *rows(
         LATTICE,
         "iCE40",

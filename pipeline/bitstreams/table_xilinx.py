@@ -62,7 +62,7 @@ DEVICES: tuple[Device, ...] = (
         XC6SLX150T =0403D093 v
         """,
     ),
-    *rows(XILINX, "Virtex-6", LOADER, "XC6VLX130T =0424A093 v"),
+    *rows(XILINX, "Virtex-6", LOADER, "XC6VLX130T =8424A093 v"),
     *rows(
         XILINX,
         "Spartan-7",
@@ -221,6 +221,17 @@ DEVICES: tuple[Device, ...] = (
         XCZU15EG =04750093
         XCZU17EG =04759093
         XCZU19EG =04758093
+        XCZU21DR =047E1093
+        XCZU25DR =047E5093
+        XCZU27DR =047E4093
+        XCZU28DR =047E0093
+        XCZU29DR =047E2093
+        XCZU39DR =047E6093
+        XCZU43DR =047FD093
+        XCZU46DR =047F8093
+        XCZU47DR =047FF093
+        XCZU48DR =047FB093
+        XCZU49DR =047FE093
         """,
     ),
 )
