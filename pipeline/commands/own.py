@@ -66,6 +66,6 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     @staticmethod
     def _tell(problems: Sequence[Problem], *, as_json: bool) -> None:
         if as_json:
-            print(json.dumps({"problems": [asdict(problem) for problem in problems]}, indent=1, ensure_ascii=False))
+            print(json.dumps({"problems": [asdict(problem) for problem in problems]}, indent=1))
         else:
             sys.stderr.write("".join(f"{problem}\n" for problem in problems))

@@ -1,0 +1,183 @@
+"""The command ``doit pin``: sizes and hashes of files that a person names, written into a manifest."""
+
+from __future__ import annotations
+
+import codecs
+import json
+import shutil
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.commands.manifests import manifest_named
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
+from pipeline.manifest import pin as pinning
+from pipeline.manifest.pin import Pinned
+from pipeline.manifest.pinnable import Way, find
+from pipeline.manifest.positions import spell
+from pipeline.manifest.read import FOLDERS, ManifestFile, parse, read
+from pipeline.model.manifest import ArchiveLimits
+from pipeline.model.units import show_size
+from pipeline.sources.archive import named_as_archive
+from pipeline.sources.named import content_named, members, named
+from pipeline.sources.problems import shown
+from pipeline.stages import rom
+from pipeline.stages.stamp import NEW, replacing
+from pipeline.stages.words import counted
+
+BUILT = "built"
+"""Stands in place of a file: the ROM file that was built of the title."""
+
+LIMITS = ArchiveLimits()
+
+Asked = Sequence[tuple[Way, str]]
+"""What is to be pinned: the way to a table, and the file as it was written."""
+
+
+class Pin(OwnCommand):
+    """Writes what the arguments ask for into one manifest, or nothing at all."""
+
+    name = "pin"
+    doc_purpose = "write sizes and hashes of files into a manifest"
+    doc_usage = "MANIFEST KEY FILE [KEY FILE ...]"
+    doc_description = (
+        "MANIFEST: a path such as inputs/titles/moth-patrol.toml, or title:moth-patrol, core:ID, card:ID.\n"
+        "KEY: chips.6f, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB.\n"
+        "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/6f.bin); "
+        f'for a ROM file also "{BUILT}", the one in build/roms.\n'
+        "A chip that the manifest does not have yet is added. Everything else in the manifest stays as it is."
+    )
+    cmd_options = (
+        {"name": "replace", "long": "replace", "type": bool, "default": False,
+         "help": "write over sizes and hashes that are others"},
+        {"name": "crc32", "long": "crc32", "type": bool, "default": False, "help": "add the CRC-32 too"},
+        JSON,
+    )  # fmt: skip
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Pin, and say what was written."""
+        if len(words) < 3:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help pin says more")
+        manifest = manifest_named(self.project, words[0])
+        data = _read(manifest)
+        text, values = _parsed(data, manifest)
+        pins = self._pins(manifest, _asked(manifest, values, words[1:]))
+        pinned = pinning.pin(text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
+        if pinned.text != text:
+            mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
+            _write(manifest, data, mark + pinned.text.encode())
+        print(_as_json(manifest, pins, pinned) if options["json"] else _as_lines(manifest, pins, pinned))
+        return 0
+
+    def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.Pin]:
+        """Return what each file is; raises with all that is wrong with the files at once."""
+        pins, wrong = [], list[MachineError]()
+        for way, file in asked:
+            try:
+                pins.append(self._pin(manifest, way, file))
+            except MachineError as error:
+                wrong.append(error)
+        if wrong:
+            raise MachineError(problem for error in wrong for problem in error.problems)
+        return pins
+
+    def _pin(self, manifest: ManifestFile, way: Way, file: str) -> pinning.Pin:
+        if file == BUILT and way[0] == "rom":
+            file = self._built(manifest, way)
+        location = named(file, LIMITS)
+        if way[0] != "files" and location.member is None and named_as_archive(location.path):
+            inside = sorted(member.name for member in members(Path(location.path), LIMITS))
+            hint = f'name a member of it, such as "{file}/{inside[0]}"' if inside else ""
+            raise MachineError.one("is an archive; expected the file itself", hint, file=file)
+        content = content_named(location)
+        if way[0] != "files" and not content.size:
+            raise MachineError.one("has 0 bytes; expected at least one", file=file)
+        return pinning.Pin(way=way, content=content, source=shown(file))
+
+    def _built(self, manifest: ManifestFile, way: Way) -> str:
+        """Return the path of a ROM file that was built and is current."""
+        project, number = self.project, int(way[1])
+        own = project.inputs / FOLDERS["title"] / manifest.path.name
+        if not (own.exists() and manifest.path.samefile(own)):
+            raise ManifestError.one(f"is not {project.shown(own)}, of which ROM files are built", file=manifest.file)
+        path = project.rom_folder(manifest.id) / project.manifest.titles[manifest.id].roms[number].path
+        why = rom.reason(project, manifest.id)
+        if why:
+            what = "is not built yet" if why == NEW else f"must be built again: {why}"
+            raise CheckError.one(what, f"doit rom:{manifest.id}", file=project.shown(path))
+        return project.shown(path)
+
+
+def _read(manifest: ManifestFile) -> bytes:
+    data = read(manifest)
+    if isinstance(data, Problem):
+        raise MachineError([data])
+    return data
+
+
+def _parsed(data: bytes, manifest: ManifestFile) -> tuple[str, dict[str, Any]]:
+    parsed = parse(data, manifest.file)
+    if isinstance(parsed, Problem):
+        raise ManifestError([parsed])
+    return parsed
+
+
+def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str]) -> Asked:
+    """Return what the arguments ask for; raises ManifestError with everything that is wrong with them."""
+    asked, problems = list[tuple[Way, str]](), list[Problem]()
+    for key, file in zip(words[::2], words[1::2], strict=False):
+        way = find(manifest.kind, values, key, manifest.file)
+        if isinstance(way, Problem):
+            problems.append(way)
+        elif way in (known for known, _ in asked):
+            problems.append(Problem(Place(manifest.file, key=spell(way)), "is named twice; expected one file for it"))
+        else:
+            asked.append((way, file))
+    if len(words) % 2:
+        built = f', or the word "{BUILT}" for a ROM file in build/roms' if words[-1].startswith("rom.") else ""
+        problems.append(Problem(Place(), f'found no file after "{words[-1]}"', f"write its path there{built}"))
+    if problems:
+        raise ManifestError(problems)
+    return asked
+
+
+def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
+    """Replace a manifest as a whole; its permissions stay, and a link to it stays a link."""
+    path = manifest.path.resolve()
+    with path.open("rb+") as writable:
+        if writable.read() != before:
+            raise CheckError.one("was changed meanwhile; nothing is written", "run again", file=manifest.file)
+    with replacing(path) as temporary:
+        temporary.write_bytes(after)
+        shutil.copymode(path, temporary)
+
+
+def _as_lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> str:
+    lines = []
+    for one in pins:
+        written = pinned.written[one.way]
+        known = f"{spell(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
+        done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
+        done = "added to" if one.way in pinned.added else done
+        lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
+    return "\n".join(lines)
+
+
+def _as_json(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> str:
+    document = {
+        "manifest": manifest.file,
+        "pinned": [
+            {
+                "key": spell(one.way),
+                "file": one.source,
+                "size": one.content.size,
+                "sha256": one.content.sha256,
+                "crc32": f"{one.content.crc32 or 0:08x}",
+                "written": list(pinned.written[one.way]),
+                "added": one.way in pinned.added,
+            }
+            for one in pins
+        ],
+    }
+    return json.dumps(document, indent=1)
