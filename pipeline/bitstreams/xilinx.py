@@ -21,6 +21,7 @@ DESYNC = (bytes.fromhex("30008001 0000000D"), bytes.fromhex("30A1 000D"))
 HEAD = 4096
 """Bytes from the start of the data in which the sync word must come."""
 
+MOST_DIES = 8
 FILLER = (b"\xff" * 4, b"\x20\0\0\0", b"\0" * 4, b"\0\0\0\xbb", b"\x11\x22\0\x44")
 REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
@@ -126,7 +127,9 @@ def _ends_well(data: bytes) -> bool:
 def _runs_out(data: bytes) -> bool:
     """Tell whether the packets end before DESYNC; devices of several dies have one after the other in a file."""
     position = 0
-    while data[position : position + len(SYNC)] == SYNC:
+    for _ in range(MOST_DIES):
+        if data[position : position + len(SYNC)] != SYNC:
+            break
         found = walk(data, position + len(SYNC), to_end=True)
         if found.end is None or found.ran_out:
             return found.ran_out
