@@ -40,9 +40,19 @@ def command(folder: Path, *arguments: str) -> list[str]:
 
 
 def doit(folder: Path, *arguments: str, **environment: str) -> Ran:
-    """Run doit in ``folder`` and return what it said."""
+    """Run doit's tasks in ``folder`` and return what it said."""
+    return call(folder, command(folder, *arguments), **environment)
+
+
+def own_command(folder: Path, *arguments: str, **environment: str) -> Ran:
+    """Run a command of our own, such as ``pin``, in ``folder``, which needs no dodo.py."""
+    return call(folder, [sys.executable, "-m", "doit", *arguments], **environment)
+
+
+def call(folder: Path, words: list[str], **environment: str) -> Ran:
+    """Run a command line in ``folder`` and return what it said."""
     done = subprocess.run(
-        command(folder, *arguments),
+        words,
         env={**os.environ, **BYTECODE, **environment},
         cwd=folder,
         capture_output=True,
@@ -50,7 +60,7 @@ def doit(folder: Path, *arguments: str, **environment: str) -> Ran:
         encoding="utf-8",
         check=False,
     )
-    return Ran(done.returncode, done.stdout, PROGRESS.sub("", done.stderr))
+    return Ran(done.returncode, done.stdout, done.stderr)
 
 
 def demo_copy(folder: Path) -> Path:

@@ -71,8 +71,12 @@ def _item(data: Mapping[str, Any], group: str, rest: str) -> Way | None:
         return None
     if re.fullmatch("[1-9][0-9]{0,5}", rest):
         return (group, int(rest) - 1) if int(rest) <= len(items) else None
-    same = [index for index, item in enumerate(items) if isinstance(item, dict) and item.get("path") == rest]
+    same = _with_path(items, rest)
     return (group, same[0]) if len(same) == 1 else None
+
+
+def _with_path(items: Sequence[Any], path: str) -> list[int]:
+    return [index for index, item in enumerate(items) if isinstance(item, dict) and item.get("path") == path]
 
 
 def _is_name(data: Mapping[str, Any], group: str, name: str) -> bool:
@@ -109,6 +113,14 @@ def _unknown(kind: str) -> str:
 
 
 def _hint(kind: str, data: Mapping[str, Any], key: str) -> str:
+    group, _, rest = key.partition(".")
+    items = data.get(group) if group in LISTED and group in GROUPS.get(kind, ()) else None
+    if isinstance(items, list) and items:
+        same = [f"{group}.{index + 1}" for index in _with_path(items, rest)]
+        if same:
+            return f"{len(same)} have this path: write {listed(same)}"
+        if rest.isdigit():
+            return f"they count from {group}.1 to {group}.{len(items)}"
     known = list(dict.fromkeys(_known(kind, data)))
     above = max((name for name in known if key.startswith(f"{name}.")), key=len, default="")
     near = above or nearest(key, known)

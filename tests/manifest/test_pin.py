@@ -264,6 +264,15 @@ def test_a_new_chip_in_an_inline_table_is_left_to_the_person() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "text", ['chips = { 6f.part = "x", 1a = { size = 4096 } }\n', "chips = { 1a = { size = 4096 } }\n"]
+)
+def test_only_the_table_without_a_safe_place_is_told(text: str) -> None:
+    with pytest.raises(ManifestError) as refused:
+        pinned(text, ("chips", "1a"), CHIP)
+    assert [problem.place.key for problem in refused.value.problems] == ["chips.6f"]
+
+
 def test_a_value_that_is_a_table_with_a_head_is_left_to_the_person() -> None:
     with pytest.raises(ManifestError, match=r"chips\.6f: is written in a form that cannot be added to safely"):
         pinned("[chips.6f.sha256]\n[chips.6f.size]\n", CHIP, replacing=True)
