@@ -1,0 +1,16 @@
+"""Properties are held without an eye on the clock: the machine that runs them may be busy."""
+
+from __future__ import annotations
+
+import os
+
+from hypothesis import HealthCheck, settings
+
+settings.register_profile(
+    "calm",
+    deadline=None,
+    derandomize="CI" in os.environ,  # elsewhere every run tries new cases
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("calm")
