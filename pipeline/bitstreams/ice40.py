@@ -35,13 +35,12 @@ MOST_STARTS = 8
 class Walk:
     """``die``: width x height of the first bank, "" if none came; ``whole``: the wake-up command was met.
 
-    ``again``: where the device starts again, None if it does not. ``valid``: only known commands were met.
+    ``again``: where the device starts again, None if it does not. A command that is none ends the walk.
     """
 
     die: str = ""
     whole: bool = False
     again: int | None = None
-    valid: bool = True
 
 
 def identify_ice40(data: bytes) -> Bitstream | None:
@@ -57,9 +56,9 @@ def identify_ice40(data: bytes) -> Bitstream | None:
         if found.again is None:
             break
         sync = data[found.again : found.again + HEAD].find(SYNC)
-        found = Walk(valid=False) if sync < 0 else _walk(data, found.again + sync + len(SYNC))
+        found = Walk() if sync < 0 else _walk(data, found.again + sync + len(SYNC))
     dies = with_die(LATTICE, found.die)
-    if not found.valid or not dies:
+    if not dies:
         return None
     told = read_comment(data[:start])
     agreeing = tuple(device for device in told.devices if device in dies)
@@ -92,7 +91,7 @@ def _walk(data: bytes, position: int) -> Walk:
         command, count = data[position] >> 4, data[position] & 15
         value = int.from_bytes(data[position + 1 : position + 1 + count], "big")
         if OPERANDS.get(command) != count:
-            return Walk(die=die, valid=False)
+            return Walk(die=die)
         position += 1 + count
         if command == WIDTH:
             width = value + 1

@@ -57,9 +57,9 @@ class Part:
 def read_part(text: str) -> Part:
     """Return what a part name says, or an empty Part for one that no table has.
 
-    Letter case, spaces, underscores, dashes and "XC" or "iCE40" at the start do not matter. Of several names that
-    fit, the longest is meant: "6SLX45TFGG484" is a 6SLX45T. A Gowin ordering code does not tell the version of a
-    die, so it gives every version.
+    Letter case, spaces, underscores, dashes and "XC" or "iCE40" at the start do not matter. What follows the device
+    must be a package, a speed or a temperature: "6SLX45TFGG484" is a 6SLX45T, since TFGG is no package. A Gowin
+    ordering code does not tell the version of a die, so it gives every version.
     """
     if not 1 < len(text) <= LONGEST:
         return Part()
@@ -69,11 +69,9 @@ def read_part(text: str) -> Part:
         return _gowin(order["series"], order["rest"])
     plain = CYCLONE_5.sub(r"5C\1\2\3", plain, count=1)
     starts = dict.fromkeys((plain, f"XC{plain}", f"ICE40{plain}", re.sub(r"^X[AQ]", "XC", plain)))
-    fits = [(len(device.name), device, fit["package"] or "") for start in starts for device, fit in _fits(start)]
-    longest = max((length for length, _, _ in fits), default=0)
-    chosen = [(device, package) for length, device, package in fits if length == longest]
-    package = chosen[0][1] if chosen else ""
-    return Part(devices=_with_versions(device for device, _ in chosen), package=package)
+    fits = [fit for start in starts for fit in _fits(start)]
+    package = fits[0][1] if fits else ""
+    return Part(devices=_with_versions(device for device, _ in fits), package=package)
 
 
 def same_package(one: str, other: str) -> bool:
@@ -81,12 +79,13 @@ def same_package(one: str, other: str) -> bool:
     return _plain_package(one) == _plain_package(other)
 
 
-def _fits(text: str) -> Iterable[tuple[Device, re.Match[str]]]:
+def _fits(text: str) -> Iterable[tuple[Device, str]]:
+    """Yield every device a text may name, and the package after it."""
     for device in DEVICES:
         rest = _after(device.name.upper(), text)
         fit = None if rest is None else re.fullmatch(RESTS[device.maker], rest)
         if fit:
-            yield device, fit
+            yield device, fit["package"] or ""
 
 
 def _after(name: str, text: str) -> str | None:

@@ -77,6 +77,11 @@ def test_a_header_made_up_for_real_data_changes_nothing_about_the_data() -> None
     assert "somebody" not in repr(found)
 
 
+def test_a_part_text_that_is_no_text() -> None:
+    found = found_in(bit_header(b"\xff\xfe6slx9", 0))
+    assert (found.devices, found.package) == ((), "")
+
+
 def test_an_efinix_header_keeps_device_and_family_only() -> None:
     lines = b"Version: 1\nGenerated: today\n\nProject: /home/somebody/Device: T20F256/x\nFamily: Trion\nDevice: T8F81\n"
     data = lines.ljust(256, b"\n") + bytes.fromhex("168A2236") + bytes(40)
@@ -94,4 +99,7 @@ def test_a_raw_binary_file_of_no_known_size() -> None:
     found = found_in(b"\xff" * 32 + bytes.fromhex("6AF7F7F7F7F7F7F3FB") + bytes(1000))
     assert (found.maker, found.devices) == ("Intel", ())
     assert found.family == "Cyclone III or Cyclone IV E or Cyclone 10 LP"
+    cyclone_5_size = 2_632_660
+    found = found_in((b"\xff" * 32 + bytes.fromhex("6AF7F7F7F7F7F7F3FB")).ljust(cyclone_5_size, b"\xff"))
+    assert found.devices == ()
     assert identify(b"\xff" * 31 + bytes.fromhex("6AF7F7F7F7F7F7F3FB") + bytes(1000)) is None

@@ -149,6 +149,23 @@ def test_the_part_number_in_a_comment_of_a_gowin_file_tells_dies_of_one_id_apart
     assert found.contradictory == ("its header names GW2A-18 or GW2A-18C, its data are for GW1N-9C or GW1NR-9C")
 
 
+def test_an_id_of_another_maker_makes_no_bitstream() -> None:
+    """The low 12 bits of an id are its maker's (IEEE 1149.1)."""
+    data = made("gowin-GW1NZ-1.fs")
+    record = b"00000110" + b"0" * 24 + f"{0x0100681B:032b}".encode()
+    assert found_in(data).devices == ("GW1NZ-1",)
+    assert identify(data.replace(record, record[:-12] + f"{0x043:012b}".encode(), 1)) is None
+    data = made("ecp5-25k.bit")
+    silent = data[data.find(bytes.fromhex("FFFFBDB3")) :]
+    assert found_in(silent).devices == ("LFE5U-25F",)
+    assert identify(silent.replace(bytes.fromhex("41111043"), bytes.fromhex("4111181B"))) is None
+
+
+def test_an_ice40_file_with_a_part_missing_is_cut_short() -> None:
+    data = made("ice40-hx1k.bin")
+    assert found_in(data[:1000] + data[1100:]).truncated
+
+
 def ice40_with_comment(part: bytes) -> bytes:
     data = made("ice40-hx1k.bin")
     assert data.startswith(b"\xff\0\0\xff")

@@ -107,6 +107,15 @@ def test_raw_data_of_several_dies_are_whole_only_with_the_last_of_them() -> None
     assert (found.devices, found.truncated) == (("XCVU37P",), False)
 
 
+def test_raw_data_of_a_second_die_can_be_cut_short() -> None:
+    """Devices of several dies have one configuration after the other, each ended by DESYNC and filled up."""
+    data = raw(wheel("xc7s6.bit"))
+    for cut, truncated in ((len(data), False), (len(data) * 3 // 4, True), (len(data) // 2, True), (0, False)):
+        found = identify(data + data[:cut])
+        assert found is not None
+        assert found.truncated == truncated
+
+
 def cuts(size: int, count: int = 60) -> list[int]:
     return sorted({size * number // count for number in range(1, count)} | {size - 1, size - 2, size - 100})
 
