@@ -304,7 +304,7 @@ def test_files_behind_two_dashes_may_begin_with_one(folder: Path) -> None:
 def test_a_manifest_that_may_not_be_written_is_left_alone(folder: Path) -> None:
     (folder / MOTH).chmod(0o444)
     ran = pin(folder, MOTH, "chips.6f", "dumps/6f.bin")
-    assert (ran.code, ran.err) == (3, f"{folder / MOTH}: Permission denied\n")
+    assert (ran.code, ran.err) == (3, f"{MOTH}: Permission denied\n")
     assert text_of(folder) == EMPTY
 
 
