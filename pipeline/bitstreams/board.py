@@ -35,7 +35,7 @@ class BoardFpga:
 def read_board(fpga: Fpga | None) -> BoardFpga:
     """Return what a board's FPGA is: by its part, and by its device id where the manifest states one.
 
-    None stands for a manifest that names no FPGA. An id chooses among the devices a part name may be. A part in no
+    None stands for a manifest that names no FPGA. An id that is stated decides over those of the part. A part in no
     table without an id leaves the FPGA unknown.
     """
     if fpga is None:
@@ -49,15 +49,13 @@ def read_board(fpga: Fpga | None) -> BoardFpga:
         return BoardFpga(text=text, maker=maker, ids=ids, rows=part.devices, package=package)
     stated = with_id(fpga.device_id)
     maker = stated[0].maker if stated else maker_of(fpga.device_id) or UNLISTED
-    own = tuple(
-        row for row in part.devices if row.device_id is not None and same_but_version(row.device_id, fpga.device_id)
-    )
-    divided = bool(part.devices) and (part.devices[0].maker != maker or (bool(ids) and not own))
+    agrees = not ids or any(same_but_version(own, fpga.device_id) for own in ids)
+    divided = bool(part.devices) and (part.devices[0].maker != maker or not agrees)
     return BoardFpga(
         text=f"{text}, device id 0x{fpga.device_id:08X}",
         maker=maker,
         ids=(fpga.device_id, *ids) if divided else (fpga.device_id,),
-        rows=(*stated, *part.devices) if divided else own or part.devices or stated,
+        rows=(*stated, *part.devices) if divided else part.devices or stated,
         package=package,
         divided=divided,
     )
