@@ -8,10 +8,11 @@ from __future__ import annotations
 import errno
 import hashlib
 from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
+from io import BufferedIOBase
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.fat.boot import partition_table, reserved_area
@@ -24,7 +25,7 @@ from pipeline.model.plan import SECTOR, Entry, Plan
 __all__ = ["Opener", "Written", "write_image"]
 
 Opener = Callable[[Entry], AbstractContextManager[BinaryIO]]
-"""Gives the source of a file of the plan, open for reading from its start."""
+"""Gives the source of a file of the plan, open for reading from its start: a stream of ``io`` with ``readinto``."""
 
 PART = 1 << 20
 """Bytes of a source read at once."""
@@ -103,34 +104,49 @@ def _write_contents(plan: Plan, opener: Opener, stream: SparseStream, hasher: Ex
 
 
 def _copy(entry: Entry, opener: Opener, stream: SparseStream, hasher: Executor) -> list[Problem]:
-    """Write a file from its source; return what is wrong with the source, of which one byte too many is read."""
+    """Write a file from its source; return what is wrong with the source."""
     digest = hashlib.sha256()
-    left = entry.size
     try:
         with opener(entry) as source:
-            while data := source.read(min(left + 1, PART)):
-                if len(data) > left:
-                    return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
-                _put(data, stream, digest, hasher)
-                left -= len(data)
+            left = entry.size - _pour(source, entry.size, stream, digest, hasher)
+            longer = not left and bool(source.read(1))
     except OSError as error:
         raise MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path) from error
     if left:
         return [_changed(entry, f"the source has {entry.size - left:,} bytes; expected {entry.size:,}")]
+    if longer:
+        return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
     if digest.hexdigest() != entry.sha256:
         return [_changed(entry, f"the source has the SHA-256 {digest.hexdigest()}; expected {entry.sha256}")]
     return []
 
 
-def _put(data: bytes, stream: SparseStream, digest: hashlib._Hash, hasher: Executor) -> None:
-    """Write and hash a part of a file, both at once if it is large."""
-    if len(data) < LARGE:
-        digest.update(data)
-        stream.put(data)
-        return
-    hashed = hasher.submit(digest.update, data)
-    stream.put(data)
-    hashed.result()
+def _pour(source: BinaryIO, size: int, stream: SparseStream, digest: hashlib._Hash, hasher: Executor) -> int:
+    """Read up to ``size`` bytes straight into the stream, hash them, and return how many there were.
+
+    Large parts are hashed in another thread while the next is read and the last written. No more than one is behind,
+    so the stream, which keeps several blocks, never takes one back too early.
+    """
+    read_into = cast("BufferedIOBase", source).readinto
+    left = size
+    hashed: Future[None] | None = None
+    while left:
+        room = stream.room(min(left, PART))
+        count = read_into(room)
+        if hashed is not None:
+            hashed.result()
+            hashed = None
+        if not count:
+            break
+        if count >= LARGE:
+            hashed = hasher.submit(digest.update, room[:count])
+        else:
+            digest.update(room[:count])
+        stream.fill(count)
+        left -= count
+    if hashed is not None:
+        hashed.result()
+    return size - left
 
 
 def _changed(entry: Entry, what: str) -> Problem:

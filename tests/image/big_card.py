@@ -52,16 +52,17 @@ def volume_with(clusters: int, cluster_sectors: int) -> Volume:
     )
 
 
-class Pattern(io.RawIOBase):
+class Pattern(io.BufferedIOBase):
     """A source of a size whose bytes depend on the name, and take no memory."""
 
     def __init__(self, name: str, size: int) -> None:
         self._block = (name.encode() * 1024)[: min(size, 1 << 15)]
-        self._left = size
+        self._size, self._at = size, 0
 
-    def read(self, size: int = -1) -> bytes:
-        data = self._block[: min(size, self._left)]
-        self._left -= len(data)
+    def read(self, size: int | None = -1, /) -> bytes:
+        start = self._at % len(self._block)
+        data = self._block[start : start + min(size or 0, self._size - self._at)]
+        self._at += len(data)
         return data
 
 
