@@ -60,7 +60,7 @@ def call(folder: Path, words: list[str], **environment: str) -> Ran:
         encoding="utf-8",
         check=False,
     )
-    return Ran(done.returncode, done.stdout, done.stderr)
+    return Ran(done.returncode, done.stdout, PROGRESS.sub("", done.stderr))
 
 
 def demo_copy(folder: Path) -> Path:
