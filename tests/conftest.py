@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, settings
 settings.register_profile(
     "calm",
     deadline=None,
-    derandomize="CI" in os.environ,  # elsewhere every run tries new cases
+    derandomize="CI" in os.environ,  # elsewhere, every run tries new cases
     database=None,
     suppress_health_check=[HealthCheck.too_slow],
 )

@@ -102,6 +102,15 @@ def chips_used(rom: RomFile) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for node in nodes for name in contents_of(node) if name))
 
 
+def checked(title: Title, rom: RomFile) -> Trees:
+    """Return the trees of a ROM file; raises ManifestError for what ``check_title`` finds in it."""
+    report = Report(title.file)
+    sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
+    trees = _check(title, rom, sizes, report)
+    _stop(ManifestError, report)
+    return trees
+
+
 def contents(title: Title) -> dict[str, Content]:
     """Return what a title's ROM files can be made of: its chips and patches, by name."""
     return {**title.patches, **{name: chip.content for name, chip in title.chips.items()}}

@@ -12,9 +12,10 @@ from typing import Literal
 
 from pipeline.model.manifest import Value
 from pipeline.model.units import show_size
-from pipeline.roms.arguments import BYTE, SIZE, Argument, as_written, choice, number
+from pipeline.roms.arguments import BYTE, SIZE, Argument, as_written, choice, number, show_value
 from pipeline.roms.bits import total
 from pipeline.roms.operation import SLOT_NAMES, Operation
+from pipeline.roms.ranges import Ranges, Source, joined, placed, size_of, sources_of, through, whole
 
 MOST_SLOTS = 65_536
 FIELD = 4
@@ -89,6 +90,32 @@ def _container_size(
     return _table_size(count, name_width, fields, table_size) + count * slot_size
 
 
+def _container_trace(
+    _: str,
+    *parts: Ranges,
+    names: tuple[str, ...],
+    name_width: int,
+    fields: tuple[str, ...],
+    table_size: int | None,
+    slot_size: int,
+    slot_fill: int,
+    slots: int | None,
+    **_rest: object,
+) -> Ranges:
+    count = slots or len(parts)
+    width = _table_size(1, name_width, fields, None)
+    fill = Source("fill", show_value(slot_fill))
+    records, filled = [], []
+    for n, (name, part) in enumerate(zip(names, parts, strict=True)):
+        if {"sum", "crc-32"} & set(fields):
+            checked = sources_of(through(part, "check value in the table"))
+            records.append((n * width, whole(width, Source("table"), *checked)))
+        slot = f"slot {n + 1}" + (f" ({name})" if name else "")
+        filled += [through(part, slot), whole(slot_size - size_of(part), fill)]
+    table = placed(whole(_table_size(count, name_width, fields, table_size), Source("table")), records)
+    return joined(table, *filled, whole((count - len(parts)) * slot_size, fill))
+
+
 def _names(value: Value) -> tuple[str, ...]:
     names = tuple(name for name in (value if isinstance(value, tuple) else ()) if isinstance(name, str))
     for n, name in enumerate(names, 1):
@@ -136,6 +163,7 @@ CONTAINERS = (
         parts=range(1, MOST_SLOTS + 1),
         size=_container_size,
         apply=container,
+        trace=_container_trace,
         tell=_tell,
     ),
 )

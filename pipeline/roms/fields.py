@@ -13,6 +13,7 @@ from pipeline.roms.arguments import ADDRESS, FLAG, SIZE, WORD, Argument, choice
 from pipeline.roms.bits import total
 from pipeline.roms.crc import crc16
 from pipeline.roms.operation import Operation, whole_units
+from pipeline.roms.ranges import Ranges, Source, cut, placed, size_of, sources_of, through, whole
 
 
 def put_sum(
@@ -126,6 +127,16 @@ def _crc16_tell(*, poly: str, init: str, reflected: str, xor_out: str, field: st
     return f"CRC-16 ({poly}, from {init}, {turned}XOR {xor_out}) {_where(**rest)}{_counted(field)}"
 
 
+def _trace(
+    words: str, part: Ranges, width: int, /, *, at: int, from_: int, size: int | None, **_arguments: object
+) -> Ranges:
+    """Return the piece, its field being from everything in the range that is checked."""
+    end = size_of(part) if size is None else from_ + size
+    checked = cut(part, from_, min(max(at, from_), end)), cut(part, max(from_, min(at + width, end)), end)
+    sources = sources_of(*(through(ranges, words) for ranges in checked)) or (Source("check", "", (words,)),)
+    return placed(part, [(at, whole(width, *sources))])
+
+
 ENDIAN = choice("little-endian", "big-endian")
 RANGE: dict[str, Argument] = {"from": ADDRESS.otherwise(0), "size": SIZE.otherwise(None)}
 CRC_FIELD: dict[str, Argument] = {"byte-order": ENDIAN, "field": choice("excluded", "zero").otherwise("excluded")}
@@ -143,6 +154,7 @@ FIELDS = (
         },
         size=_sum_size,
         apply=put_sum,
+        trace=lambda words, part, *, bits, **where: _trace(words, part, bits // 8, **where),
         tell=lambda *, bits, of, form, **rest: f"{form} {bits}-bit sum of {of}-bit numbers {_where(**rest)}",
     ),
     Operation(
@@ -158,6 +170,7 @@ FIELDS = (
         },
         size=_crc16_size,
         apply=put_crc16,
+        trace=lambda words, part, **where: _trace(words, part, 2, **where),
         tell=_crc16_tell,
     ),
     Operation(
@@ -165,6 +178,7 @@ FIELDS = (
         arguments={"at": ADDRESS, **CRC_FIELD, **RANGE},
         size=_crc32_size,
         apply=put_crc32,
+        trace=lambda words, part, **where: _trace(words, part, 4, **where),
         tell=lambda *, field, **rest: f"CRC-32 {_where(**rest)}{_counted(field)}",
     ),
 )

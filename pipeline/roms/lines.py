@@ -11,7 +11,8 @@ from collections.abc import Sequence
 
 from pipeline.roms.arguments import LINES, choice
 from pipeline.roms.bits import REVERSED, merge, move_bits
-from pipeline.roms.operation import Operation, whole_units
+from pipeline.roms.operation import Operation, in_units, whole_units
+from pipeline.roms.ranges import Ranges, mixed, through
 
 ITEMS = {16: "H", 32: "I", 64: "Q"}
 """array's type code for an unsigned number of so many bits."""
@@ -126,6 +127,10 @@ def _address_lines_size(size: int, /, *, lines: tuple[int, ...]) -> int:
     return size
 
 
+def _units_trace(words: str, part: Ranges, /, *, bits: int) -> Ranges:
+    return in_units(words, part, bits // 8, bits // 8)
+
+
 WIRING = (
     Operation(
         name="swap-bytes",
@@ -133,12 +138,14 @@ WIRING = (
         main="bits",
         size=_swap_size,
         apply=swap_bytes,
+        trace=_units_trace,
         tell="swap bytes in {bits}-bit units".format,
     ),
     Operation(
         name="swap-words",
         size=lambda size: whole_units(size, 4),
         apply=swap_words,
+        trace=lambda words, part: in_units(words, part, 4, 4),
         tell="swap 16-bit words in 32-bit units".format,
     ),
     Operation(
@@ -147,6 +154,7 @@ WIRING = (
         main="bits",
         size=_swap_size,
         apply=reverse_bits,
+        trace=_units_trace,
         tell="reverse bits in {bits}-bit units".format,
     ),
     Operation(
@@ -155,6 +163,7 @@ WIRING = (
         main="lines",
         size=_data_lines_size,
         apply=data_lines,
+        trace=lambda words, part, *, lines, byte_order: in_units(words, part, len(lines) // 8, len(lines) // 8),
         tell=lambda *, lines, byte_order: f"data lines from {lines}" + (f" ({byte_order})" if byte_order else ""),
     ),
     Operation(
@@ -163,6 +172,7 @@ WIRING = (
         main="lines",
         size=_address_lines_size,
         apply=address_lines,
+        trace=lambda words, part, *, lines: mixed(through(part, words)),
         tell="address lines from {lines}".format,
     ),
 )

@@ -8,6 +8,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 
 from pipeline.roms.arguments import Argument
+from pipeline.roms.ranges import Ranges, scaled, through
 
 
 class HintedError(ValueError):
@@ -30,6 +31,8 @@ class Operation:
     keyword, see ``parameter``); it raises ValueError for everything that is wrong whatever the bytes are.
     ``apply`` gives the bytes, from those of the parts; it raises ValueError when bytes it checks are not as declared.
     ``tell`` gives one line for people, from those of the parts and the arguments as text.
+    ``trace`` gives where the bytes are from, from that of the parts, after the words that tell what is done; without
+    one of its own, an operation leaves every byte where it is.
     ``parts``: how many parts it takes. ``main``: the argument of a change that is meant where a value stands in place
     of a table (mirror = "8 KiB").
     """
@@ -38,6 +41,7 @@ class Operation:
     size: Callable[..., int]
     apply: Callable[..., bytes]
     tell: Callable[..., str]
+    trace: Callable[..., Ranges] = lambda words, part, /, **_arguments: through(part, words)
     arguments: Mapping[str, Argument] = field(default_factory=dict)
     parts: Collection[int] = (1,)
     main: str = ""
@@ -47,6 +51,11 @@ def parameter(key: str) -> str:
     """Return the Python parameter for a manifest key: byte_order for "byte-order", from_ for "from"."""
     name = key.replace("-", "_")
     return f"{name}_" if keyword.iskeyword(name) or hasattr(builtins, name) else name
+
+
+def in_units(words: str, part: Ranges, before: int, after: int) -> Ranges:
+    """Return where bytes are from when each unit of ``before`` bytes becomes one of ``after``."""
+    return scaled(through(part, words), before, after)
 
 
 def same_size(size: int, **_arguments: object) -> int:

@@ -6,6 +6,7 @@ import hashlib
 
 from pipeline.roms.arguments import PATCH, SHA256, SIZE
 from pipeline.roms.operation import Operation
+from pipeline.roms.ranges import Ranges, size_of, sources_of, through, whole
 from pipeline.roms.vcdiff import apply_delta
 
 
@@ -27,12 +28,17 @@ def _require(data: bytes, sha256: str, what: str) -> None:
         raise ValueError(f"{what} has SHA-256 {found}; expected {sha256}")
 
 
+def _patch_trace(words: str, part: Ranges, /, *, delta: Ranges, size: int | None, **_hashes: str) -> Ranges:
+    return whole(size_of(part) if size is None else size, *sources_of(through(part, words), delta))
+
+
 PATCHES = (
     Operation(
         name="patch",
         arguments={"delta": PATCH, "before": SHA256, "after": SHA256, "size": SIZE.otherwise(None)},
         size=lambda whole, /, *, delta, before, after, size: whole if size is None else size,
         apply=patch,
+        trace=_patch_trace,
         tell=lambda *, delta, size, **_hashes: f"patch {delta}" + (f" to {size}" if size else ""),
     ),
 )

@@ -6,9 +6,10 @@ Notation: a, b are the bytes of parts, o what comes out, i an index from 0. The 
 
 from __future__ import annotations
 
-from pipeline.roms.arguments import CHIP, HEX, SIZE, VALUE, choice
+from pipeline.roms.arguments import CHIP, HEX, SIZE, VALUE, choice, show_hex, show_value
 from pipeline.roms.bits import merge, table
 from pipeline.roms.operation import Operation, whole_units
+from pipeline.roms.ranges import Ranges, Source, joined, scaled, through, together, whole
 
 HIGH = table(lambda value: value << 4)
 LOW = table(lambda value: value & 15)
@@ -80,6 +81,17 @@ def _planes_size(*sizes: int, packed: str | None) -> int:
     return _equal_lanes(*sizes) // len(sizes) * (8 if packed else 1)
 
 
+def _interleave_trace(_: str, *lanes: Ranges, unit: int) -> Ranges:
+    count = len(lanes)
+    told = [through(lane, f"lane {n} of {count} ({unit}-byte units)") for n, lane in enumerate(lanes)]
+    return together(*(scaled(lane, unit, count * unit) for lane in told))
+
+
+def _planes_trace(_: str, *parts: Ranges, packed: str | None) -> Ranges:
+    told = [through(part, f"bit plane {k}") for k, part in enumerate(parts)]
+    return together(*(scaled(part, 1, 8 if packed else 1) for part in told))
+
+
 def _fill_size(*, fill: int | bytes, size: int) -> int:
     length = 1 if isinstance(fill, int) else len(fill)
     if not length:
@@ -94,6 +106,7 @@ PIECES = (
         parts=(0,),
         size=lambda *, chip: chip,
         apply=lambda *, chip: chip,
+        trace=lambda _, *, chip: chip,
         tell="{chip}".format,
     ),
     Operation(
@@ -101,6 +114,7 @@ PIECES = (
         parts=range(2, 65_537),
         size=lambda *sizes: sum(sizes),
         apply=join,
+        trace=lambda _, *parts: joined(*parts),
         tell=lambda *parts: f"join {', '.join(parts)}",
     ),
     Operation(
@@ -109,6 +123,7 @@ PIECES = (
         parts=(2, 4, 8),
         size=_equal_lanes,
         apply=interleave,
+        trace=_interleave_trace,
         tell=lambda *parts, unit: f"interleave {', '.join(parts)} ({unit}-byte units)",
     ),
     Operation(
@@ -116,6 +131,7 @@ PIECES = (
         parts=(2,),
         size=_nibbles_size,
         apply=nibbles,
+        trace=lambda _, high, low: together(through(high, "high nibble"), through(low, "low nibble")),
         tell="nibbles of {} (high), {} (low)".format,
     ),
     Operation(
@@ -124,6 +140,7 @@ PIECES = (
         parts=range(2, 9),
         size=_planes_size,
         apply=planes,
+        trace=_planes_trace,
         tell=lambda *parts, packed: f"bit planes {', '.join(parts)}" + (f" (packed {packed})" if packed else ""),
     ),
     Operation(
@@ -132,6 +149,7 @@ PIECES = (
         parts=(0,),
         size=lambda *, bytes_: len(bytes_),
         apply=lambda *, bytes_: bytes_,
+        trace=lambda _, *, bytes_: whole(len(bytes_), Source("bytes", show_hex(bytes_))),
         tell="bytes {bytes_}".format,
     ),
     Operation(
@@ -140,6 +158,7 @@ PIECES = (
         parts=(0,),
         size=_fill_size,
         apply=run,
+        trace=lambda _, *, fill, size: whole(size, Source("fill", show_value(fill))),
         tell="{size} of {fill}".format,
     ),
 )

@@ -21,8 +21,21 @@ from pipeline.roms.arguments import (
     number,
     show_address,
     show_hex,
+    show_value,
 )
-from pipeline.roms.operation import Operation, whole_units
+from pipeline.roms.operation import Operation, in_units, whole_units
+from pipeline.roms.ranges import (
+    Ranges,
+    Source,
+    cut,
+    joined,
+    placed,
+    repeated,
+    size_of,
+    sources_of,
+    through,
+    whole,
+)
 
 
 def take(data: bytes, *, from_: int, size: int) -> bytes:
@@ -150,12 +163,32 @@ def _overlay_size(size: int, /, *, at: int, old: bytes, new: bytes) -> int:
     return size
 
 
+def _strip_trace(words: str, part: Ranges, /, *, size: int | None, header: bytes | None, leaves: int | None) -> Ranges:
+    return cut(through(part, words), size or len(header or b""), size_of(part))
+
+
+def _pad_trace(words: str, part: Ranges, /, *, to: int | str, fill: int) -> Ranges:
+    more = _padded(size_of(part), to) - size_of(part)
+    return joined(part, whole(more, Source("fill", show_value(fill), (words,))))
+
+
+def _blocks_trace(words: str, part: Ranges, /, *, size: int, order: tuple[int, ...], **_flags: bool) -> Ranges:
+    if len(part) == 1:
+        return whole(size * len(order), *sources_of(through(part, words)))
+    return joined(*(cut(through(part, words), size * n, size * (n + 1)) for n in order))
+
+
+def _overlay_trace(words: str, part: Ranges, /, *, at: int, old: bytes, new: bytes) -> Ranges:
+    return placed(part, [(at, whole(len(new), Source("bytes", show_hex(new), (words,))))])
+
+
 SHAPE = (
     Operation(
         name="take",
         arguments={"from": ADDRESS, "size": SIZE},
         size=_take_size,
         apply=take,
+        trace=lambda words, part, *, from_, size: cut(through(part, words), from_, from_ + size),
         tell="take {size} from {from_}".format,
     ),
     Operation(
@@ -163,6 +196,7 @@ SHAPE = (
         arguments={"size": SIZE.otherwise(None), "header": HEX.otherwise(None), "leaves": SIZE.otherwise(None)},
         size=_strip_size,
         apply=strip,
+        trace=_strip_trace,
         tell=lambda *, size, header, leaves: f"strip the header {header or size}",
     ),
     Operation(
@@ -171,6 +205,7 @@ SHAPE = (
         main="to",
         size=_mirror_size,
         apply=mirror,
+        trace=lambda words, part, *, to: repeated(through(part, words), to // size_of(part)),
         tell="mirror to {to}".format,
     ),
     Operation(
@@ -178,6 +213,7 @@ SHAPE = (
         arguments={"to": SIZE_OR_POWER, "fill": BYTE},
         size=_pad_size,
         apply=pad,
+        trace=_pad_trace,
         tell="pad to {to} with {fill}".format,
     ),
     Operation(
@@ -190,6 +226,7 @@ SHAPE = (
         },
         size=_blocks_size,
         apply=blocks,
+        trace=_blocks_trace,
         tell=lambda *, size, order, **_flags: f"blocks of {size} in order {order}",
     ),
     Operation(
@@ -197,6 +234,7 @@ SHAPE = (
         arguments={"number": number(0, 7), "of": choice(2, 4, 8), "unit": choice(1, 2).otherwise(1)},
         size=_lane_size,
         apply=lane,
+        trace=lambda words, part, *, number, of, unit: in_units(words, part, of * unit, unit),
         tell="lane {number} of {of} ({unit}-byte units)".format,
     ),
     Operation(
@@ -204,6 +242,7 @@ SHAPE = (
         arguments={"at": ADDRESS, "old": HEX, "new": HEX},
         size=_overlay_size,
         apply=overlay,
+        trace=_overlay_trace,
         tell="overlay {new} at {at} in place of {old}".format,
     ),
 )

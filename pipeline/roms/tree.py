@@ -8,8 +8,9 @@ from typing import TypeVar
 
 from pipeline.model.units import show_size
 from pipeline.roms.operation import HintedError, Operation, parameter
+from pipeline.roms.ranges import Ranges, limited
 from pipeline.roms.report import Report
-from pipeline.roms.table import PIECES
+from pipeline.roms.table import CHANGES, PIECES
 
 Result = TypeVar("Result", int, bytes)
 
@@ -42,18 +43,32 @@ def contents_of(node: Node) -> Iterator[str]:
 
 def tell(node: Node) -> str:
     """Return one line for people that says what a tree makes: "2a, take 1 KiB from 0x0000"."""
-    shown = {
-        parameter(name): argument.show(node.arguments[parameter(name)])
-        if node.arguments[parameter(name)] is not None
-        else ""
-        for name, argument in node.operation.arguments.items()
-    }
     texts = [tell(part) for part in node.parts]
     if node.operation.name in PIECES:
         listed = [text if part.operation.name == "chip" else f"({text})"
                   for text, part in zip(texts, node.parts, strict=True)]  # fmt: skip
-        return node.operation.tell(*listed, **shown)
-    return f"{', '.join(texts)}, {node.operation.tell(**shown)}"
+        return node.operation.tell(*listed, **_shown(node))
+    return f"{', '.join(texts)}, {node.operation.tell(**_shown(node))}"
+
+
+def trace(node: Node, contents: Mapping[str, Ranges], before: str = "") -> Ranges:
+    """Return where the bytes of a tree are from, given that of chips and patches.
+
+    ``before`` begins the words for what is done to them. The tree must have no problem.
+    """
+    parts = [trace(part, contents, before) for part in node.parts]
+    named = {argument: contents[name] for argument, name in node.contents.items()}
+    words = before + node.operation.tell(**_shown(node)) if node.operation.name in CHANGES else ""
+    return limited(node.operation.trace(words, *parts, **{**node.arguments, **named}))
+
+
+def _shown(node: Node) -> dict[str, str]:
+    """Return the arguments as they are shown, by parameter; "" for those left out."""
+    values = {name: node.arguments[parameter(name)] for name in node.operation.arguments}
+    return {
+        parameter(name): "" if values[name] is None else argument.show(values[name])
+        for name, argument in node.operation.arguments.items()
+    }
 
 
 def evaluate(

@@ -10,7 +10,8 @@ import operator
 
 from pipeline.roms.arguments import BYTE, CHIP, HEX, choice, number, show_value
 from pipeline.roms.bits import combine, merge, table
-from pipeline.roms.operation import Operation, same_size, whole_units
+from pipeline.roms.operation import Operation, in_units, same_size, whole_units
+from pipeline.roms.ranges import Ranges, through, together
 
 
 def nibble(data: bytes, *, take: str, rest: int | None) -> bytes:
@@ -101,6 +102,10 @@ def _xor_size(size: int, /, *, value: int | None, pattern: bytes | None, chip: i
     return size
 
 
+def _xor_trace(words: str, part: Ranges, /, *, chip: Ranges | None, **_others: object) -> Ranges:
+    return together(through(part, words), through(chip or (), "as the pattern of the XOR"))
+
+
 def _xor_tell(*, value: str, pattern: str, chip: str) -> str:
     return f"XOR with {value or pattern or f'chip {chip}'}"
 
@@ -124,6 +129,7 @@ VALUES = (
         main="order",
         size=lambda size, *, order: 2 * size,
         apply=unpack,
+        trace=lambda words, part, *, order: in_units(words, part, 1, 2),
         tell="unpack nibbles {order}".format,
     ),
     Operation(
@@ -132,6 +138,7 @@ VALUES = (
         main="order",
         size=lambda size, *, order: whole_units(size, 2) // 2,
         apply=pack,
+        trace=lambda words, part, *, order: in_units(words, part, 2, 1),
         tell="pack nibbles {order}".format,
     ),
     Operation(
@@ -140,6 +147,7 @@ VALUES = (
         main="bit",
         size=_plane_size,
         apply=plane,
+        trace=lambda words, part, *, bit, packed: in_units(words, part, 8 if packed else 1, 1),
         tell=lambda *, bit, packed: f"bit plane {bit}" + (f" (packed {packed})" if packed else ""),
     ),
     Operation(
@@ -148,6 +156,7 @@ VALUES = (
         main="value",
         size=_xor_size,
         apply=xor,
+        trace=_xor_trace,
         tell=_xor_tell,
     ),
     Operation(name="invert", size=same_size, apply=invert, tell=lambda: "invert"),

@@ -20,7 +20,6 @@ from pipeline.bitstreams.identify import identify
 from pipeline.bitstreams.verdict import judge
 from pipeline.model.manifest import Fpga
 from tests.bitstreams.samples import MADE, made
-from tests.bitstreams.unhurried import UNHURRIED
 
 ROOT = Path(__file__).parents[2]
 SYNC_WORDS = ["AA995566", "5599AA66", "665599AA", "66AA9955", "FFFFBDB3", "7EAA997E"]
@@ -136,13 +135,11 @@ def check(data: bytes) -> None:
         assert judge(found, fpga).text
 
 
-@UNHURRIED
 @given(st.binary(max_size=2000))
 def test_any_bytes_have_a_verdict(data: bytes) -> None:
     check(data)
 
 
-@UNHURRIED
 @given(st.binary(max_size=40), st.sampled_from(STARTS), st.binary(max_size=600))
 def test_any_bytes_around_a_format_s_mark_have_a_verdict(before: bytes, mark: bytes, after: bytes) -> None:
     check(mark + after)
@@ -153,7 +150,6 @@ def test_any_bytes_around_a_format_s_mark_have_a_verdict(before: bytes, mark: by
 SMALL = ["ice40-lp384.bin", "xo2-1200hc.bit", "gowin-GW1NZ-1.fs", "ice40-hx1k-multi.bin"]
 
 
-@UNHURRIED
 @given(
     st.sampled_from(SMALL),
     st.lists(st.tuples(st.integers(0, 400), st.integers(0, 3), st.binary(max_size=8)), min_size=1, max_size=6),

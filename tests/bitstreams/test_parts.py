@@ -10,7 +10,6 @@ from pipeline.bitstreams.device import Device
 from pipeline.bitstreams.devices import DEVICES, names_of
 from pipeline.bitstreams.parts import read_part, same_package
 from tests.bitstreams.samples import published
-from tests.bitstreams.unhurried import UNHURRIED
 
 PARTS = [
     # Xilinx DS160, DS180, DS890 "Ordering information", and part texts of real .bit files
@@ -85,14 +84,12 @@ def test_gowin_part_numbers_are_read_as_apycula_lists_them(text: str, package: s
     assert same_package(part.package, package), part.package
 
 
-@UNHURRIED
 @given(st.sampled_from(DEVICES), st.booleans(), st.booleans())
 def test_a_bare_name_is_its_device_however_it_is_written(row: Device, lower: bool, bare: bool) -> None:
     text = row.name.replace("-", "") if bare and row.maker != "Gowin" else row.name
     assert row.name in names_of(read_part(text.lower() if lower else text).devices)
 
 
-@UNHURRIED
 @given(st.text(max_size=80))
 def test_any_text_is_read(text: str) -> None:
     part = read_part(text)

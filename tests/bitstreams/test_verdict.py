@@ -13,7 +13,6 @@ from pipeline.bitstreams.identify import identify
 from pipeline.bitstreams.verdict import HINTS, Verdict, judge
 from pipeline.model.manifest import Fpga
 from tests.bitstreams.samples import made, wheel
-from tests.bitstreams.unhurried import UNHURRIED
 
 WRONG_HINT = (
     "take the bitstream made for the board's FPGA; another one's pins may drive against outputs of other chips, which "
@@ -204,7 +203,6 @@ FPGAS = st.builds(
 )
 
 
-@UNHURRIED
 @given(st.none() | BITSTREAMS, st.none() | FPGAS)
 def test_there_is_always_a_verdict(found: Bitstream | None, fpga: Fpga | None) -> None:
     ruling = judge(found, fpga)
@@ -213,7 +211,6 @@ def test_there_is_always_a_verdict(found: Bitstream | None, fpga: Fpga | None) -
     assert bool(ruling.hint) == (ruling.name != "right device")
 
 
-@UNHURRIED
 @given(st.sampled_from(DEVICES), st.sampled_from(DEVICES))
 def test_a_bitstream_is_right_for_its_own_device_and_wrong_for_another_makers(row: Device, other: Device) -> None:
     found = Bitstream(maker=row.maker, format="x", size=1, devices=(row.name,), device_id=row.device_id)

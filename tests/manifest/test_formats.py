@@ -16,12 +16,10 @@ from pipeline.manifest.formats import (
     parse_moment,
     parse_rate,
 )
-from tests.manifest.unhurried import UNHURRIED
 
 PATHS = st.lists(st.sampled_from(["A", "b.c", "..", ".", "", "C:", "x\\y", "/", "\x00", "ü"]), max_size=4).map("/".join)
 
 
-@UNHURRIED
 @given(PATHS | st.text())
 def test_a_path_that_passes_stays_below_its_folder_on_every_system(text: str) -> None:
     """The standard library's own rules for POSIX and Windows are the witness."""
@@ -49,7 +47,6 @@ class Bare:
         return "*"
 
 
-@UNHURRIED
 @given(
     st.text(st.sampled_from("{}abcdekmnor!:.[]0 "))
     | st.lists(st.sampled_from(["{core}", "{{", "}}", "{x}", "a"])).map("".join)

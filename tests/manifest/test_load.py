@@ -15,7 +15,6 @@ from pipeline.errors import ManifestError
 from pipeline.manifest.examine import examine
 from pipeline.manifest.load import load
 from pipeline.manifest.read import DEEPEST, LARGEST
-from tests.manifest.unhurried import UNHURRIED
 
 CASES = Path(__file__).parents[1] / "cases"
 SAMPLES = {
@@ -290,7 +289,6 @@ def damaged(draw: st.DrawFn) -> tuple[str, bytes]:
     return kind, bytes(data)
 
 
-@UNHURRIED
 @given(damaged())
 def test_whatever_is_in_a_manifest_is_taken_or_told_in_one_line_each(case: tuple[str, bytes]) -> None:
     kind, data = case
@@ -310,7 +308,6 @@ VALUES = st.sampled_from(
 )  # fmt: skip
 
 
-@UNHURRIED
 @given(st.sampled_from(sorted(SAMPLES)), st.data())
 def test_any_value_of_any_type_anywhere_is_taken_or_told(kind: str, data: st.DataObject) -> None:
     lines = SAMPLES[kind].decode().split("\n")

@@ -17,7 +17,6 @@ from pipeline.manifest.positions import Positions, spell
 from pipeline.model.units import parse_size
 from tests.manifest.pinning import ABC, OTHER, pinned
 from tests.manifest.toml_texts import SCALARS
-from tests.manifest.unhurried import UNHURRIED
 
 QUOTED = st.sampled_from(['"{}"', "'{}'", '"""{}"""', "'''{}'''"])
 EQUALS = st.sampled_from(["=", " = ", "  =\t", "   = "])
@@ -162,7 +161,6 @@ def is_inline(text: str, way: Way) -> bool:
     return any(text[positions.spot(way[:end]).value] == "{" for end in range(1, len(way) + 1))
 
 
-@UNHURRIED
 @given(cases(), st.booleans())
 def test_pinning_changes_what_is_pinned_and_no_other_byte(case: tuple[str, list[Way]], crc32: bool) -> None:
     text, ways = case
@@ -180,7 +178,6 @@ def test_pinning_changes_what_is_pinned_and_no_other_byte(case: tuple[str, list[
     assert undone(result, text, ways) == text
 
 
-@UNHURRIED
 @given(cases())
 def test_pinning_again_writes_nothing(case: tuple[str, list[Way]]) -> None:
     text, ways = case

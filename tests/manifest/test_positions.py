@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from pipeline.errors import Place
 from pipeline.manifest.positions import Part, Positions, locator, spell
 from tests.manifest.toml_texts import documents
-from tests.manifest.unhurried import UNHURRIED
 
 ROOT = Path(__file__).parents[2]
 MANIFESTS = sorted([*(ROOT / "inputs").glob("**/*.toml"), *(ROOT / "tests" / "cases" / "accept").glob("**/*.toml")])
@@ -59,7 +58,6 @@ def our_pairs(text: str) -> set[tuple[int, int, int]]:
     return {(spot.key, spot.value, spot.end) for spot in spots if text[spot.key : spot.value].rstrip().endswith("=")}
 
 
-@UNHURRIED
 @given(documents())
 def test_pairs_stand_where_tree_sitter_finds_them(text: str) -> None:
     assert our_pairs(text) == strangers_pairs(text)
@@ -71,7 +69,6 @@ def test_pairs_of_real_manifests_stand_where_tree_sitter_finds_them(path: Path) 
     assert our_pairs(text) == strangers_pairs(text)
 
 
-@UNHURRIED
 @given(documents())
 def test_what_is_written_at_a_position_is_the_value(text: str) -> None:
     """TOML 1.0.0, "Key/Value Pair": the text of a value is that value wherever it stands."""
@@ -81,7 +78,6 @@ def test_what_is_written_at_a_position_is_the_value(text: str) -> None:
             assert repr(tomllib.loads(f"value = {positions.raw(way)}")["value"]) == repr(value)
 
 
-@UNHURRIED
 @given(documents())
 def test_a_value_ends_by_the_line_from_which_on_the_parser_knows_it(text: str) -> None:
     """A prefix of whole lines that parses holds exactly what stands on its lines: the parser itself as a witness."""
@@ -102,7 +98,6 @@ def test_a_value_ends_by_the_line_from_which_on_the_parser_knows_it(text: str) -
         known, reached = known | found, number
 
 
-@UNHURRIED
 @given(documents())
 def test_a_key_as_problems_spell_it_leads_back_to_its_value(text: str) -> None:
     positions = Positions(text)
@@ -173,7 +168,6 @@ def test_a_place_that_cannot_be_found_or_need_not_stays_as_it_is(tmp_path: Path,
     assert locator(tmp_path)(place) == place
 
 
-@UNHURRIED
 @given(st.lists(st.text(min_size=1) | st.integers(0, 9), max_size=4))
 def test_a_spelled_key_is_one_line(way: list[Part]) -> None:
     assert "\n" not in spell(way)

@@ -19,7 +19,6 @@ from pipeline.manifest.keywords import resolved, validator_for
 from pipeline.manifest.validate import schema
 from pipeline.roms.operation import SLOT_NAMES, Operation
 from pipeline.roms.table import CHANGES, PIECES
-from tests.manifest.unhurried import UNHURRIED
 
 ROOT = Path(__file__).parents[2]
 KINDS = ("board", "core", "title", "card", "sources")
@@ -200,7 +199,6 @@ def damaged(draw: st.DrawFn) -> tuple[str, Any]:
     return MANIFESTS[path], data
 
 
-@UNHURRIED
 @given(damaged())
 def test_our_validator_and_the_standards_agree_on_what_is_valid(case: tuple[str, Any]) -> None:
     kind, data = case

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from pipeline.errors import ManifestError, Problem
 from pipeline.manifest.sums import parse_sums
-from tests.manifest.unhurried import UNHURRIED
 from tests.strangers.tools import require
 
 ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
@@ -41,7 +40,6 @@ def test_the_list_that_sha256sum_writes_is_read(tmp_path: Path) -> None:
     assert expected[0][0] == ABC
 
 
-@UNHURRIED
 @given(
     st.dictionaries(NAMES, st.binary(min_size=32, max_size=32)),
     st.sampled_from([" ", "*"]),
@@ -52,7 +50,6 @@ def test_a_written_list_reads_as_it_was_meant(sums: dict[str, bytes], mark: str,
     assert parse_sums(text, "") == tuple((digest.hex(), name) for name, digest in sums.items())
 
 
-@UNHURRIED
 @given(st.text())
 def test_any_text_is_read_or_refused_with_line_numbers(text: str) -> None:
     problems: tuple[Problem, ...] = ()

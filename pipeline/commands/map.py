@@ -1,0 +1,39 @@
+"""The command ``doit map``: which bytes of a title's ROM files are from which chips."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
+from typing import Any
+
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.roms.map import map_document, map_text, rom_map
+
+
+class Map(OwnCommand):
+    """Shows the map of each ROM file of a title; only manifests are needed, no sources."""
+
+    name = "map"
+    doc_purpose = "show which bytes of a title's ROM files are from which chips"
+    doc_usage = "TITLE"
+    doc_description = "TITLE: the id of a title. Where steps overlap, the last one is told."
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Print the maps."""
+        if len(words) != 1:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help map says more")
+        titles = self.project.manifest.titles
+        if words[0] not in titles:
+            near = get_close_matches(words[0], titles, 1)
+            hint = f'did you mean "{near[0]}"?' if near else "the ids are the names of the files in inputs/titles"
+            raise ManifestError.one(f'found "{words[0]}", expected the id of a title', hint)
+        title = titles[words[0]]
+        maps = [(rom, rom_map(title, rom)) for rom in title.roms]
+        if options["json"]:
+            print(json.dumps(map_document(title, maps), indent=1))
+        else:
+            print("\n".join(map_text(rom, ranges) for rom, ranges in maps), end="")
+        return 0

@@ -1,0 +1,65 @@
+"""The map of a ROM file: which of its bytes are from what, through which operations."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.model.manifest import RomFile, Title
+from pipeline.model.units import show_size
+from pipeline.roms.arguments import show_address, show_value
+from pipeline.roms.assemble import checked, contents
+from pipeline.roms.ranges import Range, Source, placed, whole
+from pipeline.roms.tree import trace
+
+VERSION = 1
+WHOLE_FILE = "whole file: "
+"""Begins the words for what is done to the whole after its steps."""
+
+
+def rom_map(title: Title, rom: RomFile) -> tuple[Range, ...]:
+    """Return the ranges of a ROM file: all of it in order, without a gap, neighbours of equal sources as one.
+
+    Where steps overlap, the last one is told. A byte depends on nothing but what its range names; where an operation
+    spreads bytes widely, the range may name more. Raises ManifestError for what ``check_title`` finds in it.
+    """
+    trees = checked(title, rom)
+    kinds = {name: "chip" if name in title.chips else "patch" for name in contents(title)}
+    sources = {name: whole(content.size or 0, Source(kinds[name], name)) for name, content in contents(title).items()}
+    steps = [(step.at, trace(node, sources)) for step, node in zip(rom.steps, trees.steps, strict=True) if node]
+    ranges = placed(whole(rom.size, Source("hole", show_value(rom.fill or 0))), steps)
+    return trace(trees.whole, {**sources, "": ranges}, WHOLE_FILE) if trees.whole else ranges
+
+
+def map_text(rom: RomFile, ranges: Sequence[Range]) -> str:
+    """Return a map as lines for people: first and last address, size, and each source on a line of its own."""
+    addresses = [f"{show_address(one.start)} to {show_address(one.end - 1)}" for one in ranges]
+    sizes = [show_size(one.end - one.start) for one in ranges]
+    left, middle = max(map(len, addresses)), max(map(len, sizes))
+    lines = [f"{rom.path}, {show_size(rom.size)}"]
+    for address, size, one in zip(addresses, sizes, ranges, strict=True):
+        start = f"  {address:{left}}  {size:>{middle}}  "
+        for source in one.sources:
+            lines.append(start + _told(source))
+            start = " " * len(start)
+    return "\n".join(lines) + "\n"
+
+
+def map_document(title: Title, maps: Sequence[tuple[RomFile, Sequence[Range]]]) -> dict[str, object]:
+    """Return the maps of a title's ROM files as JSON has them; ``end`` is the first address behind a range."""
+    return {
+        "cardkiln-map": VERSION,
+        "title": title.id,
+        "rom-files": [
+            {"path": rom.path, "size": rom.size, "ranges": [_range(one) for one in ranges]} for rom, ranges in maps
+        ],
+    }
+
+
+def _range(one: Range) -> dict[str, object]:
+    sources = [{"kind": source.kind, "name": source.name, "through": list(source.through)} for source in one.sources]
+    return {"start": one.start, "end": one.end, "sources": sources}
+
+
+def _told(source: Source) -> str:
+    nouns = {"table": "table of names", "check": "check value"}
+    return ", ".join([nouns.get(source.kind, f"{source.kind} {source.name}"), *source.through])
