@@ -33,8 +33,7 @@ def compare_system(plan: Plan, image: str, file: BufferedReader, written: int) -
     boot = file.read(SECTOR)
     yield from _compare_fields(image, boot_header(boot, volume), boot_fields(plan))
     code = BOOT_CODE[volume.fat_bits]
-    if boot[code:] != EMPTY[code:]:
-        yield problem(image, "the boot sector does not end in zeros and 55 AA; expected no boot code")
+    yield from _compare_bytes(image, "the boot sector", bytes(code) + boot[code:], EMPTY)
     if volume.fat_bits == 32:
         yield from _compare_fat32(plan, image, boot, file.read(8 * SECTOR))
 
@@ -53,8 +52,7 @@ def _compare_partition_table(plan: Plan, image: str, sector: bytes) -> Iterator[
         if found[name] != expected[name]:
             what = f"{name} of the partition is {found[name]:,}; expected {expected[name]:,}"
             yield problem(image, what)
-    if sector[:446] + sector[462:] != EMPTY[:446] + EMPTY[462:]:
-        yield problem(image, "the partition table holds more than one partition, or code; expected neither")
+    yield from _compare_bytes(image, "the partition table", sector[:446] + bytes(16) + sector[462:], EMPTY)
 
 
 def _compare_fields(image: str, found: Mapping[str, object], expected: Mapping[str, object]) -> Iterator[Problem]:
@@ -69,12 +67,17 @@ def _compare_fat32(plan: Plan, image: str, boot: bytes, rest: bytes) -> Iterator
     used = plan.root_clusters + sum(entry.clusters for entry in plan.entries)
     follow = fs_info(plan.volume.clusters - used, used + 1) + EMPTY
     wanted = follow + bytes(3 * SECTOR) + boot + follow
-    kinds = {1: "FSInfo", 6: "the backup of the boot sector", 7: "the backup of FSInfo"}
-    for number in range(1, 9):
+    for number, kind in enumerate(("FSInfo", "", "", "", "", "a copy of the boot sector", "a copy of FSInfo", ""), 1):
         part = slice((number - 1) * SECTOR, number * SECTOR)
-        if rest[part] != wanted[part]:
-            what = f"sector {number} of the volume ({kinds.get(number, 'reserved')}) is not as expected"
-            yield problem(image, what)
+        name = f"sector {number} of the volume" + (f", {kind}," if kind else "")
+        yield from _compare_bytes(image, name, rest[part], wanted[part])
+
+
+def _compare_bytes(image: str, name: str, found: bytes, expected: bytes) -> Iterator[Problem]:
+    """Yield the first byte of a sector that is not as it should be."""
+    place = next((number for number in range(SECTOR) if found[number] != expected[number]), None)
+    if place is not None:
+        yield problem(image, f"{name} has {found[place]:#04x} at byte {place}; expected {expected[place]:#04x}")
 
 
 def _shown(value: object) -> str:

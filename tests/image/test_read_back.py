@@ -265,6 +265,15 @@ DAMAGES: dict[str, tuple[Damage, list[str]]] = {
         ],
     ),
     "deleted": (in_slot(MOTH, 0, b"\xe5"), ["GAMES/MOTH/MOTH.ROM: is missing; the plan has it"]),
+    "one name twice": (
+        lambda plan, image: patch(image, find(image, b"EMPTY   TXT"), b"FIRST   BIN"),
+        [
+            "EMPTY.TXT: is missing; the plan has it",
+            "FIRST.BIN: is there more than once; expected once",
+            "FIRST.BIN: its first cluster is 0; expected 2",
+            "FIRST.BIN: its size in bytes is 0; expected 5,000",
+        ],
+    ),
     "label entry": (
         lambda plan, image: patch(image, find(image, b"DESK       \x08"), b"DUSK"),
         [
@@ -278,21 +287,15 @@ DAMAGES: dict[str, tuple[Damage, list[str]]] = {
     ),
     "serial": (in_boot(39, b"\0\0\0\0"), ["card.img: BS_VolID of the boot sector is 0; expected 305,441,741"]),
     "sectors": (in_boot(32, b"\xff" * 4), ["card.img: BPB_TotSec32 of the boot sector is 4,294,967,295; expected 0"]),
-    "boot code": (
-        in_boot(100, b"\x90"),
-        ["card.img: the boot sector does not end in zeros and 55 AA; expected no boot code"],
-    ),
-    "signature": (
-        in_boot(510, b"\0"),
-        ["card.img: the boot sector does not end in zeros and 55 AA; expected no boot code"],
-    ),
+    "boot code": (in_boot(100, b"\x90"), ["card.img: the boot sector has 0x90 at byte 100; expected 0x00"]),
+    "signature": (in_boot(510, b"\0"), ["card.img: the boot sector has 0x00 at byte 510; expected 0x55"]),
     "partition type": (
         lambda plan, image: patch(image, 450, b"\x0c"),
         ["card.img: type of the partition is 12; expected 4"],
     ),
     "second partition": (
         lambda plan, image: patch(image, 462, b"\x80"),
-        ["card.img: the partition table holds more than one partition, or code; expected neither"],
+        ["card.img: the partition table has 0x80 at byte 462; expected 0x00"],
     ),
     "cut short": (
         lambda plan, image: truncate(image, 512),
@@ -328,10 +331,10 @@ def test_the_root_directory_of_fat32_in_a_loop(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("sector", "told"),
     [
-        (1, "sector 1 of the volume (FSInfo) is not as expected"),
-        (2, "sector 2 of the volume (reserved) is not as expected"),
-        (6, "sector 6 of the volume (the backup of the boot sector) is not as expected"),
-        (7, "sector 7 of the volume (the backup of FSInfo) is not as expected"),
+        (1, "sector 1 of the volume, FSInfo, has 0x3e at byte 489; expected 0x3f"),
+        (2, "sector 2 of the volume has 0x01 at byte 489; expected 0x00"),
+        (6, "sector 6 of the volume, a copy of the boot sector, has 0x01 at byte 489; expected 0x00"),
+        (7, "sector 7 of the volume, a copy of FSInfo, has 0x3e at byte 489; expected 0x3f"),
     ],
 )
 def test_the_sectors_after_a_fat32_boot_sector(sector: int, told: str, tmp_path: Path) -> None:
