@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
-from pipeline.model.content import CardFile, Content, Ingredient, Origin
+from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
 
 
@@ -142,7 +142,7 @@ def _of_core(selection: Selection, core: Core, known: Known) -> Iterator[CardFil
         path=join(core_folder(selection, core), selection.board.bitstream.format_map(fields)),
         content=core.bitstream,
         placement="anywhere",
-        origin=_copied("bitstream", core.id, core.bitstream),
+        origin=Origin(kind="bitstream", owner=core.id),
         place=Place(file=core.file, key="bitstream"),
     )
     for own in core.files:
@@ -169,39 +169,27 @@ def _of_title(selection: Selection, title: Title, known: Known) -> Iterator[Card
 
 def _own_file(own: OwnFile, folder: str, kind: str, owner: str, file: str, known: Known) -> Iterator[CardFile]:
     """Yield the one file found by content, or every file of the tree it is copied from."""
-    pairs = [("", own.content)] if own.content else known.trees[own.source_path]
-    for relative, content in pairs:
-        content = _sized(content, known)
-        yield CardFile(
-            path=join(folder, join(own.path, relative)),
-            content=content,
-            placement=own.placement,
-            origin=_copied(kind, owner, content),
-            place=Place(file=file, key=own.key),
-        )
+    held = [("", own.content)] if own.content else known.trees[own.source_path]
+    pairs = ((join(folder, join(own.path, relative)), content) for relative, content in held)
+    yield from _copies(pairs, own.placement, Origin(kind=kind, owner=owner), Place(file=file, key=own.key))
 
 
 def _summed(
     sums: SumList, fields: Mapping[str, str], kind: str, owner: str, file: str, known: Known
 ) -> Iterator[CardFile]:
-    for sha256, path in known.sums[sums.list_path]:
-        content = _sized(Content(sha256=sha256), known)
-        yield CardFile(
-            path=join(sums.into.format_map(fields), path),
-            content=content,
-            placement="anywhere",
-            origin=_copied(kind, owner, content),
-            place=Place(file=file, key=sums.key),
-        )
+    """Yield every file of a checksum list; sizes not yet known stay None."""
+    folder = sums.into.format_map(fields)
+    pairs = (
+        (join(folder, path), Content(sha256=sha256, size=known.sizes.get(sha256)))
+        for sha256, path in known.sums[sums.list_path]
+    )
+    yield from _copies(pairs, "anywhere", Origin(kind=kind, owner=owner), Place(file=file, key=sums.key))
 
 
-def _sized(content: Content, known: Known) -> Content:
-    return content if content.size is not None else replace(content, size=known.sizes.get(content.sha256))
-
-
-def _copied(kind: str, owner: str, content: Content) -> Origin:
-    ingredient = Ingredient(role="content", size=content.size or 0, sha256=content.sha256)
-    return Origin(kind=kind, owner=owner, ingredients=(ingredient,))
+def _copies(pairs: Iterable[tuple[str, Content]], placement: str, origin: Origin, place: Place) -> Iterator[CardFile]:
+    """Yield files that go onto the card as they are; origin and place are shared, as there may be very many."""
+    for path, content in pairs:
+        yield CardFile(path=path, content=content, placement=placement, origin=origin, place=place)
 
 
 def _written(selection: Selection) -> Iterator[ConfigJob]:

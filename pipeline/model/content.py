@@ -75,7 +75,8 @@ class Origin:
     """What a file of the card was made from.
 
     ``kind``: "bitstream", "core-file", "rom-file", "title-file", "menu", "config", "board-file" or "card-file".
-    ``owner``: the id of the board, core, title or card that asks for it. ``steps``: one line a ROM step or edit.
+    ``owner``: the id of the board, core, title or card that asks for it. ``ingredients``: none for a file that is
+    copied as it is. ``steps``: one line a ROM step or edit.
     """
 
     kind: str
