@@ -11,8 +11,8 @@ from itertools import chain
 
 from pipeline.errors import CheckError
 from pipeline.model.content import Content
+from pipeline.sources.archive import ArchiveError
 from pipeline.sources.digest import Digest, digest
-from pipeline.sources.directory import ArchiveError
 from pipeline.sources.problems import reason
 from pipeline.sources.source import Source
 from pipeline.sources.store import Store

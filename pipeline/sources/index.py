@@ -15,8 +15,8 @@ from pipeline.model.content import Content, Found, Location, Wanted
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources import scan as scanning
 from pipeline.sources import search
+from pipeline.sources.archive import ArchiveError
 from pipeline.sources.digest import digest
-from pipeline.sources.directory import ArchiveError
 from pipeline.sources.problems import machine_error, shown
 from pipeline.sources.scan import Scan
 from pipeline.sources.signature import settled, signature

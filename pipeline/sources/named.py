@@ -10,9 +10,8 @@ from pathlib import Path
 from pipeline.errors import MachineError
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources.archive import list_archive, named_as_archive, plain_path
+from pipeline.sources.archive import ArchiveError, Member, list_archive, named_as_archive, plain_path
 from pipeline.sources.digest import digest
-from pipeline.sources.directory import ArchiveError, Member
 from pipeline.sources.problems import machine_error, shown
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import os
-import zlib
+import threading
 from collections.abc import Iterator, Mapping
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import BinaryIO
+from zipfile import ZipFile, ZipInfo
 
 from pipeline.model.content import Location
-from pipeline.sources.archive import DEFLATED, ENCRYPTED_FLAGS, STORED
-from pipeline.sources.directory import LOCAL, ArchiveError, Member, read_members
+from pipeline.sources.archive import ArchiveError, damage
 from pipeline.sources.signature import signature
 
 PIECE = 1 << 18
@@ -26,73 +26,35 @@ def pieces(stream: BinaryIO, location: Location) -> Iterator[bytes]:
     stat = os.fstat(stream.fileno())
     if location.member is None:
         return iter(partial(stream.read, min(PIECE, stat.st_size + 1)), b"")
-    members = _members(location.path, signature(stat))
-    member = members.get(location.member)
-    if member is None:
+    archive, entries = _opened(location.path, signature(stat), threading.get_ident())
+    if location.member not in entries:
         raise ArchiveError(f"has no member {location.member!r} any more", "run again; it is looked at anew")
-    return unpack(stream, member)
+    return unpack(archive, entries[location.member])
 
 
 @lru_cache(maxsize=16)
-def _members(path: str, known: str) -> Mapping[str, Member]:
-    """Return the members of an archive by name, remembered while its signature stays the same."""
-    with Path(path).open("rb") as stream:
-        if signature(os.fstat(stream.fileno())) != known:
-            raise ArchiveError("changed while it was read", "run again when nothing writes to it")
-        return {member.name: member for member in read_members(stream)}
+def _opened(path: str, known: str, _thread: int) -> tuple[ZipFile, Mapping[str, ZipInfo]]:
+    """Return an open archive and its entries by true name, kept while its signature stays the same.
+
+    Each thread has its own, since one ``ZipFile`` is not made for several. It is closed with the last who uses it.
+    """
+    with damage("is damaged"):
+        archive = ZipFile(path)
+    if signature(Path(path).stat()) != known:
+        raise ArchiveError("changed while it was read", "run again when nothing writes to it")
+    return archive, {entry.orig_filename: entry for entry in archive.infolist()}
 
 
-def unpack(stream: BinaryIO, member: Member) -> Iterator[bytes]:
+def unpack(archive: ZipFile, entry: ZipInfo) -> Iterator[bytes]:
     """Yield the bytes of one member of an open archive; exactly as many as declared, with the declared CRC-32.
 
-    Raises ArchiveError as soon as more bytes come than the directory declares, and when there are fewer, the CRC-32
-    differs, the packed data are damaged or the local header contradicts the directory.
-    Source: APPNOTE 4.3.7 (local header), 4.4.5 (methods), 4.4.7 (CRC-32); RFC 1951 (deflate).
+    Raises ArchiveError when there are fewer, the CRC-32 differs, the packed data are damaged or the local header
+    contradicts the directory. More than are declared are never unpacked; what is declared then has another CRC-32.
     """
-    _seek_data(stream, member)
-    count, crc = 0, 0
-    for piece in _inflated(stream, member) if member.method == DEFLATED else _stored(stream, member):
-        count, crc = count + len(piece), zlib.crc32(piece, crc)
-        if count > member.size:
-            raise ArchiveError(f"{member.name!r} is damaged: more bytes than the {member.size:,} declared")
-        yield piece
-    if count != member.size:
-        raise ArchiveError(f"{member.name!r} is damaged: {count:,} bytes instead of {member.size:,}")
-    if crc != member.crc32:
-        raise ArchiveError(f"{member.name!r} is damaged: CRC-32 is {crc:08x} instead of {member.crc32:08x}")
-
-
-def _seek_data(stream: BinaryIO, member: Member) -> None:
-    """Go to the first packed byte, past a local header that must agree with the directory."""
-    if member.flags & ENCRYPTED_FLAGS or member.method not in (STORED, DEFLATED):
-        raise ArchiveError(f"{member.name!r} is encrypted or packed by a method that is not supported")
-    stream.seek(member.offset)
-    head = stream.read(LOCAL.size)
-    if len(head) < LOCAL.size or not head.startswith(b"PK\x03\x04"):
-        raise ArchiveError(f"{member.name!r} is damaged: there is no header at byte {member.offset:,}")
-    name_length, extra_length = LOCAL.unpack(head)[9:11]
-    if stream.read(name_length) != member.raw_name:
-        raise ArchiveError(f"{member.name!r} is damaged: it has another name in its own header")
-    stream.seek(extra_length, os.SEEK_CUR)
-
-
-def _stored(stream: BinaryIO, member: Member) -> Iterator[bytes]:
-    left = member.packed
-    while left and (piece := stream.read(min(left, PIECE))):
-        left -= len(piece)
-        yield piece
-
-
-def _inflated(stream: BinaryIO, member: Member) -> Iterator[bytes]:
-    inflate, left = zlib.decompressobj(-zlib.MAX_WBITS), member.packed
-    while not inflate.eof:
-        packed = inflate.unconsumed_tail or stream.read(min(left, PIECE))
-        left -= 0 if inflate.unconsumed_tail else len(packed)
-        try:
-            piece = inflate.decompress(packed, PIECE)
-        except zlib.error:
-            raise ArchiveError(f"{member.name!r} is damaged: its packed data are no deflate stream") from None
-        if piece:
+    count = 0
+    with damage(f"{entry.orig_filename!r} is damaged"), archive.open(entry) as member:
+        while piece := member.read(PIECE):
+            count += len(piece)
             yield piece
-        elif not packed:
-            raise ArchiveError(f"{member.name!r} is damaged: its packed data end too early")
+    if count != entry.file_size:
+        raise ArchiveError(f"{entry.orig_filename!r} is damaged: {count:,} bytes instead of {entry.file_size:,}")

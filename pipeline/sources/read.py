@@ -10,8 +10,8 @@ from contextlib import closing, contextmanager
 from typing import BinaryIO, cast
 
 from pipeline.model.content import Content, Location
+from pipeline.sources.archive import ArchiveError
 from pipeline.sources.digest import changed
-from pipeline.sources.directory import ArchiveError
 from pipeline.sources.pieces import pieces
 from pipeline.sources.problems import machine_error
 

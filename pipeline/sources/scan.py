@@ -11,8 +11,7 @@ from pathlib import Path
 
 from pipeline.errors import Place, Problem
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources.archive import list_archive, looks_like_archive, named_as_archive
-from pipeline.sources.directory import SMALLEST
+from pipeline.sources.archive import SMALLEST, list_archive, looks_like_archive, named_as_archive
 from pipeline.sources.places import walk
 from pipeline.sources.problems import shown, unreadable
 from pipeline.sources.signature import UNSETTLED, settled, signature

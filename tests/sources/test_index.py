@@ -252,6 +252,6 @@ def test_a_damaged_member_is_a_check_error(tmp_path: Path) -> None:
     with Index(tmp_path / "index.sqlite") as index, pytest.raises(CheckError) as caught:
         index.content_at(at(path, "x"))
     assert str(caught.value) == (
-        f"{path}: 'x' is damaged: CRC-32 is 352441c2 instead of 00000001\n"
+        f"{path}: 'x' is damaged: bad CRC-32 for file 'x'\n"
         "  hint: get an undamaged copy, or unpack it into a folder and pack it anew"
     )
