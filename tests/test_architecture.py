@@ -15,7 +15,23 @@ BELOW: dict[str, set[str]] = {
     "fat": {"errors", "model"},
     **{
         part: {"errors", "model", "fat"}
-        for part in ("manifest", "sources", "roms", "bitstreams", "configs", "card", "image", "record")
+        for part in (
+            "manifest",
+            "sources",
+            "roms",
+            "bitstreams",
+            "configs",
+            "card",
+            "image",
+            "record",
+            "stations",
+            "planner",
+            "sheet",
+            "volume",
+            "publish",
+            "device",
+            "store",
+        )
     },
 }
 BELOW["stages"] = set(BELOW)
@@ -23,7 +39,20 @@ BELOW["engine"] = {"errors", "stages"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
 """What each part of pipeline/ may import, besides itself."""
 
-PURE = ("errors", "model", "fat", "roms", "bitstreams", "configs", "card", "record")
+PURE = (
+    "errors",
+    "model",
+    "fat",
+    "roms",
+    "bitstreams",
+    "configs",
+    "card",
+    "record",
+    "stations",
+    "planner",
+    "sheet",
+    "volume",
+)
 IMPURE_MODULES = {
     "asyncio", "glob", "http", "io", "os", "pathlib", "random", "secrets", "shutil", "socket", "sqlite3", "subprocess",
     "sys", "tempfile", "threading", "time", "urllib", "uuid",

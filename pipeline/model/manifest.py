@@ -133,6 +133,8 @@ class Board:
     base: tuple[str, ...]
     cautions: tuple[str, ...]
     rights: Rights
+    source: str = ""
+    date: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +142,9 @@ class Needs:
     """What a core needs of volume, board and station; an empty value means it does not mind.
 
     ``volumes``: what it can read. ``settings``: board setting to choice. ``outputs``: those it drives.
-    ``orientation``: "landscape" or "portrait". ``line_rates``: in Hz. ``keyboard``: "none", "any" or "external".
+    ``orientation``: "landscape" or "portrait". ``line_rates``: in Hz, for outputs that ``output_rates`` does not
+    name. ``keyboard``: "none", "any" or "external". ``start_output``: the output it shows first, "" when all are
+    driven at once. ``switch``: output to the steps by which a person switches to it.
     """
 
     volumes: tuple[str, ...] = ()
@@ -151,6 +155,9 @@ class Needs:
     keyboard: str = ""
     pads: int = 0
     buttons: int = 0
+    start_output: str = ""
+    switch: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    output_rates: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,7 +300,13 @@ class VolumeRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
-    """What is to be on one SD card. ``tags`` adds every core and title that carries one of them."""
+    """What is to be on one SD card. ``tags`` adds every core and title that carries one of them.
+
+    ``stations``: where it is to be used; ``required_stations``: those of them where everything must work.
+    ``silenced``: rule to the reason why it is silenced for this card. ``image_sha256``: what the build must give,
+    "" for whatever. ``keep``: paths and patterns ("SAVES/**") of files that belong to the user.
+    ``accepted``: warning to the reason why the card may be published though it is there.
+    """
 
     id: str
     file: str
@@ -309,6 +322,44 @@ class Card:
     sums: tuple[SumList, ...]
     configs: tuple[ConfigFile, ...]
     edits: tuple[ConfigEdit, ...]
+    stations: tuple[str, ...] = ()
+    required_stations: tuple[str, ...] = ()
+    silenced: Mapping[str, str] = field(default_factory=dict)
+    image_sha256: str = ""
+    keep: tuple[str, ...] = ()
+    accepted: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Display:
+    """A display of a station.
+
+    ``inputs``: outputs of a board that can be plugged into it. ``line_rates``: (lowest, highest) it accepts, in Hz;
+    empty where nothing is stated. ``orientation``: "landscape" or "portrait". ``turns``: whether it can be turned.
+    """
+
+    name: str
+    inputs: tuple[str, ...]
+    line_rates: tuple[tuple[int, int], ...] = ()
+    orientation: str = "landscape"
+    turns: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """A place where the board is used.
+
+    ``keyboards``: those there are, of "built-in" and "external". ``pads``: the number of buttons of each pad.
+    """
+
+    id: str
+    file: str
+    name: str
+    displays: tuple[Display, ...]
+    keyboards: tuple[str, ...] = ()
+    pads: tuple[int, ...] = ()
+    source: str = ""
+    date: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -339,3 +390,4 @@ class Manifest:
     titles: Mapping[str, Title]
     cards: Mapping[str, Card]
     sources: Sources
+    stations: Mapping[str, Station] = field(default_factory=dict)
