@@ -1,0 +1,128 @@
+"""Compressing an image while hashing it, and unpacking one that is not trusted; both in one pass."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import sys
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, BinaryIO, cast
+
+if sys.version_info >= (3, 14):
+    from compression import zstd
+else:
+    from backports import zstd
+
+from pipeline.errors import CheckError
+
+SUFFIXES = {"zstd": ".zst", "gzip": ".gz", "zip": ".zip"}
+"""What is added to the image's name for each form."""
+PART = 1 << 20
+LEVEL = 3
+"""Of zstd and gzip: on images nearly as small as the best, and the fastest that is."""
+EARLIEST = (1980, 1, 1, 0, 0, 0)
+"""The first time a ZIP archive can state (APPNOTE 4.4.6); the image's own is in the record."""
+
+Progress = Callable[[int], None]
+
+
+def pack(image: Path, target: Path, form: str, progress: Progress = lambda _: None) -> str:
+    """Write ``image`` to ``target``, compressed as ``form`` of SUFFIXES says, and return the SHA-256 of the raw bytes.
+
+    Packed bytes depend on the library's version; only the raw ones are promised. OSError is left to the caller.
+    """
+    digest = hashlib.sha256()
+    with (
+        image.open("rb", buffering=0) as source,
+        target.open("wb") as file,
+        ThreadPoolExecutor(1, "image-hash") as hasher,
+        _packer(cast("BinaryIO", file), form, image) as packed,
+    ):
+        hashed: Future[None] | None = None
+        while part := source.read(PART):
+            if hashed:
+                hashed.result()
+            hashed = hasher.submit(digest.update, part)
+            packed.write(part)
+            progress(len(part))
+    return digest.hexdigest()
+
+
+@contextmanager
+def _packer(file: BinaryIO, form: str, image: Path) -> Iterator[IO[bytes]]:
+    """Give the stream that packs what is written to it into ``file``."""
+    if form == "zstd":
+        options: dict[int, int] = {
+            zstd.CompressionParameter.compression_level: LEVEL,
+            zstd.CompressionParameter.checksum_flag: 1,
+        }
+        with zstd.ZstdFile(file, "wb", options=options) as packed:
+            yield cast("IO[bytes]", packed)
+    elif form == "gzip":
+        with gzip.GzipFile("", "wb", LEVEL, file, mtime=0) as zipped:
+            yield cast("IO[bytes]", zipped)
+    else:
+        with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=LEVEL) as archive:
+            member = zipfile.ZipInfo(image.name, EARLIEST)
+            member.compress_type, member.external_attr, member.create_system = zipfile.ZIP_DEFLATED, 0o644 << 16, 3
+            with archive.open(member, "w", force_zip64=True) as one:
+                yield one
+
+
+def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _: None) -> str:
+    """Write what ``packed`` holds to ``target`` and return its SHA-256; not one byte more than ``size`` is written.
+
+    Zeros become a hole where the file system has them. Raises CheckError when the packed bytes are damaged, or hold
+    fewer or more than ``size`` bytes; OSError of reading and writing is left to the caller.
+    """
+    digest, left = hashlib.sha256(), size
+    with target.open("wb") as file, packed.open("rb") as source:
+        for part in _parts(cast("BinaryIO", source), packed):
+            if len(part) > left:
+                raise CheckError.one(
+                    f"unpacks to more than the {size:,} bytes that the record states", file=packed.name
+                )
+            digest.update(part)
+            if part.count(0) == len(part):
+                file.seek(len(part), 1)
+            else:
+                file.write(part)
+            left -= len(part)
+            progress(len(part))
+        if left:
+            raise CheckError.one(f"unpacks to {size - left:,} bytes; expected {size:,}", file=packed.name)
+        file.truncate(size)
+    return digest.hexdigest()
+
+
+def _parts(source: BinaryIO, packed: Path) -> Iterator[bytes]:
+    """Yield the unpacked bytes; whatever the libraries raise for damaged ones becomes a CheckError."""
+    try:
+        with _unpacker(source, packed) as stream:
+            while part := stream.read(PART):
+                yield part
+    except (zstd.ZstdError, EOFError, zipfile.BadZipFile, zlib.error, ValueError, gzip.BadGzipFile) as error:
+        raise CheckError.one(f"is damaged: {error}", "get it again", file=packed.name) from error
+
+
+@contextmanager
+def _unpacker(source: BinaryIO, packed: Path) -> Iterator[IO[bytes]]:
+    """Give the stream of unpacked bytes; an archive must hold one file and nothing else."""
+    if packed.suffix == SUFFIXES["zstd"]:
+        with zstd.ZstdFile(source) as stream:
+            yield cast("IO[bytes]", stream)
+    elif packed.suffix == SUFFIXES["gzip"]:
+        with gzip.GzipFile(fileobj=source) as zipped:
+            yield cast("IO[bytes]", zipped)
+    else:
+        with zipfile.ZipFile(source) as archive:
+            names = archive.namelist()
+            if names != [packed.name.removesuffix(packed.suffix)]:
+                raise zipfile.BadZipFile(f"it holds {', '.join(names) or 'nothing'}, expected the image alone")
+            with archive.open(names[0]) as one:
+                yield one
