@@ -10,6 +10,16 @@ from pipeline.stages.project import Project
 KINDS = {folder: kind for kind, folder in FOLDERS.items()}
 
 
+def card_named(project: Project, word: str) -> str:
+    """Return the id of a card that there is; raises ManifestError with the nearest one."""
+    cards = project.manifest.cards
+    if word not in cards:
+        near = nearest(word, cards)
+        hint = f'did you mean "{near}"?' if near else "the ids are the names of the files in inputs/cards"
+        raise ManifestError.one(f'found "{word}", expected the id of a card', hint)
+    return word
+
+
 def manifest_named(project: Project, word: str) -> ManifestFile:
     """Return the manifest that "inputs/titles/moth-patrol.toml" or "title:moth-patrol" names; it is there.
 

@@ -82,7 +82,7 @@ def replacing(path: Path) -> Iterator[Path]:
         with temporary.open("rb+") as written:
             os.fsync(written.fileno())
         temporary.replace(path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
@@ -112,7 +112,7 @@ def _signature(path: Path) -> list[int]:
     return [state.st_size, state.st_mtime_ns, state.st_ino, state.st_ctime_ns if os.name == "posix" else 0]
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make a rename durable; Windows has no such call and needs none."""
     if os.name == "posix":
         descriptor = os.open(folder, os.O_RDONLY)
