@@ -14,7 +14,7 @@ def card_named(project: Project, word: str) -> str:
     """Return the id of a card that there is; raises ManifestError with the nearest one."""
     cards = project.manifest.cards
     if word not in cards:
-        near = nearest(word, cards)
+        near = nearest(word, list(cards))
         hint = f'did you mean "{near}"?' if near else "the ids are the names of the files in inputs/cards"
         raise ManifestError.one(f'found "{word}", expected the id of a card', hint)
     return word

@@ -29,7 +29,7 @@ def complete(project: Project) -> Found:
     lacking = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
     if lacking:
         places = counted(len(project.manifest.sources.places), "place")
-        raise CheckError(_missing(project, item, near, places) for item, near in lacking)
+        raise CheckError(missing(project, item, near, places) for item, near in lacking)
     return search
 
 
@@ -52,7 +52,8 @@ def _stale(project: Project, stage: str, name: str) -> bool:
         return True
 
 
-def _missing(project: Project, item: Wanted, near: Candidate | None, places: str) -> Problem:
+def missing(project: Project, item: Wanted, near: Candidate | None, places: str) -> Problem:
+    """Return the problem that a content is in none of the ``places`` ("2 places") that were searched."""
     size = "" if item.content.size is None else f"{show_size(item.content.size)}, "
     what = f"{item.name} is in none of the {places} searched: {size}SHA-256 {item.content.sha256}"
     hint = "add the folder or archive it lies in to sources.toml"

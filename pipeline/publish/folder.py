@@ -1,0 +1,72 @@
+"""A published folder: which files it holds, and whether they are those its checksum list names."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Collection, Iterator, Mapping
+from pathlib import Path
+
+from pipeline.errors import CheckError, Place, Problem
+
+SUMS = "SHA256SUMS"
+SIGNATURE = f"{SUMS}.sig"
+UNLISTED = {SUMS, SIGNATURE}
+"""What the checksum list cannot name: itself, and what signs it."""
+STRANGE = "do not use this folder; get it again from where it was published"
+
+Progress = Callable[[int], None]
+
+
+def files_of(folder: Path) -> dict[str, Path]:
+    """Return every file below a folder by its path with "/", sorted.
+
+    Raises CheckError for links and devices, which may lead out of it; OSError is left to the caller.
+    """
+    files, problems = dict[str, Path](), list[Problem]()
+    for root, folders, names in os.walk(folder, onerror=_fail):
+        for name in (*folders, *names):
+            path = Path(root, name)
+            shown = path.relative_to(folder).as_posix()
+            if path.is_symlink() or not (path.is_file() or path.is_dir()):
+                problems.append(
+                    Problem(Place(shown), "is a link or a device; expected plain files and folders", STRANGE)
+                )
+            elif path.is_file():
+                files[shown] = path
+    if problems:
+        raise CheckError(problems)
+    return dict(sorted(files.items()))
+
+
+def _fail(error: OSError) -> None:
+    raise error
+
+
+def check_sums(
+    files: Mapping[str, Path], sums: Mapping[str, str], absent: Collection[str], progress: Progress = lambda _: None
+) -> Iterator[Problem]:
+    """Yield what is missing, what no line names, and what has another SHA-256 than its line.
+
+    ``absent``: names that are listed and need not be there. ``progress`` is called with bytes read.
+    """
+    for name in sorted(sums.keys() - files.keys() - set(absent)):
+        yield Problem(Place(name), f"is missing; {SUMS} names it", STRANGE)
+    for name in sorted(files.keys() - sums.keys() - UNLISTED):
+        yield Problem(Place(name), f"is not named in {SUMS}; expected only files that are", "take it out of the folder")
+    for name in sorted(sums.keys() & files.keys()):
+        sha256 = _sha256(files[name], progress)
+        if sha256 != sums[name]:
+            yield Problem(Place(name), f"found the SHA-256 {sha256}, expected {sums[name]}", STRANGE)
+
+
+def sum_of(path: Path) -> str:
+    """Return the SHA-256 of a file."""
+    return _sha256(path, lambda _: None)
+
+
+def _sha256(path: Path, progress: Progress) -> str:
+    with path.open("rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    progress(path.stat().st_size)
+    return sha256

@@ -1,0 +1,99 @@
+"""The page for whoever receives a published folder: how to check it, how to use it, and what to be careful about."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.model.units import show_size
+from pipeline.publish.pack import SUFFIXES
+
+UNPACK = {
+    "zstd": "zstd -d {packed}",
+    "gzip": "gzip -dk {packed}",
+    "zip": "unzip {packed}",
+}
+"""How public tools unpack each form."""
+
+CHECK = """\
+CHECK
+
+  Linux:    sha256sum -c --ignore-missing SHA256SUMS
+  macOS:    shasum -a 256 -c --ignore-missing SHA256SUMS
+  Windows:  certutil -hashfile FILE SHA256, and compare with its line in SHA256SUMS
+"""
+SIGNED = """\
+
+  The list is signed. Compare the key in allowed_signers with the publisher's by another way than this folder, then:
+  ssh-keygen -Y verify -f allowed_signers -I "{who}" -n file -s SHA256SUMS.sig < SHA256SUMS
+"""
+CAUTIONS = """\
+CAUTION
+
+  - Writing an image to a disk replaces everything on it. Look twice at the device's name, size and model.
+  - Load bitstreams only on the board and revision they were made for: on another, pins may drive against each other
+    and be damaged. The board maker's manual decides.
+  - A display driven with line rates it was not made for can be damaged, old tube monitors above all. Turning a tube
+    monitor, and anything inside it, is work for licensed practice.
+  - Switch off before plugging old keyboard and pad ports.
+  - Pass on only what you may pass on; the law where you are decides.
+"""
+
+
+def readme(record: Mapping[str, Any], packed: str, form: str, who: str) -> str:
+    """Return the page for a published image; ``packed`` is its file, ``who`` signed it ("" when nobody did)."""
+    image = record["image"]
+    unpack = UNPACK[form].format(packed=packed)
+    return f"""{_head(record)}
+The image is {packed}. Unpacked it has {image["size"]:,} bytes ({show_size(image["size"])}) and the SHA-256
+{image["sha256"]}.
+This is what is promised. The packed file may come out differently elsewhere, since packing programs differ.
+
+{CHECK}{SIGNED.format(who=who) if who else ""}
+  With Cardkiln, all at once, the image unpacked and read back too:  doit receive FOLDER
+
+PUT IT ON A CARD
+
+  1. Unpack it:  {unpack}
+  2. Check it:   sha256sum -c --ignore-missing SHA256SUMS
+  3. Write card.img to the whole card, which must hold at least {image["size"]:,} bytes, as your system does it.
+     Everything on that card is lost.
+
+{_contents(record)}
+{CAUTIONS}"""
+
+
+def recipe_readme(record: Mapping[str, Any], bring: int, who: str) -> str:
+    """Return the page for a recipe: ``bring`` contents are not in it and must be the receiver's own."""
+    return f"""{_head(record)}
+This is the recipe of a card, not the card: it holds no content that may not be passed on. {bring:,} contents are named
+in recipe.json by size and SHA-256. With your own dumps of them, in folders or ZIP archives under any name, Cardkiln
+builds the same image, byte for byte, or says what is missing:
+
+  doit receive FOLDER YOUR-DUMPS ...
+
+The image has {record["image"]["size"]:,} bytes and the SHA-256
+{record["image"]["sha256"]}
+when it is made by {record["made-by"]["program"]}.
+
+{CHECK}{SIGNED.format(who=who) if who else ""}
+{_contents(record)}
+{CAUTIONS}"""
+
+
+def _head(record: Mapping[str, Any]) -> str:
+    card, board = record["card"], record["board"]
+    title = f"{card['name']}, version {card['version']}"
+    return f"{title}\n{'=' * len(title)}\n\nA card for the board {board['name']}.\n"
+
+
+def _contents(record: Mapping[str, Any]) -> str:
+    cores = [f"  {core['name']} {core['release']}".rstrip() for core in record["cores"]]
+    titles = [f"  {title['name']}" for title in record["titles"]]
+    lines = ["CORES", "", *(cores or ["  none"]), "", "TITLES", "", *(titles or ["  none"])]
+    return "\n".join(lines) + "\n"
+
+
+def packed_name(image: str, form: str) -> str:
+    """Return the name of the packed image."""
+    return image + SUFFIXES[form]
