@@ -135,6 +135,7 @@ def card(id_: str, file: str, data: Table) -> Card:
         sums=tuple(_sums(data)),
         configs=tuple(_configs(data)),
         edits=tuple(_edit(table, f"edits.{number}") for number, table in enumerate(data.get("edits", ()), 1)),
+        rights=_rights(data),
     )
 
 

@@ -305,7 +305,7 @@ class Card:
     ``stations``: where it is to be used; ``required_stations``: those of them where everything must work.
     ``silenced``: rule to the reason why it is silenced for this card. ``image_sha256``: what the build must give,
     "" for whatever. ``keep``: paths and patterns ("SAVES/**") of files that belong to the user.
-    ``accepted``: warning to the reason why the card may be published though it is there.
+    ``accepted``: warning to the reason why the card may be published though it is there. ``rights``: of its own files.
     """
 
     id: str
@@ -324,6 +324,7 @@ class Card:
     edits: tuple[ConfigEdit, ...]
     stations: tuple[str, ...] = ()
     required_stations: tuple[str, ...] = ()
+    rights: Rights = Rights()
     silenced: Mapping[str, str] = field(default_factory=dict)
     image_sha256: str = ""
     keep: tuple[str, ...] = ()

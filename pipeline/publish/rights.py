@@ -88,10 +88,10 @@ def _refusals(record: Document) -> Iterator[Refusal]:
             counts[holder] = counts.get(holder, 0) + 1
     for (kind, owner), files in counts.items():
         rights = stated(record, kind, owner)
-        for key in ("licence", "holder", "source"):
-            if not rights.get(key):
-                what = f"no {key} is stated; expected one, since files of it are to be passed on"
-                yield Refusal(kind=kind, id=owner, key=f"rights.{key}", files=files, what=what, hint=HINT)
+        missing = [key for key in ("licence", "holder", "source") if not rights.get(key)]
+        if missing:
+            what = f"found no {' and no '.join(missing)}; expected all three, since files of it are to be passed on"
+            yield Refusal(kind=kind, id=owner, key="rights", files=files, what=what, hint=HINT)
         wrong = wrong_licence(rights["licence"]) if rights.get("licence") else None
         if wrong:
             what = f'found "{rights["licence"]}" ({wrong}), expected an expression of licences on the SPDX list'

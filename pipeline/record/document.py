@@ -36,7 +36,7 @@ def record_text(
     return dump(
         {
             "cardkiln-record": VERSION,
-            "card": {"id": card.id, "name": card.name, "version": card.version},
+            "card": {"id": card.id, "name": card.name, "version": card.version, "rights": _rights(card.rights)},
             "made-by": {"program": made_by, "read-back": proof.reader},
             "image": {"file": "card.img", "size": proof.image_size, "sha256": proof.image_sha256},
             "plan": {"file": "plan.json", "sha256": plan_sha256},
