@@ -65,6 +65,14 @@ def holder_of(record: Document, file: Mapping[str, Any]) -> tuple[str, str] | No
     return kind, record["board"]["id"] if kind == "board" else origin["owner"]
 
 
+def made_of(file: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Return role, size and SHA-256 of each content a file was made of; a copied file is its own content."""
+    origin = file["made-from"]
+    if origin["contents"] or origin["kind"] in ("menu", "config"):
+        return list(origin["contents"])
+    return [{"role": file["path"], "size": file["size"], "sha256": file["sha256"]}]
+
+
 def wrong_licence(expression: str) -> str | None:
     """Return what is wrong with a licence expression, None when every part of it is on the SPDX list."""
     try:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.publish.rights import made_of
+
 STATEMENT = "https://in-toto.io/Statement/v1"
 PROVENANCE = "https://slsa.dev/provenance/v1"
 BUILD_TYPE = "urn:cardkiln:build:1"
@@ -48,9 +50,8 @@ def _dependencies(record: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return every content that went into the card, once, by name: the roles it has."""
     roles: dict[str, set[str]] = {}
     for file in record["files"]:
-        origin = file["made-from"]
-        for content in origin["contents"]:
-            roles.setdefault(content["sha256"], set()).add(f"{origin['owner']}: {content['role']}")
+        for content in made_of(file):
+            roles.setdefault(content["sha256"], set()).add(f"{file['made-from']['owner']}: {content['role']}")
     return [
         _resource(name, sha256)
         for name, sha256 in sorted((", ".join(sorted(names)), one) for one, names in roles.items())

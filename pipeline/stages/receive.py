@@ -17,13 +17,14 @@ from pipeline.image.read_back import read_back
 from pipeline.image.written import Written
 from pipeline.manifest.sums import parse_sums
 from pipeline.manifest.validate import schema
-from pipeline.model.content import Content, Wanted
+from pipeline.model.content import Content, Found, Wanted
 from pipeline.model.manifest import ArchiveLimits
+from pipeline.model.units import show_size
 from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_of
 from pipeline.publish.pack import SUFFIXES, unpack
 from pipeline.publish.signature import fingerprint, signer
 from pipeline.sources.read import open_content
-from pipeline.stages import build, find
+from pipeline.stages import build
 from pipeline.stages.progress import progress
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.recipe import RECIPE
@@ -179,6 +180,18 @@ def _subject(statement: Mapping[str, Any], name: str) -> str | None:
         return None
 
 
+def _lacking(project: Project, found: Found, wanted: int, places: int) -> Iterator[Problem]:
+    """Yield one line for all, and one for each content that was not found."""
+    what = (
+        f"{len(found.missing):,} of {counted(wanted, 'content')} are in none of the {counted(places, 'place')} searched"
+    )
+    yield Problem(Place(RECIPE), what, "name folders or archives with your own dumps: doit receive FOLDER PLACE ...")
+    for item, near in found.missing:
+        what = f"{show_size(item.content.size or 0)}, SHA-256 {item.content.sha256}"
+        hint = f"nearest is {project.shown(Path(near.location.path))}: {near.why}" if near else ""
+        yield Problem(Place(RECIPE, key=item.name), what, hint)
+
+
 def _bring(project: Project, recipe: Mapping[str, Any], places: Sequence[Path]) -> None:
     """Search for what the recipe leaves out, and put folders together that manifests name by path."""
     contents = {one["sha256"]: Content(sha256=one["sha256"], size=one["size"]) for one in recipe["bring"]}
@@ -193,9 +206,8 @@ def _bring(project: Project, recipe: Mapping[str, Any], places: Sequence[Path]) 
     ]
     project.index.scan(places, ArchiveLimits())
     found = project.index.find(wanted)
-    lacking = [find.missing(project, item, near, counted(len(places), "place")) for item, near in found.missing]
-    if lacking:
-        raise CheckError(lacking)
+    if found.missing:
+        raise CheckError(_lacking(project, found, len(wanted), len(places)))
     for tree in recipe["left-out"]:
         for file in tree["files"]:
             content = contents[file["sha256"]]

@@ -13,7 +13,7 @@ from typing import Any
 from pipeline.card.select import Selection, select
 from pipeline.model.manifest import Card, Core
 from pipeline.publish.readme import recipe_readme
-from pipeline.publish.rights import holder_of, refusals
+from pipeline.publish.rights import holder_of, made_of, refusals
 from pipeline.stages.project import Project
 from pipeline.stages.publish import Signing, as_json, copy_build, finish, folder_of, gate, making, write
 
@@ -105,8 +105,8 @@ def _bring(record: Mapping[str, Any], included: set[str]) -> Iterator[dict[str, 
     for file in record["files"]:
         if holder_of(record, file) is None:
             continue
-        for content in file["made-from"]["contents"]:
+        for content in made_of(file):
             if content["sha256"] not in included:
-                role = content["role"] if content["role"] not in ("content", "before") else file["path"]
+                role = file["path"] if content["role"] == "before" else content["role"]
                 wanted.setdefault(content["sha256"], {**content, "role": role, "owner": file["made-from"]["owner"]})
     yield from sorted(wanted.values(), key=lambda one: (one["owner"], one["role"]))
