@@ -5,6 +5,8 @@ Source: ssh-keygen(1), "-Y sign", "-Y verify", "-Y check-novalidate" and ALLOWED
 
 from __future__ import annotations
 
+import base64
+import re
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -48,6 +50,22 @@ def signer(file: Path, signature: Path, allowed: Path) -> str:
     if done.returncode:
         raise CheckError.one(f"is not of this {file.name}: {_said(done)}", hint, file=signature.name)
     return who
+
+
+def check_form(signature: Path) -> None:
+    """Raise CheckError unless every byte of a signature's file counts: ssh-keygen overlooks some around the armour.
+
+    Source: OpenSSH PROTOCOL.sshsig, "Armored format"; RFC 4648, section 3.5 (one encoding for one value).
+    """
+    data = signature.read_bytes()
+    match = re.fullmatch(rb"-----BEGIN SSH SIGNATURE-----\n((?:[A-Za-z0-9+/=]+\n)+)-----END SSH SIGNATURE-----\n", data)
+    try:
+        encoded = match[1].replace(b"\n", b"") if match else b"?"
+        fine = base64.b64encode(base64.b64decode(encoded, validate=True)) == encoded
+    except ValueError:
+        fine = False
+    if not fine:
+        raise CheckError.one("is not in the form ssh-keygen writes", "get the folder again", file=signature.name)
 
 
 def fingerprint(file: Path, signature: Path) -> str:

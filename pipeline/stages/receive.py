@@ -6,13 +6,13 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from pipeline.card.plan_text import plan_from_lines
-from pipeline.errors import CheckError, Place, Problem
+from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.written import Written
 from pipeline.manifest.sums import parse_sums
@@ -22,7 +22,7 @@ from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.units import show_size
 from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_of
 from pipeline.publish.pack import SUFFIXES, unpack
-from pipeline.publish.signature import fingerprint, signer
+from pipeline.publish.signature import check_form, fingerprint, signer
 from pipeline.sources.read import open_content
 from pipeline.stages import build
 from pipeline.stages.progress import progress
@@ -52,7 +52,7 @@ def check(folder: Path, signers: Path | None) -> Received:
     if SUMS not in files:
         raise CheckError.one("is missing; expected the checksum list of a published folder", file=str(folder / SUMS))
     signed = _signed(folder, files, signers)
-    sums = {name: sha256 for sha256, name in parse_sums(files[SUMS].read_text(encoding="utf-8"), SUMS)}
+    sums = _sums(files[SUMS])
     total = sum(path.stat().st_size for path in files.values())
     with progress(f"check {folder.name}", total) as advance:
         problems = list(check_sums(files, sums, {"card.img"}, advance))
@@ -129,10 +129,21 @@ def _signed(folder: Path, files: Mapping[str, Path], signers: Path | None) -> st
             what = f"is missing; expected the signature of one of {signers}"
             raise CheckError.one(what, STRANGE, file=SIGNATURE)
         return "not signed: the sums show damage, not who made it"
+    check_form(files[SIGNATURE])
     if signers:
         return f"signed by {signer(files[SUMS], files[SIGNATURE], signers)}"
     key = fingerprint(files[SUMS], files[SIGNATURE])
     return f"signed with {key}; compare it with the publisher's by another way, or give --signers FILE"
+
+
+def _sums(path: Path) -> dict[str, str]:
+    """Return the SHA-256 of each name in the checksum list; its paths stay in the folder."""
+    try:
+        return {name: sha256 for sha256, name in parse_sums(path.read_text(encoding="utf-8"), path.name)}
+    except UnicodeDecodeError:
+        raise CheckError.one("is no UTF-8 text", STRANGE, file=path.name) from None
+    except ManifestError as error:
+        raise CheckError(replace(problem, hint=STRANGE) for problem in error.problems) from None
 
 
 def _document(files: Mapping[str, Path], name: str) -> Mapping[str, Any]:

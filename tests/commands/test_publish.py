@@ -1,0 +1,299 @@
+"""``doit publish`` and ``doit receive`` as two people run them, one after the other."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import CardkilnError
+from pipeline.stages.project import Project
+from pipeline.stages.receive import check, take_image
+from tests import small
+from tests.running import BYTECODE, digests, doit, own_command, sha256
+from tests.strangers.tools import require
+
+RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "A club"\nsource = "its page"\n'
+WITH_RIGHTS: dict[str, str | bytes] = {
+    "inputs/boards/oak.toml": small.BOARD + RIGHTS,
+    "inputs/cores/fern.toml": small.CORE + RIGHTS,
+    "inputs/titles/snail-race.toml": small.TITLE + RIGHTS,
+}
+IMAGE_FILES = {"README.txt", "SHA256SUMS", "card.img.zst", "materials.cdx.json", "plan.json", "provenance.json"}
+
+
+@pytest.fixture(scope="module")
+def published(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A project whose card was built and published, signed."""
+    folder = small.small_project(tmp_path_factory.mktemp("publisher"), WITH_RIGHTS)
+    assert doit(folder, "record:desk").code == 0
+    keys = [require("ssh-keygen"), "-q", "-t", "ed25519", "-N", "", "-C", "", "-f"]
+    for name in ("key", "other"):
+        subprocess.run([*keys, str(folder / name)], check=True)
+    ran = own_command(folder, "publish", "desk", "--key", "key", "--who", "club")
+    assert (ran.code, ran.err) == (0, "")
+    return folder
+
+
+@pytest.fixture
+def copy(published: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(published / "dist/desk-1", tmp_path / "desk-1")
+
+
+def built(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:
+    small.small_project(folder, {**WITH_RIGHTS, **(changes or {})})
+    assert doit(folder, "record:desk").code == 0
+    return folder
+
+
+# publishing
+
+
+def test_what_was_made_is_said_and_can_be_checked_with_public_tools(published: Path, tmp_path: Path) -> None:
+    folder = shutil.copytree(published / "dist/desk-1", tmp_path / "desk-1")
+    assert {path.name for path in folder.iterdir()} >= {
+        *IMAGE_FILES,
+        "SHA256SUMS.sig",
+        "allowed_signers",
+        "record.json",
+    }
+    sums = [require("sha256sum"), "--strict", "-c", "SHA256SUMS"]
+    assert subprocess.run([*sums, "--ignore-missing"], cwd=folder, capture_output=True, check=True).stderr == b""
+    subprocess.run([require("zstd"), "-q", "-d", "card.img.zst"], cwd=folder, check=True)
+    subprocess.run(sums, cwd=folder, capture_output=True, check=True)
+    assert sha256(folder / "card.img") == sha256(published / "build/cards/desk/card.img")
+    with (folder / "SHA256SUMS").open("rb") as data:
+        verify = [require("ssh-keygen"), "-Y", "verify", "-f", "allowed_signers", "-I", "club", "-n", "file"]
+        subprocess.run([*verify, "-s", "SHA256SUMS.sig"], stdin=data, cwd=folder, capture_output=True, check=True)
+    for name in ("record.json", "provenance.json", "materials.cdx.json"):
+        subprocess.run([sys.executable, "-m", "json.tool", name], cwd=folder, capture_output=True, check=True)
+
+
+def test_the_same_record_gives_the_same_files(published: Path, tmp_path: Path) -> None:
+    again = built(tmp_path)
+    assert own_command(again, "publish", "desk").code == 0
+    signed = {"SHA256SUMS", "SHA256SUMS.sig", "allowed_signers", "README.txt"}
+    one, two = digests(published / "dist/desk-1"), digests(again / "dist/desk-1")
+    assert {name: one[name] for name in one.keys() - signed} == {name: two[name] for name in two.keys() - signed}
+
+
+def test_json_names_image_and_files(tmp_path: Path) -> None:
+    folder = built(tmp_path)
+    ran = own_command(folder, "publish", "desk", "--json", "--form", "gzip")
+    document = json.loads(ran.out)
+    assert document["folder"] == "dist/desk-1"
+    assert document["image"]["sha256"] == sha256(folder / "build/cards/desk/card.img")
+    assert document["files"]["card.img.gz"] == (folder / "dist/desk-1/card.img.gz").stat().st_size
+
+
+def refusal(folder: Path, *arguments: str) -> str:
+    ran = own_command(folder, "publish", "desk", *arguments)
+    assert (ran.code, ran.out) == (1, "")
+    assert not [path for path in folder.glob("dist/*") if path.name != "desk-1"]
+    return ran.err
+
+
+def test_a_version_is_published_once(published: Path) -> None:
+    before = digests(published / "dist")
+    assert refusal(published) == (
+        'inputs/cards/desk.toml:2:11: version: version "1" is published already: dist/desk-1\n'
+        "  hint: give the card a new version, and build it\n"
+    )
+    assert digests(published / "dist") == before
+
+
+def test_a_card_that_is_not_built_is_refused(tmp_path: Path) -> None:
+    small.small_project(tmp_path, WITH_RIGHTS)
+    assert refusal(tmp_path) == (
+        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit record:desk\n"
+    )
+
+
+def test_a_card_whose_manifest_changed_since_is_refused(tmp_path: Path) -> None:
+    folder = built(tmp_path)
+    small.small_project(folder, {**WITH_RIGHTS, "inputs/cards/desk.toml": small.CARD.replace("DESK", "TABLE")})
+    assert refusal(folder) == (
+        "inputs/cards/desk.toml: the build is not what the manifests say: "
+        "plan: the card's contents or layout changed\n  hint: doit record:desk\n"
+    )
+
+
+def test_an_image_that_went_bad_since_is_refused(tmp_path: Path) -> None:
+    """The stamp still holds: size and times are those of the good image."""
+    folder = built(tmp_path)
+    image = folder / "build/cards/desk/card.img"
+    state = image.stat()
+    data = bytearray(image.read_bytes())
+    data[data.index(small.BITSTREAM) + 5] ^= 1
+    image.write_bytes(data)
+    os.utime(image, ns=(state.st_atime_ns, state.st_mtime_ns))
+    stamp = folder / "build/state/image/desk.json"
+    document = json.loads(stamp.read_text())
+    document["outputs"]["card.img"][3] = image.stat().st_ctime_ns if os.name == "posix" else 0
+    stamp.write_text(json.dumps(document))
+    assert "ENGINES/FERN/ENGINE.BIT: its SHA-256 is" in refusal(folder)
+
+
+def test_contents_without_rights_are_refused_by_manifest(tmp_path: Path) -> None:
+    folder = built(tmp_path, {"inputs/titles/snail-race.toml": small.TITLE})
+    assert refusal(folder) == (
+        "inputs/titles/snail-race.toml:1:1: rights: found no licence and no holder and no source; expected all "
+        "three, since files of it are to be passed on\n"
+        "  hint: state it if you know it; else take it off the card, or publish the recipe: doit publish CARD --recipe\n"
+    )
+
+
+def test_an_unknown_card_offers_the_nearest(published: Path) -> None:
+    ran = own_command(published, "publish", "dosk")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == 'found "dosk", expected the id of a card\n  hint: did you mean "desk"?\n'
+
+
+def test_a_key_that_is_none_leaves_nothing_behind(tmp_path: Path) -> None:
+    folder = built(tmp_path)
+    ran = own_command(folder, "publish", "desk", "--key", "none")
+    assert (ran.code, ran.out) == (3, "")
+    assert ran.err == "none.pub: is no public key; expected one beside the private key\n"
+    assert list((folder / "dist").iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kill -9 is of POSIX")
+def test_killed_at_any_moment_it_leaves_nothing_or_everything(tmp_path: Path) -> None:
+    folder, rng = built(tmp_path), random.Random(11)
+    words = [sys.executable, "-m", "doit", "publish", "desk"]
+    for _ in range(6):
+        running = subprocess.Popen(words, cwd=folder, env={**os.environ, **BYTECODE}, stdout=subprocess.DEVNULL)
+        time.sleep(rng.uniform(0.2, 1.0))
+        running.send_signal(signal.SIGKILL)
+        running.wait()
+        if (folder / "dist/desk-1").exists():
+            assert check(folder / "dist/desk-1", None).record["card"]["id"] == "desk"
+            shutil.rmtree(folder / "dist/desk-1")
+    assert own_command(folder, "publish", "desk").code == 0
+    assert [path.name for path in (folder / "dist").iterdir() if path.is_dir()] == ["desk-1"]
+
+
+# receiving
+
+
+def test_a_received_image_is_the_one_that_was_published(copy: Path, published: Path) -> None:
+    ran = own_command(copy.parent, "receive", "desk-1", "--signers", str(published / "dist/desk-1/allowed_signers"))
+    image = copy.parent / "build/received/desk-1/card.img"
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out == (
+        "Desk, version 1: as published\nsigned by club\n"
+        f"build/received/desk-1/card.img: sha256 {sha256(published / 'build/cards/desk/card.img')}\n"
+    )
+    assert sha256(image) == sha256(published / "build/cards/desk/card.img")
+
+
+def test_a_signature_without_own_signers_proves_no_person(copy: Path) -> None:
+    ran = own_command(copy.parent, "receive", "desk-1")
+    assert ran.out.splitlines()[1].startswith("signed with ED25519 key SHA256:")
+    assert ran.out.splitlines()[1].endswith("compare it with the publisher's by another way, or give --signers FILE")
+
+
+def test_another_signer_is_refused(copy: Path, published: Path) -> None:
+    (copy.parent / "mine").write_text(f"friend {(published / 'other.pub').read_text()}")
+    ran = own_command(copy.parent, "receive", "desk-1", "--signers", "mine")
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == (
+        "SHA256SUMS.sig: is by nobody named in mine\n"
+        "  hint: get the folder again, and compare the key with the publisher's by another way\n"
+    )
+
+
+def test_a_missing_signature_is_refused_where_one_is_expected(copy: Path, published: Path) -> None:
+    (copy / "SHA256SUMS.sig").unlink()
+    with pytest.raises(CardkilnError, match=r"^SHA256SUMS\.sig: is missing; expected the signature of one of "):
+        check(copy, published / "dist/desk-1/allowed_signers")
+
+
+def test_a_flipped_byte_at_any_place_is_noticed(copy: Path) -> None:
+    project, rng = Project(copy / "inputs", copy.parent / "build", copy.parent), random.Random(5)
+    take_image(project, check(copy, None))
+    for path in sorted(copy.iterdir()):
+        whole = path.read_bytes()
+        for at in {0, len(whole) - 1, *rng.sample(range(len(whole)), 6)}:
+            path.write_bytes(whole[:at] + bytes([whole[at] ^ 1 << rng.randrange(8)]) + whole[at + 1 :])
+            try:
+                take_image(project, check(copy, None))
+            except CardkilnError:
+                continue
+            pytest.fail(f"{path.name}: byte {at}: {path.read_bytes()[max(0, at - 20) : at + 20]!r}")
+        path.write_bytes(whole)
+    take_image(project, check(copy, None))
+
+
+def test_a_file_too_many_too_few_or_a_link_is_named(copy: Path) -> None:
+    (copy / "extra.txt").write_text("hello")
+    (copy / "plan.json").unlink()
+    ran = own_command(copy.parent, "receive", "desk-1")
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == (
+        "extra.txt: is not named in SHA256SUMS; expected only files that are\n  hint: take it out of the folder\n"
+        "plan.json: is missing; SHA256SUMS names it\n"
+        "  hint: do not use this folder; get it again from where it was published\n"
+    )
+    (copy / "extra.txt").unlink()
+    (copy / "plan.json").symlink_to("/etc/passwd")
+    ran = own_command(copy.parent, "receive", "desk-1")
+    assert ran.err.startswith("plan.json: is a link or a device; expected plain files and folders\n")
+
+
+def test_a_sum_list_whose_paths_leave_the_folder_is_refused(copy: Path) -> None:
+    with (copy / "SHA256SUMS").open("a") as sums:
+        sums.write(f"{'0' * 64}  ../secret\n")
+    (copy / "SHA256SUMS.sig").unlink()
+    ran = own_command(copy.parent, "receive", "desk-1")
+    assert (ran.code, ran.out) == (1, "")
+    what = 'found "../secret", expected a path that stays on the card, without ".." or "."'
+    hint = "do not use this folder; get it again from where it was published"
+    assert ran.err == f"SHA256SUMS:9:1: {what}\n  hint: {hint}\n"
+
+
+# recipes
+
+
+def test_a_recipe_gives_the_same_image_from_ones_own_dumps(tmp_path: Path) -> None:
+    changes: dict[str, str | bytes] = {
+        "inputs/titles/snail-race.toml": small.TITLE,
+        "inputs/boards/oak.toml": small.BOARD,
+    }
+    folder = built(tmp_path / "publisher", changes)
+    ran = own_command(folder, "publish", "desk", "--recipe")
+    assert (ran.code, ran.err) == (0, "")
+    recipe = shutil.copytree(folder / "dist/desk-1-recipe", tmp_path / "receiver/desk-1-recipe")
+    for path in recipe.rglob("*"):
+        data = path.read_bytes() if path.is_file() else b""
+        for foreign in (small.CHIP_A, small.CHIP_B, small.ROM, small.BITSTREAM, small.CONFIG):
+            assert foreign not in data, path
+
+    lacking = own_command(recipe.parent, "receive", "desk-1-recipe")
+    assert (lacking.code, lacking.out) == (1, "")
+    assert lacking.err == (
+        "recipe.json: 4 of 4 contents are in none of the 0 places searched\n"
+        "  hint: name folders or archives with your own dumps: doit receive FOLDER PLACE ...\n"
+        f"recipe.json: BOARD.CFG of desk: {len(small.CONFIG)} bytes, SHA-256 {small.sha(small.CONFIG)}\n"
+        f"recipe.json: ENGINES/FERN/ENGINE.BIT of fern: 720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
+        f"recipe.json: chip a1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_A)}\n"
+        f"recipe.json: chip b1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
+    )
+
+    own = tmp_path / "receiver/box"
+    own.mkdir()
+    for number, data in enumerate((small.CHIP_A, small.CHIP_B, small.BITSTREAM, small.CONFIG)):
+        (own / f"{number}.bin").write_bytes(data)
+    got = own_command(recipe.parent, "receive", "desk-1-recipe", "box", SOURCE_DATE_EPOCH="1234567890")
+    image = recipe.parent / "build/received/desk-1/build/cards/desk/card.img"
+    assert (got.code, got.err) == (0, "")
+    assert got.out.splitlines()[0] == "Desk, version 1: as published"
+    assert sha256(image) == sha256(folder / "build/cards/desk/card.img")
