@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import CardkilnError
+from pipeline.publish.rights import HINT
 from pipeline.stages.project import Project
 from pipeline.stages.receive import check, take_image
 from tests import small
@@ -147,7 +148,7 @@ def test_contents_without_rights_are_refused_by_manifest(tmp_path: Path) -> None
     assert refusal(folder) == (
         "inputs/titles/snail-race.toml:1:1: rights: found no licence and no holder and no source; expected all "
         "three, since files of it are to be passed on\n"
-        "  hint: state it if you know it; else take it off the card, or publish the recipe: doit publish CARD --recipe\n"
+        f"  hint: {HINT}\n"
     )
 
 
