@@ -75,6 +75,12 @@ class MachineError(CardkilnError):
     exit_code = 3
 
 
+class RefusedError(CardkilnError):
+    """It could destroy what is not meant: the wrong disk, or nobody agreed."""
+
+    exit_code = 4
+
+
 def located(problems: Iterable[Problem], locate: Callable[[Place], Place]) -> tuple[Problem, ...]:
     """Return the problems with line and column filled in by ``locate``, sorted."""
     return tuple(

@@ -1,0 +1,97 @@
+"""The command ``doit write``: a finished card onto real ones, with every guard against the wrong disk."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pipeline.commands.manifests import card_named
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.device.disk import Disk
+from pipeline.errors import ManifestError, RefusedError
+from pipeline.model.units import show_size
+from pipeline.stages import write
+from pipeline.stages.stamp import write_if_changed
+
+
+class Write(OwnCommand):
+    """Writes only what the plan uses, only what differs, and reads it back past the cache."""
+
+    name = "write"
+    doc_purpose = "write a finished card to an SD card; everything on that card is lost"
+    doc_usage = "CARD DEVICE [DEVICE ...]"
+    doc_description = (
+        "CARD: the id of a card that was built. DEVICE: the whole disk, such as /dev/sdb; doit cards shows them. You "
+        "are asked to type model and size of each. Unattended, name exactly one device, its serial, and --yes."
+    )
+    cmd_options = (
+        {"name": "serial", "long": "serial", "type": str, "default": "", "help": "the serial the device must have"},
+        {"name": "yes", "long": "yes", "type": bool, "default": False, "help": "do not ask; needs --serial"},
+        {"name": "large", "long": "large", "type": bool, "default": False, "help": "allow disks larger than cards"},
+        {"name": "log", "long": "log", "type": str, "default": "",
+         "help": "add what each device got to NAME.csv and NAME.json"},
+        JSON,
+    )  # fmt: skip
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Write, read back, and say what was proven."""
+        if len(words) < 2:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit cards shows the devices; there is no default")
+        card = write.ready(self.project, card_named(self.project, words[0]))
+        by_hand = write.steps_by_hand(self.project, card)
+        if by_hand:
+            print(by_hand)
+            return RefusedError.exit_code
+        disks = write.chosen(words[1:], card, large=options["large"])
+        _agree(disks, options["serial"], yes=options["yes"])
+        with ThreadPoolExecutor(len(disks)) as threads:
+            results = list(threads.map(lambda disk: write.write(card, disk), disks))
+        moment = datetime.now(UTC).isoformat(timespec="seconds")
+        rows = [write.row(card, result, moment) for result in results]
+        if options["log"]:
+            _add_rows(Path(options["log"]), rows)
+        if options["json"]:
+            print(json.dumps({"cardkiln-write": 1, "devices": rows}, indent=1))
+        for result in results:
+            if not options["json"]:
+                print(write.summary(result))
+            sys.stderr.write("".join(f"{problem}\n" for problem in result.problems))
+        return max(result.exit_code for result in results)
+
+
+def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:
+    """Return when a person, or a caller who named the serial, agreed to lose what is on the disks."""
+    for disk in disks:
+        if serial and (len(disks) > 1 or disk.serial != serial):
+            found = disk.serial or "none"
+            raise RefusedError.one(f"its serial is {found}, expected {serial}", "this is another card", file=disk.path)
+        if yes and serial:
+            continue
+        if yes or not sys.stdin.isatty():
+            what = "nobody is asked here; expected --serial and --yes with one device"
+            raise RefusedError.one(what, "or run it in a terminal", file=disk.path)
+        expected = write.agreement(disk)
+        label = f", labelled {disk.label}" if disk.label else ""
+        print(f"{disk.path}: {disk.model or disk.kind}, {show_size(disk.size)}{label}. Everything on it is lost.")
+        if input(f"To agree, type: {expected}\n> ").strip() != expected:
+            raise RefusedError.one("you did not agree; nothing was written", file=disk.path)
+
+
+def _add_rows(name: Path, rows: Sequence[Mapping[str, str | int]]) -> None:
+    """Add rows to the batch record; both files hold the same."""
+    as_json = name.with_name(name.name + ".json")
+    known = json.loads(as_json.read_bytes())["devices"] if as_json.exists() else []
+    every = [*known, *rows]
+    text = io.StringIO(newline="")
+    table = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
+    table.writeheader()
+    table.writerows(every)
+    write_if_changed(as_json, (json.dumps({"cardkiln-batch": 1, "devices": every}, indent=1) + "\n").encode())
+    write_if_changed(name.with_name(name.name + ".csv"), text.getvalue().encode())

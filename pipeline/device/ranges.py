@@ -1,0 +1,43 @@
+"""Which bytes of an image a plan uses; the rest is free space that nobody reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.model.plan import SECTOR, Plan
+
+Range = tuple[int, int]
+"""Start and end in bytes, the end not included."""
+
+
+def used_ranges(plan: Plan, block: int = SECTOR) -> tuple[Range, ...]:
+    """Return the ranges a plan uses, ascending, grown to whole blocks and joined.
+
+    That is all before the first cluster, the root directory, and every folder and file.
+    """
+    volume = plan.volume
+    size = volume.card_sectors * SECTOR
+    runs = [(2, plan.root_clusters)] if plan.root_clusters else []
+    runs += [(entry.cluster, entry.clusters) for entry in plan.entries if entry.clusters]
+    ranges = [(0, volume.data_start * SECTOR)]
+    ranges += [(volume.cluster_offset(first), volume.cluster_offset(first + count)) for first, count in runs]
+    return tuple(
+        _joined(sorted((start // block * block, min(-(-end // block) * block, size)) for start, end in ranges))
+    )
+
+
+def _joined(ranges: list[Range]) -> Iterator[Range]:
+    start, end = ranges[0]
+    for next_start, next_end in ranges[1:]:
+        if next_start > end:
+            yield start, end
+            start = next_start
+        end = max(end, next_end)
+    yield start, end
+
+
+def pieces(ranges: tuple[Range, ...], most: int) -> Iterator[Range]:
+    """Yield the ranges in pieces of at most ``most`` bytes."""
+    for start, end in ranges:
+        for at in range(start, end, most):
+            yield at, min(at + most, end)

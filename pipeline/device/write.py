@@ -1,0 +1,105 @@
+"""Bringing a card to what an image is: only what a plan uses, only blocks that differ, the first block last."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import BinaryIO
+
+from pipeline.device.medium import Medium
+from pipeline.device.ranges import Range, pieces, used_ranges
+from pipeline.model.plan import SECTOR, Plan
+
+BLOCK = 4096
+"""Bytes that are written or left as a whole: a page, below which no system writes."""
+PIECE = 1 << 20
+SYNC_EVERY = 16 << 20
+"""Bytes after which we wait for the card, so that progress says what is on it and Ctrl-C is quick."""
+
+Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Brought:
+    """What writing a card came to: bytes the plan uses, and bytes that were written."""
+
+    used: int
+    written: int
+
+
+def holds_older(plan: Plan, medium: Medium) -> bool:
+    """Whether the card seems to hold a build of the same card: its boot sector has the same volume serial.
+
+    Source: FAT32 File System Specification 1.03, BS_VolID: offset 39, on FAT32 67.
+    """
+    boot = medium.read(plan.volume.start * SECTOR, SECTOR)
+    at = 67 if plan.volume.fat_bits == 32 else 39
+    return boot[510:] == b"\x55\xaa" and int.from_bytes(boot[at : at + 4], "little") == plan.serial
+
+
+def bring(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lambda _: None) -> Brought:
+    """Make the ranges that the plan uses on ``medium`` what they are in ``image``.
+
+    The first block is wiped before anything else is changed and written last, so a card that was pulled out or a run
+    that was stopped leaves nothing that looks valid. A card that holds a build of the same card is read, and only
+    blocks that differ are written. ``progress`` is called with bytes that are on the card, not in a cache.
+    Raises OSError.
+    """
+    ranges = used_ranges(plan, BLOCK)
+    compare = holds_older(plan, medium)
+    first = _read(image, 0, BLOCK)
+    wiped, written, waiting = False, 0, 0
+    for start, end in pieces(((BLOCK, ranges[0][1]), *ranges[1:]), PIECE):
+        data = _read(image, start, end)
+        old = medium.read(start, end - start) if compare else None
+        for offset, part in _changes(data, old):
+            if not wiped:
+                medium.write(0, bytes(BLOCK))
+                medium.sync()
+                wiped = True
+            medium.write(start + offset, part)
+            written += len(part)
+        waiting += end - start
+        if waiting >= SYNC_EVERY:
+            medium.sync()
+            progress(waiting)
+            waiting = 0
+    medium.sync()
+    if wiped or medium.read(0, BLOCK) != first:
+        medium.write(0, first)
+        medium.sync()
+        written += BLOCK
+    progress(waiting + BLOCK)
+    return Brought(used=sum(end - start for start, end in ranges), written=written)
+
+
+def differences(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lambda _: None) -> Iterator[Range]:
+    """Yield the blocks of the ranges a plan uses in which ``medium`` is not what ``image`` is; raises OSError."""
+    for start, end in pieces(used_ranges(plan, BLOCK), PIECE):
+        data, old = _read(image, start, end), medium.read(start, end - start)
+        for offset, part in _changes(data, old):
+            yield start + offset, start + offset + len(part)
+        progress(end - start)
+
+
+def _changes(data: bytes, old: bytes | None) -> Iterator[tuple[int, bytes]]:
+    """Yield offset and bytes of each run of blocks that differ; all as one run when there is nothing to compare."""
+    if old is None:
+        yield 0, data
+        return
+    if data == old:
+        return
+    run = -1
+    for at in range(0, len(data) + BLOCK, BLOCK):
+        differs = at < len(data) and data[at : at + BLOCK] != old[at : at + BLOCK]
+        if differs and run < 0:
+            run = at
+        elif not differs and run >= 0:
+            yield run, data[run:at]
+            run = -1
+
+
+def _read(image: BinaryIO, start: int, end: int) -> bytes:
+    image.seek(start, os.SEEK_SET)
+    return image.read(end - start)
