@@ -12,10 +12,12 @@ from pipeline.model.manifest import (
     Board,
     Card,
     Core,
+    Display,
     Manifest,
     Needs,
     Rights,
     Sources,
+    Station,
     Title,
     TitleRules,
     VolumeRequest,
@@ -63,12 +65,25 @@ def card(**changes: Any) -> Card:
     return replace(sample, **changes)
 
 
-def manifest(*values: Board | Core | Title | Card) -> Manifest:
+def station(id: str = "attic", **changes: Any) -> Station:
+    sample = Station(
+        id=id, file=f"inputs/stations/{id}.toml", name=id.title(), displays=(Display(name="tube", inputs=("rgb",)),),
+    )  # fmt: skip
+    return replace(sample, **changes)
+
+
+def manifest(*values: Board | Core | Title | Card | Station) -> Manifest:
     def of(kind: type) -> dict[str, Any]:
         return {value.id: value for value in values if isinstance(value, kind)}
 
     return Manifest(
-        root="inputs", boards=of(Board), cores=of(Core), titles=of(Title), cards=of(Card), sources=Sources()
+        root="inputs",
+        boards=of(Board),
+        cores=of(Core),
+        titles=of(Title),
+        cards=of(Card),
+        sources=Sources(),
+        stations=of(Station),
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from typing import Any
 
-from pipeline.manifest.formats import parse_moment, parse_rate
+from pipeline.manifest.formats import parse_moment, parse_rate, parse_rates
 from pipeline.manifest.steps import rom_file
 from pipeline.model.content import Content
 from pipeline.model.manifest import (
@@ -17,11 +17,13 @@ from pipeline.model.manifest import (
     ConfigEdit,
     ConfigFile,
     Core,
+    Display,
     Fpga,
     Needs,
     OwnFile,
     Rights,
     Setting,
+    Station,
     SumList,
     Title,
     TitleRules,
@@ -55,6 +57,8 @@ def board(id_: str, file: str, data: Table) -> Board:
         base=_texts(data, "base"),
         cautions=_texts(data, "cautions"),
         rights=_rights(data),
+        source=data.get("source", ""),
+        date=_day(data),
     )
 
 
@@ -81,6 +85,7 @@ def core(id_: str, file: str, data: Table) -> Core:
         rights=_rights(data),
         source=data.get("source", ""),
         date=_day(data),
+        release_date=_day(data, "release-date"),
     )
 
 
@@ -135,15 +140,36 @@ def card(id_: str, file: str, data: Table) -> Card:
         sums=tuple(_sums(data)),
         configs=tuple(_configs(data)),
         edits=tuple(_edit(table, f"edits.{number}") for number, table in enumerate(data.get("edits", ()), 1)),
+        stations=_texts(data, "stations"),
+        required_stations=_texts(data, "required-stations"),
         rights=_rights(data),
+        silenced=dict(data.get("silence", {})),
+        image_sha256=data.get("image-sha256", "").lower(),
+        keep=_texts(data, "keep"),
+        accepted=dict(data.get("accept", {})),
     )
 
 
-DECODERS: Mapping[str, Callable[[str, str, Table], Board | Core | Title | Card]] = {
+def station(id_: str, file: str, data: Table) -> Station:
+    """Return a station."""
+    return Station(
+        id=id_,
+        file=file,
+        name=data["name"],
+        displays=tuple(map(_display, data["displays"])),
+        keyboards=_texts(data, "keyboards"),
+        pads=tuple(data.get("pads", ())),
+        source=data.get("source", ""),
+        date=_day(data),
+    )
+
+
+DECODERS: Mapping[str, Callable[[str, str, Table], Board | Core | Title | Card | Station]] = {
     "board": board,
     "core": core,
     "title": title,
     "card": card,
+    "station": station,
 }
 
 
@@ -155,8 +181,8 @@ def _size(data: Table, key: str) -> int | None:
     return parse_size(data[key]) if key in data else None
 
 
-def _day(data: Table) -> str:
-    day = data.get("date", "")
+def _day(data: Table, key: str = "date") -> str:
+    day = data.get(key, "")
     return day.isoformat() if isinstance(day, date) else str(day)
 
 
@@ -198,6 +224,21 @@ def _needs(table: Table) -> Needs:
         keyboard=table.get("keyboard", ""),
         pads=table.get("pads", 0),
         buttons=table.get("buttons", 0),
+        start_output=table.get("start-output", ""),
+        switch={output: tuple(steps) for output, steps in table.get("switch", {}).items()},
+        output_rates={
+            output: tuple(map(parse_rate, rates)) for output, rates in table.get("output-line-rates", {}).items()
+        },
+    )
+
+
+def _display(table: Table) -> Display:
+    return Display(
+        name=table["name"],
+        inputs=_texts(table, "inputs"),
+        line_rates=tuple(map(parse_rates, table.get("line-rates", ()))),
+        orientation=table.get("orientation", "landscape"),
+        turns=table.get("turns", False),
     )
 
 

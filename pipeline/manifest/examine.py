@@ -11,7 +11,7 @@ from pipeline.manifest.decode import DECODERS
 from pipeline.manifest.read import parse
 from pipeline.manifest.validate import validate
 from pipeline.manifest.within import problems_within
-from pipeline.model.manifest import Board, Card, Core, Title
+from pipeline.model.manifest import Board, Card, Core, Station, Title
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +26,7 @@ class Examined:
     id: str
     file: str
     data: Mapping[str, Any] | None = None
-    value: Board | Core | Title | Card | None = None
+    value: Board | Core | Title | Card | Station | None = None
     problems: tuple[Problem, ...] = field(default=())
 
 

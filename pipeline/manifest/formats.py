@@ -5,6 +5,7 @@ Each takes a value and raises UnfitError when it is not fit; values of another t
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
@@ -82,6 +83,26 @@ def parse_rate(text: str | int) -> int:
     if rate.denominator != 1 or not rate:
         raise UnfitError("a line rate of whole Hz", "round it to whole Hz")
     return int(rate)
+
+
+TOLERANCE = Fraction(2, 100)
+"""How far a display follows a single stated line rate, up and down. Common practice; no standard sets it."""
+
+
+def parse_rates(text: str | int) -> tuple[int, int]:
+    """Return the lowest and highest Hz of "30-70 kHz", or of a single rate with ``TOLERANCE`` around it.
+
+    Raises UnfitError when a rate is no whole number of Hz, or the range runs backwards.
+    """
+    low, dash, high = str(text).partition("-")
+    if not dash:
+        rate = parse_rate(text)
+        return math.ceil(rate * (1 - TOLERANCE)), math.floor(rate * (1 + TOLERANCE))
+    unit = "kHz" if high.endswith("kHz") else "Hz"
+    lowest, highest = parse_rate(low + unit), parse_rate(high)
+    if lowest > highest:
+        raise UnfitError("a range from the lower line rate to the higher one", "write the lower rate first")
+    return lowest, highest
 
 
 def parse_moment(value: str | datetime) -> datetime:
@@ -170,6 +191,11 @@ def _rate(value: object) -> None:
         parse_rate(value)
 
 
+def _rates(value: object) -> None:
+    if isinstance(value, str):
+        parse_rates(value)
+
+
 def _day(value: object) -> None:
     if isinstance(value, str) and len(value) == 10:
         try:
@@ -196,6 +222,7 @@ FORMATS: Mapping[str, Callable[[object], None]] = {
     "size-or-nothing": _size_or_nothing,
     "size-or-power": _size_or_power,
     "rate": _rate,
+    "rate-range": _rates,
     "day": _day,
     "moment": _moment,
 }

@@ -15,9 +15,9 @@ from pipeline.manifest.positions import locator
 from pipeline.manifest.read import ManifestFile, manifest_files, read, shown
 from pipeline.manifest.references import References
 from pipeline.manifest.sources import sources
-from pipeline.model.manifest import Board, Card, Core, Manifest, Title
+from pipeline.model.manifest import Board, Card, Core, Manifest, Station, Title
 
-T = TypeVar("T", Board, Core, Title, Card)
+T = TypeVar("T", Board, Core, Title, Card, Station)
 
 MOST = 20
 """Problems of one file that are shown; the rest are counted."""
@@ -49,6 +49,7 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
         titles=_by_id(examined, Title),
         cards=_by_id(examined, Card),
         sources=found,
+        stations=_by_id(examined, Station),
     )
 
 

@@ -12,7 +12,13 @@ from typing import Any
 
 from pipeline.errors import Place, Problem
 
-FOLDERS: Mapping[str, str] = {"board": "boards", "core": "cores", "title": "titles", "card": "cards"}
+FOLDERS: Mapping[str, str] = {
+    "board": "boards",
+    "core": "cores",
+    "title": "titles",
+    "card": "cards",
+    "station": "stations",
+}
 """The folder each kind of manifest lies in."""
 
 SOURCES = ("sources.local.toml", "sources.toml")

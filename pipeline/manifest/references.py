@@ -6,13 +6,14 @@ a manifest could not be read at all, nothing is said about what it might have he
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.examine import Examined
 from pipeline.manifest.explain import SHOWN_KEYS, listed, nearest, quote
-from pipeline.manifest.within import texts
+from pipeline.manifest.positions import Part, spell
+from pipeline.manifest.within import tables, texts
 
 Kind = Mapping[str, Examined]
 
@@ -21,8 +22,9 @@ class References:
     """Every manifest, by kind and id."""
 
     def __init__(self, examined: Sequence[Examined]) -> None:
-        self.boards, self.cores, self.titles, self.cards = (
-            {one.id: one for one in examined if one.kind == kind} for kind in ("board", "core", "title", "card")
+        self.boards, self.cores, self.titles, self.cards, self.stations = (
+            {one.id: one for one in examined if one.kind == kind}
+            for kind in ("board", "core", "title", "card", "station")
         )
 
     def problems(self) -> Iterator[Problem]:
@@ -34,7 +36,9 @@ class References:
             boards = [self.boards[id_] for _, id_ in _said(core, "boards") if id_ in self.boards]
             for board in boards:
                 yield from _settings(core, ("needs", "settings"), board)
-            yield from _outputs(core, boards)
+            yield from _of_outputs(core, boards)
+        for station in self.stations.values():
+            yield from self._inputs(station)
         for card in self.cards.values():
             yield from self._of_card(card)
 
@@ -43,11 +47,28 @@ class References:
         yield from _ids(card, "cores", self.cores)
         yield from _ids(card, "titles", self.titles)
         yield from self._tags(card)
+        yield from self._stations_of(card)
         for _, id_ in _said(card, "board"):
             if id_ in self.boards:
                 yield from _settings(card, ("settings",), self.boards[id_])
                 yield from self._other_boards(card, self.boards[id_])
         yield from self._lonely_titles(card)
+
+    def _stations_of(self, card: Examined) -> Iterator[Problem]:
+        yield from _ids(card, "stations", self.stations)
+        named = [id_ for _, id_ in _said(card, "stations")]
+        for key, id_ in _said(card, "required-stations"):
+            if id_ not in named:
+                what = f"found {quote(id_)}, expected one of the stations of this card"
+                known = _hint(id_, named or list(self.stations), "stations")
+                hint = f"add {quote(id_)} to stations" if id_ in self.stations else known
+                also = (Place(card.file, key="stations"),) if named else ()
+                yield Problem(Place(card.file, key=key), what, hint, also)
+
+    def _inputs(self, station: Examined) -> Iterator[Problem]:
+        boards = list(self.boards.values())
+        for index, _ in tables((station.data or {}).get("displays")):
+            yield from _outputs(station, _said(station, "displays", index, "inputs"), boards, "the boards")
 
     def _tags(self, card: Examined) -> Iterator[Problem]:
         """Yield the tags that nothing carries, and those that take nothing onto the card."""
@@ -100,7 +121,7 @@ class References:
                     )
 
 
-def _said(one: Examined, *keys: str) -> Iterator[tuple[str, str]]:
+def _said(one: Examined, *keys: Part) -> Iterator[tuple[str, str]]:
     return texts(one.data or {}, *keys)
 
 
@@ -131,14 +152,42 @@ def _settings(one: Examined, keys: tuple[str, ...], board: Examined) -> Iterator
             yield Problem(Place(one.file, key=key), what, _hint(choice, list(choices), "choices"), (place,))
 
 
-def _outputs(core: Examined, boards: Sequence[Examined]) -> Iterator[Problem]:
-    """Yield the outputs a core drives and none of its boards has; boards that list none have said nothing."""
-    known = [output for board in boards for _, output in _said(board, "outputs")]
-    for key, output in _said(core, "needs", "outputs"):
-        if known and output not in known:
-            what = f"found {quote(output)}, expected a display output that one of the core's boards has"
+def _outputs(
+    one: Examined, said: Iterable[tuple[str, str]], boards: Sequence[Examined], whose: str
+) -> Iterator[Problem]:
+    """Yield the outputs named that none of the boards has; boards that list none have said nothing."""
+    known = sorted({output for board in boards for _, output in _said(board, "outputs")})
+    if not known or any(board.data is None for board in boards):
+        return
+    for key, output in said:
+        if output not in known:
+            what = f"found {quote(output)}, expected a display output that one of {whose} has"
             also = tuple(Place(board.file, key="outputs") for board in boards)
-            yield Problem(Place(core.file, key=key), what, _hint(output, known, "outputs"), also)
+            yield Problem(Place(one.file, key=key), what, _hint(output, known, "outputs"), also)
+
+
+def _of_outputs(core: Examined, boards: Sequence[Examined]) -> Iterator[Problem]:
+    """Yield outputs a core tells something of without driving them; one that lists none may drive all of its board."""
+    driven = [output for _, output in _said(core, "needs", "outputs")]
+    yield from _outputs(core, _said(core, "needs", "outputs"), boards, "the core's boards")
+    if not driven:
+        yield from _outputs(core, _told_of(core), boards, "the core's boards")
+        return
+    for key, output in _told_of(core):
+        if output not in driven:
+            what = f"found {quote(output)}, expected an output that the core drives"
+            also = (Place(core.file, key="needs.outputs"),)
+            yield Problem(Place(core.file, key=key), what, _hint(output, driven, "outputs"), also)
+
+
+def _told_of(core: Examined) -> Iterator[tuple[str, str]]:
+    """Yield each output of which a core tells how to get there or at which line rates, with its key."""
+    needs: Any = (core.data or {}).get("needs", {})
+    yield from _said(core, "needs", "start-output")
+    for name in ("switch", "output-line-rates"):
+        table = needs.get(name, {}) if isinstance(needs, dict) else {}
+        for output in table if isinstance(table, dict) else ():
+            yield spell(("needs", name, output)), output
 
 
 def _hint(name: str, known: Sequence[str], noun: str) -> str:

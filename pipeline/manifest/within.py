@@ -33,11 +33,14 @@ def tables(value: Any) -> Iterator[tuple[int, Mapping[str, Any]]]:
             yield index, item
 
 
-def texts(data: Mapping[str, Any], *keys: str) -> Iterator[tuple[str, str]]:
+def texts(data: Mapping[str, Any], *keys: Part) -> Iterator[tuple[str, str]]:
     """Yield (key as problems spell it, text) of the text, each text of the list, or each of the table at some keys."""
     value: Any = data
     for key in keys:
-        value = value.get(key) if isinstance(value, dict) else None
+        if isinstance(value, list) and isinstance(key, int):
+            value = value[key]
+        else:
+            value = value.get(key) if isinstance(value, dict) else None
     if isinstance(value, str):
         yield spell(keys), value
     pairs = enumerate(value) if isinstance(value, list) else value.items() if isinstance(value, dict) else ()

@@ -175,7 +175,11 @@ class TitleRules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Core:
-    """A design that turns the board into another machine. ``folder``: its folder name on the card (``{core}``)."""
+    """A design that turns the board into another machine. ``folder``: its folder name on the card (``{core}``).
+
+    ``date``: when the facts were true; ``release_date``: when the release came out. Both "2026", "2026-05" or
+    "2026-05-01", or "".
+    """
 
     id: str
     file: str
@@ -196,6 +200,7 @@ class Core:
     rights: Rights
     source: str
     date: str
+    release_date: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -249,7 +249,7 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
         (
             ["dumps/6f.bin", "rom.1", "dumps/6f.bin"],
             2,
-            "dumps/6f.bin: found a file in dumps/, expected a manifest in boards, cards, cores, titles\n",
+            "dumps/6f.bin: found a file in dumps/, expected a manifest in boards, cards, cores, stations, titles\n",
         ),
         (
             [MOTH, "chips.6f", "dumps/gone.bin", "chips.6h", "dumps", "rom.1", "dumps/none.bin"],

@@ -21,7 +21,7 @@ from pipeline.roms.operation import SLOT_NAMES, Operation
 from pipeline.roms.table import CHANGES, PIECES
 
 ROOT = Path(__file__).parents[2]
-KINDS = ("board", "core", "title", "card", "sources")
+KINDS = ("board", "core", "title", "card", "station", "sources")
 MANIFESTS = {
     path: "sources" if path.stem.startswith("sources") else path.parent.name.removesuffix("s")
     for folder in (ROOT / "inputs", ROOT / "tests/cases/base", ROOT / "tests/cases/accept")
