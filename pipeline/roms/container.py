@@ -11,11 +11,12 @@ from collections.abc import Callable, Mapping
 from typing import Literal
 
 from pipeline.model.manifest import Value
+from pipeline.model.ranges import Ranges, Source
 from pipeline.model.units import show_size
 from pipeline.roms.arguments import BYTE, SIZE, Argument, as_written, choice, number, show_value
 from pipeline.roms.bits import total
 from pipeline.roms.operation import SLOT_NAMES, Operation
-from pipeline.roms.ranges import Ranges, Source, joined, placed, size_of, sources_of, through, whole
+from pipeline.roms.ranges import joined, placed, size_of, sources_of, through, whole
 
 MOST_SLOTS = 65_536
 FIELD = 4

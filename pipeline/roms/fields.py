@@ -9,11 +9,12 @@ from __future__ import annotations
 import zlib
 from typing import Literal
 
+from pipeline.model.ranges import Ranges, Source
 from pipeline.roms.arguments import ADDRESS, FLAG, SIZE, WORD, Argument, choice
 from pipeline.roms.bits import total
 from pipeline.roms.crc import crc16
 from pipeline.roms.operation import Operation, whole_units
-from pipeline.roms.ranges import Ranges, Source, cut, placed, size_of, sources_of, through, whole
+from pipeline.roms.ranges import cut, placed, size_of, sources_of, through, whole
 
 
 def put_sum(

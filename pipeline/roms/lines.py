@@ -9,10 +9,11 @@ from __future__ import annotations
 from array import array
 from collections.abc import Sequence
 
+from pipeline.model.ranges import Ranges
 from pipeline.roms.arguments import LINES, choice
 from pipeline.roms.bits import REVERSED, merge, move_bits
 from pipeline.roms.operation import Operation, in_units, whole_units
-from pipeline.roms.ranges import Ranges, mixed, through
+from pipeline.roms.ranges import mixed, through
 
 ITEMS = {16: "H", 32: "I", 64: "Q"}
 """array's type code for an unsigned number of so many bits."""

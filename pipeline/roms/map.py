@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.model.manifest import RomFile, Title
+from pipeline.model.ranges import Range, Source
 from pipeline.model.units import show_size
 from pipeline.roms.arguments import show_address, show_value
 from pipeline.roms.assemble import checked, contents
-from pipeline.roms.ranges import Range, Source, placed, whole
+from pipeline.roms.ranges import placed, whole
 from pipeline.roms.tree import trace
 
 VERSION = 1
@@ -39,7 +40,7 @@ def map_text(rom: RomFile, ranges: Sequence[Range]) -> str:
     for address, size, one in zip(addresses, sizes, ranges, strict=True):
         start = f"  {address:{left}}  {size:>{middle}}  "
         for source in one.sources:
-            lines.append(start + _told(source))
+            lines.append(start + str(source))
             start = " " * len(start)
     return "\n".join(lines) + "\n"
 
@@ -58,8 +59,3 @@ def map_document(title: Title, maps: Sequence[tuple[RomFile, Sequence[Range]]]) 
 def _range(one: Range) -> dict[str, object]:
     sources = [{"kind": source.kind, "name": source.name, "through": list(source.through)} for source in one.sources]
     return {"start": one.start, "end": one.end, "sources": sources}
-
-
-def _told(source: Source) -> str:
-    nouns = {"table": "table of names", "check": "check value"}
-    return ", ".join([nouns.get(source.kind, f"{source.kind} {source.name}"), *source.through])

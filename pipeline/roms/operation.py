@@ -7,8 +7,9 @@ import keyword
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 
+from pipeline.model.ranges import Ranges
 from pipeline.roms.arguments import Argument
-from pipeline.roms.ranges import Ranges, scaled, through
+from pipeline.roms.ranges import scaled, through
 
 
 class HintedError(ValueError):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 
+from pipeline.model.ranges import Ranges
 from pipeline.roms.arguments import PATCH, SHA256, SIZE
 from pipeline.roms.operation import Operation
-from pipeline.roms.ranges import Ranges, size_of, sources_of, through, whole
+from pipeline.roms.ranges import size_of, sources_of, through, whole
 from pipeline.roms.vcdiff import apply_delta
 
 

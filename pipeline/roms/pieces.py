@@ -6,10 +6,11 @@ Notation: a, b are the bytes of parts, o what comes out, i an index from 0. The 
 
 from __future__ import annotations
 
+from pipeline.model.ranges import Ranges, Source
 from pipeline.roms.arguments import CHIP, HEX, SIZE, VALUE, choice, show_hex, show_value
 from pipeline.roms.bits import merge, table
 from pipeline.roms.operation import Operation, whole_units
-from pipeline.roms.ranges import Ranges, Source, joined, scaled, through, together, whole
+from pipeline.roms.ranges import joined, scaled, through, together, whole
 
 HIGH = table(lambda value: value << 4)
 LOW = table(lambda value: value & 15)

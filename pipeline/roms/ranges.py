@@ -8,38 +8,14 @@ from __future__ import annotations
 
 from bisect import bisect_right, insort
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from operator import attrgetter
 
+from pipeline.model.ranges import Range, Ranges, Source
+
 MOST = 1 << 16
 """Ranges one piece may have; where there would be more, all become one."""
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """What bytes are from, and what was done to them on the way, in order.
-
-    ``kind``: "chip", "patch", "bytes" (written in the manifest), "fill", "table" (of a container), "check" (of no
-    bytes) or "hole" (no step reaches there). ``name``: of the chip or patch; the bytes of "bytes", "fill", "hole".
-    """
-
-    kind: str
-    name: str = ""
-    through: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """Bytes from ``start`` up to but not including ``end``, and everything their values depend on."""
-
-    start: int
-    end: int
-    sources: tuple[Source, ...]
-
-
-Ranges = tuple[Range, ...]
-"""All of a piece, in order."""
 
 
 def whole(size: int, *sources: Source) -> Ranges:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+from pipeline.model.ranges import Ranges, Source
 from pipeline.model.units import show_size
 from pipeline.roms.arguments import (
     ADDRESS,
@@ -24,18 +25,7 @@ from pipeline.roms.arguments import (
     show_value,
 )
 from pipeline.roms.operation import Operation, in_units, whole_units
-from pipeline.roms.ranges import (
-    Ranges,
-    Source,
-    cut,
-    joined,
-    placed,
-    repeated,
-    size_of,
-    sources_of,
-    through,
-    whole,
-)
+from pipeline.roms.ranges import cut, joined, placed, repeated, size_of, sources_of, through, whole
 
 
 def take(data: bytes, *, from_: int, size: int) -> bytes:

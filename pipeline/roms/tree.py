@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from pipeline.model.ranges import Ranges
 from pipeline.model.units import show_size
 from pipeline.roms.operation import HintedError, Operation, parameter
-from pipeline.roms.ranges import Ranges, limited
+from pipeline.roms.ranges import limited
 from pipeline.roms.report import Report
 from pipeline.roms.table import CHANGES, PIECES
 

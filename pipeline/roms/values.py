@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import operator
 
+from pipeline.model.ranges import Ranges
 from pipeline.roms.arguments import BYTE, CHIP, HEX, choice, number, show_value
 from pipeline.roms.bits import combine, merge, table
 from pipeline.roms.operation import Operation, in_units, same_size, whole_units
-from pipeline.roms.ranges import Ranges, through, together
+from pipeline.roms.ranges import through, together
 
 
 def nibble(data: bytes, *, take: str, rest: int | None) -> bytes:

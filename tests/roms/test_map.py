@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 from pipeline.manifest.load import load
 from pipeline.model.manifest import RomFile, Title
+from pipeline.model.ranges import Range
 from pipeline.roms.assemble import assemble, check_title, chips_used, contents
 from pipeline.roms.map import rom_map
-from pipeline.roms.ranges import Range
 from tests.roms.test_properties import STEPS as CHANGES_OF_16
 from tests.roms.workshop import noise, rom, title
 

@@ -1,0 +1,45 @@
+"""Where the bytes of a file are from: ranges that follow one another, each with its sources."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What bytes are from, and what was done to them on the way, in order.
+
+    ``kind``: "chip", "patch", "bytes" (written in the manifest), "fill", "table" (of a container), "check" (of no
+    bytes) or "hole" (no step reaches there). ``name``: of the chip or patch; the bytes of "bytes", "fill", "hole".
+    """
+
+    kind: str
+    name: str = ""
+    through: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        nouns = {"table": "table of names", "check": "check value"}
+        return ", ".join([nouns.get(self.kind, f"{self.kind} {self.name}"), *self.through])
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """Bytes from ``start`` up to but not including ``end``, and everything their values depend on."""
+
+    start: int
+    end: int
+    sources: tuple[Source, ...]
+
+
+Ranges = tuple[Range, ...]
+"""All of a piece, in order."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RomMap:
+    """All of one ROM file of a title (by id) in order, without a gap; ``size`` in bytes."""
+
+    title: str
+    path: str
+    size: int
+    ranges: Ranges
