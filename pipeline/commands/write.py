@@ -15,8 +15,8 @@ from typing import Any
 from pipeline.commands.manifests import card_named
 from pipeline.commands.own import JSON, OwnCommand
 from pipeline.device.disk import Disk
+from pipeline.device.guards import agreed, rounded
 from pipeline.errors import ManifestError, RefusedError
-from pipeline.model.units import show_size
 from pipeline.stages import write
 from pipeline.stages.stamp import write_if_changed
 
@@ -77,9 +77,9 @@ def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:
         if yes or not sys.stdin.isatty():
             what = "nobody is asked here; expected --serial and --yes with one device"
             raise RefusedError.one(what, "or run it in a terminal", file=disk.path)
-        expected = write.agreement(disk)
+        expected = agreed(disk)
         label = f", labelled {disk.label}" if disk.label else ""
-        print(f"{disk.path}: {disk.model or disk.kind}, {show_size(disk.size)}{label}. Everything on it is lost.")
+        print(f"{disk.path}: {disk.model or disk.kind}, {rounded(disk.size)}{label}. Everything on it is lost.")
         if input(f"To agree, type: {expected}\n> ").strip() != expected:
             raise RefusedError.one("you did not agree; nothing was written", file=disk.path)
 

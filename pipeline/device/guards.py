@@ -6,11 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pipeline.device.disk import Disk
-from pipeline.model.units import show_size
 
 REMOVABLE = {"usb", "mmc", "sdio", "memstick"}
 """Buses of card readers (Linux kernel names). An internal reader says it is not removable, but that its bus is mmc."""
-CEILING = 128 << 30
+CEILING = 128_000_000_000
 """Bytes above which a disk is hardly a card for such a board; the option --large raises it."""
 
 
@@ -39,10 +38,15 @@ def _refusals(disk: Disk, image_size: int, *, large: bool) -> Iterator[Refusal]:
         what = f"it holds {disk.size:,} bytes, the image has {image_size:,}"
         yield Refusal(what=what, hint="take a larger card, or make the volume smaller (volume.size)")
     if disk.size > CEILING and not large:
-        what = f"it holds {show_size(disk.size)}, more than cards for such boards do ({show_size(CEILING)})"
+        what = f"it holds {rounded(disk.size)}, more than cards for such boards do ({rounded(CEILING)})"
         yield Refusal(what=what, hint="if it is the card all the same, add --large")
 
 
 def agreed(disk: Disk) -> str:
     """Return what a person types to agree: model and size, as they are shown."""
-    return f"{disk.model or disk.kind} {show_size(disk.size)}"
+    return f"{disk.model or disk.kind} {rounded(disk.size)}"
+
+
+def rounded(size: int) -> str:
+    """Return a size as it is printed on cards: "31.9 GB"."""
+    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.1f} MB"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
-from pipeline.device.guards import agreed, refusals
+from pipeline.device.guards import refusals
 from pipeline.device.ranges import Range, used_ranges
 from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
 from pipeline.model.plan import SECTOR, Plan
@@ -208,11 +208,6 @@ def row(card: Ready, result: Result, moment: str) -> Mapping[str, str | int]:
         "result": "good" if not result.problems else "; ".join(problem.what for problem in result.problems),
         "written": result.written,
     }
-
-
-def agreement(disk: Disk) -> str:
-    """Return what a person must type before a disk is written."""
-    return agreed(disk)
 
 
 def _backed(disk: Disk) -> Disk:
