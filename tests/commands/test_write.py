@@ -148,7 +148,7 @@ def test_the_disk_of_the_system_is_refused(built: Path) -> None:
     ).stdout.strip()
     if not root.startswith("/dev/"):
         pytest.skip(f"the root is no disk here: {root}")
-    ran = own_command(built, "write", "desk", root, "--yes", "--serial", "")
+    ran = own_command(built, "write", "desk", root, "--yes", "--serial", "x")
     assert (ran.code, ran.out) == (4, "")
     assert root in ran.err
 
@@ -156,7 +156,7 @@ def test_the_disk_of_the_system_is_refused(built: Path) -> None:
 def test_a_mounted_disk_is_refused(built: Path, loop: Loop, tmp_path: Path) -> None:
     """In a mount namespace of its own; lsblk and open(2) both see it there."""
     device = loop()
-    subprocess.run([require("mkfs.fat"), device], check=True, capture_output=True)
+    subprocess.run([require("mkfs.ext2"), "-q", device], check=True, capture_output=True)
     before = sha256(behind(device))
     command = f"mount {device} {tmp_path} && exec {sys.executable} -m doit write desk {device} --yes --serial x"
     ran = subprocess.run(
