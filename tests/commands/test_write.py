@@ -158,7 +158,7 @@ def test_a_mounted_disk_is_refused(built: Path, loop: Loop, tmp_path: Path) -> N
     device = loop()
     subprocess.run([require("mkfs.ext2"), "-q", device], check=True, capture_output=True)
     before = sha256(behind(device))
-    command = f"mount {device} {tmp_path} && exec {sys.executable} -m doit write desk {device} --yes --serial x"
+    command = f"mount -o ro {device} {tmp_path} && exec {sys.executable} -m doit write desk {device} --yes --serial x"
     ran = subprocess.run(
         [require("unshare"), "-m", "sh", "-c", command],
         cwd=built, env={**os.environ, **BYTECODE}, capture_output=True, text=True, check=False,
