@@ -14,7 +14,8 @@ class Outlook:
     """How a core (``title`` is "") or a title fares at a station; all three by id.
 
     ``verdict``: one of WORKS, AFTER and NOT. ``steps``: what a person does first, in order (AFTER).
-    ``reasons``: why it does not work, each naming both sides (NOT).
+    ``reasons``: why it does not work, each naming both sides (NOT). ``display``: the name of the one that shows it,
+    and ``output``: by which output of the board; both "" where it has no picture.
     """
 
     station: str
@@ -23,3 +24,5 @@ class Outlook:
     verdict: str
     steps: tuple[str, ...] = ()
     reasons: tuple[str, ...] = ()
+    display: str = ""
+    output: str = ""
