@@ -1,0 +1,77 @@
+"""The command ``doit update``: a mounted card is brought up to date file by file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.commands.manifests import card_named
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import MachineError, ManifestError
+from pipeline.stages.update import Update, apply, prepare
+from pipeline.stages.words import counted
+
+SHOWN = 20
+
+
+class UpdateCard(OwnCommand):
+    """Writes new and changed files only; what belongs to the user is not touched."""
+
+    name = "update"
+    doc_purpose = "bring a mounted card up to date, file by file"
+    doc_usage = "CARD FOLDER"
+    doc_description = (
+        "CARD: the id of a card that was built. FOLDER: where the card is mounted. Each file is written beside the old "
+        "one, read again and renamed. Where a file lies is up to the file system: what must be first on the card can "
+        "only be brought by doit write. Unmount the card before you pull it out."
+    )
+    cmd_options = (
+        {"name": "list", "long": "list", "type": bool, "default": False, "help": "only say what would be done"},
+        {"name": "clean", "long": "clean", "type": bool, "default": False,
+         "help": "remove files that are neither the card's nor yours (keep)"},
+        JSON,
+    )  # fmt: skip
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Update, and say what was done and what was not."""
+        if len(words) != 2:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help update says more")
+        card_id, folder = card_named(self.project, words[0]), Path(words[1])
+        if not folder.is_dir():
+            raise MachineError.one("there is no such folder", "name the folder the card is mounted at", file=words[1])
+        update = prepare(self.project, card_id, folder)
+        if not options["list"]:
+            apply(self.project, card_id, folder, update, clean=options["clean"])
+        print(_as_json(update) if options["json"] else "\n".join(_lines(update, options)))
+        return 0
+
+
+def _lines(update: Update, options: Mapping[str, Any]) -> list[str]:
+    changes, would = update.changes, "would be " if options["list"] else ""
+    lines = [*_each(f"{would}added", changes.new), *_each(f"{would}replaced", changes.changed)]
+    if options["clean"]:
+        lines += _each(f"{would}removed", changes.others)
+    elif changes.others:
+        lines += [*_each("left", changes.others), "--clean removes what is left"]
+    for path in update.pieces:
+        lines.append(f"warning: {path} must lie in one piece; doit verify DEVICE says whether it does")
+    read = "" if options["list"] else ", each read again, maybe from the system's cache"
+    written = counted(len(changes.new) + len(changes.changed), "file")
+    lines.append(f"{written} {would}written{read}; {len(changes.same):,} are as built")
+    return lines
+
+
+def _each(word: str, paths: Sequence[str]) -> list[str]:
+    more = [f"{word} {len(paths) - SHOWN:,} more"] if len(paths) > SHOWN else []
+    return [*(f"{word} {path}" for path in paths[:SHOWN]), *more]
+
+
+def _as_json(update: Update) -> str:
+    changes = update.changes
+    document = {
+        "cardkiln-update": 1, "added": changes.new, "replaced": changes.changed, "others": changes.others,
+        "same": len(changes.same), "one-piece": update.pieces,
+    }  # fmt: skip
+    return json.dumps(document, indent=1)
