@@ -85,7 +85,7 @@ def test_no_rom_file_goes_without_being_arranged_by_hand() -> None:
 
 
 def test_every_manifest_points_at_its_schema() -> None:
-    for kind in ("boards", "cores", "titles", "cards"):
+    for kind in ("boards", "cores", "titles", "cards", "stations"):
         for path in (INPUTS / kind).glob("*.toml"):
             first = path.read_text("utf-8").partition("\n")[0]
             assert first == f"#:schema ../../schemas/{kind[:-1]}.schema.json"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from pipeline.model.manifest import Needs, Station
 from pipeline.stations.picture import Way
 from pipeline.stations.words import listed
@@ -17,7 +19,8 @@ def controls(station: Station, needs: Needs, buttons: int) -> Way:
     steps: tuple[str, ...] = ()
     good = sum(pad >= buttons for pad in station.pads)
     if good < needs.pads:
-        there = listed(f"1 with {_buttons(pad)}" for pad in station.pads) if station.pads else "none"
+        counts = Counter(station.pads).items()
+        there = listed(f"{number} with {_buttons(pad)}" for pad, number in counts) if counts else "none"
         reasons.append(f"{_pads(needs.pads, buttons)} needed; pads at this station: {there}")
     elif needs.pads and good < len(station.pads):
         steps = (f"switch off, and plug in {_pads(needs.pads, buttons)}",)

@@ -59,6 +59,16 @@ def test_a_keyboard_that_is_needed_must_be_there(keyboard: str, there: tuple[str
                 )
             ),
         ),
+        (
+            (1, 0, 1),
+            2,
+            2,
+            Way(
+                reasons=(
+                    "2 pads with 2 buttons each needed; pads at this station: 2 with 1 button and 1 with 0 buttons",
+                )
+            ),
+        ),
         ((1,), 1, 2, Way(reasons=("1 pad with 2 buttons needed; pads at this station: 1 with 1 button",))),
     ],
 )

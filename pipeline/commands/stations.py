@@ -1,0 +1,38 @@
+"""The command ``doit stations``: whether each core and title of a card works where it is used."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.commands.manifests import card_named
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.stages.stations import outlooks_of, stations_of
+from pipeline.stations.show import matrix_document, matrix_text
+
+
+class Stations(OwnCommand):
+    """Shows the matrix of a card; only manifests are needed, no sources."""
+
+    name = "stations"
+    doc_purpose = "show whether each core and title of a card works at its stations, after which steps, or why not"
+    doc_usage = "CARD"
+    doc_description = "CARD: the id of a card. Its manifest names its stations."
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Print the matrix."""
+        if len(words) != 1:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help stations says more")
+        card = card_named(self.project, words[0])
+        stations, outlooks = stations_of(self.project, card), outlooks_of(self.project, card)
+        if options["json"]:
+            document = {"cardkiln-stations": 1, "card": card, "stations": matrix_document(stations, outlooks)}
+            print(json.dumps(document, indent=1))
+        elif stations:
+            print(matrix_text(stations, outlooks), end="")
+        else:
+            print(f'card {card} names no station; name some in its manifest: stations = ["..."]')
+        return 0
