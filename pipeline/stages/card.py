@@ -15,8 +15,9 @@ from pipeline.card.rules import broken_rules
 from pipeline.card.select import Selection, select
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fit_volume
+from pipeline.fat.names import fold
 from pipeline.manifest.sums import parse_sums
-from pipeline.model.content import CardFile, Content, Found, Location
+from pipeline.model.content import CardFile, Content, Found, Location, Origin
 from pipeline.model.manifest import Card, Core, SumList
 from pipeline.model.plan import Plan
 from pipeline.sources.read import read_content
@@ -71,7 +72,8 @@ def copied(project: Project, card_id: str) -> Copied:
         sizes=_known_sizes(project, card_id) if sums else {},  # all other declarations give the size
         roms={(title.id, one.path): rom.made(project, title, one) for title in selection.titles for one in title.roms},
     )
-    return Copied(selection=selection, files=gather(selection, known), local=local)
+    files = _with_kept(gather(selection, known), _kept(project, selection.card, local))
+    return Copied(selection=selection, files=files, local=local)
 
 
 def planned(project: Project, card_id: str, search: Callable[[], Found]) -> tuple[Worked, Plan]:
@@ -141,6 +143,29 @@ def plan(worked: Worked) -> Plan:
     if problems:
         raise ManifestError(problems)
     return laid_out
+
+
+def _kept(project: Project, card: Card, local: dict[str, Location]) -> tuple[CardFile, ...]:
+    """Return the files the user made on this card before, and note in ``local`` where each lies."""
+    path = f"kept/{card.id}"
+    if not card.keep or not (project.inputs / path).is_dir():
+        return ()
+    return tuple(
+        CardFile(
+            path=name,
+            content=content,
+            placement="anywhere",
+            origin=Origin(kind="card-file", owner=card.id),
+            place=Place(card.file, key="keep"),
+        )
+        for name, content in _trees(project, (path,), local)[path]
+    )
+
+
+def _with_kept(files: tuple[CardFile, ...], kept: tuple[CardFile, ...]) -> tuple[CardFile, ...]:
+    """Return the files of a card; what the user made takes the place of what a manifest puts there."""
+    theirs = {fold(file.path) for file in kept}
+    return (*(file for file in files if fold(file.path) not in theirs), *kept)
 
 
 def _trees(

@@ -47,7 +47,11 @@ def prepare(project: Project, card_id: str, folder: Path) -> Update:
     with (home / "plan.json").open(encoding="utf-8") as lines:
         plan = plan_from_lines(lines)
     record: dict[str, Any] = json.loads((home / "record.json").read_bytes())
-    files = {one["path"]: Content(sha256=one["sha256"], size=one["size"]) for one in record["files"]}
+    files = {
+        one["path"]: Content(sha256=one["sha256"], size=one["size"])
+        for one in record["files"]
+        if not (belongs(one["path"], card.keep) and (folder / one["path"]).exists())
+    }
     with progress(f"compare {folder.name}", sum(content.size or 0 for content in files.values())) as advance:
         changes = compare(files, folder, lambda path: is_litter(path) or belongs(path, card.keep), advance)
     here = len(changes.same) + len(changes.changed)
