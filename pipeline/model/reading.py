@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.model.plan import Volume
+from pipeline.model.plan import SECTOR, Volume
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
@@ -15,6 +15,7 @@ class Item:
     ``extents``: (first cluster, number of clusters) in the order of the chain. ``size``: bytes, 0 for a folder.
     ``offset``: where its 32-byte entry lies in the image. ``attributes``: the entry's attribute byte.
     ``times``: created (date, time, hundredths), accessed (date), modified (date, time), as the raw words.
+    ``slots``: of 32 bytes it takes, those of its long name directly before its entry.
     """
 
     path: str
@@ -25,6 +26,7 @@ class Item:
     offset: int
     attributes: int
     times: tuple[int, int, int, int, int, int]
+    slots: int = 1
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
@@ -44,6 +46,9 @@ class Reading:
     ``partitions``: (type, first sector, sectors) of each entry of a partition table, empty without one.
     ``label``: of the root directory, "" for none. ``boot_label``: of the boot sector. ``dirty``: the clean-shutdown
     bit says that it was not unmounted. ``free_clusters``: counted in the FAT. ``findings``: sorted by offset.
+    ``sector_bytes``: of the volume's own sectors; ``volume`` counts in 512 bytes all the same. ``fats``: how many
+    copies. ``root_extents``: of the root directory on FAT32. ``bad_clusters``: marked bad in the FAT.
+    ``data_offset``: of cluster 2 in the image, in bytes; ``volume.data_start`` supposes two FATs.
     """
 
     volume: Volume
@@ -55,3 +60,26 @@ class Reading:
     free_clusters: int
     items: tuple[Item, ...]
     findings: tuple[Finding, ...]
+    sector_bytes: int = SECTOR
+    fats: int = 2
+    root_extents: tuple[tuple[int, int], ...] = ()
+    bad_clusters: int = 0
+    data_offset: int = 0
+
+    def cluster_offset(self, cluster: int) -> int:
+        """Return the byte offset in the image at which a cluster (2 or higher) begins."""
+        return self.data_offset + (cluster - 2) * self.volume.cluster_bytes
+
+    def ranges(self, item: Item) -> tuple[tuple[int, int], ...]:
+        """Return (byte offset in the image, bytes) of a file's content or a folder's clusters, in their order.
+
+        They add up to less than the size where the chain is too short.
+        """
+        left = item.size if not item.is_folder else sum(count for _, count in item.extents) * self.volume.cluster_bytes
+        found = []
+        for first, count in item.extents:
+            length = min(left, count * self.volume.cluster_bytes)
+            if length:
+                found.append((self.cluster_offset(first), length))
+            left -= length
+        return tuple(found)

@@ -1,0 +1,169 @@
+"""A whole volume read and checked: ``read_volume`` is all that others need."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterable, Mapping
+
+from pipeline.model.plan import SECTOR, Volume
+from pipeline.model.reading import Item, Reading
+from pipeline.volume.boot import Boot, check_boot
+from pipeline.volume.partitions import find_volume
+from pipeline.volume.source import Findings, NotFatError, Read, Source
+from pipeline.volume.table import Table, read_table
+from pipeline.volume.walk import Walk
+
+__all__ = ["NotFatError", "read_volume"]
+
+BLOCK = 1 << 16
+"""Clusters compared at a time."""
+
+
+def read_volume(read: Read, size: int) -> Reading:
+    """Return everything there is on the first FAT volume of a card, and everything wrong with it.
+
+    ``read(offset, length)`` gives bytes, fewer at the end; ``size``: bytes of the card. Only what describes files is
+    read, never their contents. Time and memory are bounded whatever the bytes are: at most 2**25 clusters, 100,000
+    files and folders, 65,536 slots a directory; where a limit is met, a finding says so.
+    Raises NotFatError where there is no FAT volume at all; what ``read`` raises passes through.
+    """
+    source, findings = Source(read, size), Findings()
+    partitions, start, boot = find_volume(source, findings)
+    at = start * SECTOR
+    check_boot(boot, at, findings)
+    if at + boot.sectors * SECTOR > size:
+        what = f"the volume ends at byte {at + boot.sectors * SECTOR:,}, the card or image at {size:,}"
+        findings.add("truncated", what, offset=size)
+    table = read_table(source, at + boot.reserved * SECTOR, boot, findings)
+    walk = Walk(source, boot, at, table, findings)
+    walk.run()
+    free = table.free()
+    _check_owners(walk, findings)
+    _check_lost(table, findings)
+    label = walk.labels[0] if walk.labels else ""
+    boot_label = boot.label.decode("cp437").rstrip(" \0") if boot.label else ""
+    _check_labels(label, boot_label, boot, at, findings)
+    if boot.fat_bits == 32:
+        _check_fs_info(source, boot, at, free, findings)
+        _check_backup(source, boot, at, findings)
+    found = findings.sorted()
+    return Reading(
+        volume=_volume(boot, partitions, start, size),
+        partitions=partitions,
+        label="" if label == "NO NAME" else label,
+        boot_label="" if boot_label == "NO NAME" else boot_label,
+        serial=boot.serial,
+        dirty=any(finding.kind == "dirty" for finding in found),
+        free_clusters=free,
+        items=tuple(walk.items),
+        findings=found,
+        sector_bytes=boot.sector_bytes,
+        fats=boot.fats,
+        root_extents=walk.root.runs,
+        bad_clusters=table.values.count(table.bad),
+        data_offset=at + boot.data_sector * SECTOR,
+    )
+
+
+def _volume(boot: Boot, partitions: Iterable[tuple[int, int, int]], start: int, size: int) -> Volume:
+    return Volume(
+        fat_bits=boot.fat_bits,
+        card_sectors=size // SECTOR,
+        start=start,
+        sectors=boot.sectors,
+        sectors_per_cluster=boot.cluster_sectors,
+        reserved=boot.reserved,
+        fat_sectors=boot.fat_sectors,
+        root_entries=boot.root_entries,
+        clusters=boot.clusters,
+        heads=boot.heads,
+        sectors_per_track=boot.tracks,
+        partition_type=next((kind for kind, first, _ in partitions if first == start), 0),
+    )
+
+
+def _check_owners(walk: Walk, findings: Findings) -> None:
+    """Find clusters that two files have, naming both."""
+    owners = _owners({cluster for cluster, _ in walk.shared}, walk.items)
+    for cluster, item in walk.shared:
+        others = [path for path in owners.get(cluster, ()) if path != item.path]
+        other = f'"{others[0]}"' if others else "the root directory" if not owners.get(cluster) else "another entry"
+        what = f"cluster {cluster:,} belongs to {other} too"
+        findings.add("cross-linked", what, offset=item.offset, path=item.path)
+
+
+def _owners(clusters: set[int], items: Iterable[Item]) -> Mapping[int, list[str]]:
+    """Return the first few paths that have each of the clusters."""
+    owners: dict[int, list[str]] = {}
+    wanted = sorted(clusters)
+    if not wanted:
+        return owners
+    for item in items:
+        for first, count in item.extents:
+            if first + count <= wanted[0] or first > wanted[-1]:
+                continue
+            for cluster in clusters if count > len(clusters) else range(first, first + count):
+                if first <= cluster < first + count and cluster in clusters and len(owners.get(cluster, ())) < 2:
+                    owners.setdefault(cluster, []).append(item.path)
+    return owners
+
+
+def _check_lost(table: Table, findings: Findings) -> None:
+    """Find clusters that are marked used, and no file has them."""
+    lost, first = 0, 0
+    values, used, bad = table.values, table.used, table.bad
+    for start in range(2, table.limit, BLOCK):
+        end = min(start + BLOCK, table.limit)
+        part = values[start:end]
+        allocated = end - start - part.count(0) - part.count(bad)
+        if allocated != used.count(1, start, end):
+            here = [at for at in range(start, end) if values[at] and values[at] != bad and not used[at]]
+            first = first or (here[0] if here else 0)
+            lost += len(here)
+    if lost:
+        findings.add(
+            "lost clusters", f"{lost:,} clusters are marked used, and no file has them; the first is {first:,}"
+        )
+
+
+def _check_labels(label: str, boot_label: str, boot: Boot, at: int, findings: Findings) -> None:
+    """Find labels that differ: systems show the one or the other."""
+    if boot.label is None:
+        return
+    if (label or "NO NAME") != (boot_label or "NO NAME"):
+        where = at + (71 if boot.fat_bits == 32 else 43)
+        what = f'the root directory says "{label or "NO NAME"}", the boot sector "{boot_label or "NO NAME"}"'
+        findings.add("label", what, offset=where)
+
+
+def _check_fs_info(source: Source, boot: Boot, at: int, free: int, findings: Findings) -> None:
+    """Find what is wrong with FSInfo.
+
+    Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT32 FSInfo Sector Structure".
+    """
+    if boot.fs_info in (0, 0xFFFF):
+        findings.add("FSInfo", "there is no FSInfo sector", offset=at + 48)
+        return
+    where = at + boot.fs_info * boot.sector_bytes
+    raw = source.read(where, SECTOR)
+    if (raw[:4], raw[484:488], raw[510:]) != (b"RRaA", b"rrAa", b"\x55\xaa"):
+        findings.add("FSInfo", "its signatures are wrong", offset=where)
+        return
+    stated, _ = struct.unpack_from("<II", raw, 488)
+    if stated != free:
+        shown = "unknown" if stated == 0xFFFFFFFF else f"{stated:,}"
+        findings.add("free count", f"FSInfo says {shown}, and {free:,} clusters are free", offset=where + 488)
+
+
+def _check_backup(source: Source, boot: Boot, at: int, findings: Findings) -> None:
+    """Find where FAT32's second boot sector differs from the first; the bit for "not unmounted" may."""
+    if boot.backup in (0, 0xFFFF):
+        findings.add("backup boot sector", "there is none", offset=at + 50)
+        return
+    where = at + boot.backup * boot.sector_bytes
+    one, two = (bytearray(source.read(start, SECTOR)) for start in (at, where))
+    one[65] = two[65] = 0
+    differing = [number for number in range(SECTOR) if one[number] != two[number]]
+    if differing:
+        what = f"it differs from the boot sector in {len(differing)} bytes, the first at {differing[0]}"
+        findings.add("backup boot sector", what, offset=where + differing[0])

@@ -1,0 +1,229 @@
+"""The file allocation table as read: chains followed in runs, each cluster once.
+
+Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT Data Structure".
+"""
+
+from __future__ import annotations
+
+import sys
+from array import array
+from dataclasses import dataclass, field
+
+from pipeline.model.plan import SECTOR
+from pipeline.volume.boot import Boot
+from pipeline.volume.source import Findings, Source
+
+CHUNK = 3 << 18
+"""Bytes read at a time: a multiple of 3, so that two FAT12 entries are never cut."""
+
+MOST_CLUSTERS = 1 << 25
+"""Clusters looked at: 1 TiB in clusters of 32 KiB. More would not fit the memory this reader promises to stay in."""
+
+LOW_NIBBLE = bytes(byte & 0x0F for byte in range(256))
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """A chain as far as it can be followed. ``trouble``: why it ended before its end mark, "" if it did not.
+
+    ``shared``: the first cluster that another chain has already, 0 for none.
+    """
+
+    runs: tuple[tuple[int, int], ...]
+    trouble: str = ""
+    shared: int = 0
+
+    @property
+    def clusters(self) -> int:
+        """How many."""
+        return sum(count for _, count in self.runs)
+
+
+@dataclass(slots=True)
+class Table:
+    """One FAT. ``values``: an entry a cluster, and one 0 behind them. ``used``: 1 for each cluster some chain has.
+
+    ``steps``: clusters that may still be followed a second time, and ``pieces``: runs that may still be kept; both
+    bound what a volume made to be slow can cost.
+    """
+
+    values: array[int]
+    bits: int
+    used: bytearray = field(default_factory=bytearray)
+    steps: int = 0
+    pieces: int = 400_000
+
+    def __post_init__(self) -> None:
+        self.used = bytearray(len(self.values))
+        self.steps = 4 * len(self.values)
+
+    @property
+    def limit(self) -> int:
+        """The first number that is no cluster."""
+        return len(self.values) - 1
+
+    @property
+    def bad(self) -> int:
+        """The value of a bad cluster; all above it end a chain."""
+        return {12: 0xFF7, 16: 0xFFF7, 32: 0x0FFFFFF7}[self.bits]
+
+    def free(self) -> int:
+        """Return how many clusters are free."""
+        return self.values.count(0) - 1 - sum(not value for value in self.values[:2])
+
+    def follow(self, first: int, most: int | None = None) -> Chain:
+        """Return the chain that begins with a cluster, and take its clusters.
+
+        Where it meets a cluster that another chain has, it goes on to ``most`` clusters in all, or ends if that is
+        None.
+        """
+        runs: list[tuple[int, int]] = []
+        at, count, shared = first, 0, 0
+        while True:
+            if not 2 <= at < self.limit:
+                return Chain(tuple(runs), f"points to cluster {at:,}, and the last is {self.limit - 1:,}", shared)
+            end, value = self._run(at)
+            met = 0 if shared else self.used.find(1, at, end)
+            if not shared and met >= 0:
+                own = any(start <= met < start + length for start, length in runs)
+                if own or most is None:
+                    _extend(runs, at, met)
+                    self.used[at:met] = b"\1" * (met - at)
+                    return Chain(tuple(runs), f"comes back to cluster {met:,}" if own else "", 0 if own else met)
+                shared = met
+            self.used[at:end] = b"\1" * (end - at)
+            if shared:
+                self.steps -= end - at
+            _extend(runs, at, end)
+            count += end - at
+            self.pieces -= 1
+            if (trouble := self._end(end, value)) is not None:
+                return Chain(tuple(runs), trouble, shared)
+            if shared and (count >= (most or 0) or self.steps < 0):
+                return Chain(tuple(runs), "", shared)
+            if self.pieces < 0:
+                return Chain(tuple(runs), "has more pieces than are followed here", shared)
+            at = value
+
+    def _run(self, first: int) -> tuple[int, int]:
+        """Return the end of the run of clusters from ``first`` on, and the entry of its last one.
+
+        A cluster that is itself marked free or bad is not in the chain.
+        """
+        values = self.values
+        end = first + 1
+        value = values[first]
+        while value == end:
+            value = values[end]
+            end += 1
+        if end > self.limit:
+            return self.limit, self.limit
+        return (end - 1, value) if value in (0, self.bad) else (end, value)
+
+    def _end(self, end: int, value: int) -> str | None:
+        """Return "" at the end of a chain, what is wrong where it breaks, None where it goes on."""
+        if value > self.bad:
+            return ""
+        if value == 0:
+            return f"runs into cluster {end:,}, which is free"
+        return f"runs into cluster {end:,}, which is marked bad" if value == self.bad else None
+
+
+def _extend(runs: list[tuple[int, int]], start: int, end: int) -> None:
+    """Add a run, joined to the last one where it continues it."""
+    if end > start:
+        runs.append((start, end - start))
+
+
+def read_table(source: Source, offset: int, boot: Boot, findings: Findings) -> Table:
+    """Return the FAT in use, compared with its copies; ``offset``: of the first FAT in bytes.
+
+    That is the active one where they do not mirror each other, else the first whose first entry is right.
+    """
+    wanted = boot.clusters + 2
+    if boot.clusters > MOST_CLUSTERS:
+        what = f"{boot.clusters:,} clusters; only the first {MOST_CLUSTERS:,} are looked at"
+        findings.add("cluster count", what, offset=offset)
+        wanted = MOST_CLUSTERS + 2
+    one = boot.fat_sectors * SECTOR
+    length = min(-(-wanted * boot.fat_bits // 8), one)
+    there = max(0, min(length, source.size - offset))
+    copies = [offset + number * one for number in range(boot.fats)]
+    if boot.active is not None:
+        chosen = copies[boot.active % boot.fats]
+    else:
+        good = [at for at in copies if _first_is_right(source, at, boot)]
+        chosen = (good or copies)[0]
+        for number, at in enumerate(copies[1:], start=2):
+            _compare(source, copies[0], at, number, there, findings)
+    table = Table(_load(source, chosen, there, min(wanted, there * 8 // boot.fat_bits), boot.fat_bits), boot.fat_bits)
+    _check_first(table, chosen, boot, findings)
+    return table
+
+
+def _first_is_right(source: Source, at: int, boot: Boot) -> bool:
+    width = {12: b"\xff", 16: b"\xff", 32: b"\xff\xff"}[boot.fat_bits]
+    raw = source.read(at, 4)
+    return raw[0] == boot.media and raw[1 : 1 + len(width)] == width
+
+
+def _compare(source: Source, one: int, other: int, number: int, length: int, findings: Findings) -> None:
+    """Find where a copy of the FAT differs from the first."""
+    count, first = 0, -1
+    for done in range(0, length, CHUNK):
+        size = min(CHUNK, length - done)
+        a, b = source.read(one + done, size), source.read(other + done, size)
+        if a != b:
+            differing = [at for at in range(size) if a[at] != b[at]]
+            count += len(differing)
+            first = done + differing[0] if first < 0 else first
+    if count:
+        what = f"FAT {number} differs from FAT 1 in {count:,} bytes, the first at {first:,}"
+        findings.add("FATs differ", what, offset=other + first)
+
+
+def _load(source: Source, offset: int, length: int, entries: int, bits: int) -> array[int]:
+    """Return the entries as numbers, and one 0 behind them."""
+    values = array("I" if bits == 32 else "H")
+    for done in range(0, length, CHUNK):
+        raw = source.read(offset + done, min(CHUNK, length - done))
+        if bits == 12:
+            values.extend(_unpack_12(raw))
+            continue
+        raw = raw[: len(raw) // values.itemsize * values.itemsize]
+        if bits == 32 and max(raw[3::4], default=0) > 15:
+            masked = bytearray(raw)
+            masked[3::4] = raw[3::4].translate(LOW_NIBBLE)
+            raw = bytes(masked)
+        part = array(values.typecode, raw)
+        if sys.byteorder == "big":
+            part.byteswap()
+        values.extend(part)
+    del values[max(entries, 0) :]
+    values.append(0)
+    return values
+
+
+def _unpack_12(raw: bytes) -> list[int]:
+    """Return 12-bit entries: two in three bytes, the first in the low bits."""
+    raw = raw + bytes(-len(raw) % 3)
+    values = []
+    for low, middle, high in zip(raw[::3], raw[1::3], raw[2::3], strict=True):
+        values += [low | (middle & 15) << 8, middle >> 4 | high << 4]
+    return values
+
+
+def _check_first(table: Table, offset: int, boot: Boot, findings: Findings) -> None:
+    """Find what is wrong with the two reserved entries."""
+    if table.limit < 2:
+        findings.add("truncated", "the FAT lies beyond the end", offset=offset)
+        return
+    ones = {12: 0xF00, 16: 0xFF00, 32: 0x0FFFFF00}[boot.fat_bits]
+    if table.values[0] != ones | boot.media:
+        what = f"the first entry is {table.values[0]:X}, expected {ones | boot.media:X} after the media byte"
+        findings.add("media byte", what, offset=offset)
+    clean, sound = {12: (0, 0), 16: (0x8000, 0x4000), 32: (0x08000000, 0x04000000)}[boot.fat_bits]
+    if clean and not table.values[1] & clean:
+        findings.add("dirty", "the FAT says that it was not unmounted", offset=offset + boot.fat_bits // 8)
+    if sound and not table.values[1] & sound:
+        findings.add("dirty", "the FAT says that reading or writing failed", offset=offset + boot.fat_bits // 8)
