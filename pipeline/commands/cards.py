@@ -1,0 +1,52 @@
+"""The command ``doit cards``: which cards are in the readers, and what is on each."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import MachineError
+from pipeline.stages.cards import Card, look, told
+
+
+class Cards(OwnCommand):
+    """Reads the first part of each; a whole check is the work of verify."""
+
+    name = "cards"
+    doc_purpose = "show which cards are in the readers, and what is on each"
+    doc_usage = "[DEVICE ...]"
+    doc_description = (
+        "Without a DEVICE, every removable disk is shown. A card counts as known when its tables and folders are those "
+        "of a card built here or published; its files are not read."
+    )
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Show them."""
+        if not sys.platform.startswith("linux"):
+            what = "disks are listed on Linux only"
+            raise MachineError.one(what, "your system lists them: diskutil list, or Get-Disk in PowerShell")
+        cards = look(self.project, words)
+        if options["json"]:
+            print(json.dumps({"cardkiln-cards": 1, "devices": [_document(card) for card in cards]}, indent=1))
+        else:
+            print("\n".join(map(told, cards)) or "no removable disk is here")
+        return 0
+
+
+def _document(card: Card) -> dict[str, object]:
+    disk, one = card.disk, card.identity
+    return {
+        "device": disk.path,
+        "model": disk.model,
+        "serial": disk.serial,
+        "size": disk.size,
+        "label": disk.label,
+        "in-use": list(disk.uses),
+        "on-it": one.kind if one else card.why,
+        "card": one.card if one else "",
+        "version": one.version if one else "",
+    }
