@@ -1,0 +1,47 @@
+"""The command ``doit keep``: what the user made on a card is copied into the inputs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.commands.manifests import card_named
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.stages.keep import files_on, folder_of, keep
+from pipeline.stages.words import counted
+
+
+class Keep(OwnCommand):
+    """Reads the card and never writes it."""
+
+    name = "keep"
+    doc_purpose = "copy what is yours from a card into the inputs, so that the next build has it"
+    doc_usage = "CARD PATH"
+    doc_description = (
+        'CARD: the id of a card whose manifest names files that belong to you: keep = ["SAVES/**"]. PATH: the old '
+        "card, as a mounted folder, an image or a disk. The files come to inputs/kept/CARD."
+    )
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Copy, and say what was new."""
+        if len(words) != 2:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help keep says more")
+        card_id = card_named(self.project, words[0])
+        with files_on(Path(words[1])) as files:
+            kept = keep(self.project, card_id, files)
+        folder = self.project.shown(folder_of(self.project, card_id))
+        if options["json"]:
+            both = [{"path": path, "card": other} for path, other in kept.both]
+            document = {"copied": kept.copied, "both": both, "same": kept.same}
+            print(json.dumps({"cardkiln-keep": 1, "folder": folder, **document}, indent=1))
+            return 0
+        for path in kept.copied:
+            print(f"copied {path}")
+        for path, other in kept.both:
+            print(f"{path} changed on the card and here: yours stays, the card's is {other}")
+        print(f"{counted(len(kept.copied), 'file')} copied to {folder}, {len(kept.same):,} known already")
+        return 0
