@@ -18,6 +18,7 @@ from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
 from pipeline.errors import ManifestError, RefusedError
 from pipeline.stages import write
+from pipeline.stages.keep import keep_before_writing
 from pipeline.stages.stamp import write_if_changed
 
 
@@ -37,6 +38,8 @@ class Write(OwnCommand):
         {"name": "large", "long": "large", "type": bool, "default": False, "help": "allow disks larger than cards"},
         {"name": "log", "long": "log", "type": str, "default": "",
          "help": "add what each device got to NAME.csv and NAME.json"},
+        {"name": "no-keep", "long": "no-keep", "type": bool, "default": False,
+         "help": "give up what is yours on it (keep)"},
         JSON,
     )  # fmt: skip
 
@@ -50,6 +53,9 @@ class Write(OwnCommand):
             print(by_hand)
             return RefusedError.exit_code
         disks = write.chosen(words[1:], card, large=options["large"])
+        if not options["no-keep"]:
+            for disk in disks:
+                keep_before_writing(self.project, card.card, card.plan, Path(disk.path))
         _agree(disks, options["serial"], yes=options["yes"])
         with ThreadPoolExecutor(len(disks)) as threads:
             results = list(threads.map(lambda disk: write.write(card, disk), disks))

@@ -1,4 +1,4 @@
-"""Which bytes of an image a plan uses; the rest is free space that nobody reads."""
+"""Which bytes of an image a plan uses, the rest being free space that nobody reads, and whose card a medium is."""
 
 from __future__ import annotations
 
@@ -34,6 +34,15 @@ def _joined(ranges: list[Range]) -> Iterator[Range]:
             start = next_start
         end = max(end, next_end)
     yield start, end
+
+
+def same_card(plan: Plan, boot: bytes) -> bool:
+    """Whether a boot sector is that of a build of the same card: it has the same volume serial.
+
+    Source: FAT32 File System Specification 1.03, BS_VolID: offset 39, on FAT32 67.
+    """
+    at = 67 if plan.volume.fat_bits == 32 else 39
+    return boot[510:512] == b"\x55\xaa" and int.from_bytes(boot[at : at + 4], "little") == plan.serial
 
 
 def pieces(ranges: tuple[Range, ...], most: int) -> Iterator[Range]:

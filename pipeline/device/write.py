@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import BinaryIO
 
 from pipeline.device.medium import Medium
-from pipeline.device.ranges import Range, pieces, used_ranges
+from pipeline.device.ranges import Range, pieces, same_card, used_ranges
 from pipeline.model.plan import SECTOR, Plan
 
 BLOCK = 4096
@@ -28,16 +28,6 @@ class Brought:
     written: int
 
 
-def holds_older(plan: Plan, medium: Medium) -> bool:
-    """Whether the card seems to hold a build of the same card: its boot sector has the same volume serial.
-
-    Source: FAT32 File System Specification 1.03, BS_VolID: offset 39, on FAT32 67.
-    """
-    boot = medium.read(plan.volume.start * SECTOR, SECTOR)
-    at = 67 if plan.volume.fat_bits == 32 else 39
-    return boot[510:] == b"\x55\xaa" and int.from_bytes(boot[at : at + 4], "little") == plan.serial
-
-
 def bring(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lambda _: None) -> Brought:
     """Make the ranges that the plan uses on ``medium`` what they are in ``image``.
 
@@ -47,7 +37,7 @@ def bring(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lamb
     Raises OSError.
     """
     ranges = used_ranges(plan, BLOCK)
-    compare = holds_older(plan, medium)
+    compare = same_card(plan, medium.read(plan.volume.start * SECTOR, SECTOR))
     first = _read(image, 0, BLOCK)
     wiped, written, waiting = False, 0, 0
     for start, end in pieces(((BLOCK, ranges[0][1]), *ranges[1:]), PIECE):

@@ -10,12 +10,15 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.device.folder import belongs, is_litter
+from pipeline.device.ranges import same_card
 from pipeline.errors import CheckError, MachineError, ManifestError
 from pipeline.manifest.sums import parse_sums
+from pipeline.model.plan import SECTOR, Plan
 from pipeline.record.document import sums_text
 from pipeline.stages.project import Project
 from pipeline.stages.stamp import replacing, write_if_changed
 from pipeline.stages.volume import file_bytes, opened
+from pipeline.stages.words import counted
 
 Read = Callable[[], bytes]
 
@@ -70,6 +73,25 @@ def keep(project: Project, card_id: str, files: Mapping[str, Read]) -> Kept:
     return Kept(copied=tuple(copied), both=tuple(both), same=tuple(same))
 
 
+def keep_before_writing(project: Project, card_id: str, plan: Plan, path: Path) -> None:
+    """Copy what is the user's from a card that is about to be written over, when it holds a build of the same card.
+
+    Raises CheckError when anything was copied: it must be built in first, or it would be lost.
+    """
+    if not project.manifest.cards[card_id].keep:
+        return
+    with path.open("rb") as medium:
+        medium.seek(plan.volume.start * SECTOR)
+        if not same_card(plan, medium.read(SECTOR)):
+            return
+    with files_on(path) as files:
+        kept = keep(project, card_id, files)
+    if kept.copied or kept.both:
+        number = counted(len(kept.copied) + len(kept.both), "file")
+        what = f"{number} of yours on it would be lost; now copied to {project.shown(folder_of(project, card_id))}"
+        raise CheckError.one(what, f"build with them (doit record:{card_id}), then write", file=str(path))
+
+
 @contextmanager
 def files_on(path: Path) -> Iterator[Mapping[str, Read]]:
     """Give the files of a mounted card, an image or a disk, by path, and how each is read.
@@ -87,7 +109,8 @@ def files_on(path: Path) -> Iterator[Mapping[str, Read]]:
         bad = [finding for finding in reading.findings if finding.path]
         if bad:
             what = f"{bad[0].path}: {bad[0].what}"
-            raise CheckError.one(what, "copy by hand what you can, from the mounted card", file=str(path))
+            hint = "copy by hand what you can, from the mounted card; doit write --no-keep gives it up"
+            raise CheckError.one(what, hint, file=str(path))
         files = [item for item in reading.items if not item.is_folder]
         yield {item.path: partial(file_bytes, reading, item, source) for item in files}
 

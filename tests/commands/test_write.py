@@ -23,6 +23,9 @@ pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="di
 IMAGE_SIZE = 16 << 20
 BLOCK = 4096
 
+PLAYED = '[[files]]\npath = "SAVES/ONE.DAT"\nfrom = "files/one.dat"\n'
+"""Stands for a saved game: the card of a build that has one."""
+
 Loop = Callable[..., str]
 
 
@@ -105,6 +108,34 @@ def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_p
     differ = sum(old[at : at + BLOCK] != new[at : at + BLOCK] for at in range(BLOCK, len(new), BLOCK))
     assert differ > 0
     assert kernel_wrote(device) - before == (differ + 2) * BLOCK
+
+
+def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, loop: Loop, tmp_path: Path) -> None:
+    keeping: dict[str, str | bytes] = {
+        "inputs/cards/desk.toml": 'keep = ["SAVES/**"]\n' + small.CARD,
+        "inputs/files/one.dat": "level 3",
+    }
+    folder = small.small_project(tmp_path / "keeping", keeping)
+    assert doit(folder, "record:desk").code == 0
+    used = small.small_project(
+        tmp_path / "used",
+        {**keeping, "inputs/cards/desk.toml": small.CARD + PLAYED, "inputs/boards/oak.toml": small.BOARD},
+    )
+    assert doit(used, "record:desk").code == 0
+    device = loop()
+    assert write(used, device).code == 0
+    before = sha256(behind(device))
+    ran = write(folder, device)
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == (
+        f"{device}: 1 file of yours on it would be lost; now copied to inputs/kept/desk\n"
+        "  hint: build with them (doit record:desk), then write\n"
+    )
+    assert sha256(behind(device)) == before
+    assert doit(folder, "record:desk").code == 0
+    assert write(folder, device).code == 0
+    assert (folder / "inputs/kept/desk/SAVES/ONE.DAT").read_bytes() == b"level 3"
+    assert b"level 3" in behind(device).read_bytes()
 
 
 def test_nobody_is_taken_to_agree(built: Path, loop: Loop) -> None:
