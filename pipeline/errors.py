@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 
@@ -25,13 +25,15 @@ class Place:
 class Problem:
     """One thing that is wrong: where, what was found and expected, and what to do about it.
 
-    ``also`` holds the other sides of a conflict, each shown with its own file and line.
+    ``also`` holds the other sides of a conflict, each shown with its own file and line. ``rule``: the name of the
+    rule that is broken, "" where it is none that is listed.
     """
 
     place: Place
     what: str
     hint: str = ""
     also: tuple[Place, ...] = ()
+    rule: str = field(default="", compare=False)
 
     def __str__(self) -> str:
         start = str(self.place)

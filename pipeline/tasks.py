@@ -8,23 +8,25 @@ from types import ModuleType
 from typing import Any
 
 from pipeline.card.select import select
-from pipeline.engine.job import Job
+from pipeline.engine.job import Job, StoppedError, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
 from pipeline.model.content import Found
-from pipeline.stages import check, config, find, image, plan, record, rom
+from pipeline.stages import check, config, find, image, plan, record, rom, rules, sheet
 from pipeline.stages.project import Project
 
 PROJECT = Project.here()
 
 DOIT_CONFIG = {
-    "default_tasks": ["check", *(f"record:{card}" for card in PROJECT.names("cards"))],  # one card after the other
+    "default_tasks": ["check", *(f"sheet:{card}" for card in PROJECT.names("cards"))],  # one card after the other
     "reporter": Report,
     "verbosity": 2,
     # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
     "backend": "sqlite3",
     "dep_file": ":memory:",
 }
+
+CHECK = Job(PROJECT, "check", partial(check.run, PROJECT))
 
 FIND = Job(PROJECT, "find", partial(find.run, PROJECT))
 """Runs once before the first stage that needs something from the sources, and not at all when none does."""
@@ -34,7 +36,13 @@ Task = dict[str, Any]
 
 def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
-    return _task(Job(PROJECT, "check", partial(check.run, PROJECT)))
+    return {
+        "actions": [_check],
+        "params": [
+            {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
+            {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
+        ],
+    }
 
 
 def task_find() -> Task:
@@ -90,6 +98,22 @@ def task_record() -> Iterator[Task]:
             **_stage(record, "record", card, partial(record.run, PROJECT, card)),
             "task_dep": [f"image:{card}"],
         }
+
+
+def task_sheet() -> Iterator[Task]:
+    """Write the printable page that goes with each finished card."""
+    yield _group("sheet", task_sheet)
+    for card in PROJECT.names("cards"):
+        yield {
+            **_stage(sheet, "sheet", card, partial(sheet.run, PROJECT, card)),
+            "task_dep": [f"record:{card}"],
+        }
+
+
+def _check(list_rules: bool, explain: str) -> StoppedError | None:
+    if list_rules:
+        return told(rules.list_text)
+    return told(lambda: rules.explain_text(rules.rule_named(explain))) if explain else CHECK.execute()
 
 
 def _with_sources(run: Callable[[Project, str, Found], str], item: str) -> str:

@@ -112,6 +112,7 @@ def file_to_edit(job: ConfigJob, files: Sequence[CardFile]) -> CardFile:
                 place,
                 f'"{job.path}" is to be changed, but no such file goes onto card "{job.owner}"',
                 f'did you mean "{near[0]}"?' if near else "add the file to the board's base files or to the card",
+                rule="files-to-change-are-there",
             )
             for _, place in job.edits
         ]

@@ -48,7 +48,7 @@ def lay_out(
     root, problems = grow_tree(files, folders, where)
     problems += _check_label(label, label_entry, where)
     problems += _check_timestamp(timestamp, where)
-    problems += _check_first(files)
+    problems += (replace(problem, rule="one-file-is-first") for problem in _check_first(files))
     problems += _check_sizes(files, volume)
     layout = _measure(root, volume, has_label=bool(label))
     problems += _check_folders(layout, volume, where)
@@ -149,19 +149,20 @@ def _check_label(label: str, label_entry: str, where: Place) -> list[Problem]:
     place = replace(where, key="volume.label")
     if label and label_entry == "none":
         what = f'the label is "{label}", but the board wants no entry for a label on the card; expected none'
-        return [Problem(place, what, "take the label out, or change label-entry of the board")]
+        return [Problem(place, what, "take the label out, or change label-entry of the board", rule="label-is-legal")]
     fault = label_problem(label)
     if fault is None:
         return []
     what, _, hint = fault.rpartition("; ")
-    return [Problem(place, f'the label "{label}" {what}', hint)]
+    return [Problem(place, f'the label "{label}" {what}', hint, rule="label-is-legal")]
 
 
 def _check_timestamp(timestamp: datetime, where: Place) -> list[Problem]:
     if FIRST_MOMENT <= timestamp < END_OF_MOMENTS:
         return []
     what = f"the timestamp is {timestamp:%Y-%m-%d}; expected 1980-01-01 to 2100-02-28, which every reader shows right"
-    return [Problem(replace(where, key="volume.timestamp"), what, "choose another moment")]
+    place = replace(where, key="volume.timestamp")
+    return [Problem(place, what, "choose another moment", rule="timestamp-can-be-stored")]
 
 
 def _check_first(files: Sequence[CardFile]) -> Iterator[Problem]:
@@ -188,7 +189,7 @@ def _check_sizes(files: Sequence[CardFile], volume: Volume) -> Iterator[Problem]
     for file in files:
         if _size(file) > most:
             what = f'"{file.path}" has {_size(file):,} bytes; a file on this volume may have {most:,}'
-            yield Problem(file.place, what, "split it, or leave it out")
+            yield Problem(file.place, what, "split it, or leave it out", rule="files-are-not-too-large")
 
 
 def _check_folders(layout: _Layout, volume: Volume, where: Place) -> Iterator[Problem]:
@@ -201,7 +202,8 @@ def _check_folders(layout: _Layout, volume: Volume, where: Place) -> Iterator[Pr
             what = f"{name} takes {listing.slots:,} directory slots of 32 bytes; it may have {most:,}"
             hint = "put files into folders" if fixed_root else "spread its files over several folders"
             place = listing.folder.place if path else where
-            yield Problem(place, what, f"{hint}; a name that is upper-case 8.3 takes one slot, longer ones more")
+            hint += "; a name that is upper-case 8.3 takes one slot, longer ones more"
+            yield Problem(place, what, hint, rule="folders-have-room")
 
 
 def _check_capacity(layout: _Layout, volume: Volume, where: Place) -> list[Problem]:
@@ -211,7 +213,8 @@ def _check_capacity(layout: _Layout, volume: Volume, where: Place) -> list[Probl
     size = show_size(volume.cluster_bytes)
     what = f"files and folders take {layout.clusters:,} clusters of {size}; the volume has {volume.clusters:,}"
     hint = f"ask for a card at least {missing * volume.cluster_bytes:,} bytes larger, or leave files out"
-    return [Problem(replace(where, key="volume.size"), f"{what}, {missing:,} too few", hint)]
+    place = replace(where, key="volume.size")
+    return [Problem(place, f"{what}, {missing:,} too few", hint, rule="contents-fit")]
 
 
 def _size(file: CardFile) -> int:

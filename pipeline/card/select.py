@@ -12,6 +12,8 @@ from pipeline.model.manifest import Board, Card, Core, Manifest, Title
 
 T = TypeVar("T", Core, Title)
 
+VOLUME_RULE = "volume-is-read-by-all"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Selection:
@@ -74,6 +76,7 @@ def _settings(card: Card, board: Board, cores: Iterable[Core], problems: list[Pr
                     f'board setting "{name}" cannot be two things at once: {sides}',
                     "put cores that need different settings on different cards",
                     tuple(place for _, place, _ in voices),
+                    "settings-agree",
                 )
             )
     return {name: asked[name][0][0] for name in board.settings if name in asked}
@@ -94,6 +97,7 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
                 f"{card.volume.type.upper()} is asked for, but {name} reads only {_listed(volumes)}",
                 f"leave out volume.type to have it derived, or take {name} off this card",
                 (place,),
+                VOLUME_RULE,
             )
             for name, volumes, place in readers
             if card.volume.type not in volumes
@@ -108,13 +112,15 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
                 f"no volume type is read by all: {sides}",
                 "put cores that read different volumes on different cards",
                 tuple(place for _, _, place in readers),
+                VOLUME_RULE,
             )
         )
         return 0
     try:
         return fat_type_for(card.volume.size, common, partitioned=board.partitioned)
     except GeometryError as error:
-        problems.append(Problem(Place(file=card.file, key="volume.size"), str(error), error.hint))
+        place = Place(file=card.file, key="volume.size")
+        problems.append(Problem(place, str(error), error.hint, rule=VOLUME_RULE))
         return 0
 
 

@@ -79,7 +79,8 @@ class _Grower:
             fault = "stands after a /, as if there were anything above the card's root; take the / out"
         if fault is not None:
             what, _, hint = fault.rpartition("; ")
-            self.problems.append(Problem(place, f'"{_shown(path)}": the name "{_shown(name)}" {what}', hint))
+            told = f'"{_shown(path)}": the name "{_shown(name)}" {what}'
+            self.problems.append(Problem(place, told, hint, rule="names-are-legal"))
         return fault is not None
 
     def _report_collision(self, path: str, is_folder: bool, place: Place, other: CardFile | Folder) -> None:
@@ -93,7 +94,7 @@ class _Grower:
             what = f'"{path}" is asked for as a {kinds[0]} and as a {kinds[1]}'
         else:
             what, hint = f'file "{path}" is asked for twice', "ask for it once, or give one of them another path"
-        self.problems.append(Problem(place, what, hint, (other.place,)))
+        self.problems.append(Problem(place, what, hint, (other.place,), "names-are-unique"))
 
 
 def _shown(text: str) -> str:

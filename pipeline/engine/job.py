@@ -22,6 +22,15 @@ class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type inform
         StoppedError.worst = max(StoppedError.worst, exit_code)
 
 
+def told(text: Callable[[], str]) -> StoppedError | None:
+    """Print a text that was asked for; return the failure when there is no such text."""
+    try:
+        print(text(), end="")
+    except CardkilnError as error:
+        return StoppedError(str(error), error.exit_code)
+    return None
+
+
 class Job:
     """One stage for one card or title, bound to a project.
 
@@ -70,6 +79,7 @@ class Job:
         self._done = True
         print(f"{self._stage:<8}{line}" + (f" ({self._why})" if self._why != NEW else ""))
         for warning in self._project.located(self._project.warnings):
-            print(f"warning: {warning}", file=sys.stderr)
+            rule = f" ({warning.rule})" if warning.rule else ""
+            print(f"warning{rule}: {warning}", file=sys.stderr)
         self._project.warnings = ()
         return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from pipeline.errors import Problem
 from pipeline.model.canonical import dump
 from pipeline.model.content import CardFile, Origin
 from pipeline.model.manifest import Board, Card, Core, Rights, Title
@@ -26,11 +27,15 @@ def record_text(
     proof: Proof,
     timestamp_from: str,
     made_by: str,
+    stations: Sequence[Mapping[str, object]] = (),
+    warnings: Sequence[Problem] = (),
+    silenced: Sequence[tuple[Problem, str]] = (),
 ) -> Iterator[str]:
     """Yield the record's text: what is on the card, where, made from what, and what was proven.
 
     ``files`` must be those the plan was made from. ``timestamp_from`` says which of card, environment or default
-    gave the timestamp; ``made_by`` names this program and its version.
+    gave the timestamp; ``made_by`` names this program and its version. ``stations``: the matrix as JSON values.
+    ``warnings`` and ``silenced`` (with reasons): what the rules said, their places named from the folder of inputs on.
     """
     by_path = {file.path: file for file in files}
     return dump(
@@ -42,9 +47,18 @@ def record_text(
             "plan": {"file": "plan.json", "sha256": plan_sha256},
             "proven": {"files": proof.files, "folders": proof.folders, "file-bytes": proof.file_bytes},
             "volume": _volume(plan, timestamp_from),
-            "board": {"id": board.id, "name": board.name, "settings": dict(settings), "rights": _rights(board.rights)},
+            "board": {
+                "id": board.id,
+                "name": board.name,
+                "settings": dict(settings),
+                "rights": _rights(board.rights),
+                **_facts(board),
+            },
             "cores": [_core(core) for core in cores],
             "titles": [_title(title) for title in titles],
+            "stations": list(stations),
+            "warnings": [_warning(warning) for warning in warnings],
+            "silenced": [{**_warning(warning), "reason": reason} for warning, reason in silenced],
             "folders": [_placed(entry) for entry in plan.entries if entry.is_folder],
             "files": (_file(entry, by_path[entry.path]) for entry in plan.entries if not entry.is_folder),
         }
@@ -81,19 +95,28 @@ def _rights(rights: Rights) -> dict[str, str]:
     return {key: value for key, value in stated.items() if value}
 
 
+def _facts(manifest: Board | Core | Title) -> dict[str, str]:
+    stated = {"source": manifest.source, "date": manifest.date}
+    return {key: value for key, value in stated.items() if value}
+
+
+def _warning(problem: Problem) -> dict[str, str]:
+    return {"rule": problem.rule, "where": f"{problem.place.file}: {problem.place.key}", "what": problem.what}
+
+
 def _core(core: Core) -> dict[str, object]:
-    facts = {"source": core.source, "date": core.date}
     return {
         "id": core.id,
         "name": core.name,
         "release": core.release,
         "rights": _rights(core.rights),
-        **{key: value for key, value in facts.items() if value},
+        **({"release-date": core.release_date} if core.release_date else {}),
+        **_facts(core),
     }
 
 
 def _title(title: Title) -> dict[str, object]:
-    return {"id": title.id, "name": title.name, "core": title.core, "rights": _rights(title.rights)}
+    return {"id": title.id, "name": title.name, "core": title.core, "rights": _rights(title.rights), **_facts(title)}
 
 
 def _placed(entry: Entry) -> dict[str, object]:

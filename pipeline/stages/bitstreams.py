@@ -21,9 +21,9 @@ def check_bitstreams(selection: Selection, found: Found) -> tuple[Problem, ...]:
         if verdict.name == RIGHT or (verdict.name == CANNOT_TELL and bitstream is None):
             continue  # nothing to say: neither file nor board is of a kind we know
         place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
-        problem = Problem(
-            place, f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}', verdict.hint, also
-        )
+        rule = "bitstream-is-for-the-fpga" if verdict.is_error else "bitstream-can-be-told"
+        what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'
+        problem = Problem(place, what, verdict.hint, also, rule)
         (errors if verdict.is_error else warnings).append(problem)
     if errors:
         raise CheckError(errors)

@@ -11,7 +11,6 @@ from datetime import UTC, datetime
 from pipeline.card.contents import Known, config_jobs, gather, with_configs
 from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_from_text
-from pipeline.card.rules import broken_rules
 from pipeline.card.select import Selection, select
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fit_volume
@@ -23,6 +22,8 @@ from pipeline.model.plan import Plan
 from pipeline.sources.read import read_content
 from pipeline.stages import rom, texts
 from pipeline.stages.project import Project
+from pipeline.stages.rules import Judgement, judge
+from pipeline.stages.stations import stations_of
 from pipeline.stages.texts import MadeConfig
 
 EPOCH = datetime(1980, 1, 1)
@@ -47,7 +48,10 @@ class Copied:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worked:
-    """A card worked out to its files: copied ones and config files, every content known by size and hash."""
+    """A card worked out to its files: copied ones and config files, every content known by size and hash.
+
+    ``judgement``: what the rules say of it; its errors are raised only when the card is laid out.
+    """
 
     selection: Selection
     files: tuple[CardFile, ...]
@@ -55,6 +59,7 @@ class Worked:
     local: Mapping[str, Location]
     timestamp: datetime
     timestamp_from: str
+    judgement: Judgement
 
 
 def copied(project: Project, card_id: str) -> Copied:
@@ -114,13 +119,14 @@ def work_out(project: Project, card_id: str, search: Callable[[], Found]) -> Wor
         local=copy.local,
         timestamp=timestamp,
         timestamp_from=timestamp_from,
+        judgement=judge(copy.selection, files, stations_of(project, card_id)),
     )
 
 
 def plan(worked: Worked) -> Plan:
     """Return the plan of a card; raises ManifestError with every rule that is broken and all that does not fit."""
     selection, card = worked.selection, worked.selection.card
-    problems = broken_rules(selection, worked.files)
+    problems = list(worked.judgement.errors)
     request = card.volume
     try:
         volume = fit_volume(request.size, selection.fat_bits, partitioned=selection.board.partitioned)

@@ -11,30 +11,33 @@ from pipeline.stages.words import counted
 
 
 def run(project: Project) -> str:
-    """Check all manifests and what every card comes to; raises ManifestError with all problems at once."""
+    """Check all manifests and what every card comes to; raises ManifestError with all problems at once.
+
+    What is only a warning is left with the project, which shows it once.
+    """
     manifest = project.manifest
     problems: list[Problem] = []
+    warnings: set[Problem] = set()
     for title in manifest.titles.values():
         problems += check_title(title)
     if not problems:
         for card_id in manifest.cards:
-            problems += _card_problems(project, card_id)
+            try:
+                worked, _ = card.planned(project, card_id, lambda: found(project))
+            except card.UnknownSizeError:
+                continue  # the search lists everything that is missing, these among it
+            except CardkilnError as error:
+                problems += error.problems
+                continue
+            warnings.update(worked.judgement.warnings)
     if problems:
         raise ManifestError(problems)
+    project.warnings += tuple(warnings)
     kinds = [
         counted(len(manifest.boards), "board"),
         counted(len(manifest.cores), "core"),
         counted(len(manifest.titles), "title"),
         counted(len(manifest.cards), "card"),
     ]
-    return f"{', '.join(kinds)}: no problems"
-
-
-def _card_problems(project: Project, card_id: str) -> tuple[Problem, ...]:
-    try:
-        card.planned(project, card_id, lambda: found(project))
-    except card.UnknownSizeError:
-        return ()  # the search lists everything that is missing, these among it
-    except CardkilnError as error:
-        return error.problems
-    return ()
+    result = f"no errors, {counted(len(warnings), 'warning')}" if warnings else "no problems"
+    return f"{', '.join(kinds)}: {result}"

@@ -60,4 +60,4 @@ def missing(project: Project, item: Wanted, near: Candidate | None, places: str)
     if near:
         location = replace(near.location, path=project.shown(Path(near.location.path)))
         hint = f"nearest is {location}: {near.why}"
-    return Problem(item.place, what, hint)
+    return Problem(item.place, what, hint, rule="every-content-is-found")

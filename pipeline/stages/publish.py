@@ -24,6 +24,7 @@ from pipeline.publish.rights import refusals
 from pipeline.publish.signature import ALLOWED, allowed_line, sign
 from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
+from pipeline.stages import sheet
 from pipeline.stages.build import unfinished
 from pipeline.stages.progress import progress
 from pipeline.stages.project import Project
@@ -82,6 +83,9 @@ def gate(project: Project, card_id: str, target: Path) -> Mapping[str, Any]:
     if why:
         what = f"the build is not what the manifests say: {why}"
         raise CheckError([*problems, Problem(Place(card.file), what, f"doit record:{card_id}")])
+    why = sheet.reason(project, card_id) if sheet.path_of(project, card_id).exists() else None
+    if why:
+        problems.append(Problem(Place(card.file), f"its sheet is out of date: {why}", f"doit sheet:{card_id}"))
     source = project.card_folder(card_id)
     record: Mapping[str, Any] = json.loads((source / "record.json").read_bytes())
     problems += _unaccepted(project, card_id, record)
@@ -114,7 +118,7 @@ def _refused(project: Project, refusal: Any) -> Problem:
         "card": project.manifest.cards,
     }
     file = kinds[refusal.kind][refusal.id].file
-    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint)
+    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule="rights-are-stated")
 
 
 def folder_of(project: Project, card_id: str, kind: str) -> Path:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
+from pipeline.errors import Problem
 from pipeline.record.document import record_text, sums_text
 from pipeline.stages import image, plan
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.stamp import NEW, write_if_changed
+from pipeline.stages.stations import outlooks_of, stations_of
+from pipeline.stations.show import matrix_document
 
 
 def reason(project: Project, card_id: str) -> str | None:
@@ -54,6 +58,9 @@ def _files(project: Project, card_id: str) -> dict[str, bytes]:
             proof=proof,
             timestamp_from=worked.timestamp_from,
             made_by=PROGRAM,
+            stations=matrix_document(stations_of(project, card_id), outlooks_of(project, card_id)),
+            warnings=[_portable(project, warning) for warning in worked.judgement.warnings],
+            silenced=[(_portable(project, warning), why) for warning, why in worked.judgement.silenced],
         )
     ).encode()
     sums = {
@@ -62,6 +69,13 @@ def _files(project: Project, card_id: str) -> dict[str, bytes]:
         "record.json": hashlib.sha256(record).hexdigest(),
     }
     return {"record.json": record, "SHA256SUMS": sums_text(sums).encode()}
+
+
+def _portable(project: Project, problem: Problem) -> Problem:
+    """Return a problem whose place is told from the folder of inputs on, wherever that lies on this machine."""
+    path = project.base / problem.place.file
+    inside = path.relative_to(project.inputs).as_posix() if path.is_relative_to(project.inputs) else path.name
+    return replace(problem, place=replace(problem.place, file=inside))
 
 
 def _sha256(path: Path) -> str:

@@ -52,7 +52,7 @@ def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile]
         try:
             data = edit_value(data, edit)
         except EditError as error:
-            problems.append(Problem(place, f"{job.path}: {error}", error.hint))
+            problems.append(Problem(place, f"{job.path}: {error}", error.hint, rule="files-to-change-are-there"))
     if problems:
         raise ManifestError(problems)
     steps = tuple(f"{edit.section + ': ' if edit.section else ''}{edit.name} = {edit.value}" for edit, _ in job.edits)

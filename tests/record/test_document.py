@@ -7,12 +7,13 @@ import json
 import subprocess
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
 
 from pipeline.card.layout import lay_out
-from pipeline.errors import Place
+from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
 from pipeline.model.plan import Proof
@@ -22,7 +23,7 @@ from tests.running import ROOT
 from tests.strangers.tools import require
 
 
-def record(files: list[CardFile]) -> str:
+def record(files: list[CardFile], **more: Any) -> str:
     plan = lay_out(
         "desk",
         files,
@@ -36,8 +37,9 @@ def record(files: list[CardFile]) -> str:
     proof = Proof(image_sha256="a" * 64, image_size=16 << 20, files=2, folders=1, file_bytes=9, reader="pyfatfs 1.1.0")
     return "".join(
         record_text(
-            card=samples.card(), board=samples.board(), cores=[samples.core()], titles=[samples.title()], settings={},
-            files=files, plan=plan, plan_sha256="b" * 64, proof=proof, timestamp_from="card", made_by="cardkiln 0.1.0",
+            card=samples.card(), settings={}, files=files, plan=plan, plan_sha256="b" * 64, proof=proof,
+            timestamp_from="card", made_by="cardkiln 0.1.0",
+            **{"board": samples.board(), "cores": [samples.core()], "titles": [samples.title()], **more},
         )
     )  # fmt: skip
 
@@ -49,6 +51,40 @@ def test_a_record_keeps_to_its_schema() -> None:
     schema = json.loads((ROOT / "schemas/record.schema.json").read_bytes())
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.Draft202012Validator(schema).validate(json.loads(record(FILES)))
+
+
+def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> None:
+    warning = Problem(Place(file="cores/fern.toml", key="date"), "the facts are old", rule="facts-are-current")
+    silent = Problem(Place(file="cards/desk.toml", key="stations.1"), "no picture", rule="cores-are-seen")
+    stations = [{"id": "attic", "name": "Attic", "outlooks": [{"core": "fern", "verdict": "works", "output": "rgb"}]}]
+    facts: dict[str, Any] = {"source": "the manual", "date": "2026-05"}
+    document = json.loads(
+        record(
+            FILES,
+            board=samples.board(**facts),
+            cores=[samples.core(**facts, release_date="2026-06")],
+            titles=[samples.title(**facts)],
+            stations=stations,
+            warnings=[warning],
+            silenced=[(silent, "only the menu is shown")],
+        )
+    )
+    jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
+    assert document["stations"] == stations
+    assert document["warnings"] == [
+        {"rule": "facts-are-current", "where": "cores/fern.toml: date", "what": "the facts are old"}
+    ]
+    assert document["silenced"] == [
+        {
+            "rule": "cores-are-seen",
+            "where": "cards/desk.toml: stations.1",
+            "what": "no picture",
+            "reason": "only the menu is shown",
+        }
+    ]
+    sides = (document["board"], document["cores"][0], document["titles"][0])
+    assert [(side["source"], side["date"]) for side in sides] == [("the manual", "2026-05")] * 3
+    assert document["cores"][0]["release-date"] == "2026-06"
 
 
 def test_the_order_files_are_given_in_does_not_enter_the_record() -> None:

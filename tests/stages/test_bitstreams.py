@@ -48,7 +48,8 @@ def test_what_is_no_bitstream_is_a_warning(tmp_path: Path) -> None:
     ran = doit(project(tmp_path, b"not a bitstream at all", 'part = "XC7S6"\n'))
     assert ran.code == 0
     assert ran.err == (
-        'warning: inputs/cores/fern.toml:5:1: bitstream: the bitstream of core "fern": not a bitstream: '
+        "warning (bitstream-can-be-told): inputs/cores/fern.toml:5:1: bitstream: "
+        'the bitstream of core "fern": not a bitstream: '
         "it is no bitstream of a kind known here; the board's FPGA is XC7S6\n"
         "  see inputs/boards/oak.toml:15:1: fpga\n"
         "  hint: make sure that it is the bitstream, and unpacked\n"
