@@ -26,6 +26,7 @@ from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
 from pipeline.stages import sheet
 from pipeline.stages.build import unfinished
+from pipeline.stages.history import CHANGES, changes_since_last, write_index
 from pipeline.stages.progress import progress
 from pipeline.stages.project import Project
 from pipeline.stages.stamp import sync_folder
@@ -48,7 +49,7 @@ def publish(project: Project, card_id: str, form: str, signing: Signing | None) 
     ``form``: how the image is packed, one of ``publish.pack.SUFFIXES``.
     """
     source = project.card_folder(card_id)
-    target = folder_of(project, card_id, "")
+    target = dist_folder(project, card_id, "")
     record = gate(project, card_id, target)
     problems = [_refused(project, one) for one in refusals(record)]
     if problems:
@@ -61,8 +62,10 @@ def publish(project: Project, card_id: str, form: str, signing: Signing | None) 
             what = f"found the SHA-256 {raw}, expected {record['image']['sha256']}, which its record states"
             raise CheckError.one(what, f"doit record:{card_id}", file=project.shown(source / record["image"]["file"]))
         copy_build(source, folder)
+        write(folder / CHANGES, changes_since_last(project, card_id, record))
         text = readme(record, packed, form, signing.who if signing else "")
         finish(folder, record, text, {record["image"]["file"]: raw}, signing)
+    write_index(project)
     return target
 
 
@@ -121,7 +124,7 @@ def _refused(project: Project, refusal: Any) -> Problem:
     return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule="rights-are-stated")
 
 
-def folder_of(project: Project, card_id: str, kind: str) -> Path:
+def dist_folder(project: Project, card_id: str, kind: str) -> Path:
     """Return the folder a card's present version is published in; ``kind`` is "" or "-recipe"."""
     return project.base / "dist" / f"{card_id}-{project.manifest.cards[card_id].version}{kind}"
 

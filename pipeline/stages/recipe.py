@@ -14,8 +14,10 @@ from pipeline.card.select import Selection, select
 from pipeline.model.manifest import Card, Core
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, refusals
+from pipeline.stages.history import CHANGES, changes_since_last, write_index
+from pipeline.stages.keep import folder_of
 from pipeline.stages.project import Project
-from pipeline.stages.publish import Signing, as_json, copy_build, finish, folder_of, gate, making, write
+from pipeline.stages.publish import Signing, as_json, copy_build, dist_folder, finish, gate, making, write
 
 RECIPE = "recipe.json"
 SCHEMAS = Path(__file__).parents[2] / "schemas"
@@ -24,18 +26,18 @@ NO_PLACES = "# The places to look in are named when the recipe is received.\npla
 
 def publish_recipe(project: Project, card_id: str, signing: Signing | None) -> Path:
     """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CheckError with what stands against it."""
-    target = folder_of(project, card_id, "-recipe")
+    target = dist_folder(project, card_id, "-recipe")
     record = gate(project, card_id, target)
     selection = select(project.manifest, project.manifest.cards[card_id])
     refused = {(one.kind, one.id) for one in refusals(record)}
     with making(target) as folder:
-        for file in _manifests(selection):
+        for file in _manifests(project, selection):
             _copy(project.base / file, folder / "inputs" / Path(file).relative_to(project.shown(project.inputs)))
         write(folder / "inputs" / "sources.toml", NO_PLACES)
         if SCHEMAS.is_dir():
             shutil.copytree(SCHEMAS, folder / "schemas")
         left_out = []
-        for holder, path in own_paths(selection):
+        for holder, path in _own_paths(project, selection):
             if holder in refused:
                 left_out.append(_tree(project, path))
             else:
@@ -43,15 +45,17 @@ def publish_recipe(project: Project, card_id: str, signing: Signing | None) -> P
         for path in _sum_lists(selection):
             _copy(project.inputs / path, folder / "inputs" / path)
         copy_build(project.card_folder(card_id), folder)
+        write(folder / CHANGES, changes_since_last(project, card_id, record))
         bring = list(_bring(record, _hashes(project, selection, refused)))
         document = {"cardkiln-recipe": 1, "card": card_id, "bring": bring, "left-out": left_out}
         write(folder / RECIPE, as_json(document))
         text = recipe_readme(record, len(bring), signing.who if signing else "")
         finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
+    write_index(project)
     return target
 
 
-def own_paths(selection: Selection) -> Iterator[tuple[tuple[str, str], str]]:
+def _own_paths(project: Project, selection: Selection) -> Iterator[tuple[tuple[str, str], str]]:
     """Yield each file, folder or archive below the inputs that goes onto the card, with kind and id of its owner."""
     board = selection.board
     yield from ((("board", board.id), path) for path in board.base)
@@ -62,12 +66,16 @@ def own_paths(selection: Selection) -> Iterator[tuple[tuple[str, str], str]]:
     )
     for kind, owner, files in owners:
         yield from (((kind, owner), file.source_path) for file in files if file.source_path)
+    kept = folder_of(project, selection.card.id)
+    if selection.card.keep and kept.is_dir():
+        yield ("card", selection.card.id), kept.relative_to(project.inputs).as_posix()
 
 
-def _manifests(selection: Selection) -> list[str]:
+def _manifests(project: Project, selection: Selection) -> list[str]:
     """Return the manifests the card is made by, as they are shown."""
-    stations: tuple[Any, ...] = ()
-    parts = (selection.board, selection.card, *selection.cores, *selection.titles, *stations)
+    card = selection.card
+    stations = [project.manifest.stations[name] for name in dict.fromkeys((*card.stations, *card.required_stations))]
+    parts: tuple[Any, ...] = (selection.board, selection.card, *selection.cores, *selection.titles, *stations)
     return [part.file for part in parts]
 
 
@@ -95,7 +103,7 @@ def _tree(project: Project, path: str) -> dict[str, Any]:
 
 def _hashes(project: Project, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:
     """Return the SHA-256 of every content that is in the bundle."""
-    included = [path for holder, path in own_paths(selection) if holder not in refused]
+    included = [path for holder, path in _own_paths(project, selection) if holder not in refused]
     return {project.content_at(location).sha256 for path in included for location in project.tree(path).values()}
 
 

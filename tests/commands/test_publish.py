@@ -98,7 +98,7 @@ def test_json_names_image_and_files(tmp_path: Path) -> None:
 def refusal(folder: Path, *arguments: str) -> str:
     ran = own_command(folder, "publish", "desk", *arguments)
     assert (ran.code, ran.out) == (1, "")
-    assert not [path for path in folder.glob("dist/*") if path.name != "desk-1"]
+    assert {path.name for path in folder.glob("dist/*")} <= {"desk-1", "index.json", "index.html"}
     return ran.err
 
 
@@ -182,6 +182,41 @@ def test_killed_at_any_moment_it_leaves_nothing_or_everything(tmp_path: Path) ->
     assert [path.name for path in (folder / "dist").iterdir() if path.is_dir()] == ["desk-1"]
 
 
+def test_the_next_version_says_what_changed_and_the_index_lists_both(tmp_path: Path) -> None:
+    folder = built(tmp_path)
+    assert own_command(folder, "publish", "desk").code == 0
+    assert (folder / "dist/desk-1/CHANGES.txt").read_text() == "This is the first version that was published.\n"
+    newer = small.CARD.replace('version = "1"', 'version = "2"').replace("DESK", "TABLE")
+    (folder / "inputs/cards/desk.toml").write_text(newer)
+    assert doit(folder, "record:desk").code == 0
+    assert own_command(folder, "publish", "desk", "--form", "zip").code == 0
+    changes = (folder / "dist/desk-2/CHANGES.txt").read_text().splitlines()
+    assert changes[:2] == ["Since version 1:", ""]
+    assert "  changed  label: DESK -> TABLE" in changes
+    index = json.loads((folder / "dist/index.json").read_text())
+    assert [(one["folder"], one["version"], one["kind"]) for one in index["versions"]] == [
+        ("desk-1", "1", "image"), ("desk-2", "2", "image"),
+    ]  # fmt: skip
+    assert index["versions"][1]["image"]["sha256"] == sha256(folder / "build/cards/desk/card.img")
+    assert index["versions"][1]["changes"] == changes[2:]
+    page = (folder / "dist/index.html").read_text()
+    assert page.index(">2</a>") < page.index(">1</a>")
+    assert "label: DESK -&gt; TABLE" in page
+
+
+def test_a_warning_must_be_accepted_in_writing(tmp_path: Path) -> None:
+    old_facts = small.CORE.replace(
+        'release = "1.0"', 'release = "1.0"\nrelease-date = "2026-02-01"\ndate = "2026-01-01"'
+    )
+    folder = built(tmp_path, {"inputs/cores/fern.toml": old_facts + RIGHTS})
+    rule = json.loads((folder / "build/cards/desk/record.json").read_text())["warnings"][0]["rule"]
+    assert refusal(folder).startswith(f"inputs/cards/desk.toml: the warning {rule} is not accepted: ")
+    accepted = small.CARD + f'[accept]\n{rule} = "tried at the club"\n'
+    (folder / "inputs/cards/desk.toml").write_text(accepted)
+    assert doit(folder, "record:desk").code == 0
+    assert own_command(folder, "publish", "desk").code == 0
+
+
 # receiving
 
 
@@ -251,6 +286,7 @@ def test_a_file_too_many_too_few_or_a_link_is_named(copy: Path) -> None:
 
 
 def test_a_sum_list_whose_paths_leave_the_folder_is_refused(copy: Path) -> None:
+    lines = len((copy / "SHA256SUMS").read_text().splitlines())
     with (copy / "SHA256SUMS").open("a") as sums:
         sums.write(f"{'0' * 64}  ../secret\n")
     (copy / "SHA256SUMS.sig").unlink()
@@ -258,7 +294,7 @@ def test_a_sum_list_whose_paths_leave_the_folder_is_refused(copy: Path) -> None:
     assert (ran.code, ran.out) == (1, "")
     what = 'found "../secret", expected a path that stays on the card, without ".." or "."'
     hint = "do not use this folder; get it again from where it was published"
-    assert ran.err == f"SHA256SUMS:9:1: {what}\n  hint: {hint}\n"
+    assert ran.err == f"SHA256SUMS:{lines + 1}:1: {what}\n  hint: {hint}\n"
 
 
 # recipes

@@ -1,0 +1,52 @@
+"""The index of what was published: versions, digests, and what changed from one to the next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from pipeline.model.units import show_size
+
+Entry = Mapping[str, Any]
+
+
+def entry(record: Mapping[str, Any], folder: str, changes: Sequence[str]) -> Entry:
+    """Return what the index says of a published folder; ``changes``: lines since the version before."""
+    return {
+        "card": record["card"]["id"],
+        "name": record["card"]["name"],
+        "version": record["card"]["version"],
+        "folder": folder,
+        "kind": "recipe" if folder.endswith("-recipe") else "image",
+        "image": {"size": record["image"]["size"], "sha256": record["image"]["sha256"]},
+        "made-by": record["made-by"]["program"],
+        "changes": list(changes),
+    }
+
+
+def index_page(entries: Sequence[Entry], style: str) -> str:
+    """Return the index as one HTML page, the newest version of each card first; ``style`` is its CSS.
+
+    Equal values give equal bytes; everything in it is escaped by the template.
+    """
+    cards: dict[str, list[Entry]] = {}
+    for one in reversed(entries):
+        cards.setdefault(one["card"], []).append(one)
+    return _TEMPLATE.render(cards=[(card, cards[card]) for card in sorted(cards)], style=style)
+
+
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("pipeline.publish"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["size"] = show_size
+    return made
+
+
+_TEMPLATE = _environment().get_template("index.html")
