@@ -56,12 +56,20 @@ class Raw:
 def entries(pieces: Iterable[Piece], wide: bool, path: str, findings: Findings) -> Iterator[Raw]:
     """Yield the entries of a directory up to its end mark; ``wide``: clusters have 32 bits."""
     long = _LongName(path, findings)
+    ended = False
     for offset, data in pieces:
         firsts = data[::SLOT]
+        if ended:
+            if _behind_the_end(firsts, 0, offset, path, findings):
+                return
+            continue
         for number, first in enumerate(firsts):
             if first == END:
                 long.orphaned()
-                return
+                if _behind_the_end(firsts, number, offset, path, findings):
+                    return
+                ended = True
+                break
             if first == FREE:
                 long.orphaned()
                 continue
@@ -72,6 +80,16 @@ def entries(pieces: Iterable[Piece], wide: bool, path: str, findings: Findings) 
             else:
                 yield _entry(slot, at, wide, long)
     long.orphaned()
+
+
+def _behind_the_end(firsts: bytes, number: int, offset: int, path: str, findings: Findings) -> bool:
+    """Find a slot in use behind the end mark, where all must be free; most readers stop, some read on."""
+    for at in range(number, len(firsts)) if firsts.count(0, number) < len(firsts) - number else ():
+        if firsts[at] not in (FREE, END):
+            what = "slots in use stand behind the end of the directory"
+            findings.add("end mark", what, offset=offset + at * SLOT, path=path)
+            return True
+    return False
 
 
 def _entry(slot: bytes, offset: int, wide: bool, long: _LongName) -> Raw:
@@ -144,6 +162,9 @@ class _LongName:
             self._wrong = "its slots have different checksums"
         if not self._wrong and not 1 <= order & 0x3F <= 20:
             self._wrong = f"a slot has the number {order & 0x3F}, expected 1 to 20"
+        if slot[12] or slot[26] or slot[27]:
+            what = "a slot has a type or a cluster, expected 0"
+            self._findings.add("long name", what, offset=offset, path=self._path)
         if len(self._slots) < 21:
             self._slots.append(slot)
 

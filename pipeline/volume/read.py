@@ -156,13 +156,14 @@ def _check_fs_info(source: Source, boot: Boot, at: int, free: int, findings: Fin
 
 
 def _check_backup(source: Source, boot: Boot, at: int, findings: Findings) -> None:
-    """Find where FAT32's second boot sector differs from the first; the bit for "not unmounted" may."""
+    """Find where FAT32's second boot sector differs from the first; the first alone may be "not unmounted"."""
     if boot.backup in (0, 0xFFFF):
         findings.add("backup boot sector", "there is none", offset=at + 50)
         return
     where = at + boot.backup * boot.sector_bytes
     one, two = (bytearray(source.read(start, SECTOR)) for start in (at, where))
-    one[65] = two[65] = 0
+    if one[65] == two[65] | 1:
+        one[65] = two[65]
     differing = [number for number in range(SECTOR) if one[number] != two[number]]
     if differing:
         what = f"it differs from the boot sector in {len(differing)} bytes, the first at {differing[0]}"

@@ -5,9 +5,9 @@ Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT Data Structu
 
 from __future__ import annotations
 
-import sys
 from array import array
 from dataclasses import dataclass, field
+from operator import ne
 
 from pipeline.model.plan import SECTOR
 from pipeline.volume.boot import Boot
@@ -18,6 +18,9 @@ CHUNK = 3 << 18
 
 MOST_CLUSTERS = 1 << 25
 """Clusters looked at: 1 TiB in clusters of 32 KiB. More would not fit the memory this reader promises to stay in."""
+
+SWAPPED = array("H", b"\1\0")[0] != 1
+"""Whether this machine's numbers have the other byte order than FAT's."""
 
 LOW_NIBBLE = bytes(byte & 0x0F for byte in range(256))
 
@@ -174,9 +177,9 @@ def _compare(source: Source, one: int, other: int, number: int, length: int, fin
         size = min(CHUNK, length - done)
         a, b = source.read(one + done, size), source.read(other + done, size)
         if a != b:
-            differing = [at for at in range(size) if a[at] != b[at]]
-            count += len(differing)
-            first = done + differing[0] if first < 0 else first
+            count += sum(map(ne, a, b))
+            if first < 0:
+                first = done + next(at for at in range(size) if a[at] != b[at])
     if count:
         what = f"FAT {number} differs from FAT 1 in {count:,} bytes, the first at {first:,}"
         findings.add("FATs differ", what, offset=other + first)
@@ -196,7 +199,7 @@ def _load(source: Source, offset: int, length: int, entries: int, bits: int) -> 
             masked[3::4] = raw[3::4].translate(LOW_NIBBLE)
             raw = bytes(masked)
         part = array(values.typecode, raw)
-        if sys.byteorder == "big":
+        if SWAPPED:
             part.byteswap()
         values.extend(part)
     del values[max(entries, 0) :]
