@@ -211,7 +211,7 @@ def _timestamp(card: Card) -> tuple[datetime, str]:
     if moment is None:
         text = os.environ.get("SOURCE_DATE_EPOCH")
         moment, source = (EPOCH, "default") if text is None else (_from_epoch(text), "SOURCE_DATE_EPOCH")
-    moment = min(max(moment, EPOCH), LATEST)
+        moment = min(max(moment, EPOCH), LATEST)
     return moment.replace(second=moment.second & ~1, microsecond=0), source
 
 

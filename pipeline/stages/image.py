@@ -20,6 +20,7 @@ from pipeline.stages import config, plan
 from pipeline.stages.bitstreams import check_bitstreams
 from pipeline.stages.progress import progress
 from pipeline.stages.project import PROGRAM, Project
+from pipeline.stages.rules import judged
 from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
 
 
@@ -39,7 +40,7 @@ def run(project: Project, card_id: str, found: Found) -> str:
     with plan.path_of(project, card_id).open(encoding="ascii") as lines:
         obeyed = plan_from_lines(lines)
     worked, _ = plan.planned(project, card_id)
-    project.warnings += check_bitstreams(worked.selection, found)
+    project.warnings += judged(worked.selection.card, check_bitstreams(worked.selection, found)).warnings
     locations = _locations(project, card_id, found)
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:

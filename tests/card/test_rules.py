@@ -106,3 +106,31 @@ def test_more_titles_in_a_folder_than_its_core_reads_are_counted_by_folder() -> 
         "  see inputs/cores/fern.toml: titles.most\n"
         "  hint: take 1 off, or give some titles a folder of their own"
     ]
+
+
+@pytest.mark.parametrize(
+    ("facts", "release", "is_old"),
+    [
+        # ISO 8601-1:2019, 5.2.2: dates of less precision leave the day, then the month out; they sort as text.
+        ("2026-05-01", "2026-05-02", True),
+        ("2026-05-01", "2026-05-01", False),
+        ("2026-05-02", "2026-05-01", False),
+        ("2026-05", "2026-05-31", False),
+        ("2026-04", "2026-05-01", True),
+        ("2026-12-31", "2027", True),
+        ("2026", "2026-12", False),
+        ("", "2026-05-01", False),
+        ("2026-05-01", "", False),
+    ],
+)
+def test_facts_older_than_the_release_are_pointed_out(facts: str, release: str, is_old: bool) -> None:
+    told = messages(cores=(samples.core(date=facts, release_date=release),))
+    assert told == (
+        [
+            f'inputs/cores/fern.toml: date: the facts on core "fern" are of {facts}, its release 1.0 of {release}\n'
+            "  see inputs/cores/fern.toml: release-date\n"
+            "  hint: look at what the new release says, correct the manifest, and set its date"
+        ]
+        if is_old
+        else []
+    )
