@@ -17,6 +17,8 @@ from doit.cmdparse import CmdParseError
 from pipeline.errors import CardkilnError, MachineError, ManifestError, Place, Problem
 from pipeline.stages.project import Project
 
+INTERRUPTED = 130
+"""Exit code after Ctrl-C: 128 and the number of SIGINT, as shells have it (POSIX)."""
 JSON = {"name": "json", "long": "json", "type": bool, "default": False, "help": "print JSON"}
 """The option of every command that reports something."""
 
@@ -34,13 +36,16 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
         raise NotImplementedError
 
     def parse_execute(self, in_args: list[str]) -> int:
-        """Return 0 when all went well, 1 for a failed check, 2 for manifests or arguments, 3 for the machine."""
+        """Return 0 when all went well, or what the exception that ended it says; 130 for Ctrl-C."""
         if "--help" in in_args:
             print(self.help())
             return 0
         try:
             options, words = self._parsed(in_args)
             return self.run(options, words)
+        except KeyboardInterrupt:
+            sys.stderr.write("interrupted\n")
+            return INTERRUPTED
         except CardkilnError as error:
             code, problems = error.exit_code, error.problems
         except OSError as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import sys
@@ -10,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 from pipeline.commands.manifests import card_named
@@ -57,8 +59,7 @@ class Write(OwnCommand):
             for disk in disks:
                 keep_before_writing(self.project, card.card, card.plan, Path(disk.path))
         _agree(disks, options["serial"], yes=options["yes"])
-        with ThreadPoolExecutor(len(disks)) as threads:
-            results = list(threads.map(lambda disk: write.write(card, disk), disks))
+        results = _write(card, disks)
         moment = datetime.now(UTC).isoformat(timespec="seconds")
         rows = [write.row(card, result, moment) for result in results]
         if options["log"]:
@@ -70,6 +71,22 @@ class Write(OwnCommand):
                 print(write.summary(result))
             sys.stderr.write("".join(f"{problem}\n" for problem in result.problems))
         return max(result.exit_code for result in results)
+
+
+def _write(card: write.Ready, disks: Sequence[Disk]) -> list[write.Result]:
+    """Write all disks at once; Ctrl-C stops each after the part it is writing, as a card that does not look valid."""
+    stopped = Event()
+
+    def go_on(_: int) -> None:
+        if stopped.is_set():
+            raise OSError(errno.ECANCELED, "stopped")
+
+    with ThreadPoolExecutor(len(disks)) as threads:
+        try:
+            return list(threads.map(lambda disk: write.write(card, disk, go_on), disks))
+        except KeyboardInterrupt:
+            stopped.set()
+            raise
 
 
 def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:

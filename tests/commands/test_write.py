@@ -154,23 +154,39 @@ def test_nobody_is_taken_to_agree(built: Path, loop: Loop) -> None:
     assert sha256(behind(device)) == before
 
 
+def typing(folder: Path, devices: list[str], typed: str) -> Ran:
+    """Run the command on a terminal on which a person types."""
+    leader, follower = pytest.importorskip("pty").openpty()
+    words = [sys.executable, "-m", "doit", "write", "desk", *devices]
+    running = subprocess.Popen(
+        words, cwd=folder, env={**os.environ, **BYTECODE}, stdin=follower, stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    os.write(leader, typed.encode())
+    out, err = running.communicate(timeout=60)
+    os.close(leader)
+    os.close(follower)
+    return Ran(running.returncode, out, err)
+
+
 def test_a_person_agrees_by_typing_model_and_size(built: Path, loop: Loop) -> None:
-    device, pty = loop(), pytest.importorskip("pty")
+    device = loop()
     before = sha256(behind(device))
-    for typed, code in (("yes\n", 4), ("loop 16.8 MB\n", 0)):
-        leader, follower = pty.openpty()
-        words = [sys.executable, "-m", "doit", "write", "desk", device]
-        running = subprocess.Popen(
-            words, cwd=built, env={**os.environ, **BYTECODE}, stdin=follower, stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        os.write(leader, typed.encode())
-        out, err = running.communicate(timeout=60)
-        os.close(leader)
-        os.close(follower)
-        assert running.returncode == code, err
-        assert out.startswith(f"{device}: loop, 16.8 MB. Everything on it is lost.\nTo agree, type: loop 16.8 MB\n> ")
-        assert (sha256(behind(device)) == before) == bool(code)
+    asked = f"{device}: loop, 16.8 MB. Everything on it is lost.\nTo agree, type: loop 16.8 MB\n> "
+    refused = typing(built, [device], "yes\n")
+    assert refused == Ran(4, asked, f"{device}: you did not agree; nothing was written\n")
+    assert sha256(behind(device)) == before
+    agreed = typing(built, [device], "loop 16.8 MB\n")
+    assert (agreed.code, agreed.err) == (0, "")
+    assert agreed.out.startswith(f"{asked}{device}: 124 KiB written of 124 KiB; ")
+
+
+def test_several_cards_are_written_at_once_each_with_its_own_line(built: Path, loop: Loop) -> None:
+    devices = [loop(), loop(), loop()]
+    ran = typing(built, devices, "loop 16.8 MB\n" * 3)
+    assert (ran.code, ran.err) == (0, "")
+    assert [line.split(": ")[0].removeprefix("> ") for line in ran.out.splitlines()[-3:]] == devices
+    assert all(behind(device).read_bytes().startswith(used_bytes(built)) for device in devices)
 
 
 def test_the_disk_of_the_system_is_refused(built: Path) -> None:
@@ -265,11 +281,11 @@ def kill_and_finish(built: Path, device: str, times: int) -> None:
             disk.write(noise)
         running = subprocess.Popen(
             [*words, "--serial", str(behind(device))], cwd=built, env={**os.environ, **BYTECODE},
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
-        time.sleep(rng.uniform(0.15, 0.6))
+        time.sleep(rng.uniform(0.15, 0.8))
         running.send_signal(signal.SIGKILL)
-        running.wait()
+        running.communicate()
         with Path(device).open("rb") as disk:
             now = disk.read(len(used))
         assert now in (noise, used) or now[:BLOCK] == bytes(BLOCK)
