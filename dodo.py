@@ -9,6 +9,7 @@ from pipeline.tasks import (
     task_plan,
     task_record,
     task_rom,
+    task_sheet,
 )
 
 __all__ = [
@@ -20,4 +21,5 @@ __all__ = [
     "task_plan",
     "task_record",
     "task_rom",
+    "task_sheet",
 ]

@@ -32,7 +32,7 @@ def test_one_command_builds_every_card(built: tuple[Path, Ran, dict[str, str]]) 
     assert (ran.code, ran.err) == (0, "")
     for card in CARDS:
         names = {path.name for path in (folder / "build/cards" / card).iterdir()}
-        assert names == {"card.img", "plan.json", "record.json", "SHA256SUMS"}
+        assert names == {"card.img", "plan.json", "record.json", "SHA256SUMS", "sheet.html"}
 
 
 def test_nothing_outside_the_build_folder_is_written(built: tuple[Path, Ran, dict[str, str]]) -> None:
@@ -127,4 +127,5 @@ def test_the_tasks_are_listed_with_a_line_each() -> None:
         "plan     Decide the whole layout of each card.",
         "record   Record what is on each finished card, from what, with every checksum.",
         "rom      Assemble the ROM files of each title from its chips.",
+        "sheet    Write the printable page that goes with each finished card.",
     ]

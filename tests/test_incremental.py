@@ -61,6 +61,7 @@ def test_a_changed_line_of_a_config_file_rebuilds_the_card_but_no_rom_file(built
         "config: BOARD.CFG changed",
         "image: the plan changed",
         "record: record.json no longer says what is so",
+        "sheet: the record changed",
     ]
 
 
@@ -74,12 +75,22 @@ def test_a_changed_chip_rebuilds_its_rom_file_and_the_card(built: Path) -> None:
         "plan: the card's contents or layout changed",
         "image: the plan changed",
         "record: record.json no longer says what is so",
+        "sheet: the manifests, the record changed",
     ]
 
 
-def test_a_changed_name_rebuilds_the_record_alone(built: Path) -> None:
+def test_a_changed_name_rebuilds_record_and_sheet_alone(built: Path) -> None:
     write_tree(built, {"inputs/cards/desk.toml": small.CARD.replace('"Desk"', '"Desk by the window"')})
-    assert stages(doit(built).out) == ["record: record.json no longer says what is so"]
+    assert stages(doit(built).out) == [
+        "record: record.json no longer says what is so",
+        "sheet: the manifests, the record changed",
+    ]
+
+
+def test_what_only_people_read_rebuilds_the_sheet_alone(built: Path) -> None:
+    write_tree(built, {"inputs/cores/fern.toml": small.CORE.replace("[bits", 'start = ["Press F1."]\n[bits')})
+    assert stages(doit(built).out) == ["sheet: the manifests changed"]
+    assert "Press F1." in (built / "build/cards/desk/sheet.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
@@ -89,6 +100,7 @@ def test_a_changed_name_rebuilds_the_record_alone(built: Path) -> None:
         ("build/cards/desk/card.img", ["image: card.img was changed by something else"]),
         ("build/cards/desk/record.json", ["record: record.json no longer says what is so"]),
         ("build/configs/desk/BOARD.CFG", ["config: BOARD.CFG changed"]),
+        ("build/cards/desk/sheet.html", ["sheet: sheet.html was changed by something else"]),
     ],
 )
 def test_an_output_edited_by_hand_is_noticed_and_made_again(built: Path, output: str, expected: list[str]) -> None:

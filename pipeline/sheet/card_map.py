@@ -1,0 +1,103 @@
+"""The picture of a card: where everything lies on it, to scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from pipeline.model.plan import Entry, Plan
+from pipeline.model.units import show_size
+from pipeline.sheet.strip import NARROW, Block, block, merged
+
+MOST_ROWS = 12
+PER_ROW = 100
+"""Clusters in a row, while the rows suffice: each is then wide enough to be seen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardMap:
+    """Strips of a card. ``whole``: all of it. ``rows``: the part that holds folders and files, row below row.
+
+    ``row_clusters``: clusters in a full row. ``merged``: files that share a block with others.
+    ``first``: the file that lies first, None on a card without any. ``raised``: whether some block is drawn wider
+    than it is.
+    """
+
+    whole: tuple[Block, ...]
+    parts: tuple[tuple[str, str, str], ...]
+    rows: tuple[tuple[Block, ...], ...]
+    row_clusters: int
+    first: Entry | None
+    merged: int
+    raised: bool
+
+
+def numbered(plan: Plan) -> tuple[Entry, ...]:
+    """Return the files of a card in the order they lie on it, empty ones last; the first has the number 1."""
+    files = [entry for entry in plan.entries if not entry.is_folder]
+    return tuple(sorted(files, key=lambda entry: (not entry.cluster, entry.cluster, entry.path)))
+
+
+def card_map(plan: Plan, kind_of: Mapping[str, str]) -> CardMap:
+    """Return the picture of a card; ``kind_of`` gives the kind of each file's block by its path."""
+    files = numbered(plan)
+    used = max([2 + plan.root_clusters, *(entry.cluster + entry.clusters for entry in plan.entries)]) - 2
+    rows = min(max(-(-used // PER_ROW), 1), MOST_ROWS)
+    per_row = max(-(-used // rows), 1)
+    strips = tuple(tuple(merged(sorted(row, key=lambda one: one.x))) for row in _rows(plan, files, kind_of, per_row))
+    blocks = [one for row in strips for one in row]
+    return CardMap(
+        whole=_whole(plan, used),
+        parts=_parts(plan, used),
+        rows=strips,
+        row_clusters=per_row,
+        first=files[0] if files and files[0].cluster else None,
+        merged=sum(one.count for one in blocks if one.count > 1),
+        raised=any(one.width <= NARROW or one.count > 1 for one in blocks),
+    )
+
+
+def _rows(plan: Plan, files: tuple[Entry, ...], kind_of: Mapping[str, str], per_row: int) -> Iterator[list[Block]]:
+    """Yield each row's blocks; what runs over the end of a row goes on in the next."""
+    runs = [(0, plan.root_clusters, "folder", "")] if plan.root_clusters else []
+    runs += [(entry.cluster - 2, entry.clusters, "folder", "") for entry in plan.entries if entry.is_folder]
+    runs += [
+        (entry.cluster - 2, entry.clusters, kind_of[entry.path] + (" first" if number == 1 else ""), str(number))
+        for number, entry in enumerate(files, 1)
+        if entry.clusters
+    ]
+    end = max((start + clusters for start, clusters, _, _ in runs), default=0)
+    rows: list[list[Block]] = [[] for _ in range(max(-(-end // per_row), 1))]
+    for start, clusters, kind, label in runs:
+        for row in range(start // per_row, (start + clusters - 1) // per_row + 1):
+            left, right = max(start, row * per_row), min(start + clusters, (row + 1) * per_row)
+            rows[row].append(block(left - row * per_row, right - row * per_row, per_row, kind, label))
+    yield from rows
+
+
+def _edges(plan: Plan, used: int) -> tuple[int, int]:
+    """Return the sector where folders and files begin, and the one behind the last of them."""
+    volume = plan.volume
+    begin = volume.root_start if volume.root_entries else volume.data_start
+    return begin, volume.data_start + used * volume.sectors_per_cluster
+
+
+def _whole(plan: Plan, used: int) -> tuple[Block, ...]:
+    begin, end = _edges(plan, used)
+    total = plan.volume.card_sectors
+    return (
+        block(0, begin, total, "system"),
+        block(begin, end, total, "used"),
+        block(end, total, total, "free"),
+    )
+
+
+def _parts(plan: Plan, used: int) -> tuple[tuple[str, str, str], ...]:
+    """Return kind, words and size of each part of the whole card."""
+    begin, end = _edges(plan, used)
+    table = "partition table, " if plan.volume.start else ""
+    return (
+        ("system", f"{table}boot sector and FATs", show_size(begin * 512)),
+        ("used", "folders and files", show_size((end - begin) * 512)),
+        ("free", "free", show_size((plan.volume.card_sectors - end) * 512)),
+    )

@@ -1,0 +1,35 @@
+"""The matrix as the sheet shows it: what fares alike at a station stands in one row."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from pipeline.model.manifest import Core, Station
+from pipeline.model.matrix import Outlook
+from pipeline.sheet.sheet import Sheet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chance:
+    """What fares as ``outlook`` says. ``itself``: whether the core is among it; ``titles``: names of those that are."""
+
+    core: Core
+    itself: bool
+    titles: tuple[str, ...]
+    outlook: Outlook
+
+
+def chances(sheet: Sheet, station: Station) -> tuple[Chance, ...]:
+    """Return the rows of one station: core by core in the card's order, the core's own row first."""
+    here = [outlook for outlook in sheet.outlooks if outlook.station == station.id]
+    return tuple(row for core in sheet.cores for row in _of_core(sheet, core, here))
+
+
+def _of_core(sheet: Sheet, core: Core, here: list[Outlook]) -> Iterator[Chance]:
+    alike: dict[Outlook, list[str]] = {}
+    for outlook in sorted((one for one in here if one.core == core.id), key=lambda one: one.title != ""):
+        alike.setdefault(replace(outlook, title=""), []).append(outlook.title)
+    names = {title.id: title.name for title in sheet.titles}
+    for outlook, ids in alike.items():
+        yield Chance(core=core, itself="" in ids, titles=tuple(names[one] for one in ids if one), outlook=outlook)

@@ -1,0 +1,103 @@
+"""The sheet as HTML text: its values laid out by a template that escapes everything it is given."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from pipeline.model.manifest import Core, Needs
+from pipeline.model.units import show_size
+from pipeline.sheet.card_map import card_map, numbered
+from pipeline.sheet.cautions import cautions
+from pipeline.sheet.chances import chances
+from pipeline.sheet.listing import FOLDED_ABOVE, LISTED, Row, facts, groups, parts
+from pipeline.sheet.owners import owner_of
+from pipeline.sheet.rom_picture import address, rom_picture
+from pipeline.sheet.sheet import Sheet
+
+
+def sheet_text(sheet: Sheet) -> str:
+    """Return the sheet: HTML with its style and pictures inside, no script, nothing that is fetched from elsewhere.
+
+    Equal values give equal bytes.
+    """
+    core_ids = {core.id for core in sheet.cores}
+    kinds = {file.path: owner_of(file, core_ids)[0] for file in sheet.files}
+    rows = tuple(
+        Row(number=number, entry=entry, kind=kinds[entry.path]) for number, entry in enumerate(numbered(sheet.plan), 1)
+    )
+    return _TEMPLATE.render(
+        sheet=sheet,
+        cautions=cautions(sheet),
+        parts=parts(sheet),
+        stations=[(station, chances(sheet, station)) for station in sheet.stations],
+        map=card_map(sheet.plan, kinds),
+        kinds=[kind for kind in ("board", "core", "title", "card") if kind in kinds.values()],
+        rows=rows,
+        groups=groups(rows),
+        folded=len(rows) > FOLDED_ABOVE,
+        listed=len(rows) <= LISTED,
+        first_for=_first_for(sheet),
+        maps=[(rom, rom_picture(rom)) for rom in sheet.maps],
+        facts=facts(sheet),
+    )
+
+
+def _first_for(sheet: Sheet) -> Core | None:
+    """Return the core that asks for the card's first file, None when nobody does."""
+    asked = {file.origin.owner for file in sheet.files if file.placement == "first"}
+    return next((core for core in sheet.cores if core.id in asked), None)
+
+
+def _listed(words: Iterable[str]) -> str:
+    """Return "a", "a and b", "a, b and c"."""
+    *most, last = list(words) or [""]
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def _output(name: str) -> str:
+    """Return a display output as people write it: initials in capitals."""
+    return name.upper() if len(name) <= 4 else name
+
+
+def _kilohertz(rates: Iterable[int]) -> str:
+    """Return line rates in Hz as "15.625 and 31.469 kHz"."""
+    return f"{_listed(f'{rate / 1000:.3f}'.rstrip('0').rstrip('.') for rate in rates)} kHz"
+
+
+def _pads(needs: Needs) -> str:
+    """Return what a core needs of pads: "2, with 2 buttons each"."""
+    if not needs.pads:
+        return "none needed"
+    buttons = f", with {needs.buttons} {'button' if needs.buttons == 1 else 'buttons'}" if needs.buttons else ""
+    return f"{needs.pads}{buttons}{' each' if buttons and needs.pads > 1 else ''}"
+
+
+def _plural(number: int, noun: str) -> str:
+    """Return "1 file", "2,000 files"."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("pipeline.sheet"),  # reads the template that is part of this program, and nothing else
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters.update(
+        address=address,
+        kilohertz=_kilohertz,
+        listed=_listed,
+        output=_output,
+        pads=_pads,
+        plural=_plural,
+        size=show_size,
+    )
+    return environment
+
+
+_TEMPLATE = _environment().get_template("sheet.html")

@@ -1,0 +1,89 @@
+"""The picture of a ROM file: which chip fills which range, to scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pipeline.model.ranges import Range, RomMap
+from pipeline.sheet.strip import GLYPH, PHONE, Block, block, merged
+
+LANES = 8
+"""Sources of one range drawn above one another; where there are more, they share one block."""
+
+LANE_HEIGHT = 20
+"""Pixels of a lane."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lane:
+    """A block of a ROM file's picture, ``y`` and ``height`` in percent of the strip's."""
+
+    block: Block
+    y: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RomPicture:
+    """Lanes, and addresses below them as (percent, text). ``height`` in pixels."""
+
+    lanes: tuple[Lane, ...]
+    ticks: tuple[tuple[float, str], ...]
+    height: int
+
+
+def rom_picture(rom: RomMap) -> RomPicture:
+    """Return the picture of a ROM file; ranges made of several sources have a lane for each."""
+    most = max((min(len(one.sources), LANES) for one in rom.ranges), default=1)
+    single = merged(block(*_span(one), rom.size, _kind(one), _label(one)) for one in rom.ranges if not _laned(one))
+    lanes = [Lane(block=one, y=0, height=100) for one in single]
+    lanes += [lane for one in rom.ranges if _laned(one) for lane in _lanes(one, rom.size)]
+    lanes.sort(key=lambda lane: (lane.block.x, lane.y))
+    return RomPicture(lanes=tuple(lanes), ticks=tuple(_ticks(rom)), height=max(most * LANE_HEIGHT, 2 * LANE_HEIGHT))
+
+
+def address(value: int) -> str:
+    """Return an address as ROM maps show it: four hexadecimal digits or more."""
+    return f"0x{value:04X}"
+
+
+def _laned(one: Range) -> bool:
+    return 1 < len(one.sources) <= LANES
+
+
+def _lanes(one: Range, size: int) -> Iterator[Lane]:
+    height = round(100 / len(one.sources), 3)
+    for number, source in enumerate(one.sources):
+        part = block(*_span(one), size, source.kind, source.name if source.kind == "chip" else "")
+        yield Lane(block=part, y=round(number * height, 3), height=height)
+
+
+def _span(one: Range) -> tuple[int, int]:
+    return one.start, one.end
+
+
+def _kind(one: Range) -> str:
+    found = {source.kind for source in one.sources}
+    return found.pop() if len(found) == 1 else "several"
+
+
+def _label(one: Range) -> str:
+    if len(one.sources) > 1:
+        return f"{len(one.sources)} sources"
+    source = one.sources[0]
+    return source.name if source.kind in ("chip", "patch") else source.kind
+
+
+def _ticks(rom: RomMap) -> Iterator[tuple[float, str]]:
+    """Yield the address of each range's start that has room, the file's last address keeping its own at the end."""
+    last = address(rom.size - 1)
+    free, end = 0.0, 100 - (len(last) * GLYPH + 4) / PHONE
+    for one in rom.ranges:
+        x = one.start / rom.size * 100
+        text = address(one.start)
+        width = (len(text) * GLYPH + 6) / PHONE
+        if free <= x and x + width <= end:
+            yield round(x, 3), text
+            free = x + width
+    yield 100.0, last
