@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
-from dataclasses import asdict
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
 from itertools import groupby
 
+from pipeline.record.bytes import Differing
 from pipeline.record.compare import Change, Changes
+from pipeline.record.fields import Naming, region_at
+from pipeline.record.regions import Region
+
+HEX = 8
+"""Of so many owners of differing bytes the first are shown in hexadecimal."""
 
 
 def changes_text(changes: Changes) -> Iterator[str]:
@@ -29,6 +35,46 @@ def brief_text(changes: Changes) -> Iterator[str]:
 def changes_document(changes: Changes) -> list[dict[str, object]]:
     """Return the differences as JSON has them."""
     return [asdict(change) for change in changes]
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What names the bytes of one image."""
+
+    regions: Sequence[Region]
+    naming: Naming
+
+    def at(self, offset: int) -> str:
+        """Return what a byte is."""
+        return self.naming.name(region_at(self.regions, offset), offset)
+
+
+def bytes_text(differing: Sequence[Differing], old: Names, new: Names) -> Iterator[str]:
+    """Yield the differing bytes of two images by owner: how many, and where the first is."""
+    total = sum(one.count for one in differing)
+    yield "bytes"
+    yield f"  {total:,} differ{f', the first at 0x{differing[0].first:08X}' if differing else ''}"
+    for number, one in enumerate(differing):
+        owner, field = (_both(*pair) for pair in ((str(one.old), str(one.new)), (old.at(one.first), new.at(one.first))))
+        yield f"  {owner}: {one.count:,}, the first at 0x{one.first:08X}, {field}"
+        if number < HEX:
+            yield f"      {one.before.hex(' ').upper()}"
+            yield f"      {one.after.hex(' ').upper()}"
+
+
+def _both(old: str, new: str) -> str:
+    return new if old == new else f"{old}, now {new}"
+
+
+def bytes_document(differing: Sequence[Differing]) -> list[dict[str, object]]:
+    """Return the same as JSON has it."""
+    return [
+        {
+            "old": str(one.old), "new": str(one.new), "count": one.count, "first": one.first,
+            "before": one.before.hex(), "after": one.after.hex(),
+        }
+        for one in differing
+    ]  # fmt: skip
 
 
 def _line(change: Change) -> str:

@@ -38,7 +38,7 @@ def compare(old: Side, new: Side, causes: Mapping[str, Sequence[str]] | None = N
     """Return every difference, coarse to fine; none if and only if both say the same.
 
     What only one side can know is not compared: a folder has no extents, an image no releases. ``causes``: lines that
-    tell why a file changed, by its path on the new side, where more is known than the records say. Sides whose files
+    tell why a file changed, by its path on the new side; they take the place of what the records say. Sides whose files
     are not all hashed must have those of ``to_hash``.
     """
     found = [*_facts("volume", old.volume, new.volume), *_facts("card", old.card, new.card)]
@@ -127,7 +127,7 @@ def _files(old: Side, new: Side, moved: Mapping[str, str], causes: Mapping[str, 
             if path not in arrived:
                 yield Change(group="files", kind="added", name=path, new=_what(file))
         elif (before.is_folder, before.size, before.sha256) != (file.is_folder, file.size, file.sha256):
-            because = (*causes_of(before.origin, file.origin), *causes.get(path, ()))
+            because = tuple(causes.get(path, ())) or causes_of(before.origin, file.origin)
             yield Change(group="files", kind="changed", name=path, old=_what(before), new=_what(file), because=because)
         elif before.origin and file.origin and before.origin != file.origin:
             because = causes_of(before.origin, file.origin)

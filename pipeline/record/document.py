@@ -9,6 +9,7 @@ from pipeline.model.canonical import dump
 from pipeline.model.content import CardFile, Origin
 from pipeline.model.manifest import Board, Card, Core, Rights, Title
 from pipeline.model.plan import Entry, Plan, Proof
+from pipeline.model.ranges import Range
 
 VERSION = 1
 """Of the record's form; schemas/record.schema.json describes it."""
@@ -30,12 +31,14 @@ def record_text(
     stations: Sequence[Mapping[str, object]] = (),
     warnings: Sequence[Problem] = (),
     silenced: Sequence[tuple[Problem, str]] = (),
+    ranges: Mapping[str, Sequence[Range]] | None = None,
 ) -> Iterator[str]:
     """Yield the record's text: what is on the card, where, made from what, and what was proven.
 
     ``files`` must be those the plan was made from. ``timestamp_from`` says which of card, environment or default
     gave the timestamp; ``made_by`` names this program and its version. ``stations``: the matrix as JSON values.
     ``warnings`` and ``silenced`` (with reasons): what the rules said, their places named from the folder of inputs on.
+    ``ranges``: of ROM files by their path on the card, where each of their bytes is from.
     """
     by_path = {file.path: file for file in files}
     return dump(
@@ -60,7 +63,11 @@ def record_text(
             "warnings": [_warning(warning) for warning in warnings],
             "silenced": [{**_warning(warning), "reason": reason} for warning, reason in silenced],
             "folders": [_placed(entry) for entry in plan.entries if entry.is_folder],
-            "files": (_file(entry, by_path[entry.path]) for entry in plan.entries if not entry.is_folder),
+            "files": (
+                _file(entry, by_path[entry.path], (ranges or {}).get(entry.path, ()))
+                for entry in plan.entries
+                if not entry.is_folder
+            ),
         }
     )
 
@@ -128,13 +135,13 @@ def _placed(entry: Entry) -> dict[str, object]:
     }
 
 
-def _file(entry: Entry, file: CardFile) -> dict[str, object]:
+def _file(entry: Entry, file: CardFile, ranges: Sequence[Range]) -> dict[str, object]:
     return {
         **_placed(entry),
         "size": entry.size,
         "sha256": entry.sha256,
         "placement": file.placement,
-        "made-from": _origin(file.origin),
+        "made-from": _origin(file.origin) | ({"ranges": [_range(one) for one in ranges]} if ranges else {}),
     }
 
 
@@ -145,3 +152,7 @@ def _origin(origin: Origin) -> dict[str, object]:
         "contents": [{"role": i.role, "size": i.size, "sha256": i.sha256} for i in origin.ingredients],
         "steps": list(origin.steps),
     }
+
+
+def _range(one: Range) -> dict[str, object]:
+    return {"start": one.start, "end": one.end, "from": [str(source) for source in one.sources]}

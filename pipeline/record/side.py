@@ -8,7 +8,6 @@ from datetime import datetime
 from typing import Any
 
 from pipeline.fat.entries import ARCHIVE, DIRECTORY, encode_moment
-from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Reading
 
 Facts = Mapping[str, str]
@@ -82,15 +81,18 @@ def side_of_record(record: Mapping[str, Any]) -> Side:
             "label": volume["label"],
             "serial": volume["serial"],
         },
-        card=_flat({"card": record["card"], "board": record["board"], "made by": record["made-by"]}),
+        card=_flat({"card": record["card"], "board": record["board"], "made by": record["made-by"]}) | _said(record),
         cores={one["id"]: _flat({key: one[key] for key in one if key != "id"}) for one in record["cores"]},
         titles={one["id"]: _flat({key: one[key] for key in one if key != "id"}) for one in record["titles"]},
         image={"plan": record["plan"]["sha256"], "image": record["image"]["sha256"]},
     )
 
 
-def side_of_reading(reading: Reading, hashes: Mapping[str, str]) -> Side:
-    """Return what was read from a volume; ``hashes``: the SHA-256 of its files by path, as far as they are known."""
+def side_of_reading(reading: Reading, size: int, hashes: Mapping[str, str]) -> Side:
+    """Return what was read from the volume of a card of a size in bytes.
+
+    ``hashes``: the SHA-256 of its files by path, as far as they are known.
+    """
     volume = reading.volume
     files = {
         item.path: File(
@@ -108,7 +110,7 @@ def side_of_reading(reading: Reading, hashes: Mapping[str, str]) -> Side:
     return Side(
         files=files,
         volume={
-            "card size": f"{volume.card_sectors * SECTOR:,} bytes",
+            "card size": f"{size:,} bytes",
             "type": f"FAT{volume.fat_bits}",
             "partition table": "yes" if reading.partitions else "no",
             "first sector": f"{volume.start:,}",
@@ -124,6 +126,21 @@ def side_of_reading(reading: Reading, hashes: Mapping[str, str]) -> Side:
 def side_of_files(files: Iterable[File]) -> Side:
     """Return what a plain folder holds: paths, sizes and hashes, and nothing of a volume."""
     return Side(files={file.path: file for file in sorted(files, key=lambda file: file.path)})
+
+
+def _said(record: Mapping[str, Any]) -> dict[str, str]:
+    """Return what the rules said of the card, and how it fares at each station."""
+    said = {
+        f"{kind} {one['rule']}, {one['where']}": one
+        for kind in ("warnings", "silenced")
+        for one in record.get(kind, ())
+    }
+    facts = {name: ": ".join(one[key] for key in ("what", "reason") if key in one) for name, one in said.items()}
+    for station in record.get("stations", ()):
+        for one in station["outlooks"]:
+            name = f"{one.get('title') or one['core']} at station {station['id']}"
+            facts[name] = "; ".join([one["verdict"], *one.get("steps", ()), *one.get("reasons", ())])
+    return facts
 
 
 def _flat(facts: Mapping[str, Any], start: str = "") -> dict[str, str]:

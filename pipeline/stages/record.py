@@ -6,10 +6,13 @@ import hashlib
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.card.contents import join, title_folder
 from pipeline.errors import Problem
 from pipeline.record.document import record_text, sums_text
+from pipeline.roms.map import rom_map
 from pipeline.stages import image, plan
 from pipeline.stages.project import PROGRAM, Project
+from pipeline.stages.rules import judged
 from pipeline.stages.stamp import NEW, write_if_changed
 from pipeline.stages.stations import outlooks_of, stations_of
 from pipeline.stations.show import matrix_document
@@ -44,6 +47,7 @@ def _files(project: Project, card_id: str) -> dict[str, bytes]:
     if proof is None:
         raise FileNotFoundError(project.stamp("image", card_id))
     selection = worked.selection
+    later = judged(selection.card, image.findings_of(project, card_id))
     plan_sha256 = _sha256(plan.path_of(project, card_id))
     record = "".join(
         record_text(
@@ -59,8 +63,13 @@ def _files(project: Project, card_id: str) -> dict[str, bytes]:
             timestamp_from=worked.timestamp_from,
             made_by=PROGRAM,
             stations=matrix_document(stations_of(project, card_id), outlooks_of(project, card_id)),
-            warnings=[_portable(project, warning) for warning in worked.judgement.warnings],
-            silenced=[(_portable(project, warning), why) for warning, why in worked.judgement.silenced],
+            warnings=[_portable(project, one) for one in (*worked.judgement.warnings, *later.warnings)],
+            silenced=[(_portable(project, one), why) for one, why in (*worked.judgement.silenced, *later.silenced)],
+            ranges={
+                join(title_folder(selection, title), rom.path): rom_map(title, rom)
+                for title in selection.titles
+                for rom in title.roms
+            },
         )
     ).encode()
     sums = {

@@ -17,6 +17,7 @@ from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
 from pipeline.model.plan import Proof
+from pipeline.model.ranges import Range, Source
 from pipeline.record.document import record_text, sums_text
 from tests import samples
 from tests.running import ROOT
@@ -111,3 +112,14 @@ def test_checksums_are_in_the_form_sha256sum_checks(tmp_path: Path) -> None:
     (tmp_path / "card.img").write_bytes(b"abd")
     with pytest.raises(subprocess.CalledProcessError):
         subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+
+
+def test_a_rom_file_says_where_its_bytes_are_from() -> None:
+    ranges = {"GAMES/SNAIL.ROM": [Range(0, 3, (Source("chip", "6f", ("interleave",)),))]}
+    document = json.loads(record(FILES, ranges=ranges))
+    jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
+    files = document["files"]
+    assert [one["made-from"].get("ranges") for one in files] == [
+        [{"start": 0, "end": 3, "from": ["chip 6f, interleave"]}],
+        None,
+    ]

@@ -1,0 +1,73 @@
+"""The command ``doit diff``: what differs between two cards, coarse to fine."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.model.reading import Reading
+from pipeline.record.changes_text import Names, brief_text, bytes_document, bytes_text, changes_document, changes_text
+from pipeline.record.fields import Naming
+from pipeline.record.regions import regions_of
+from pipeline.stages import diff
+from pipeline.stages.sides import Named, named
+
+
+class Diff(OwnCommand):
+    """Ends with 0 when both are equal, 1 when they differ, 2 for wrong arguments, 3 when one cannot be read."""
+
+    name = "diff"
+    doc_purpose = "show what differs between two cards"
+    doc_usage = "OLD NEW"
+    doc_description = (
+        "OLD, NEW: each the id of a built card, a record, an image, a disk, or a folder such as a mounted card. From "
+        "two records no image is read."
+    )
+    cmd_options = (
+        {
+            "name": "brief",
+            "long": "brief",
+            "type": bool,
+            "default": False,
+            "help": "a line for each kind of difference",
+        },
+        JSON,
+    )
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Compare, and show it."""
+        if len(words) != 2:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help diff says more")
+        with named(self.project, words[0]) as old, named(self.project, words[1]) as new:
+            found = diff.diff(old, new)
+        if options["json"]:
+            document = {"cardkiln-diff": 1, "old": old.shown, "new": new.shown, "equal": found.equal}
+            document["changes"] = changes_document(found.changes)
+            if found.differing is not None:
+                document |= {"bytes": bytes_document(found.differing), "free-space-compared": found.whole}
+            print(json.dumps(document, indent=1))
+        else:
+            print(
+                "\n".join([f"old  {old.shown}", f"new  {new.shown}", *_lines(found, old, new, brief=options["brief"])])
+            )
+        return 0 if found.equal else 1
+
+
+def _lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
+    yield from (brief_text if brief else changes_text)(found.changes)
+    if found.differing and old.reading and new.reading:
+        if brief:
+            yield f"bytes: {sum(one.count for one in found.differing):,} differ"
+        else:
+            yield from bytes_text(found.differing, _names(old.reading, old.size), _names(new.reading, new.size))
+    if not found.whole:
+        yield "free space was not compared: on a disk it is not read"
+    if found.equal:
+        yield "equal"
+
+
+def _names(reading: Reading, size: int) -> Names:
+    return Names(regions_of(reading, size), Naming(reading))

@@ -1,0 +1,73 @@
+"""Differing bytes counted by owner, every one of them once."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from pipeline.record.regions import Owner, Region
+
+SAMPLE = 16
+"""Bytes shown of each, from the first that differs on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Differing:
+    """Bytes that differ and belong to ``old`` on the one side and to ``new`` on the other.
+
+    ``count``: of them; ``first``: offset of the first; ``before``, ``after``: some bytes from there on.
+    """
+
+    old: Owner
+    new: Owner
+    count: int
+    first: int
+    before: bytes
+    after: bytes
+
+
+class Tally:
+    """Takes blocks of two images in any order; each byte must be given once."""
+
+    def __init__(self, old: Sequence[Region], new: Sequence[Region]) -> None:
+        self._sides = old, new
+        self._starts = tuple([region.start for region in side] for side in self._sides)
+        self._found: dict[tuple[Owner, Owner], Differing] = {}
+
+    def add(self, offset: int, old: bytes, new: bytes) -> None:
+        """Compare two blocks of the same length that lie at an offset of both images."""
+        if old == new:
+            return
+        length = len(old)
+        mask = (int.from_bytes(old, "little") ^ int.from_bytes(new, "little")).to_bytes(length, "little")
+        for start, end, before, after in self._pieces(offset, offset + length):
+            part = mask[start - offset : end - offset]
+            count = len(part) - part.count(0)
+            if count:
+                first = start + len(part) - len(part.lstrip(b"\0"))
+                sample = slice(first - offset, min(first + SAMPLE, end) - offset)
+                self._note(Differing(before, after, count, first, bytes(old[sample]), bytes(new[sample])))
+
+    def _note(self, found: Differing) -> None:
+        key = found.old, found.new
+        known = self._found.get(key)
+        if known is not None:
+            one = min(known, found, key=lambda differing: differing.first)
+            found = Differing(*key, known.count + found.count, one.first, one.before, one.after)
+        self._found[key] = found
+
+    def _pieces(self, start: int, end: int) -> Iterator[tuple[int, int, Owner, Owner]]:
+        """Yield the range in pieces that have one owner on either side."""
+        at = [max(bisect_right(starts, start) - 1, 0) for starts in self._starts]
+        while start < end:
+            both = [side[number] for side, number in zip(self._sides, at, strict=True)]
+            stop = min(end, *(region.end for region in both))
+            yield start, stop, both[0].owner, both[1].owner
+            at = [number + (region.end == stop) for number, region in zip(at, both, strict=True)]
+            start = stop
+
+    @property
+    def found(self) -> tuple[Differing, ...]:
+        """All that was found, by offset of the first byte."""
+        return tuple(sorted(self._found.values(), key=lambda differing: differing.first))
