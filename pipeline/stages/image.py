@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from pipeline.card.plan_text import plan_from_lines
+from pipeline.errors import Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.write import write_image
 from pipeline.model.content import Content, Found, Location
@@ -40,7 +41,8 @@ def run(project: Project, card_id: str, found: Found) -> str:
     with plan.path_of(project, card_id).open(encoding="ascii") as lines:
         obeyed = plan_from_lines(lines)
     worked, _ = plan.planned(project, card_id)
-    project.warnings += judged(worked.selection.card, check_bitstreams(worked.selection, found)).warnings
+    findings = check_bitstreams(worked.selection, found)
+    project.warnings += judged(worked.selection.card, findings).warnings
     locations = _locations(project, card_id, found)
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
@@ -57,14 +59,30 @@ def run(project: Project, card_id: str, found: Found) -> str:
             written = write_image(obeyed, opener, temporary, advance)
         with progress(f"read back {card_id}", total) as advance:
             proof = read_back(obeyed, temporary, written, advance)
-    write_stamp(project.stamp("image", card_id), inputs, {image.name: (image, proof.image_sha256)}, asdict(proof))
+    facts = {**asdict(proof), "findings": [asdict(finding) for finding in findings]}
+    write_stamp(project.stamp("image", card_id), inputs, {image.name: (image, proof.image_sha256)}, facts)
     return f"{card_id}: {show_size(written.bytes_written)} written, read back by {proof.reader}: all as planned"
 
 
 def proof_of(project: Project, card_id: str) -> Proof | None:
     """Return what was proven of the card's image when it was written; None when there is none."""
     facts = read_facts(project.stamp("image", card_id))
-    return Proof(**facts) if isinstance(facts, dict) else None
+    if not isinstance(facts, dict):
+        return None
+    return Proof(**{name: value for name, value in facts.items() if name != "findings"})
+
+
+def findings_of(project: Project, card_id: str) -> tuple[Problem, ...]:
+    """Return what could not be told of the card's bitstreams when its image was written, sorted."""
+    facts = read_facts(project.stamp("image", card_id))
+    told = facts.get("findings", ()) if isinstance(facts, dict) else ()
+    return tuple(
+        sorted(replace(Problem(**one), place=Place(**one["place"]), also=_places(one["also"])) for one in told)
+    )
+
+
+def _places(kept: Sequence[dict[str, Any]]) -> tuple[Place, ...]:
+    return tuple(Place(**place) for place in kept)
 
 
 def _inputs(project: Project, card_id: str) -> dict[str, str]:

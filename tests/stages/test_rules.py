@@ -78,9 +78,16 @@ def test_a_rule_is_silenced_with_a_reason_which_the_record_carries(name: str, tm
     assert {(one["rule"], one["reason"]) for one in record["silenced"]} == {(name, "the club knows better")}
 
 
-def test_a_bitstream_that_cannot_be_told_is_silenced_too(tmp_path: Path) -> None:
+def test_a_bitstream_that_cannot_be_told_is_recorded_or_silenced_too(tmp_path: Path) -> None:
     name = "bitstream-can-be-told"
+    path = tmp_path / "build/cards/desk/record.json"
+    told(laid_out(CASES / name, tmp_path), "image")
+    record = json.loads(path.read_bytes())
+    assert [(one["rule"], one["where"]) for one in record["warnings"]] == [(name, "cores/fern.toml: bitstream")]
     assert told(card_with(tmp_path, name, f'[silence]\n{name} = "tried on the board"\n'), "image") == ()
+    record = json.loads(path.read_bytes())
+    assert record["warnings"] == []
+    assert [(one["rule"], one["reason"]) for one in record["silenced"]] == [(name, "tried on the board")]
 
 
 @pytest.mark.parametrize("name", [name for name, rule in RULES.items() if not rule.can_be_silenced])
