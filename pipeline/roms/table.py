@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from pipeline.roms.container import CONTAINERS
+from pipeline.roms.decode import DECODING
 from pipeline.roms.fields import FIELDS
 from pipeline.roms.lines import WIRING
 from pipeline.roms.operation import Operation
@@ -20,6 +21,6 @@ PIECES: Mapping[str, Operation] = MappingProxyType(
 """What a piece can be made by: ``chip = "6f"``."""
 
 CHANGES: Mapping[str, Operation] = MappingProxyType(
-    {operation.name: operation for operation in (*SHAPE, *WIRING, *VALUES, *FIELDS, *PATCHES)}
+    {operation.name: operation for operation in (*SHAPE, *WIRING, *VALUES, *FIELDS, *PATCHES, *DECODING)}
 )
 """What can be done to a piece, in ``then``: ``{ mirror = "8 KiB" }``."""

@@ -18,7 +18,8 @@ from tests.roms.workshop import noise, rom, title
 CHIPS = {"a": noise(16, 1), "b": noise(16, 2), "c": noise(8, 3)}
 WORDS = st.sampled_from(
     ["a", "c", "zz", "", "8", "1 KiB", "DE AD", "low", "high", "low-first", "msb-first", "plain", "negated",
-     "big-endian", "little-endian", "power-of-two", "excluded", "zero"]
+     "big-endian", "little-endian", "power-of-two", "excluded", "zero", "intel-hex", "s-record",
+     "drop"]
 )  # fmt: skip
 NUMBERS = st.one_of(st.integers(-1, 17), st.sampled_from([32, 64, 255, 256, 65535, 1 << 40]))
 PLAIN = st.one_of(WORDS, NUMBERS, st.booleans())

@@ -289,8 +289,8 @@ def test_all_problems_are_told_at_once() -> None:
         f'{AT}.join.2.chip: no chip "q" in this title\n  hint: declare it as [chips.q] with its size and sha256',
         f"{AT}.join.2.then.1.mirror: 'x' is no size; expected whole bytes or text such as \"4 KiB\"",
         f"{AT}.then.1.fold: no such change\n  hint: known are address-lines, and, blocks, crc-16, crc-32, data-lines, "
-        "invert, lane, mirror, nibble, or, overlay, pack, pad, patch, plane, reverse-bits, strip, sum, swap-bytes, "
-        "swap-words, take, unpack, xor",
+        "decode, invert, lane, mirror, nibble, or, overlay, pack, pad, patch, plane, reverse-bits, strip, sum, "
+        "swap-bytes, swap-words, take, unpack, xor",
         'rom.1.steps.2.fill: 300 is out of place; expected a byte (0x00 to 0xFF) or hexadecimal text such as "DE AD"',
         'rom.1.steps.2.size: -1 is no size; expected whole bytes or text such as "4 KiB"',
         "rom.1.steps.3.at: the piece lies at 0x03FC to 0x0400; the ROM file ends with 0x03FF",
