@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from pipeline.model.plan import Entry, Plan
-from pipeline.model.units import show_size
-from pipeline.sheet.strip import NARROW, Block, block, merged
+from pipeline.model.units import UNITS
+from pipeline.sheet.strip import NARROW, Block, block, merged, painted
 
 MOST_ROWS = 12
 PER_ROW = 100
@@ -44,7 +44,7 @@ def card_map(plan: Plan, kind_of: Mapping[str, str]) -> CardMap:
     used = max([2 + plan.root_clusters, *(entry.cluster + entry.clusters for entry in plan.entries)]) - 2
     rows = min(max(-(-used // PER_ROW), 1), MOST_ROWS)
     per_row = max(-(-used // rows), 1)
-    strips = tuple(tuple(merged(sorted(row, key=lambda one: one.x))) for row in _rows(plan, files, kind_of, per_row))
+    strips = tuple(painted(merged(sorted(row, key=lambda one: one.x))) for row in _rows(plan, files, kind_of, per_row))
     blocks = [one for row in strips for one in row]
     return CardMap(
         whole=_whole(plan, used),
@@ -97,7 +97,13 @@ def _parts(plan: Plan, used: int) -> tuple[tuple[str, str, str], ...]:
     begin, end = _edges(plan, used)
     table = "partition table, " if plan.volume.start else ""
     return (
-        ("system", f"{table}boot sector and FATs", show_size(begin * 512)),
-        ("used", "folders and files", show_size((end - begin) * 512)),
-        ("free", "free", show_size((plan.volume.card_sectors - end) * 512)),
+        ("system", f"{table}boot sector and FATs", about(begin * 512)),
+        ("used", "folders and files", about((end - begin) * 512)),
+        ("free", "free", about((plan.volume.card_sectors - end) * 512)),
     )
+
+
+def about(size: int) -> str:
+    """Return a size in the largest unit that fits, to one decimal: "479.9 MiB"."""
+    unit = next((unit for unit in ("GiB", "MiB", "KiB") if size >= UNITS[unit]), "B")
+    return f"{size / UNITS[unit]:.1f}".removesuffix(".0") + f" {unit}"

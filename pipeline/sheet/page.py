@@ -66,6 +66,16 @@ def _kilohertz(rates: Iterable[int]) -> str:
     return f"{_listed(f'{rate / 1000:.3f}'.rstrip('0').rstrip('.') for rate in rates)} kHz"
 
 
+def _line_rates(needs: Needs) -> list[tuple[tuple[str, ...], tuple[int, ...]]]:
+    """Return a core's line rates in Hz, each with the outputs it has them on; no outputs: on any."""
+    if not needs.output_rates:
+        return [((), needs.line_rates)] if needs.line_rates else []
+    by_rates: dict[tuple[int, ...], list[str]] = {}
+    for output in dict.fromkeys((*needs.outputs, *needs.output_rates)):
+        by_rates.setdefault(needs.output_rates.get(output, needs.line_rates), []).append(output)
+    return [(tuple(outputs), rates) for rates, outputs in by_rates.items() if rates]
+
+
 def _pads(needs: Needs) -> str:
     """Return what a core needs of pads: "2, with 2 buttons each"."""
     if not needs.pads:
@@ -91,6 +101,7 @@ def _environment() -> Environment:
     environment.filters.update(
         address=address,
         kilohertz=_kilohertz,
+        line_rates=_line_rates,
         listed=_listed,
         output=_output,
         pads=_pads,

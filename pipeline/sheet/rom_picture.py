@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pipeline.model.ranges import Range, RomMap
-from pipeline.sheet.strip import GLYPH, PHONE, Block, block, merged
+from pipeline.sheet.strip import GLYPH, PHONE, Block, block, merged, painted
 
 LANES = 8
 """Sources of one range drawn above one another; where there are more, they share one block."""
@@ -36,10 +36,9 @@ class RomPicture:
 def rom_picture(rom: RomMap) -> RomPicture:
     """Return the picture of a ROM file; ranges made of several sources have a lane for each."""
     most = max((min(len(one.sources), LANES) for one in rom.ranges), default=1)
+    lanes = [lane for one in rom.ranges if _laned(one) for lane in _lanes(one, rom.size)]
     single = merged(block(*_span(one), rom.size, _kind(one), _label(one)) for one in rom.ranges if not _laned(one))
-    lanes = [Lane(block=one, y=0, height=100) for one in single]
-    lanes += [lane for one in rom.ranges if _laned(one) for lane in _lanes(one, rom.size)]
-    lanes.sort(key=lambda lane: (lane.block.x, lane.y))
+    lanes += [Lane(block=one, y=0, height=100) for one in painted(single)]
     return RomPicture(lanes=tuple(lanes), ticks=tuple(_ticks(rom)), height=max(most * LANE_HEIGHT, 2 * LANE_HEIGHT))
 
 

@@ -17,8 +17,8 @@ class Sheet:
     """A finished card and all that is known of it.
 
     ``files``: those the plan was made from. ``settings``: board setting to choice. ``sums``: file beside the image
-    to its SHA-256. ``outlooks``: how each core and title fares at each of ``stations``. ``made_by``: this program and
-    its version.
+    to its SHA-256. ``outlooks``: how each core and title fares at each of ``stations``. ``warnings``: what its
+    rules say of it; ``silenced``: what the card sets aside, with its reason. ``made_by``: this program and its version.
     """
 
     card: Card
@@ -32,5 +32,7 @@ class Sheet:
     sums: Mapping[str, str]
     stations: tuple[Station, ...]
     outlooks: tuple[Outlook, ...]
+    warnings: tuple[str, ...]
+    silenced: tuple[tuple[str, str], ...]
     maps: tuple[RomMap, ...]
     made_by: str

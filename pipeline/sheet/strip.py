@@ -57,5 +57,10 @@ def merged(blocks: Iterable[Block]) -> Iterator[Block]:
         yield last
 
 
+def painted(blocks: Iterable[Block]) -> tuple[Block, ...]:
+    """Return blocks in the order they are painted: what is drawn wider than it is lies over its neighbours."""
+    return tuple(sorted(blocks, key=_narrow))
+
+
 def _narrow(one: Block) -> bool:
     return one.count > 1 or one.width <= NARROW

@@ -64,6 +64,8 @@ def sheet(project: Project, card_id: str) -> Sheet:
         sums={name: proof.image_sha256 if name == "card.img" else _sha256(folder / name) for name in BESIDE},
         stations=stations_of(project, card_id),
         outlooks=outlooks_of(project, card_id),
+        warnings=tuple(warning.what for warning in worked.judgement.warnings),
+        silenced=tuple((warning.what, why) for warning, why in worked.judgement.silenced),
         maps=tuple(
             RomMap(title=title.id, path=rom.path, size=rom.size, ranges=rom_map(title, rom))
             for title in selection.titles
