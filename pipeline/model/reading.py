@@ -48,7 +48,8 @@ class Reading:
     bit says that it was not unmounted. ``free_clusters``: counted in the FAT. ``findings``: sorted by offset.
     ``sector_bytes``: of the volume's own sectors; ``volume`` counts in 512 bytes all the same. ``fats``: how many
     copies. ``root_extents``: of the root directory on FAT32. ``bad_clusters``: marked bad in the FAT.
-    ``data_offset``: of cluster 2 in the image, in bytes; ``volume.data_start`` supposes two FATs.
+    ``data_offset``: of cluster 2 in the image, in bytes; ``volume.data_start`` supposes two FATs. ``label_offset``: of
+    the label's entry, 0 without one.
     """
 
     volume: Volume
@@ -65,6 +66,7 @@ class Reading:
     root_extents: tuple[tuple[int, int], ...] = ()
     bad_clusters: int = 0
     data_offset: int = 0
+    label_offset: int = 0
 
     def cluster_offset(self, cluster: int) -> int:
         """Return the byte offset in the image at which a cluster (2 or higher) begins."""
@@ -75,11 +77,15 @@ class Reading:
 
         They add up to less than the size where the chain is too short.
         """
-        left = item.size if not item.is_folder else sum(count for _, count in item.extents) * self.volume.cluster_bytes
+        whole = sum(count for _, count in item.extents) * self.volume.cluster_bytes
+        return self.extents_ranges(item.extents, whole if item.is_folder else item.size)
+
+    def extents_ranges(self, extents: tuple[tuple[int, int], ...], size: int) -> tuple[tuple[int, int], ...]:
+        """Return the same for extents and a size in bytes."""
         found = []
-        for first, count in item.extents:
-            length = min(left, count * self.volume.cluster_bytes)
+        for first, count in extents:
+            length = min(size, count * self.volume.cluster_bytes)
             if length:
                 found.append((self.cluster_offset(first), length))
-            left -= length
+            size -= length
         return tuple(found)

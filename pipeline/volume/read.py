@@ -61,6 +61,7 @@ def read_volume(read: Read, size: int) -> Reading:
         fats=boot.fats,
         root_extents=walk.root.runs,
         bad_clusters=table.values.count(table.bad),
+        label_offset=walk.label_offset,
         data_offset=at + boot.data_sector * SECTOR,
     )
 

@@ -43,6 +43,7 @@ class Walk:
     items: list[Item] = field(default_factory=list)
     shared: list[tuple[int, Item]] = field(default_factory=list)
     labels: list[str] = field(default_factory=list)
+    label_offset: int = 0
     root: Chain = field(default_factory=lambda: Chain(()))
     characters: int = MOST_CHARACTERS
     slots: int = MOST_ALL_SLOTS
@@ -89,6 +90,7 @@ class Walk:
 
     def _label(self, raw: Raw) -> None:
         self.labels.append(raw.raw11.decode("cp437").rstrip(" "))
+        self.label_offset = self.label_offset or raw.offset
         if len(self.labels) > 1:
             self.findings.add("label", f'a second volume label, "{self.labels[-1]}"', offset=raw.offset)
         if raw.cluster or raw.size:

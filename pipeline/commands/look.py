@@ -1,0 +1,133 @@
+"""The command ``doit look``: what a card in the hand is."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import MachineError, ManifestError
+from pipeline.manifest.explain import nearest
+from pipeline.stages.look import Look, look
+from pipeline.stages.project import Project
+from pipeline.stages.sides import is_record, named
+from pipeline.stages.words import counted
+from pipeline.volume.report import (
+    MOST_LINES,
+    finding_lines,
+    first_file,
+    fragmentation,
+    reading_document,
+    tree_lines,
+    volume_lines,
+)
+
+BOARD = {
+    "name": "board",
+    "long": "board",
+    "type": str,
+    "default": "",
+    "help": "hold it against this board, not the one whose folders fit best",
+}
+
+
+class LookAt(OwnCommand):
+    """Ends with 0 when nothing is wrong with the card, 1 when something is; it never writes."""
+
+    name = "look"
+    doc_purpose = "show what a card is, whoever made it: volume, files, health, board, known contents"
+    doc_usage = "PATH"
+    doc_description = (
+        "PATH: an image, a disk, or a mounted card's folder. Looking never writes; where the card matters, take an "
+        "image of it and work on that."
+    )
+    cmd_options = (
+        BOARD,
+        {"name": "all", "long": "all", "type": bool, "default": False, "help": "show the whole tree"},
+        JSON,
+    )
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Look, and tell it."""
+        if len(words) != 1:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help look says more")
+        with named(self.project, card_path(words[0])) as card:
+            if options["board"]:
+                board_named(self.project, options["board"])
+            seen = look(self.project, card, options["board"])
+            if options["json"]:
+                print(json.dumps(_document(seen), indent=1))
+            else:
+                print("\n".join(_lines(seen, whole=options["all"])))
+        return 0 if seen.sound else 1
+
+
+def card_path(word: str) -> str:
+    """Return the path of an image, a disk or a folder that is there; raises MachineError for anything else."""
+    path = Path(word)
+    if not path.exists():
+        raise MachineError.one("there is no such file or folder", "name an image, a disk or a folder", file=word)
+    if is_record(path):
+        raise MachineError.one("is a record, not a card", "doit diff reads records", file=word)
+    return str(path.absolute())
+
+
+def board_named(project: Project, word: str) -> str:
+    """Return the id of a board that there is; raises ManifestError with the nearest one."""
+    boards = project.manifest.boards
+    if word not in boards:
+        near = nearest(word, list(boards))
+        hint = f'did you mean "{near}"?' if near else "the ids are the names of the files in inputs/boards"
+        raise ManifestError.one(f'found "{word}", expected the id of a board', hint)
+    return word
+
+
+def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
+    reading = seen.reading
+    if reading:
+        yield from _block("volume", volume_lines(reading))
+        yield from _block("tree", [fragmentation(reading), *tree_lines(reading, whole=whole)])
+        yield from _block("first", [first_file(reading)])
+        yield from _block("health", list(finding_lines(reading)) or ["nothing is wrong"])
+    else:
+        yield from _block("folder", [f"{counted(len(seen.files), 'file')}; where they lie on the card cannot be seen"])
+    yield from _block("litter", list(seen.litter) or ["nothing a desktop left behind"])
+    yield from _block("board", [f"{seen.board.id}, {seen.why}" if seen.board else seen.why])
+    if seen.board:
+        found = [f"core {core}" for core in seen.cores] + [f"title {title}" for title in seen.titles]
+        found += [f"{path}, by its place a core, but none that is known" for path in seen.strangers]
+        yield from _block("holds", found or ["no core and no title that is known"])
+        yield from _block("rules", seen.broken or ["it keeps them all"])
+        most = len(seen.known) if whole else MOST_LINES
+        known = [
+            f"{one.path}: {one.what}{'' if one.belongs in ('', one.path) else f', which belongs at {one.belongs}'}"
+            for one in seen.known[:most]
+        ]
+        if len(seen.known) > most:
+            known.append(f"... and {len(seen.known) - most:,} more; --all shows them")
+        yield from _block("known", known or ["no known content"])
+
+
+def _block(word: str, lines: Iterable[str]) -> Iterator[str]:
+    for number, line in enumerate(lines):
+        yield f"{'' if number else word:<8}{line}"
+
+
+def _document(seen: Look) -> dict[str, Any]:
+    return {
+        "cardkiln-look": 1,
+        "path": seen.named.shown,
+        "volume": reading_document(seen.reading) if seen.reading else None,
+        "files": [asdict(file) for file in seen.files],
+        "litter": seen.litter,
+        "board": {"id": seen.board.id if seen.board else None, "why": seen.why},
+        "cores": seen.cores,
+        "titles": seen.titles,
+        "unknown-cores": seen.strangers,
+        "broken-rules": seen.broken,
+        "known": [asdict(one) for one in seen.known],
+        "sound": seen.sound,
+    }

@@ -1,0 +1,68 @@
+"""Where files lie, in words, and what is wrong with it when a core reads one without a file system."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.model.reading import Item, Reading
+
+ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def pieces(item: Item) -> str:
+    """Return in how many pieces a file lies: "in one piece", "in four pieces"."""
+    count = len(item.extents)
+    shown = NUMBERS[count] if count < len(NUMBERS) else f"{count:,}"
+    return f"in {shown} piece{'' if count == 1 else 's'}"
+
+
+def placement_fault(reading: Reading, item: Item, placement: str) -> str:
+    """Return what is wrong with the place of a file that must be "first" or in "one-piece"; "" when it is right.
+
+    "first": first file entry of the root directory, an 8.3 name alone, lowest file cluster, one piece.
+    """
+    faults = list(_faults(reading, item, placement))
+    if not faults:
+        return ""
+    must = "it must be the first file in one piece" if placement == "first" else "it must lie in one piece"
+    mend = "copy it onto a freshly formatted card before all others" if placement == "first" else "copy it again"
+    return f"{item.path} {' and '.join(faults)}; {must}: {mend}, or build the card"
+
+
+def _faults(reading: Reading, item: Item, placement: str) -> Iterator[str]:
+    if placement == "first":
+        yield from _not_first(reading, item)
+    if placement in ("first", "one-piece") and len(item.extents) > 1:
+        yield f"lies {pieces(item)}"
+
+
+def _not_first(reading: Reading, item: Item) -> Iterator[str]:
+    root = [one for one in reading.items if "/" not in one.path]
+    if item not in root:
+        yield "is not in the root directory"
+        return
+    before = [one for one in root[: root.index(item)] if not one.is_folder]
+    if before:
+        number = root.index(item) + 1
+        yield f"is the {ORDINALS[number]} entry" if number < len(ORDINALS) else f"is entry {number:,}"
+    if item.slots > 1:
+        yield "has a long name"
+    starts = [one.extents[0][0] for one in reading.items if one.extents and not one.is_folder]
+    if item.extents and not before and item.extents[0][0] != min(starts):
+        yield f"begins at cluster {item.extents[0][0]:,}, behind other files"
+
+
+def label_fault(reading: Reading, wanted: str) -> str:
+    """Return what is wrong with the place of the label's entry: "first", "second" (after a file) or "none"."""
+    offset = reading.label_offset
+    files = [item for item in reading.items if "/" not in item.path and not item.is_folder and item.slots == 1]
+    begins = bool(reading.items) and reading.items[0] in files
+    first = bool(offset) and (not reading.items or offset < reading.items[0].offset)
+    if wanted == "none" and offset:
+        return "the volume label has an entry, and the board takes none: build the card"
+    if wanted == "second" and first and begins:
+        return "the volume label stands before the first file, and the board wants it behind: build the card"
+    if wanted == "first" and offset and not first:
+        return "the volume label stands behind the first entry, and the board wants it before: build the card"
+    return ""
