@@ -3,35 +3,27 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
-from datetime import date
-from typing import Any
+from collections.abc import Callable, Mapping
 
 from pipeline.manifest.formats import parse_moment, parse_rate, parse_rates
+from pipeline.manifest.shared import Table, config, configs, content, day, files, rights, size, sums, texts
 from pipeline.manifest.steps import rom_file
-from pipeline.model.content import Content
 from pipeline.model.manifest import (
     Board,
     Card,
     Chip,
     ConfigEdit,
-    ConfigFile,
     Core,
     Display,
     Fpga,
     Needs,
-    OwnFile,
-    Rights,
     Setting,
     Station,
-    SumList,
     Title,
     TitleRules,
     VolumeRequest,
 )
 from pipeline.model.units import parse_size
-
-Table = Mapping[str, Any]
 
 
 def board(id_: str, file: str, data: Table) -> Board:
@@ -43,22 +35,22 @@ def board(id_: str, file: str, data: Table) -> Board:
         name=data["name"],
         volumes=tuple(data["volumes"]),
         partitioned=data.get("partitioned", True),
-        largest=_size(data, "largest-card"),
+        largest=size(data, "largest-card"),
         label_entry=data.get("label-entry", "second"),
         fpga=_fpga(data["fpga"]) if "fpga" in data else None,
-        outputs=_texts(data, "outputs"),
+        outputs=texts(data, "outputs"),
         core_folder=cores["folder"],
         bitstream=cores["bitstream"],
-        menu=_config(cores["menu"], "cores.menu") if "menu" in cores else None,
+        menu=config(cores["menu"], "cores.menu") if "menu" in cores else None,
         core_slots=cores.get("slots", 0),
         title_folder=data.get("title-folder", ""),
-        reserved=_texts(data, "reserved"),
+        reserved=texts(data, "reserved"),
         settings={name: _setting(name, table) for name, table in data.get("settings", {}).items()},
-        base=_texts(data, "base"),
-        cautions=_texts(data, "cautions"),
-        rights=_rights(data),
+        base=texts(data, "base"),
+        cautions=texts(data, "cautions"),
+        rights=rights(data),
         source=data.get("source", ""),
-        date=_day(data),
+        date=day(data),
     )
 
 
@@ -73,19 +65,19 @@ def core(id_: str, file: str, data: Table) -> Core:
         release=data["release"],
         folder=data.get("folder", derived),
         boards=tuple(data["boards"]),
-        tags=_texts(data, "tags"),
-        bitstream=_content(data["bitstream"]),
+        tags=texts(data, "tags"),
+        bitstream=content(data["bitstream"]),
         needs=_needs(data.get("needs", {})),
-        files=tuple(_files(data)),
-        sums=tuple(_sums(data)),
-        configs=tuple(_configs(data)),
+        files=tuple(files(data)),
+        sums=tuple(sums(data)),
+        configs=tuple(configs(data)),
         titles=_title_rules(data.get("titles", {})),
-        start=_texts(data, "start"),
-        notes=_texts(data, "notes"),
-        rights=_rights(data),
+        start=texts(data, "start"),
+        notes=texts(data, "notes"),
+        rights=rights(data),
         source=data.get("source", ""),
-        date=_day(data),
-        release_date=_day(data, "release-date"),
+        date=day(data),
+        release_date=day(data, "release-date"),
     )
 
 
@@ -99,20 +91,20 @@ def title(id_: str, file: str, data: Table) -> Title:
         file=file,
         name=data["name"],
         core=data["core"],
-        tags=_texts(data, "tags"),
+        tags=texts(data, "tags"),
         folder=data.get("folder", ""),
         chips={
-            name: Chip(name=name, content=_content(table), part=table.get("part", ""))
+            name: Chip(name=name, content=content(table), part=table.get("part", ""))
             for name, table in data.get("chips", {}).items()
         },
         roms=tuple(rom_file(table, f"rom.{number}") for number, table in enumerate(data.get("rom", ()), 1)),
-        files=tuple(_files(data)),
+        files=tuple(files(data)),
         orientation=data.get("orientation", ""),
         buttons=data.get("buttons", 0),
-        rights=_rights(data),
+        rights=rights(data),
         source=data.get("source", ""),
-        date=_day(data),
-        patches={name: _content(table) for name, table in data.get("patches", {}).items()},
+        date=day(data),
+        patches={name: content(table) for name, table in data.get("patches", {}).items()},
     )
 
 
@@ -125,9 +117,9 @@ def card(id_: str, file: str, data: Table) -> Card:
         name=data["name"],
         version=data.get("version", ""),
         board=data["board"],
-        cores=_texts(data, "cores"),
-        titles=_texts(data, "titles"),
-        tags=_texts(data, "tags"),
+        cores=texts(data, "cores"),
+        titles=texts(data, "titles"),
+        tags=texts(data, "tags"),
         volume=VolumeRequest(
             type=volume.get("type", ""),
             size=parse_size(volume["size"]),
@@ -136,16 +128,16 @@ def card(id_: str, file: str, data: Table) -> Card:
             timestamp=parse_moment(volume["timestamp"]) if "timestamp" in volume else None,
         ),
         settings=dict(data.get("settings", {})),
-        files=tuple(_files(data)),
-        sums=tuple(_sums(data)),
-        configs=tuple(_configs(data)),
+        files=tuple(files(data)),
+        sums=tuple(sums(data)),
+        configs=tuple(configs(data)),
         edits=tuple(_edit(table, f"edits.{number}") for number, table in enumerate(data.get("edits", ()), 1)),
-        stations=_texts(data, "stations"),
-        required_stations=_texts(data, "required-stations"),
-        rights=_rights(data),
+        stations=texts(data, "stations"),
+        required_stations=texts(data, "required-stations"),
+        rights=rights(data),
         silenced=dict(data.get("silence", {})),
         image_sha256=data.get("image-sha256", "").lower(),
-        keep=_texts(data, "keep"),
+        keep=texts(data, "keep"),
         accepted=dict(data.get("accept", {})),
     )
 
@@ -157,10 +149,10 @@ def station(id_: str, file: str, data: Table) -> Station:
         file=file,
         name=data["name"],
         displays=tuple(map(_display, data["displays"])),
-        keyboards=_texts(data, "keyboards"),
+        keyboards=texts(data, "keyboards"),
         pads=tuple(data.get("pads", ())),
         source=data.get("source", ""),
-        date=_day(data),
+        date=day(data),
     )
 
 
@@ -171,31 +163,6 @@ DECODERS: Mapping[str, Callable[[str, str, Table], Board | Core | Title | Card |
     "card": card,
     "station": station,
 }
-
-
-def _texts(data: Table, key: str) -> tuple[str, ...]:
-    return tuple(data.get(key, ()))
-
-
-def _size(data: Table, key: str) -> int | None:
-    return parse_size(data[key]) if key in data else None
-
-
-def _day(data: Table, key: str = "date") -> str:
-    day = data.get(key, "")
-    return day.isoformat() if isinstance(day, date) else str(day)
-
-
-def _rights(data: Table) -> Rights:
-    return Rights(**data.get("rights", {}))
-
-
-def _content(table: Table) -> Content:
-    return Content(
-        sha256=table["sha256"].lower(),
-        size=parse_size(table["size"]),
-        crc32=int(table["crc32"], 16) if "crc32" in table else None,
-    )
 
 
 def _fpga(table: Table) -> Fpga:
@@ -216,9 +183,9 @@ def _setting(name: str, table: Table) -> Setting:
 
 def _needs(table: Table) -> Needs:
     return Needs(
-        volumes=_texts(table, "volumes"),
+        volumes=texts(table, "volumes"),
         settings=dict(table.get("settings", {})),
-        outputs=_texts(table, "outputs"),
+        outputs=texts(table, "outputs"),
         orientation=table.get("orientation", ""),
         line_rates=tuple(map(parse_rate, table.get("line-rates", ()))),
         keyboard=table.get("keyboard", ""),
@@ -235,7 +202,7 @@ def _needs(table: Table) -> Needs:
 def _display(table: Table) -> Display:
     return Display(
         name=table["name"],
-        inputs=_texts(table, "inputs"),
+        inputs=texts(table, "inputs"),
         line_rates=tuple(map(parse_rates, table.get("line-rates", ()))),
         orientation=table.get("orientation", "landscape"),
         turns=table.get("turns", False),
@@ -246,43 +213,8 @@ def _title_rules(table: Table) -> TitleRules:
     return TitleRules(
         folder=table.get("folder", ""),
         names=table.get("names", "long"),
-        largest=_size(table, "largest"),
+        largest=size(table, "largest"),
         most=table.get("most", 0),
-    )
-
-
-def _files(data: Table) -> Iterator[OwnFile]:
-    for number, table in enumerate(data.get("files", ()), 1):
-        yield OwnFile(
-            path=table["path"],
-            placement=table.get("placement", "anywhere"),
-            key=f"files.{number}",
-            content=_content(table) if "sha256" in table else None,
-            source_path=table.get("from", ""),
-        )
-
-
-def _sums(data: Table) -> Iterator[SumList]:
-    for number, table in enumerate(data.get("sums", ()), 1):
-        yield SumList(list_path=table["list"], into=table["into"], key=f"sums.{number}")
-
-
-def _configs(data: Table) -> Iterator[ConfigFile]:
-    for number, table in enumerate(data.get("configs", ()), 1):
-        yield _config(table, f"configs.{number}")
-
-
-def _config(table: Table, key: str) -> ConfigFile:
-    sections = {"": table.get("values", {}), **table.get("sections", {})}
-    return ConfigFile(
-        path=table["path"],
-        line_ending=table.get("line-ending", "lf"),
-        encoding=table.get("encoding", "ascii"),
-        key=key,
-        lines=_texts(table, "lines"),
-        values=tuple((section, name, text) for section, values in sections.items() for name, text in values.items()),
-        separator=table.get("separator", "="),
-        final_line_ending=table.get("final-line-ending", True),
     )
 
 

@@ -38,7 +38,7 @@ def picture(station: Station, board: Board, needs: Needs, orientation: str) -> W
     free = [way for way in best if not way.reasons]
     if free:
         return min(free, key=lambda way: len(way.steps))  # the first of several equally good ones
-    return Way(reasons=tuple(dict.fromkeys(reason for way in best for reason in way.reasons)))
+    return Way(reasons=tuple(reason for way in best for reason in way.reasons))
 
 
 def _to_display(display: Display, board: Board, needs: Needs, orientation: str) -> Way:

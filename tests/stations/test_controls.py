@@ -43,6 +43,7 @@ def test_a_keyboard_that_is_needed_must_be_there(keyboard: str, there: tuple[str
     ("pads", "wanted", "buttons", "expected"),
     [
         ((), 0, 2, Way()),
+        ((2, 1), 0, 2, Way()),
         ((2, 2), 1, 2, Way()),
         ((4, 2), 2, 2, Way()),
         ((0,), 1, 0, Way()),
