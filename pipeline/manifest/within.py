@@ -22,6 +22,10 @@ def problems_within(kind: str, data: Mapping[str, Any], file: str) -> Iterator[P
     """Yield what is wrong between the parts of one manifest, not yet located."""
     if kind == "title":
         yield from _chips(data, file)
+    if kind == "core":
+        yield from _needs(data, file)
+    if kind == "station":
+        yield from _display_names(data, file)
     for path, config in _configs(kind, data):
         yield from _encoding(path, config, file)
 
@@ -95,6 +99,31 @@ def _named_in_changes(piece: Mapping[str, Any], path: Path) -> Iterator[tuple[Pa
         for operation, arguments in change.items():
             if isinstance(arguments, dict) and isinstance(arguments.get("chip"), str):
                 yield (*path, "then", index, operation, "chip"), arguments["chip"]
+
+
+def _needs(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield needs that say nothing without another one that is left out."""
+    needs = data.get("needs")
+    if not isinstance(needs, dict):
+        return
+    if "switch" in needs and "start-output" not in needs:
+        what = "found steps that lead to outputs, and no start-output, which means that all have a picture at once"
+        yield Problem(Place(file, key="needs.switch"), what, "state the output that the core starts on")
+    if needs.get("buttons") and not needs.get("pads"):
+        what = f"found {needs['buttons']} buttons of each pad, and no pads; expected how many pads there are"
+        also = (Place(file, key="needs.pads"),) if "pads" in needs else ()
+        yield Problem(Place(file, key="needs.buttons"), what, "add pads, or take buttons out", also)
+
+
+def _display_names(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield displays that messages could not tell from an earlier one."""
+    first: dict[str, Place] = {}
+    for index, display in tables(data.get("displays")):
+        for key, name in texts(display, "name"):
+            place = Place(file, key=spell(("displays", index, key)))
+            if first.setdefault(name, place) != place:
+                what = f"found {quote(name)} a second time, expected a name of its own for each display"
+                yield Problem(place, what, "", (first[name],))
 
 
 def _configs(kind: str, data: Mapping[str, Any]) -> Iterator[tuple[Path, Mapping[str, Any]]]:
