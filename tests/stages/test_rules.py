@@ -169,3 +169,14 @@ def test_every_rule_says_what_it_asks_and_then_why() -> None:
         assert blank == ""
         assert rest
         assert rule.level != WARNING or rule.can_be_silenced
+
+
+def test_a_recorded_warning_names_no_place_of_the_machine(tmp_path: Path) -> None:
+    here, elsewhere = tmp_path / "here", tmp_path / "elsewhere"
+    laid_out(CASES / "facts-are-current", here)
+    elsewhere.mkdir()
+    assert doit(here).code == 0
+    assert doit(elsewhere, CARDKILN_INPUTS=str(here / "inputs")).code == 0
+    record, other = (folder / "build/cards/desk/record.json" for folder in (here, elsewhere))
+    assert record.read_bytes() == other.read_bytes()
+    assert json.loads(record.read_bytes())["warnings"] != []
