@@ -37,8 +37,9 @@ def test_everything_that_is_missing_is_listed_at_once_with_what_is_nearest(tmp_p
         "  hint: add the folder or archive it lies in to sources.toml\n"
         f"inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "
         f"1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
-        f"  hint: nearest is inputs/files/attic/dump(2).bin: same size (1,024 bytes), "
-        f"but its SHA-256 is {small.sha(bytes(1024))}\n"
+        "  hint: found, but with every bit inverted, as inputs/files/attic/x/dump(1).bin; to use it, "
+        f'declare size = 1024 and sha256 = "{small.sha(small.CHIP_A)}", '
+        "and begin its then with { invert = true }\n"
     )
 
 

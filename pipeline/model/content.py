@@ -36,12 +36,14 @@ class Wanted:
     """A content some manifest asks for; ``name`` is for people ("chip 6f of moth-patrol") and for likely file names.
 
     ``place`` is the manifest key that asks. ``file_names`` are names the content may go by (without folders).
+    ``owner`` is the id of the board, core, title or card that asks.
     """
 
     content: Content
     name: str
     place: Place
     file_names: tuple[str, ...] = ()
+    owner: str = ""
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)

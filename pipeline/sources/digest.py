@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import zlib
+from collections.abc import Callable
 from io import FileIO
 from pathlib import Path
 from typing import NamedTuple
@@ -25,8 +26,12 @@ class Digest(NamedTuple):
     signature: str
 
 
-def digest(location: Location) -> Digest:
-    """Return SHA-256, CRC-32 and size of the bytes at a location.
+def _drop(_: bytes) -> None:
+    """Keep nothing."""
+
+
+def digest(location: Location, keep: Callable[[bytes], None] = _drop) -> Digest:
+    """Return SHA-256, CRC-32 and size of the bytes at a location; ``keep`` is given them in pieces.
 
     Raises CheckError when its file changes while it is read, ArchiveError for a damaged archive, and OSError.
     Source: FIPS 180-4 (SHA-256); ITU-T V.42, 8.1.1.6.2 (CRC-32).
@@ -37,6 +42,7 @@ def digest(location: Location) -> Digest:
         for piece in pieces(stream, location):
             sha256.update(piece)
             crc32, size = zlib.crc32(piece, crc32), size + len(piece)
+            keep(piece)
     after = Path(location.path).stat()
     if signature(before) != signature(after):
         raise changed(location, f"it had {before.st_size:,} bytes before and {after.st_size:,} after")

@@ -12,10 +12,12 @@ from typing import Self, TypeVar
 
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Content, Found, Location, Wanted
+from pipeline.model.derived import Forming
 from pipeline.model.manifest import ArchiveLimits
+from pipeline.sources import derived, search
 from pipeline.sources import scan as scanning
-from pipeline.sources import search
 from pipeline.sources.archive import ArchiveError
+from pipeline.sources.derived import Derivation
 from pipeline.sources.digest import digest
 from pipeline.sources.problems import machine_error, shown
 from pipeline.sources.scan import Scan
@@ -73,6 +75,15 @@ class Index:
         Hashes only what may be wanted, once. ``progress`` is told the bytes just hashed.
         """
         return self._safely(lambda: search.find(self._store, wanted, progress), scanned=True)
+
+    def derive(
+        self, wanted: Sequence[Content], forming: Forming, progress: Callable[[int], None] = _unseen
+    ) -> Derivation:
+        """Return which of the places' files become which of the wanted contents by one change.
+
+        Each file of a plausible size is read once. ``progress`` is told the bytes just read.
+        """
+        return self._safely(lambda: derived.derive(self._store, wanted, forming, progress), scanned=True)
 
     def content_of(self, path: Path) -> Content:
         """Return size, SHA-256 and CRC-32 of any file, in a place or not; read only when it changed."""

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.errors import MachineError, Place, Problem
 from pipeline.sources.archive import Fault, Listing
@@ -14,8 +15,8 @@ from pipeline.sources.digest import Digest
 from pipeline.sources.problems import shown
 from pipeline.sources.source import Source
 
-VERSION = 1
-"""Of the tables and of what is refused; kept as SQLite's ``user_version``."""
+VERSION = 2
+"""Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
 
 TABLES = (
     """CREATE TABLE files (path BLOB PRIMARY KEY, place INTEGER NOT NULL, signature TEXT NOT NULL,
@@ -26,15 +27,28 @@ TABLES = (
     """CREATE TABLE contents (path BLOB NOT NULL, member TEXT NOT NULL, sha256 TEXT NOT NULL, crc32 INTEGER NOT NULL,
     size INTEGER NOT NULL, signature TEXT NOT NULL, PRIMARY KEY (path, member)) WITHOUT ROWID""",
     "CREATE TABLE limits (text TEXT NOT NULL)",
+    "CREATE TABLE tried (source TEXT NOT NULL, size INTEGER NOT NULL, PRIMARY KEY (source, size)) WITHOUT ROWID",
+    """CREATE TABLE forms (sha256 TEXT NOT NULL, source TEXT NOT NULL, how TEXT NOT NULL, change TEXT NOT NULL,
+    PRIMARY KEY (sha256, source)) WITHOUT ROWID""",
     "CREATE INDEX files_by_size ON files (size)",
     "CREATE INDEX members_by_size ON members (size)",
     "CREATE INDEX faults_by_archive ON faults (archive)",
 )
-"""``path`` and ``archive`` are bytes as the operating system spells them. ``contents``: files asked for one by one."""
+"""``path`` and ``archive`` are bytes as the operating system spells them. ``contents``: files asked for one by one.
+``tried``: the sizes of forms that were looked at, by the SHA-256 of the file; ``forms``: what these are."""
 
 SOURCES = """SELECT place, path, NULL, size, crc32, sha256 FROM files {0}
     UNION ALL SELECT place, path, name, members.size, members.crc32, members.sha256
     FROM members JOIN files ON path = members.archive {1}"""
+
+
+class FormRow(NamedTuple):
+    """A form of a file: its SHA-256, that of the file, how they differ, and the change that makes it."""
+
+    sha256: str
+    source: str
+    how: str
+    change: str
 
 
 def is_damage(error: sqlite3.Error) -> bool:
@@ -193,3 +207,18 @@ class Store:
     def forget_contents(self, path: bytes) -> None:
         """Forget the digests of a file and its members."""
         self._sql.execute("DELETE FROM contents WHERE path = ?", (path,))
+
+    def tried(self, source: str) -> set[int]:
+        """Return the sizes of forms of a file (by SHA-256) that were looked at."""
+        return {size for (size,) in self._sql.execute("SELECT size FROM tried WHERE source = ?", (source,))}
+
+    def put_forms(self, source: str, sizes: Iterable[int], forms: Iterable[FormRow]) -> None:
+        """Remember the forms of a file that have these sizes; of equal ones the first is kept."""
+        with self.transaction():
+            self._sql.executemany("INSERT OR IGNORE INTO forms VALUES (?, ?, ?, ?)", forms)
+            self._sql.executemany("INSERT OR IGNORE INTO tried VALUES (?, ?)", ((source, size) for size in sizes))
+
+    def forms(self, sha256: str) -> list[FormRow]:
+        """Return the files, there or not, that have a form with this SHA-256."""
+        rows = self._sql.execute("SELECT sha256, source, how, change FROM forms WHERE sha256 = ?", (sha256,))
+        return list(map(FormRow._make, rows))

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from pathlib import Path
-
 from pipeline.errors import CardkilnError, CheckError, Problem
 from pipeline.model.content import Candidate, Found, Wanted
+from pipeline.model.derived import Derived
 from pipeline.model.units import show_size
 from pipeline.stages import image, plan, rom
+from pipeline.stages.near import found_as, nearest, signs, to_use
 from pipeline.stages.project import Project
-from pipeline.stages.search import found, wanted
+from pipeline.stages.search import derived, found, wanted
 from pipeline.stages.words import counted
 
 
@@ -28,8 +27,8 @@ def complete(project: Project) -> Found:
     }
     lacking = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
     if lacking:
-        places = counted(len(project.manifest.sources.places), "place")
-        raise CheckError(missing(project, item, near, places) for item, near in lacking)
+        forms = derived(project, (item for item, _ in lacking)).derived
+        raise CheckError(missing(project, item, near, forms.get(item.content.sha256)) for item, near in lacking)
     return search
 
 
@@ -52,12 +51,14 @@ def _stale(project: Project, stage: str, name: str) -> bool:
         return True
 
 
-def missing(project: Project, item: Wanted, near: Candidate | None, places: str) -> Problem:
-    """Return the problem that a content is in none of the ``places`` ("2 places") that were searched."""
+def missing(project: Project, item: Wanted, near: Candidate | None, derived: Derived | None) -> Problem:
+    """Return the problem that a content is in no place, and what comes nearest to it."""
     size = "" if item.content.size is None else f"{show_size(item.content.size)}, "
+    places = counted(len(project.manifest.sources.places), "place")
     what = f"{item.name} is in none of the {places} searched: {size}SHA-256 {item.content.sha256}"
     hint = "add the folder or archive it lies in to sources.toml"
-    if near:
-        location = replace(near.location, path=project.shown(Path(near.location.path)))
-        hint = f"nearest is {location}: {near.why}"
+    if derived:
+        hint = f"{found_as(project, derived)}; {to_use(derived)}"
+    elif near:
+        hint = "; ".join([nearest(project, near), *signs(project, item, near)])
     return Problem(item.place, what, hint, rule="every-content-is-found")

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from pipeline.errors import Place
 from pipeline.model.content import Found, Wanted
 from pipeline.roms.assemble import content_key
+from pipeline.roms.bind import CONTENT_KEYS
+from pipeline.roms.forms import FORMING
+from pipeline.sources.derived import MOST, Derivation
 from pipeline.stages import card, rom
+from pipeline.stages.progress import progress
 from pipeline.stages.project import Project
 
 
@@ -23,6 +27,18 @@ def found(project: Project) -> Found:
         if any(item.content.size is None for item in items):
             project.worked.clear()
     return project.search
+
+
+def derived(project: Project, items: Iterable[Wanted]) -> Derivation:
+    """Return which sources become which of the missing contents by one change; only chips have changes."""
+    chips = [item.content for item in items if is_chip(item)]
+    with progress("looking for other forms", MOST) as advance:
+        return project.index.derive(chips, FORMING, advance)
+
+
+def is_chip(item: Wanted) -> bool:
+    """Whether what is wanted is the dump of a chip."""
+    return item.place.key.startswith(f"{CONTENT_KEYS['chip']}.")
 
 
 def wanted(project: Project) -> Iterator[tuple[tuple[str, str], list[Wanted]]]:
@@ -42,6 +58,7 @@ def wanted(project: Project) -> Iterator[tuple[tuple[str, str], list[Wanted]]]:
                     name=f"{file.path} of {file.origin.owner}",
                     place=file.place,
                     file_names=(file.path.rpartition("/")[2],),
+                    owner=file.origin.owner,
                 )
                 for file in outside
             ],
@@ -55,6 +72,7 @@ def wanted(project: Project) -> Iterator[tuple[tuple[str, str], list[Wanted]]]:
                     name=f"{rom.role(title, name)} of {title.name}",
                     place=Place(file=title.file, key=content_key(title, name)),
                     file_names=(name,),
+                    owner=title.id,
                 )
                 for name, content in rom.used(title).items()
             ],
