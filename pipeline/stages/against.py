@@ -178,16 +178,19 @@ def _setting_rule(against: Against, core: Core, setting: Setting, choice: str) -
 
 def setting_of(data: bytes, setting: Setting) -> str:
     """Return the choice a config file has for a setting of the board, "" where it is none of them."""
-    for choice, value in setting.choices.items():
-        edit = ConfigEdit(
-            path=setting.path, section=setting.section, name=setting.key, value=value, add=False, key=""
-        )  # fmt: skip
+    for choice in setting.choices:
         try:
-            if edit_value(data, edit) == data:
+            if edit_value(data, edit_to(setting, choice)) == data:
                 return choice
         except EditError:
             return ""
     return ""
+
+
+def edit_to(setting: Setting, choice: str) -> ConfigEdit:
+    """Return the change of a board's config file that makes a choice; nothing is added."""
+    value = setting.choices[choice]
+    return ConfigEdit(path=setting.path, section=setting.section, name=setting.key, value=value, add=False, key="")
 
 
 def _title_rules(against: Against, core: Core) -> Iterator[str]:

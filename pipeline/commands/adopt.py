@@ -1,0 +1,69 @@
+"""The command ``doit adopt``: manifests from a card made by hand."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.commands.look import board_named, card_path
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.manifest.read import ID
+from pipeline.stages.adopt import adopt, slug
+from pipeline.stages.adopted import write
+from pipeline.stages.sides import named
+from pipeline.stages.words import counted
+
+
+class Adopt(OwnCommand):
+    """Writes drafts into the inputs, all of them or none, and never over what is there."""
+
+    name = "adopt"
+    doc_purpose = "draft manifests from a card made by hand"
+    doc_usage = "PATH BOARD"
+    doc_description = (
+        "PATH: an image or a disk; it is only read. BOARD: the id of the board it is for. What the manifests know is "
+        "named, everything else is copied into inputs/files/adopted-ID."
+    )
+    cmd_options = (
+        {"name": "as", "long": "as", "type": str, "default": "", "help": "the id of the card; else from its label"},
+        JSON,
+    )
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Draft, write, and tell what a build will have otherwise."""
+        if len(words) != 2:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help adopt says more")
+        board = self.project.manifest.boards[board_named(self.project, words[1])]
+        if options["as"] and not ID.fullmatch(options["as"]):
+            raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
+        with named(self.project, card_path(words[0])) as card:
+            label = card.reading.label if card.reading else ""
+            card_id = options["as"] or slug(label or Path(words[0]).stem)
+            adoption = adopt(self.project, card, board, card_id)
+            written = write(self.project, card, adoption)
+        if options["json"]:
+            document = {
+                "cardkiln-adopt": 1,
+                "card": card_id,
+                "written": written,
+                "cores": adoption.cores,
+                "drafted-cores": [draft.id for draft in adoption.drafts],
+                "titles": adoption.titles,
+                "settings": dict(adoption.settings),
+                "files": [one.path for one in adoption.files],
+                "notes": adoption.notes,
+            }
+            print(json.dumps(document, indent=1))
+            return 0
+        cores = f"{counted(len(adoption.cores), 'core')} known and {len(adoption.drafts)} drafted"
+        rest = f"{counted(len(adoption.titles), 'title')}, {counted(len(adoption.files), 'file')} copied"
+        print(f"adopted {card_id}: {cores}, {rest}")
+        for path in written:
+            print(f"written {path}")
+        for note in adoption.notes:
+            print(f"note    {note}")
+        print(f"next    doit record:{card_id}, then doit diff {words[0]} {card_id}")
+        return 0
