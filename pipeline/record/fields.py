@@ -10,7 +10,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 
-from pipeline.fat.entries import LONG_NAME, SLOT
+from pipeline.fat.entries import SLOT
 from pipeline.model.reading import Reading
 from pipeline.record.regions import Region
 
@@ -75,6 +75,7 @@ class Naming:
         self._clusters = [first for first, _, _ in self._runs]
         self._last = reading.volume.clusters + 1
         self._items = sorted((item.offset - (item.slots - 1) * SLOT, item.offset, item.path) for item in reading.items)
+        self._offsets = {item.path: item.offset for item in reading.items}
         self._slots = [start for start, _, _ in self._items]
 
     def owner_of(self, cluster: int) -> str:
@@ -90,6 +91,10 @@ class Naming:
         if at >= 0 and offset < self._items[at][1] + SLOT:
             return self._items[at][2], offset < self._items[at][1]
         return "", False
+
+    def offset_of(self, path: str) -> int:
+        """Return where the entry of a file or folder lies."""
+        return self._offsets[path]
 
     def name(self, region: Region, offset: int) -> str:
         """Return what a byte is, in words: "size of GAMES/MOTH.ROM", "entry of cluster 57 (GAMES/MOTH.ROM)"."""
@@ -119,8 +124,3 @@ class Naming:
         path, long = self.item_at(offset)
         name = field_at(LONG if long else ENTRY, at % SLOT)
         return f"{name} of {path}" if path else f"slot {at // SLOT + 1}, {name}"
-
-
-def is_long(slot: bytes) -> bool:
-    """Whether a slot is one of a long name."""
-    return slot[11] & 0x3F == LONG_NAME

@@ -1,0 +1,183 @@
+"""Whether a card is still what its record says: what is damaged, and what was only touched since.
+
+Touched is what systems do to a card that is merely plugged in: the dirty bit, times, the free counts of FSInfo, a disk
+signature, the name in the boot sector, and files of their own (common practice).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from pipeline.fat.entries import ARCHIVE, SLOT
+from pipeline.model.reading import Item, Reading
+from pipeline.record.fields import BOOT, FS_INFO, TABLE, Naming, boot_fields, fat_entry, field_at
+from pipeline.record.regions import Region
+
+RUN = re.compile(rb"[^\0]+")
+HARMLESS = ("dirty", "free count")
+"""Findings that say nothing of the files."""
+
+TIMES = frozenset(range(13, 20)) | frozenset(range(22, 26))
+"""Bytes of a directory entry that hold times."""
+
+CLUSTER = frozenset((20, 21, 26, 27))
+TOUCHED_FIELDS = {
+    "boot sector": ("dirty bit", "system name"),
+    "backup boot sector": ("dirty bit", "system name"),
+    "FSInfo": ("free clusters", "next free cluster"),
+    "partition table": ("disk signature",),
+}
+
+
+@dataclass(frozen=True, order=True, slots=True)
+class Spot:
+    """A place outside of files that is not as written: whose, which field, the offset of its first byte."""
+
+    owner: str
+    field: str
+    offset: int
+    damaged: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What was read of the card as it is. ``sound``: nothing is wrong with the volume, and every file is right."""
+
+    sound: bool
+    reading: Reading | None
+    items: dict[str, Item]
+
+
+def is_sound(planned: Reading, found: Reading, right: set[str]) -> bool:
+    """Whether nothing is wrong with a volume and all that was planned is on it; ``right``: files whose bytes are."""
+    items = {item.path: item for item in found.items}
+    return (
+        all(finding.kind in HARMLESS for finding in found.findings)
+        and (found.label, found.serial) == (planned.label, planned.serial)
+        and all(_is_there(item, items.get(item.path), right) for item in planned.items)
+    )
+
+
+def _is_there(item: Item, other: Item | None, right: set[str]) -> bool:
+    return (
+        other is not None
+        and (item.short, item.is_folder, item.size) == (other.short, other.is_folder, other.size)
+        and (item.attributes ^ other.attributes) & ~ARCHIVE == 0
+        and (item.is_folder or item.path in right)
+    )
+
+
+def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: Found) -> Iterator[Spot]:
+    """Yield each field of a region outside of files that is not as planned, once, with the first byte of it.
+
+    ``planned`` and ``actual``: all bytes of the region; ``naming``: of the planned card.
+    """
+    kind = region.owner.kind
+    if kind == "FAT":
+        differing = _fat(region, planned, actual, found)
+    elif kind in ("folder", "root directory"):
+        differing = _directory(region, planned, actual, naming, found)
+    else:
+        differing = _fields(region, planned, actual, found)
+    seen = set()
+    for offset, damaged in differing:
+        field = naming.name(region, offset)
+        if kind in ("slack", "before the volume", "reserved sectors"):
+            field = ""
+        elif field.startswith("slot "):
+            field = field.partition(",")[0]
+        if (field, damaged) not in seen:
+            seen.add((field, damaged))
+            yield Spot(str(region.owner), field, offset, damaged)
+
+
+def differing_at(planned: bytes, actual: bytes) -> Iterator[int]:
+    """Yield where two byte strings of the same length differ."""
+    mask = (int.from_bytes(planned, "little") ^ int.from_bytes(actual, "little")).to_bytes(len(planned), "little")
+    for match in RUN.finditer(mask):
+        yield from range(match.start(), match.end())
+
+
+def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
+    kind = region.owner.kind
+    fields = {"FSInfo": FS_INFO, "partition table": TABLE}.get(kind) or (
+        boot_fields(found.reading.volume.fat_bits if found.reading else 16) if "boot" in kind else BOOT
+    )
+    moved = kind == "slack" and _moved(region.owner.path, region.start, found)
+    for at in differing_at(planned, actual):
+        field = field_at(fields, at)
+        touched = moved or field in TOUCHED_FIELDS.get(kind, ())
+        if field == "dirty bit":
+            touched = (planned[at] ^ actual[at]) & ~3 == 0
+        elif kind == "FSInfo" and touched:
+            touched = _counts_are_right(actual, found)
+        yield region.start + at, not touched
+
+
+def _counts_are_right(fs_info: bytes, found: Found) -> bool:
+    """Whether FSInfo's two numbers can be: the free clusters as counted, or unknown, and a cluster that there is."""
+    if found.reading is None:
+        return False
+    free, following = (int.from_bytes(fs_info[at : at + 4], "little") for at in (488, 492))
+    unknown = 0xFFFFFFFF
+    return free in (found.reading.free_clusters, unknown) and (
+        following == unknown or 2 <= following < found.reading.volume.clusters + 2
+    )
+
+
+def _fat(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
+    bits = found.reading.volume.fat_bits if found.reading else 16
+    last = found.reading.volume.clusters + 1 if found.reading else 0
+    seen = -1
+    for at in differing_at(planned, actual):
+        cluster = fat_entry(bits, at)
+        if cluster == seen:
+            continue
+        seen = cluster
+        if cluster == 1 and bits != 12:
+            width = bits // 8
+            both = (int.from_bytes(side[width : 2 * width], "little") for side in (planned, actual))
+            one, other = both
+            yield region.start + at, (one ^ other) & ~(0xC000 if bits == 16 else 0x0C000000) != 0
+        else:
+            yield region.start + at, not (found.sound and 2 <= cluster <= last)
+
+
+def _directory(
+    region: Region, planned: bytes, actual: bytes, naming: Naming, found: Found
+) -> Iterator[tuple[int, bool]]:
+    used = next((at for at in range(0, len(actual), SLOT) if not actual[at]), len(actual))
+    for at in differing_at(planned, actual):
+        slot, within = at - at % SLOT, at % SLOT
+        offset = region.start + at
+        path, long = naming.item_at(offset)
+        empty = not any(planned[slot : slot + SLOT])
+        if empty:
+            touched = found.sound and slot < used
+        elif path and found.sound and found.items[path].offset != naming.offset_of(path):
+            touched = True
+        elif long:
+            touched = False
+        else:
+            touched = within in TIMES or (within == 11 and planned[at] ^ actual[at] == ARCHIVE and path != "")
+            touched = touched or (within in CLUSTER and found.sound and path != "")
+        yield offset, not touched
+
+
+def _moved(path: str, offset: int, found: Found) -> bool:
+    """Whether a file that is all right lies elsewhere now."""
+    if not (found.sound and found.reading):
+        return False
+    return all(not start <= offset < start + length for start, length in found.reading.ranges(found.items[path]))
+
+
+def chips_at(origin: dict[str, object], offsets: Sequence[int]) -> list[str]:
+    """Return which chips the bytes at some offsets of a file are from, by the ranges its record has; all without."""
+    ranges = origin.get("ranges")
+    if not isinstance(ranges, list) or not offsets:
+        contents = origin.get("contents")
+        return [one["role"] for one in contents] if isinstance(contents, list) else []
+    hit = [one for one in ranges if any(one["start"] <= at < one["end"] for at in offsets)]
+    return list(dict.fromkeys(source.partition(", ")[0] for one in hit for source in one["from"]))
