@@ -30,13 +30,18 @@ def files_of(folder: Path) -> dict[str, Path]:
             shown = path.relative_to(folder).as_posix()
             if path.is_symlink() or not (path.is_file() or path.is_dir()):
                 problems.append(
-                    Problem(Place(shown), "is a link or a device; expected plain files and folders", STRANGE)
+                    Problem(_place(shown), "is a link or a device; expected plain files and folders", STRANGE)
                 )
             elif path.is_file():
                 files[shown] = path
     if problems:
         raise CheckError(problems)
     return dict(sorted(files.items()))
+
+
+def _place(name: str) -> Place:
+    """Return where a problem is; what could play tricks with a terminal is shown as escapes."""
+    return Place(name if name.isprintable() else ascii(name))
 
 
 def _fail(error: OSError) -> None:
@@ -51,13 +56,15 @@ def check_sums(
     ``absent``: names that are listed and need not be there. ``progress`` is called with bytes read.
     """
     for name in sorted(sums.keys() - files.keys() - set(absent)):
-        yield Problem(Place(name), f"is missing; {SUMS} names it", STRANGE)
+        yield Problem(_place(name), f"is missing; {SUMS} names it", STRANGE)
     for name in sorted(files.keys() - sums.keys() - UNLISTED):
-        yield Problem(Place(name), f"is not named in {SUMS}; expected only files that are", "take it out of the folder")
+        yield Problem(
+            _place(name), f"is not named in {SUMS}; expected only files that are", "take it out of the folder"
+        )
     for name in sorted(sums.keys() & files.keys()):
         sha256 = _sha256(files[name], progress)
         if sha256 != sums[name]:
-            yield Problem(Place(name), f"found the SHA-256 {sha256}, expected {sums[name]}", STRANGE)
+            yield Problem(_place(name), f"found the SHA-256 {sha256}, expected {sums[name]}", STRANGE)
 
 
 def sum_of(path: Path) -> str:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.card.plan_text import plan_from_lines
-from pipeline.errors import CheckError, ManifestError, Place, Problem
+from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.written import Written
 from pipeline.publish.folder import SUMS, files_of, sum_of
@@ -146,8 +146,11 @@ def making(target: Path) -> Iterator[Path]:
         sync_folder(folder)
         folder.rename(target)
         sync_folder(target.parent)
-    except BaseException:
+    except BaseException as error:
         shutil.rmtree(folder, ignore_errors=True)
+        if isinstance(error, OSError):
+            what = f"cannot be made: {error.strerror or error}"
+            raise MachineError.one(what, "nothing was left behind", file=str(target)) from error
         raise
 
 

@@ -31,6 +31,11 @@ from pipeline.stages.recipe import RECIPE
 from pipeline.stages.stamp import replacing
 from pipeline.stages.words import counted
 
+LARGEST = 256_000_000_000
+"""Bytes of an image: more than any card for such a board has, and less than would fill a night with unpacking."""
+LONGEST = 64 << 20
+"""Bytes of a document; one that is read whole must not fill the memory."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
@@ -51,6 +56,9 @@ def check(folder: Path, signers: Path | None) -> Received:
     files = files_of(folder)
     if SUMS not in files:
         raise CheckError.one("is missing; expected the checksum list of a published folder", file=str(folder / SUMS))
+    for name in {SUMS, SIGNATURE, "record.json", "provenance.json", RECIPE} & files.keys():
+        if files[name].stat().st_size > LONGEST:
+            raise CheckError.one(f"is larger than {LONGEST:,} bytes, the limit", STRANGE, file=name)
     signed = _signed(folder, files, signers)
     sums = _sums(files[SUMS])
     total = sum(path.stat().st_size for path in files.values())
@@ -69,6 +77,9 @@ def check(folder: Path, signers: Path | None) -> Received:
 def take_image(project: Project, received: Received) -> Path:
     """Unpack a checked image into the build folder, read it back, and return where it lies."""
     record, image = received.record, received.record["image"]
+    if image["size"] > LARGEST:
+        what = f"states an image of {image['size']:,} bytes; {LARGEST:,} is the limit"
+        raise CheckError.one(what, STRANGE, file="record.json")
     packed = [received.folder / (image["file"] + suffix) for suffix in SUFFIXES.values()]
     there = [path for path in packed if path.is_file()]
     if len(there) != 1:

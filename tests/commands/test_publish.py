@@ -10,11 +10,14 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from pipeline.errors import CardkilnError
+from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.publish.rights import HINT
 from pipeline.stages.project import Project
 from pipeline.stages.receive import check, take_image
@@ -295,6 +298,96 @@ def test_a_sum_list_whose_paths_leave_the_folder_is_refused(copy: Path) -> None:
     what = 'found "../secret", expected a path that stays on the card, without ".." or "."'
     hint = "do not use this folder; get it again from where it was published"
     assert ran.err == f"SHA256SUMS:{lines + 1}:1: {what}\n  hint: {hint}\n"
+
+
+def restated(copy: Path, change: Callable[[dict[str, Any]], object]) -> None:
+    """Change the record of a published folder, and everything that must agree with it."""
+    record = json.loads((copy / "record.json").read_bytes())
+    change(record)
+    (copy / "record.json").write_text(json.dumps(record))
+    statement = json.loads((copy / "provenance.json").read_bytes())
+    statement["subject"][0]["digest"]["sha256"] = record["image"]["sha256"]
+    (copy / "provenance.json").write_text(json.dumps(statement))
+    sum_up(copy, record["image"]["sha256"])
+
+
+def sum_up(copy: Path, image: str) -> None:
+    """Make the checksum list anew, as somebody could who wants to deceive; the signature goes."""
+    (copy / "SHA256SUMS.sig").unlink(missing_ok=True)
+    sums = {**digests(copy), "card.img": image}
+    (copy / "SHA256SUMS").write_text("".join(f"{sums[name]}  {name}\n" for name in sums if name != "SHA256SUMS"))
+
+
+def received(copy: Path) -> str:
+    """Return the first line of what receiving a folder says, which is refused and leaves no image."""
+    ran = own_command(copy.parent, "receive", copy.name)
+    assert (ran.code, ran.out) == (1, "")
+    assert not list((copy.parent / "build").glob("received/**/card.img*"))
+    return ran.err.splitlines()[0]
+
+
+@pytest.mark.parametrize("form", ["zstd", "gzip", "zip"])
+def test_an_image_that_unpacks_to_more_than_stated_is_refused(copy: Path, form: str) -> None:
+    (copy / "card.img.zst").unlink()
+    bomb = copy.parent / "card.img"
+    with bomb.open("wb") as file:
+        file.truncate(200 << 20)
+    target = copy / f"card.img{SUFFIXES[form]}"
+    pack(bomb, target, form)
+    bomb.unlink()
+    restated(copy, lambda record: None)
+    assert received(copy) == f"{target.name}: unpacks to more than the 16,777,216 bytes that the record states"
+
+
+def test_a_record_that_states_what_no_card_holds_is_refused(copy: Path) -> None:
+    restated(copy, lambda record: record["image"].update(size=1 << 50))
+    assert received(copy) == (
+        "record.json: states an image of 1,125,899,906,842,624 bytes; 256,000,000,000 is the limit"
+    )
+
+
+def test_a_well_formed_folder_around_another_image_is_refused(copy: Path) -> None:
+    restated(copy, lambda record: record["image"].update(sha256="0" * 64))
+    assert received(copy).startswith("card.img.zst: unpacks to the SHA-256 ")
+
+
+def test_an_image_that_is_not_as_its_plan_says_is_refused(copy: Path) -> None:
+    subprocess.run([require("zstd"), "-q", "-d", "--rm", "card.img.zst"], cwd=copy, check=True)
+    data = bytearray((copy / "card.img").read_bytes())
+    data[data.index(small.BITSTREAM) + 5] ^= 1
+    (copy / "card.img").write_bytes(data)
+    sha = sha256(copy / "card.img")
+    pack(copy / "card.img", copy / "card.img.zst", "zstd")
+    (copy / "card.img").unlink()
+    restated(copy, lambda record: record["image"].update(sha256=sha))
+    assert received(copy).startswith("ENGINES/FERN/ENGINE.BIT: its SHA-256 is ")
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "told"),
+    [
+        ("record.json", b"[" * 100_000, "record.json: is no JSON document: "),
+        ("record.json", b"[]", "record.json: is no JSON object; expected one"),
+        ("record.json", b"{}", "record.json: "),
+        ("record.json", b"\xff", "record.json: is no JSON document: "),
+        ("provenance.json", b'{"subject": 3}', "SHA256SUMS: found the SHA-256 "),
+        ("SHA256SUMS", b"\xff\xfe", "SHA256SUMS: is no UTF-8 text"),
+        ("SHA256SUMS", b"x" * 1000, "SHA256SUMS:1:1: found "),
+    ],
+)
+def test_documents_of_any_form_are_told_in_a_line(copy: Path, name: str, data: bytes, told: str) -> None:
+    (copy / name).write_bytes(data)
+    if name == "SHA256SUMS":
+        (copy / "SHA256SUMS.sig").unlink()
+    else:
+        sum_up(copy, "0" * 64)
+    assert received(copy).startswith(told)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="other systems refuse such names themselves")
+def test_names_that_play_tricks_are_shown_as_escapes(copy: Path) -> None:
+    (copy / "a\x1b[2Jb\n").write_text("x")
+    assert received(copy) == "'a\\x1b[2Jb\\n': is not named in SHA256SUMS; expected only files that are"
 
 
 # recipes
