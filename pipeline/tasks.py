@@ -29,7 +29,10 @@ DOIT_CONFIG = {
 CHECK = Job(PROJECT, "check", partial(check.run, PROJECT))
 
 FIND = Job(PROJECT, "find", partial(find.run, PROJECT))
-"""Runs once before the first stage that needs something from the sources, and not at all when none does."""
+"""Runs once before the first stage that needs something from the sources, and not at all when none does.
+
+It is no task: ``doit find`` is a command, which lists all that lacks, and doit gives each name only once.
+"""
 
 Task = dict[str, Any]
 
@@ -43,11 +46,6 @@ def task_check() -> Task:
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
         ],
     }
-
-
-def task_find() -> Task:
-    """Search the sources for everything the cards are made of."""
-    return {**_task(FIND), "task_dep": ["check"]}
 
 
 def task_rom() -> Iterator[Task]:

@@ -122,7 +122,6 @@ def test_the_tasks_are_listed_with_a_line_each() -> None:
     assert listed.stdout.splitlines() == [
         "check    Check all manifests, and what every card comes to, without building anything.",
         "config   Write or change the config files of each card.",
-        "find     Search the sources for everything the cards are made of.",
         "image    Write each card's image as planned, and read it back with other code.",
         "plan     Decide the whole layout of each card.",
         "record   Record what is on each finished card, from what, with every checksum.",

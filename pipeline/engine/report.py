@@ -9,7 +9,7 @@ from typing import Any, TextIO
 
 from doit.exceptions import BaseFail
 
-QUIET = {"check", "find"}
+QUIET = {"check"}
 """Tasks that make nothing: a run of these alone needs no closing line."""
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
@@ -16,6 +16,7 @@ from pipeline.model.derived import Forming
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources import derived, search
 from pipeline.sources import scan as scanning
+from pipeline.sources import unwanted as spare
 from pipeline.sources.archive import ArchiveError
 from pipeline.sources.derived import Derivation
 from pipeline.sources.digest import digest
@@ -23,6 +24,7 @@ from pipeline.sources.problems import machine_error, shown
 from pipeline.sources.scan import Scan
 from pipeline.sources.signature import settled, signature
 from pipeline.sources.store import Store, is_damage, store_error
+from pipeline.sources.unwanted import Unwanted
 
 Answer = TypeVar("Answer")
 
@@ -84,6 +86,12 @@ class Index:
         Each file of a plausible size is read once. ``progress`` is told the bytes just read.
         """
         return self._safely(lambda: derived.derive(self._store, wanted, forming, progress), scanned=True)
+
+    def unwanted(
+        self, hashes: Collection[str], sizes: Collection[int], progress: Callable[[int], None] = _unseen
+    ) -> list[Unwanted]:
+        """Return what in the places of the last scan is none of these contents, given by SHA-256 and size."""
+        return self._safely(lambda: list(spare.unwanted(self._store, hashes, sizes, progress)), scanned=True)
 
     def content_of(self, path: Path) -> Content:
         """Return size, SHA-256 and CRC-32 of any file, in a place or not; read only when it changed."""

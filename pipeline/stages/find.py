@@ -20,10 +20,7 @@ def complete(project: Project) -> Found:
     """
     search = found(project)
     needed = {
-        item.content.sha256
-        for (stage, name), items in wanted(project)
-        if _stale(project, stage, name)
-        for item in items
+        item.content.sha256 for (stage, name), items in wanted(project) if stale(project, stage, name) for item in items
     }
     lacking = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
     if lacking:
@@ -41,7 +38,7 @@ def run(project: Project) -> str:
     return line + ("; the rest is needed only for what is built already" if search.missing else "")
 
 
-def _stale(project: Project, stage: str, name: str) -> bool:
+def stale(project: Project, stage: str, name: str) -> bool:
     """Whether an output must be made again; what cannot be worked out counts as such, and fails where it is made."""
     try:
         if stage == "rom":

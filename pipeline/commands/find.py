@@ -1,0 +1,147 @@
+"""The command ``doit find``: what every card still lacks, and what in the sources is wanted by nothing."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.model.content import Location
+from pipeline.model.units import show_size
+from pipeline.stages.lacking import Asker, Lack, Survey, survey
+from pipeline.stages.near import found_as, nearest, shown, to_use
+from pipeline.stages.project import Project
+from pipeline.stages.words import counted
+
+MOST = 20
+"""Contents that a card lacks, and files that nothing wants, that are listed without --all."""
+
+
+class Find(OwnCommand):
+    """Searches the sources, and says card by card and title by title what is in none of them."""
+
+    name = "find"
+    doc_purpose = "search the sources; list what every card lacks, and what nothing wants"
+    doc_usage = ""
+    doc_description = "Exits with 1 when something lacks that goes into an output which is not built."
+    cmd_options = (
+        JSON,
+        {"name": "all", "long": "all", "type": bool, "default": False, "help": "list everything, however much"},
+    )
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Print what the search came to."""
+        if words:
+            raise ManifestError.one(f'found "{words[0]}", expected options only', "doit help find says more")
+        result = survey(self.project)
+        warnings = self.project.located(self.project.warnings)
+        if options["json"]:
+            document = _document(self.project, result) | {"warnings": [asdict(warning) for warning in warnings]}
+            print(json.dumps(document, indent=1))
+        else:
+            sys.stderr.write("".join(f"warning: {warning}\n" for warning in warnings))
+            print("\n".join(_lines(self.project, result, None if options["all"] else MOST)))
+        lacks = [lack for askers in result.cards.values() for asker in askers for lack in asker.lacks]
+        return int(any(not lack.built for lack in lacks))
+
+
+def _lines(project: Project, result: Survey, most: int | None) -> Iterator[str]:
+    """Yield the report; ``most``: how much is listed of each list, None for all."""
+    places = counted(len(project.manifest.sources.places), "place")
+    yield f"{result.found:,} of {counted(result.wanted, 'content')} found in {places}"
+    for card, askers in result.cards.items():
+        total = sum(len(asker.lacks) for asker in askers)
+        if total:
+            yield from ("", f"{card} lacks {counted(total, 'content')}", *_of_card(project, askers, most or total))
+            yield from _more(total, most)
+    if result.untried:
+        yield from ("", f"{counted(result.untried, 'file')} not yet looked at for other forms: run again to go on")
+    if result.unwanted:
+        total = len(result.unwanted)
+        yield from (
+            "",
+            f"nothing wants {counted(total, 'file')}, {show_size(sum(one.size for one in result.unwanted))}",
+        )
+        for one in result.unwanted[: most or total]:
+            yield f"  {shown(project, one.location)}, {show_size(one.size)}"
+        yield from _more(total, most)
+
+
+def _of_card(project: Project, askers: Sequence[Asker], most: int) -> Iterator[str]:
+    for asker in askers:
+        listed = asker.lacks[: max(most, 0)]
+        most -= len(listed)
+        if listed:
+            yield f"  {asker.name} ({asker.file})"
+        for lack in listed:
+            yield from (f"    {line}" for line in _of_lack(project, lack))
+
+
+def _of_lack(project: Project, lack: Lack) -> Iterator[str]:
+    content = lack.item.content
+    facts = [
+        lack.part,
+        "" if content.size is None else show_size(content.size),
+        "" if content.crc32 is None else f"CRC-32 {content.crc32:08x}",
+        "what it goes into is built" if lack.built else "",
+    ]
+    yield f"{lack.what}: {', '.join(filter(None, facts)) or 'size unknown'}"
+    yield f"  SHA-256 {content.sha256}"
+    if lack.derived:
+        yield f"  {found_as(project, lack.derived)}"
+        yield f"  {to_use(lack.derived)}"
+    elif lack.near:
+        yield f"  {nearest(project, lack.near)}"
+        yield from (f"  seen there: {sign}" for sign in lack.signs)
+
+
+def _more(total: int, most: int | None) -> Iterator[str]:
+    if most is not None and total > most:
+        yield f"  ... and {total - most:,} more; doit find --all lists them"
+
+
+def _document(project: Project, result: Survey) -> dict[str, Any]:
+    """Return the report as JSON has it; everything is listed."""
+    return {
+        "cardkiln-find": 1,
+        "places": [project.shown(place) for place in map(project.base.joinpath, project.manifest.sources.places)],
+        "wanted": result.wanted,
+        "found": result.found,
+        "cards": [
+            {"card": card, "lacks": [_asker(project, asker) for asker in askers]}
+            for card, askers in result.cards.items()
+        ],
+        "untried": result.untried,
+        "unwanted": [_place(project, one.location) | {"size": one.size} for one in result.unwanted],
+    }
+
+
+def _asker(project: Project, asker: Asker) -> dict[str, Any]:
+    contents = [_lack(project, lack) for lack in asker.lacks]
+    return {"name": asker.name, "manifest": asker.file, "contents": contents}
+
+
+def _lack(project: Project, lack: Lack) -> dict[str, Any]:
+    content, form, near = lack.item.content, lack.derived, lack.near
+    told: dict[str, Any] = {
+        "what": lack.what,
+        "part": lack.part,
+        "size": content.size,
+        "sha256": content.sha256,
+        "crc32": None if content.crc32 is None else f"{content.crc32:08x}",
+        "built": lack.built,
+    }
+    if form:
+        source = {"size": form.content.size, "sha256": form.content.sha256}
+        told["found-as"] = _place(project, form.location) | source | {"how": form.how, "change": form.change}
+    elif near:
+        told["nearest"] = _place(project, near.location) | {"why": near.why, "signs": list(lack.signs)}
+    return told
+
+
+def _place(project: Project, location: Location) -> dict[str, Any]:
+    return {"path": shown(project, Location(path=location.path)), "member": location.member}
