@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pipeline.errors import CardkilnError, ManifestError, Problem
 from pipeline.roms.assemble import check_title
-from pipeline.stages import card
+from pipeline.stages import card, image, plan
 from pipeline.stages.project import Project
+from pipeline.stages.rules import judged
 from pipeline.stages.search import found
 from pipeline.stages.words import counted
 
@@ -30,6 +31,7 @@ def run(project: Project) -> str:
                 problems += error.problems
                 continue
             warnings.update(worked.judgement.warnings)
+            warnings.update(judged(worked.selection.card, _of_the_image(project, card_id)).warnings)
     if problems:
         raise ManifestError(problems)
     project.warnings += tuple(warnings)
@@ -41,3 +43,9 @@ def run(project: Project) -> str:
     ]
     result = f"no errors, {counted(len(warnings), 'warning')}" if warnings else "no problems"
     return f"{', '.join(kinds)}: {result}"
+
+
+def _of_the_image(project: Project, card_id: str) -> tuple[Problem, ...]:
+    """Return what was found when the card's image was written; nothing when it is to be written again and says so."""
+    findings = image.findings_of(project, card_id)
+    return findings if findings and not (plan.reason(project, card_id) or image.reason(project, card_id)) else ()
