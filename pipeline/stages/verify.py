@@ -124,7 +124,8 @@ def _wrong_files(medium: Medium, expected: Reading, hashes: Mapping[str, str]) -
     total = sum(item.size for item in files)
     wrong = set()
     with progress("verify", total) as advance, ThreadPoolExecutor(2) as pool:
-        digests = pool.map(lambda item: medium.digest(expected.ranges(item)), files)
+        run = pool.map if total > PART else map
+        digests = run(lambda item: medium.digest(expected.ranges(item)), files)
         for item, digest in zip(files, digests, strict=True):
             if digest != hashes[item.path]:
                 wrong.add(item.path)
