@@ -239,6 +239,8 @@ def _cannot(board: Board, one: Held) -> str:
     """Return why a file cannot be a file of the card, "" when it can."""
     if belongs(one.path, board.reserved):
         return f"board {board.id} keeps that place for its own files"
+    if "\ufffd" in one.path:
+        return "its name cannot be read in full"
     for part in one.path.split("/"):
         if problem := name_problem(part):
             return f"its name {problem}"

@@ -13,8 +13,7 @@ from pathlib import Path
 from pipeline.errors import ManifestError
 from pipeline.fat.names import label_problem
 from pipeline.model.plan import SECTOR
-from pipeline.record.side import File
-from pipeline.stages.adopt import Adoption, Draft
+from pipeline.stages.adopt import Adoption, Draft, slug
 from pipeline.stages.against import Held
 from pipeline.stages.look import parts_of
 from pipeline.stages.project import Project
@@ -71,17 +70,18 @@ def _take_back(home: Path, manifests: list[Path], sources: Path, old: bytes | No
 
 
 def _copy(named: Named, adoption: Adoption, home: Path) -> None:
-    """Copy files of the card and contents, each under the path it has on the card."""
+    """Copy files of the card, each under its path there, and contents."""
     shutil.rmtree(home, ignore_errors=True)  # what a killed run left
-    for folder, held in (("card", adoption.files), ("contents", adoption.contents)):
-        for one in held:
-            target = home.joinpath(folder, *one.path.split("/"))
-            with replacing(target) as temporary, temporary.open("wb") as file:
-                file.writelines(parts_of(named, _file(named, one)))
+    targets = [(one, home.joinpath("card", *one.path.split("/"))) for one in adoption.files]
+    targets += [(one, home / "contents" / _content_name(one)) for one in adoption.contents]
+    for one, target in targets:
+        with replacing(target) as temporary, temporary.open("wb") as file:
+            file.writelines(parts_of(named, named.side.files[one.path]))
 
 
-def _file(named: Named, one: Held) -> File:
-    return named.side.files[one.path]
+def _content_name(one: Held) -> str:
+    """Return a name by which people know a content again, whatever it is called on the card."""
+    return f"{slug(one.path.rpartition('/')[2])}-{one.sha256[:8]}"
 
 
 def _with_place(old: bytes | None, place: str, shown: str) -> bytes:

@@ -5,14 +5,20 @@ Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT Directory St
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.fat.entries import DIRECTORY, ENTRY, LONG, LONG_NAME, SLOT, VOLUME_LABEL
-from pipeline.fat.names import FORBIDDEN, LONGEST, checksum
+from pipeline.fat.entries import DIRECTORY, ENTRY, LONG_NAME, SLOT, VOLUME_LABEL
+from pipeline.fat.names import FORBIDDEN, LONGEST, checksum, utf16_units
 from pipeline.volume.source import Findings
 
 FREE, END = 0xE5, 0x00
+MOST_LONG_SLOTS = 20
+"""Of one long name."""
+
+UNPRINTABLE = re.compile(r"[/\\\x00-\x1f\x7f-\x9f]")
+FORBIDDEN_IN_LONG = re.compile(rf"[{re.escape(FORBIDDEN)}\x00-\x1f\x7f-\x9f\ufffd]")
 BAD_IN_SHORT = frozenset(b'"*+,./:;<=>?[\\]|\x7f') | frozenset(range(32)) | frozenset(range(0x61, 0x7B))
 """Bytes no 8.3 name may hold."""
 
@@ -114,7 +120,7 @@ def shown_short(raw: bytes) -> str:
     if raw[0] == 0x05:
         raw = b"\xe5" + raw[1:]
     stem, extension = (part.rstrip(b" ").decode(CODE_PAGE) for part in (raw[:8], raw[8:]))
-    return _printable(f"{stem}.{extension}" if extension else stem)
+    return printable(f"{stem}.{extension}" if extension else stem)
 
 
 def _in_case(short: str, case: int) -> str:
@@ -132,9 +138,9 @@ def short_is_bad(raw: bytes) -> bool:
     return raw[0] == 0x20 or not BAD_IN_SHORT.isdisjoint(raw)
 
 
-def _printable(name: str) -> str:
+def printable(name: str) -> str:
     """Return a name without what would be read as a path or change the screen: U+FFFD stands for it."""
-    return "".join("\ufffd" if c in "/\\" or c < " " or c == "\x7f" else c for c in name)
+    return UNPRINTABLE.sub("\ufffd", name)
 
 
 class _LongName:
@@ -160,12 +166,12 @@ class _LongName:
             self._wrong = f"slot {order & 0x3F} follows slot {self._slots[-1][0] & 0x3F}"
         elif not self._wrong and slot[13] != self._slots[0][13]:
             self._wrong = "its slots have different checksums"
-        if not self._wrong and not 1 <= order & 0x3F <= 20:
-            self._wrong = f"a slot has the number {order & 0x3F}, expected 1 to 20"
+        if not self._wrong and not 1 <= order & 0x3F <= MOST_LONG_SLOTS:
+            self._wrong = f"a slot has the number {order & 0x3F}, expected 1 to {MOST_LONG_SLOTS}"
         if slot[12] or slot[26] or slot[27]:
             what = "a slot has a type or a cluster, expected 0"
             self._findings.add("long name", what, offset=offset, path=self._path)
-        if len(self._slots) < 21:
+        if len(self._slots) <= MOST_LONG_SLOTS:
             self._slots.append(slot)
 
     def orphaned(self) -> str:
@@ -200,14 +206,12 @@ class _LongName:
 
 def _decode(slots: Sequence[bytes]) -> tuple[str, str]:
     """Return the name that slots hold, the last part first, and what is wrong with its characters."""
-    units = b"".join(b"".join(LONG.unpack(slot)[part] for part in (1, 5, 7)) for slot in reversed(slots))
-    end = next((at for at in range(0, len(units), 2) if units[at : at + 2] == b"\0\0"), len(units))
-    name = units[:end].decode("utf-16-le", "replace")
-    shown = _printable(name)
+    units = b"".join(slot[1:11] + slot[14:26] + slot[28:] for slot in reversed(slots))
+    name = units.decode("utf-16-le", "replace").partition("\0")[0]
     if not name:
         return "", "it is empty"
-    if end // 2 > LONGEST:
-        return shown, f"it has {end // 2} characters, and a name may have {LONGEST}"
-    if shown != name or any(c in FORBIDDEN for c in name) or "\ufffd" in name:
-        return shown, "it holds characters no name may hold"
-    return shown, ""
+    if len(slots) == MOST_LONG_SLOTS and utf16_units(name) > LONGEST:
+        return printable(name), f"it has {utf16_units(name)} characters, and a name may have {LONGEST}"
+    if FORBIDDEN_IN_LONG.search(name):
+        return printable(name), "it holds characters no name may hold"
+    return name, ""

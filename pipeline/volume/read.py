@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from pipeline.model.plan import SECTOR, Volume
 from pipeline.model.reading import Item, Reading
 from pipeline.volume.boot import Boot, check_boot
+from pipeline.volume.directory import CODE_PAGE, printable
 from pipeline.volume.partitions import find_volume
 from pipeline.volume.source import Findings, NotFatError, Read, Source
 from pipeline.volume.table import Table, read_table
@@ -41,7 +42,7 @@ def read_volume(read: Read, size: int) -> Reading:
     _check_owners(walk, findings)
     _check_lost(table, findings)
     label = walk.labels[0] if walk.labels else ""
-    boot_label = boot.label.decode("cp437").rstrip(" \0") if boot.label else ""
+    boot_label = printable(boot.label.decode(CODE_PAGE).rstrip(" \0")) if boot.label else ""
     _check_labels(label, boot_label, boot, at, findings)
     if boot.fat_bits == 32:
         _check_fs_info(source, boot, at, free, findings)

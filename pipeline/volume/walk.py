@@ -13,7 +13,7 @@ from pipeline.fat.names import fold
 from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Item
 from pipeline.volume.boot import Boot
-from pipeline.volume.directory import Piece, Raw, entries, short_is_bad
+from pipeline.volume.directory import CODE_PAGE, Piece, Raw, entries, printable, short_is_bad
 from pipeline.volume.source import Findings, Source
 from pipeline.volume.table import Chain, Table
 
@@ -89,7 +89,7 @@ class Walk:
                 yield raw
 
     def _label(self, raw: Raw) -> None:
-        self.labels.append(raw.raw11.decode("cp437").rstrip(" "))
+        self.labels.append(printable(raw.raw11.decode(CODE_PAGE)).rstrip(" "))
         self.label_offset = self.label_offset or raw.offset
         if len(self.labels) > 1:
             self.findings.add("label", f'a second volume label, "{self.labels[-1]}"', offset=raw.offset)
