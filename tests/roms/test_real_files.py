@@ -1,7 +1,8 @@
 """Openly licensed ROM files of Debian packages: taken apart by public tools, put together here, equal to the original.
 
-Packages: cbios 0.28-1.1 (BSD-2-Clause), open-roms 0.0~git20210824 (LGPL-3+), seabios 1.16.2-1 (LGPL-3, LGPL-2). Another
-version of a package has other bytes; then the file itself is the measure, and only its SHA-256 below is not compared.
+Packages: cbios 0.28-1.1 (BSD-2-Clause), open-roms 0.0~git20210824 (LGPL-3+), seabios 1.16.2-1 (LGPL-3, LGPL-2), vgabios
+0.8a+ds-2 (LGPL-2.1), ipxe-qemu 1.0.0+git-20190125 (GPL-2+). Another version of a package has other bytes; then the file
+itself is the measure, and only its SHA-256 below is not compared.
 """
 
 from __future__ import annotations
@@ -137,16 +138,27 @@ def test_an_odd_sized_file_is_padded_to_the_next_eprom(tmp_path: Path) -> None:
     assert size > len(whole)
 
 
-def test_the_check_byte_of_option_roms_is_found_again() -> None:
+OPTION_ROMS = {
+    "seabios": ("/usr/share/seabios", "vgabios-*.bin"),
+    "vgabios": ("/usr/share/vgabios", "*.bin"),
+    "ipxe-qemu": ("/usr/lib/ipxe/qemu", "*.rom"),
+}
+
+
+@pytest.mark.parametrize("package", OPTION_ROMS)
+def test_the_check_byte_of_option_roms_is_found_again(package: str) -> None:
     """Source: PCI Firmware Specification, "Expansion ROM header": 55 AA, the size in 512-byte blocks, byte sum 0.
 
-    Any byte of such a file is then what makes the sum 0, so each can be put back as its check field.
+    Any byte of the first image is then what makes the sum 0, so each can be put back as its check field. The files
+    efi-*.rom of ipxe-qemu hold another image behind it: the range of a check field is not always the file.
     """
-    paths = sorted(SEABIOS.glob("vgabios-*.bin"))
-    whole = [(path, real(path)) for path in paths or [SEABIOS / "vgabios-isavga.bin"]]
+    folder, pattern = OPTION_ROMS[package]
+    whole = [(path, real(path)) for path in sorted(Path(folder).glob(pattern)) or [Path(folder) / "none"]]
+    assert len(whole) >= 9
     for path, data in whole:
         assert data[:2] == b"\x55\xaa", path
         part = {"size": data[2] * 512}
+        assert part["size"] <= len(data), path
         for at in (6, part["size"] - 1):
             spoiled = data[:at] + bytes([data[at] ^ 0x5A]) + data[at + 1 :]
             assert changed(spoiled, {"sum": {"at": at, "bits": 8, "form": "negated"} | part}) == data, path
