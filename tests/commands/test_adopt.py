@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import re
 import shutil
+import subprocess
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -109,7 +112,7 @@ def test_a_card_made_by_hand_becomes_manifests(folder: Path) -> None:
         "files/adopted-garage/card/GAMES/FERN/dump of chip a.bin",
         "files/adopted-garage/card/NOTES.TXT",
         "files/adopted-garage/card/PICTURES/a long name.raw",
-        "files/adopted-garage/contents/ENGINES/MOSS/ENGINE.BIT",
+        "files/adopted-garage/contents/engine-bit-746cc574",
     ]
     assert not (folder / "build/cards").exists()
 
@@ -130,6 +133,12 @@ def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(f
     compared = json.loads(own_command(folder, "diff", "--json", "card.img", "garage").out)
     assert own_command(folder, "look", str(image)).code == 0
     assert not compared["equal"]
+    changes = compared["changes"]
+    assert [(one["kind"], one["name"], one["because"]) for one in changes if one["group"] == "files"] == [
+        ("removed", "._DISCS.LIB", []),
+        ("changed", "BOARD.CFG", ["[input] port: 0 -> 1"]),
+    ]
+    assert {one["group"] for one in changes} <= {"files", "placement", "entries"}
 
 
 def test_nothing_is_written_over(folder: Path) -> None:
@@ -190,6 +199,38 @@ def test_a_changed_config_file_of_the_board_is_told(folder: Path) -> None:
     ran = own_command(folder, "adopt", "card.img", "oak")
 
     assert "note    BOARD.CFG: the manifests put other bytes there; the card's are not taken over\n" in ran.out
+
+
+def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, tmp_path: Path) -> None:
+    """A ZIP archive in the root is copied whole; a long name ".." is no way out of the inputs."""
+    archive = io.BytesIO()
+    with zipfile.ZipFile(archive, "w") as file:
+        file.writestr("inner.txt", "inner")
+    (tmp_path / "BOX.ZIP").write_bytes(archive.getvalue())
+    (tmp_path / "zz.a long name").write_bytes(b"out")
+    settings = with_mtools.settings(tmp_path)
+    words = [require("mcopy"), "-i", f"{folder / 'card.img'}@@{63 * 512}"]
+    subprocess.run(
+        [*words, str(tmp_path / "BOX.ZIP"), str(tmp_path / "zz.a long name"), "::/"], check=True, env=settings
+    )
+    data = (folder / "card.img").read_bytes()
+    name = "zz.a long nam".encode("utf-16-le")
+    at = data.index(name[:10]) - 1
+    new = bytearray(data)
+    new[at + 1 : at + 11] = "..".encode("utf-16-le") + bytes(2) + b"\xff" * 4
+    new[at + 14 : at + 26] = b"\xff" * 12
+    new[at + 28 : at + 32] = b"\xff" * 4
+    new[at - 32] = 0xE5
+    new[at] = 0x41
+    (folder / "card.img").write_bytes(new)
+
+    ran = own_command(folder, "adopt", "card.img", "oak")
+    assert ran.code == 0
+    assert 'note    .. is left out: its name is "..", which stands for a folder itself or its parent' in ran.out
+    assert doit(folder, "record:garage").code == 0
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    held = {file["path"]: file["sha256"] for file in record["files"]}
+    assert held["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
 
 
 def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
