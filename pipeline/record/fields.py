@@ -50,12 +50,12 @@ def boot_fields(fat_bits: int) -> Fields:
 
 def field_at(fields: Fields, offset: int) -> str:
     """Return the name of the field that a byte belongs to."""
-    return fields[bisect_right([at for at, _ in fields], offset) - 1][1]
+    return fields[bisect_right(fields, offset, key=lambda one: one[0]) - 1][1]
 
 
 def region_at(regions: Sequence[Region], offset: int) -> Region:
     """Return the region a byte of the card lies in."""
-    return regions[bisect_right([region.start for region in regions], offset) - 1]
+    return regions[bisect_right(regions, offset, key=lambda region: region.start) - 1]
 
 
 def fat_entry(fat_bits: int, offset: int) -> int:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 
 from pipeline.device.identify import structure
 from pipeline.model.plan import SECTOR, Plan
+from pipeline.record.fields import region_at
 from pipeline.record.regions import Region
 from pipeline.stages.sides import PART, read_at
 
@@ -47,26 +50,30 @@ class Planned:
     def __init__(self, plan: Plan) -> None:
         self.size = plan.volume.card_sectors * SECTOR
         self._pieces = sorted(structure(plan))
+        self._starts = [at for at, _ in self._pieces]
 
     def read(self, offset: int, length: int) -> bytes:
         """Return exactly ``length`` bytes."""
         data = bytearray(length)
-        for at, piece in self._pieces:
+        first = max(bisect_right(self._starts, offset) - 1, 0)
+        for at, piece in islice(self._pieces, first, bisect_left(self._starts, offset + length)):
             start, end = max(at, offset), min(at + len(piece), offset + length)
             if start < end:
                 data[start - offset : end - offset] = piece[start - at : end - at]
         return bytes(data)
 
 
-def unreadable(medium: Medium, regions: Iterable[Region]) -> tuple[tuple[int, int, str], ...]:
-    """Return the ranges that could not be read, each with whose it is."""
+def unreadable(medium: Medium, regions: Sequence[Region]) -> tuple[tuple[int, int, str], ...]:
+    """Return the ranges that could not be read (first byte, end), each with whose it is."""
     found: list[tuple[int, int, str]] = []
-    for region in regions:
-        first, last = region.start // SECTOR, -(-region.end // SECTOR)
-        for sector in sorted(bad for bad in medium.bad if first <= bad < last):
-            start, end = max(sector * SECTOR, region.start), min((sector + 1) * SECTOR, region.end)
-            if found and found[-1][1:] == (start, str(region.owner)):
-                found[-1] = found[-1][0], end, str(region.owner)
+    for sector in sorted(medium.bad):
+        at, end = sector * SECTOR, (sector + 1) * SECTOR
+        while at < end:
+            region = region_at(regions, at)
+            owner, stop = str(region.owner), min(region.end, end) if at < region.end else end
+            if found and found[-1][1:] == (at, owner):
+                found[-1] = found[-1][0], stop, owner
             else:
-                found.append((start, end, str(region.owner)))
+                found.append((at, stop, owner))
+            at = stop
     return tuple(found)

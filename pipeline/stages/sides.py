@@ -9,17 +9,19 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import MachineError
 from pipeline.model.plan import Plan
-from pipeline.model.reading import Reading
+from pipeline.model.reading import Item, Reading
 from pipeline.record.side import File, Side, side_of_files, side_of_reading, side_of_record
 from pipeline.stages.project import Project
 from pipeline.volume.read import NotFatError, read_volume
 
 PART = 1 << 20
+SEEK = Lock()
 
 Parts = Callable[[str], Iterator[bytes]]
 """Gives the bytes of a file by its path, in parts."""
@@ -111,8 +113,9 @@ def read_at(descriptor: int, offset: int, length: int) -> bytes:
 def _pread(descriptor: int, length: int, offset: int) -> bytes:
     if hasattr(os, "pread"):
         return os.pread(descriptor, length, offset)
-    os.lseek(descriptor, offset, os.SEEK_SET)
-    return os.read(descriptor, length)
+    with SEEK:  # Windows has no pread, and threads share the descriptor
+        os.lseek(descriptor, offset, os.SEEK_SET)
+        return os.read(descriptor, length)
 
 
 def digest(parts: Iterable[bytes]) -> str:
@@ -123,9 +126,8 @@ def digest(parts: Iterable[bytes]) -> str:
     return found.hexdigest()
 
 
-def file_parts(reading: Reading, descriptor: int, path: str) -> Iterator[bytes]:
+def file_parts(reading: Reading, descriptor: int, item: Item) -> Iterator[bytes]:
     """Yield the bytes of a file of an image, as far as its chain goes."""
-    item = next(item for item in reading.items if item.path == path and not item.is_folder)
     for start, length in reading.ranges(item):
         for at in range(0, length, PART):
             yield read_at(descriptor, start + at, min(PART, length - at))
@@ -137,10 +139,11 @@ def _of_image(path: Path, stack: ExitStack) -> Named:
         reading = read_volume(lambda offset, length: read_at(descriptor, offset, length), size)
     except NotFatError as error:
         raise MachineError.one(str(error), "name a record, an image, a disk or a folder", file=str(path)) from None
+    items = {item.path: item for item in reading.items}
     return Named(
         shown=str(path),
         side=side_of_reading(reading, size, {}),
-        parts=lambda name: file_parts(reading, descriptor, name),
+        parts=lambda name: file_parts(reading, descriptor, items[name]),
         image=descriptor,
         size=size,
         reading=reading,
@@ -168,17 +171,19 @@ def _of_folder(path: Path) -> Named:
 def _of_record(project: Project, path: Path, stack: ExitStack) -> Named:
     """Return what a record says; the bytes of its files come from what was built with it, if that is still there."""
     record = read_record(path)
-    side = side_of_record(record)
+    try:
+        side = side_of_record(record)
+    except (KeyError, TypeError, ValueError):
+        raise MachineError.one("is no whole record", "build the card again", file=str(path)) from None
     configs = project.build / "configs" / record["card"]["id"]
 
     def parts(name: str) -> Iterator[bytes]:
         file = side.files[name]
-        places = [configs.joinpath(*name.split("/"))]
-        for place in places:
-            if place.is_file() and place.stat().st_size == file.size:
-                data = place.read_bytes()
-                if hashlib.sha256(data).hexdigest() == file.sha256:
-                    return iter((data,))
+        place = configs.joinpath(*name.split("/"))
+        if place.is_file() and place.stat().st_size == file.size:
+            data = place.read_bytes()
+            if hashlib.sha256(data).hexdigest() == file.sha256:
+                return iter((data,))
         image, plan = path.parent / record["image"]["file"], plan_beside(path)
         if plan is None or not image.is_file() or not file.extents:
             return iter(())
