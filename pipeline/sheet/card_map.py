@@ -18,9 +18,9 @@ PER_ROW = 100
 class CardMap:
     """Strips of a card. ``whole``: all of it. ``rows``: the part that holds folders and files, row below row.
 
-    ``row_clusters``: clusters in a full row. ``merged``: files that share a block with others.
+    ``row_clusters``: clusters in a full row. ``merged``: whether some block stands for several neighbours.
     ``first``: the file that lies first, None on a card without any. ``raised``: whether some block is drawn wider
-    than it is.
+    than it is. ``parts``: kind, words and size of each part of the whole card.
     """
 
     whole: tuple[Block, ...]
@@ -28,7 +28,7 @@ class CardMap:
     rows: tuple[tuple[Block, ...], ...]
     row_clusters: int
     first: Entry | None
-    merged: int
+    merged: bool
     raised: bool
 
 
@@ -52,7 +52,7 @@ def card_map(plan: Plan, kind_of: Mapping[str, str]) -> CardMap:
         rows=strips,
         row_clusters=per_row,
         first=files[0] if files and files[0].cluster else None,
-        merged=sum(one.count for one in blocks if one.count > 1),
+        merged=any(one.count > 1 for one in blocks),
         raised=any(one.width <= NARROW or one.count > 1 for one in blocks),
     )
 

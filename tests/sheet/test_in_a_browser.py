@@ -11,7 +11,7 @@ from pipeline.sheet.page import sheet_text
 from tests.sheet.browser import A4, LETTER, Browser, chromium
 from tests.sheet.sheets import HOSTILE, hostile, many
 
-PAGES = ("arcade-evening", "console-corner", "quillon-desk", "hostile", "folded")
+PAGES = ("arcade-evening", "console-corner", "hostile", "folded")
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +56,7 @@ def test_axe_core_finds_no_violation(
     assert browser.violations() == []
 
 
-@pytest.mark.parametrize("width", [320, 390, 800])
+@pytest.mark.parametrize("width", [320, 800])
 @pytest.mark.parametrize("page", PAGES)
 def test_nothing_sticks_out_at_the_side(browser: Browser, pages: dict[str, Path], page: str, width: int) -> None:
     # WCAG 2.2, 1.4.10: 320 CSS pixels without scrolling in two directions
@@ -92,9 +92,7 @@ def test_a_name_with_marks_of_writing_direction_turns_nothing_around_it(
 
 
 @pytest.mark.parametrize(("paper", "size"), [(A4, (595, 842)), (LETTER, (612, 792))], ids=["A4", "Letter"])
-@pytest.mark.parametrize(
-    ("page", "least", "most"), [("quillon-desk", 2, 4), ("console-corner", 4, 6), ("arcade-evening", 6, 9)]
-)
+@pytest.mark.parametrize(("page", "least", "most"), [("quillon-desk", 2, 4), ("arcade-evening", 6, 9)])
 def test_it_prints_on_the_pages_expected(
     browser: Browser, pages: dict[str, Path], page: str, least: int, most: int,
     paper: tuple[float, float], size: tuple[int, int],
