@@ -38,7 +38,7 @@ def compare(old: Side, new: Side, causes: Mapping[str, Sequence[str]] | None = N
     """Return every difference, coarse to fine; none if and only if both say the same.
 
     What only one side can know is not compared: a folder has no extents, an image no releases. ``causes``: lines that
-    tell why a file changed, by its path on the new side; they take the place of what the records say. Sides whose files
+    tell why a file changed, by its path on the new side, beside what the records say. Sides whose files
     are not all hashed must have those of ``to_hash``.
     """
     found = [*_facts("volume", old.volume, new.volume), *_facts("card", old.card, new.card)]
@@ -127,11 +127,17 @@ def _files(old: Side, new: Side, moved: Mapping[str, str], causes: Mapping[str, 
             if path not in arrived:
                 yield Change(group="files", kind="added", name=path, new=_what(file))
         elif (before.is_folder, before.size, before.sha256) != (file.is_folder, file.size, file.sha256):
-            because = tuple(causes.get(path, ())) or causes_of(before.origin, file.origin)
+            because = _because(before, file, tuple(causes.get(path, ())))
             yield Change(group="files", kind="changed", name=path, old=_what(before), new=_what(file), because=because)
         elif before.origin and file.origin and before.origin != file.origin:
             because = causes_of(before.origin, file.origin)
             yield Change(group="files", kind="changed", name=f"{path}: made otherwise, same bytes", because=because)
+
+
+def _because(old: File, new: File, seen: tuple[str, ...]) -> tuple[str, ...]:
+    """Return why a file changed: what its text shows says more than the steps that changed it."""
+    is_text = new.origin.get("kind") in ("config", "menu") and seen
+    return seen if is_text else (*causes_of(old.origin, new.origin), *seen)
 
 
 def _what(file: File) -> str:

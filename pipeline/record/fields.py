@@ -102,7 +102,7 @@ class Naming:
         match region.owner.kind:
             case "boot sector" | "backup boot sector":
                 return field_at(boot_fields(self._bits), at)
-            case "FSInfo":
+            case "FSInfo" | "backup FSInfo":
                 return field_at(FS_INFO, at)
             case "partition table":
                 return field_at(TABLE, at)

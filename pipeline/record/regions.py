@@ -14,8 +14,8 @@ class Owner:
     """Who has a byte.
 
     ``kind``: "file", "slack" (behind the end of a file, in its last cluster), "folder", "root directory", "FAT",
-    "boot sector", "FSInfo", "backup boot sector", "reserved sectors", "partition table", "before the volume",
-    "free space" or "behind the volume". ``path``: of a file or folder. ``number``: of a FAT, from 1.
+    "boot sector", "FSInfo", "backup boot sector", "backup FSInfo", "reserved sectors", "partition table", "before the
+    volume", "free space" or "behind the volume". ``path``: of a file or folder. ``number``: of a FAT, from 1.
     """
 
     kind: str
@@ -70,7 +70,9 @@ def _system(reading: Reading) -> Iterator[Region]:
         yield Region(0, SECTOR, Owner("partition table"))
         yield Region(SECTOR, start, Owner("before the volume"))
     fat = start + volume.reserved * SECTOR
-    special = {0: "boot sector"} | ({1: "FSInfo", 6: "backup boot sector"} if volume.fat_bits == 32 else {})
+    special = {0: "boot sector"} | (
+        {1: "FSInfo", 6: "backup boot sector", 7: "backup FSInfo"} if volume.fat_bits == 32 else {}
+    )
     done = start
     for number, kind in special.items():
         at = start + number * reading.sector_bytes

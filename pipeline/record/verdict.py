@@ -102,7 +102,7 @@ def differing_at(planned: bytes, actual: bytes) -> Iterator[int]:
 
 def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
     kind = region.owner.kind
-    fields = {"FSInfo": FS_INFO, "partition table": TABLE}.get(kind) or (
+    fields = {"FSInfo": FS_INFO, "backup FSInfo": FS_INFO, "partition table": TABLE}.get(kind) or (
         boot_fields(found.reading.volume.fat_bits if found.reading else 16) if "boot" in kind else BOOT
     )
     moved = kind == "slack" and _moved(region.owner.path, region.start, found)

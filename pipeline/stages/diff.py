@@ -8,17 +8,22 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
-from pipeline.configs.differ import LARGEST, text_changes
+from pipeline.configs.differ import text_changes
 from pipeline.model.reading import Reading
 from pipeline.record.bytes import Differing, Tally
 from pipeline.record.compare import Changes, compare, to_hash
 from pipeline.record.regions import regions_of, used_ranges
 from pipeline.record.side import Side
+from pipeline.record.verdict import differing_at
 from pipeline.stages.progress import progress
 from pipeline.stages.sides import Named, digest, read_at
+from pipeline.stages.words import counted
 
 BLOCK = 1 << 18
 """Bytes compared at a time."""
+
+LARGEST = 16 << 20
+"""Bytes of a file that is looked at for what changed in it."""
 
 Ranges = list[tuple[int, int]]
 
@@ -134,21 +139,27 @@ def _hashed(named: Named, paths: Iterable[str]) -> Side:
 
 
 def _changed(old: Side, new: Side) -> list[str]:
-    """Return the paths of files small enough to be a text that changed."""
+    """Return the paths of files that changed and are small enough to be looked at; of two records only config files."""
+    records = bool(old.card and new.card)
     return [
         path
         for path, file in new.files.items()
         if path in old.files
         and not (file.is_folder or old.files[path].is_folder)
         and max(file.size, old.files[path].size) <= LARGEST
+        and (not records or file.origin.get("kind") in ("config", "menu"))
         and (file.size, file.sha256) != (old.files[path].size, old.files[path].sha256)
     ]
 
 
 def _causes(old: Named, new: Named, path: str) -> tuple[str, ...]:
-    """Return what differs in a text, none where one of the two is not at hand."""
+    """Return what differs in a file, none where one of the two is not at hand."""
     if old.parts is None or new.parts is None:
         return ()
-    texts = [b"".join(named.parts(path)) for named in (old, new) if named.parts]
-    sizes = [named.side.files[path].size for named in (old, new)]
-    return tuple(text_changes(*texts)) if [len(text) for text in texts] == sizes else ()
+    one, other = (b"".join(parts(path)) for parts in (old.parts, new.parts))
+    if [len(one), len(other)] != [named.side.files[path].size for named in (old, new)]:
+        return ()
+    if told := tuple(text_changes(one, other)):
+        return told
+    places = list(differing_at(one, other)) if len(one) == len(other) else []
+    return (f"{counted(len(places), 'byte')} changed, the first at 0x{places[0]:04X}",) if places else ()

@@ -90,10 +90,18 @@ def test_two_images_tell_their_bytes_and_cmp_counts_the_same(built: Path) -> Non
     theirs = listed.stdout.splitlines()
     assert (ran.code, listed.returncode) == (1, 1)
     assert sum(one["count"] for one in document["bytes"]) == len(theirs)
+    because = {change["name"]: change["because"] for change in document["changes"]}
+    assert because["GAMES/FERN/SNAIL.ROM"] == [f"{differing():,} bytes changed, the first at 0x0400"]
     assert min(one["first"] for one in document["bytes"]) == int(theirs[0].split()[0]) - 1
     assert {change["name"] for change in document["changes"] if change["group"] == "files"} == {
         "BOARD.CFG", "READ.ME", "GAMES/FERN/SNAIL.ROM",
     }  # fmt: skip
+
+
+def differing() -> int:
+    """Return how many bytes of the second chip are others, and its first one is."""
+    assert CHIP_B[0] != CHIP_C[0]
+    return sum(one != other for one, other in zip(CHIP_B, CHIP_C, strict=True))
 
 
 def test_brief_is_a_line_for_each_kind(built: Path) -> None:

@@ -84,7 +84,7 @@ def owner_of(plan: Plan, offset: int) -> str:
     if sector < volume.start:
         return "partition table" if sector == 0 else "before the volume"
     if sector < volume.fat_start:
-        wide = {0: "boot sector", 1: "FSInfo", 6: "backup boot sector"}
+        wide = {0: "boot sector", 1: "FSInfo", 6: "backup boot sector", 7: "backup FSInfo"}
         return (wide if volume.fat_bits == 32 else {0: "boot sector"}).get(sector - volume.start, "reserved sectors")
     if sector < volume.root_start:
         return f"FAT {1 + (sector - volume.fat_start) // volume.fat_sectors}"
