@@ -126,7 +126,7 @@ def test_flipped_bits_are_noticed_and_told_of_their_owner(small: Card) -> None:
     ends = [0, small.plan.volume.start * 512, small.plan.volume.fat_start * 512, small.plan.volume.root_start * 512]
     ends += [small.plan.volume.data_start * 512, used(small.plan)]
     for start, end in pairwise(ends):
-        for _ in range(60):
+        for _ in range(30):
             check_flip(small, chance.randrange(start, end), chance.randrange(8))
 
 
