@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from pipeline.card.contents import fields_of, join
 from pipeline.configs.change import EditError
@@ -28,7 +29,7 @@ class Held:
     sha256: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Against:
     """What a card is held against. ``files``: of the card; ``known``: what the manifests put on cards for this board.
 
@@ -43,10 +44,20 @@ class Against:
     reading: Reading | None = None
     size: int = 0
 
-    @property
+    @cached_property
     def by_path(self) -> Mapping[str, Held]:
         """The files by their path as FAT compares them."""
         return {fold(file.path): file for file in self.files}
+
+    @cached_property
+    def items(self) -> Mapping[str, Item]:
+        """What was read of the volume, by path as it is there."""
+        return {item.path: item for item in self.reading.items} if self.reading else {}
+
+    @cached_property
+    def by_content(self) -> Mapping[str, Held]:
+        """The first file with each content."""
+        return {file.sha256: file for file in reversed(self.files) if file.sha256}
 
 
 def cores_there(against: Against) -> list[Core]:
@@ -126,7 +137,7 @@ def _file_rules(against: Against, one: CardFile) -> Iterator[str]:
     """Yield what is wrong with a file that one of the cores or titles on the card asks for."""
     held = against.by_path.get(fold(one.path))
     if held is None:
-        other = next((file for file in against.files if file.sha256 and file.sha256 == one.content.sha256), None)
+        other = against.by_content.get(one.content.sha256)
         if other:
             yield f"{other.path} is the {_what(one)}; it must be {one.path}: move it there"
             held = other
@@ -135,7 +146,7 @@ def _file_rules(against: Against, one: CardFile) -> Iterator[str]:
             return
     elif one.content.sha256 not in (held.sha256, NOT_BUILT) and not _is_changed(against, one):
         yield f"{held.path} is not the {_what(one)} that the manifest means: copy that one, or pin this one"
-    item = _item(against, held.path)
+    item = against.items.get(held.path)
     if against.reading and item and (fault := placement_fault(against.reading, item, one.placement)):
         yield fault
 
@@ -148,11 +159,6 @@ def _is_changed(against: Against, one: CardFile) -> bool:
 
 def _what(one: CardFile) -> str:
     return f"{one.origin.kind.replace('-', ' ')} of {one.origin.owner}".replace("rom file", "ROM file")
-
-
-def _item(against: Against, path: str) -> Item | None:
-    items = against.reading.items if against.reading else ()
-    return next((item for item in items if item.path == path), None)
 
 
 def _core_rules(against: Against, core: Core) -> Iterator[str]:
