@@ -14,6 +14,11 @@ from pipeline.roms.bits import combine, merge, table
 from pipeline.roms.operation import Operation, in_units, same_size, whole_units
 from pipeline.roms.ranges import through, together
 
+LOW = table(lambda value: value & 15)
+LOW_TO_HIGH = table(lambda value: value << 4)
+HIGH_TO_LOW = table(lambda value: value >> 4)
+INVERTED = table(lambda value: ~value)
+
 
 def nibble(data: bytes, *, take: str, rest: int | None) -> bytes:
     """Return o[i] = a[i] & 15 ("low") or a[i] >> 4 ("high"): one 4-bit PROM of a dump, in the low half of each byte.
@@ -34,16 +39,15 @@ def unpack(data: bytes, *, order: str) -> bytes:
     """Return two bytes for each byte of a dump that packs two nibbles in one: the low nibble first, or the high one."""
     rom = bytearray(2 * len(data))
     first = 0 if order == "low-first" else 1
-    rom[first::2] = data.translate(table(lambda value: value & 15))
-    rom[first ^ 1 :: 2] = data.translate(table(lambda value: value >> 4))
+    rom[first::2] = data.translate(LOW)
+    rom[first ^ 1 :: 2] = data.translate(HIGH_TO_LOW)
     return bytes(rom)
 
 
 def pack(data: bytes, *, order: str) -> bytes:
     """Return one byte for each two: their low nibbles packed, the inverse of ``unpack``."""
     first = 0 if order == "low-first" else 1
-    low = data[first::2].translate(table(lambda value: value & 15))
-    return merge(low, data[first ^ 1 :: 2].translate(table(lambda value: value << 4)))
+    return merge(data[first::2].translate(LOW), data[first ^ 1 :: 2].translate(LOW_TO_HIGH))
 
 
 def plane(data: bytes, *, bit: int, packed: str | None) -> bytes:
@@ -71,7 +75,7 @@ def xor(data: bytes, *, value: int | None, pattern: bytes | None, chip: bytes | 
 
 def invert(data: bytes) -> bytes:
     """Return o[i] = 255 - a[i]: every bit the other way, as on an active-low bus."""
-    return data.translate(table(lambda value: ~value))
+    return data.translate(INVERTED)
 
 
 def mask_and(data: bytes, *, mask: int) -> bytes:

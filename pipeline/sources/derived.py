@@ -26,6 +26,19 @@ MOST = 128 << 20
 """Bytes that one search reads; a few seconds' work."""
 
 
+BATCH = 256
+"""Files tried between two times that the index is written."""
+
+
+class _Try(NamedTuple):
+    """A source that was read, the sizes of forms that were looked at, and those that it has."""
+
+    source: Source
+    known: Digest
+    sizes: set[int]
+    forms: list[FormRow]
+
+
 class Derivation(NamedTuple):
     """What a search gave: for each wanted SHA-256 what becomes it, and how many files were left for the next search."""
 
@@ -41,19 +54,27 @@ def derive(store: Store, wanted: Iterable[Content], forming: Forming, progress: 
     contents = {content.sha256: content for content in wanted if content.size}
     sizes = {content.size for content in contents.values() if content.size}
     sources: dict[str, list[Source]] = defaultdict(list)
-    room, left = MOST, 0
+    room, left, tries, tried = MOST, 0, list[_Try](), store.tried() if sizes else {}
     for source, fitting in _plausible(store, sizes, forming):
         sha256 = source.sha256
-        untried = fitting - store.tried(sha256) if sha256 else fitting
+        untried = fitting - tried.get(sha256 or "", set())
         if untried and source.size > room:
             left += 1
             continue
         if untried:
             room -= source.size
-            sha256 = _try(store, source, untried, forming)
+            known, forms = _forms(source, untried, forming)
+            sha256 = known.sha256 if known else None
+            if known:
+                tried.setdefault(known.sha256, set()).update(untried)
+                tries.append(_Try(source, known, untried, forms))
             progress(source.size)
         if sha256:
             sources[sha256].append(source)
+        if len(tries) == BATCH:
+            _keep(store, tries)
+    if tries:
+        _keep(store, tries)
     found = {wanted: _best(store.forms(wanted), sources) for wanted in contents}
     return Derivation({sha256: derived for sha256, derived in found.items() if derived}, left)
 
@@ -71,23 +92,28 @@ def _plausible(store: Store, sizes: set[int], forming: Forming) -> Iterator[tupl
         yield source, fitting[source.size]
 
 
-def _try(store: Store, source: Source, sizes: set[int], forming: Forming) -> str | None:
-    """Remember the forms of a source that have these sizes; return its SHA-256, None where it cannot be read."""
+def _forms(source: Source, sizes: set[int], forming: Forming) -> tuple[Digest | None, list[FormRow]]:
+    """Return the digest of a source and its forms that have these sizes; None where it cannot be read."""
     parts = list[bytes]()
     known: Digest | None = None
     with suppress(OSError, ArchiveError, CheckError):
         known = digest(source.location, parts.append)
     if known is None:
-        return None
-    store.remember([(source, known)])
+        return None, []
     data = b"".join(parts)
-    rows = [
+    return known, [
         FormRow(hashlib.sha256(form.data).hexdigest(), known.sha256, form.how, form.change)
         for size in sorted(sizes)
         for form in forming.forms(data, size)
     ]
-    store.put_forms(known.sha256, sizes, rows)
-    return known.sha256
+
+
+def _keep(store: Store, tries: list[_Try]) -> None:
+    """Remember what was tried, and forget the list."""
+    store.remember([(one.source, one.known) for one in tries])
+    store.put_forms([(one.known.sha256, size) for one in tries for size in one.sizes],
+                    [form for one in tries for form in one.forms])  # fmt: skip
+    tries.clear()
 
 
 def _best(rows: Iterable[FormRow], sources: Mapping[str, list[Source]]) -> Derived | None:

@@ -208,15 +208,21 @@ class Store:
         """Forget the digests of a file and its members."""
         self._sql.execute("DELETE FROM contents WHERE path = ?", (path,))
 
-    def tried(self, source: str) -> set[int]:
-        """Return the sizes of forms of a file (by SHA-256) that were looked at."""
-        return {size for (size,) in self._sql.execute("SELECT size FROM tried WHERE source = ?", (source,))}
+    def tried(self) -> dict[str, set[int]]:
+        """Return the sizes of forms that were looked at, by the SHA-256 of the file."""
+        tried: dict[str, set[int]] = {}
+        for source, size in self._sql.execute("SELECT source, size FROM tried"):
+            tried.setdefault(source, set()).add(size)
+        return tried
 
-    def put_forms(self, source: str, sizes: Iterable[int], forms: Iterable[FormRow]) -> None:
-        """Remember the forms of a file that have these sizes; of equal ones the first is kept."""
+    def put_forms(self, tried: Iterable[tuple[str, int]], forms: Iterable[FormRow]) -> None:
+        """Remember which sizes of forms were looked at (SHA-256 of the file, size), and the forms themselves.
+
+        Of equal forms of a file the first is kept.
+        """
         with self.transaction():
             self._sql.executemany("INSERT OR IGNORE INTO forms VALUES (?, ?, ?, ?)", forms)
-            self._sql.executemany("INSERT OR IGNORE INTO tried VALUES (?, ?)", ((source, size) for size in sizes))
+            self._sql.executemany("INSERT OR IGNORE INTO tried VALUES (?, ?)", tried)
 
     def forms(self, sha256: str) -> list[FormRow]:
         """Return the files, there or not, that have a form with this SHA-256."""
