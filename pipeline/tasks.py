@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import partial
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -12,7 +14,7 @@ from pipeline.engine.job import Job, StoppedError, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
 from pipeline.model.content import Found
-from pipeline.stages import check, config, find, image, plan, record, rom, rules, sheet
+from pipeline.stages import check, config, current, find, image, plan, record, rom, rules, sheet
 from pipeline.stages.project import Project
 
 PROJECT = Project.here()
@@ -41,6 +43,7 @@ def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
     return {
         "actions": [_check],
+        "meta": {"settle": _settle},
         "params": [
             {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
@@ -106,6 +109,11 @@ def task_sheet() -> Iterator[Task]:
             **_stage(sheet, "sheet", card, partial(sheet.run, PROJECT, card)),
             "task_dep": [f"record:{card}"],
         }
+
+
+def _settle(dodo: Path) -> None:
+    with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
+        current.settle(PROJECT, dodo, CHECK.said)
 
 
 def _check(list_rules: bool, explain: str) -> StoppedError | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import sys
 from collections.abc import Callable
 
@@ -61,6 +63,13 @@ class Job:
             why = "its state cannot be told"
         self._why = why or NEW
         return why is None
+
+    def said(self) -> tuple[str, str] | None:
+        """Run the stage once more and return what it prints to standard output and error; None when it fails."""
+        out, err = io.StringIO(), io.StringIO()
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            failure = self.execute()
+        return None if failure else (out.getvalue(), err.getvalue())
 
     def execute(self) -> StoppedError | None:
         """Run the stage and print its line; return the failure when there are problems."""

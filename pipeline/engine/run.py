@@ -4,30 +4,71 @@ from __future__ import annotations
 
 import functools
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
 from doit import cmd_run
-from filelock import FileLock, Timeout
+from doit.cmdparse import CmdParseError
 
-from pipeline.engine.job import StoppedError
+from pipeline.stages.unchanged import Current, still_current
 
 BUSY = 3
 INTERRUPTED = 130
+WHERE = {"dodoFile", "cwdPath"}
+"""Options that say where the tasks are, not what is done with them."""
+NOTHING = "nothing to do: all is as declared"
 
 
 class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
-    """doit's own run command, with a lock around it."""
+    """doit's own run command, with a lock around it, and a short way when nothing has changed."""
+
+    _dodo: Path | None = None
+
+    def parse_execute(self, in_args: list[str]) -> int:
+        """Return what ``execute`` does, after loading the tasks only where something may have to be done."""
+        start = time.monotonic()
+        current = self._still_current(in_args)
+        if current is None:
+            return int(super().parse_execute(in_args))
+        sys.stderr.write(current.warned)
+        sys.stdout.write(f"{current.told}{NOTHING} ({time.monotonic() - start:.1f} s)\n")
+        return 0
+
+    def _still_current(self, in_args: list[str]) -> Current | None:
+        """Return what was seen when all was current, if all tasks are asked for as usual and nothing has changed."""
+        try:
+            options, words = self.cmdparser.parse(in_args)
+        except CmdParseError:
+            return None
+        asked = {**options, **self.opt_vals}
+        usual = {option.name: option.default for option in self.cmdparser.options}
+        if words or self.config_vals or any(asked[name] != usual[name] for name in asked if name not in WHERE):
+            return None
+        self._dodo = Path(asked["dodoFile"]).absolute()
+        return still_current(Path(asked["cwdPath"] or self._dodo.parent).absolute(), self._dodo)
+
+    def _settle(self) -> None:
+        """Let the next run take the short way, if all is current; a task may bring the function that knows."""
+        for task in self.task_list:
+            if task.meta and "settle" in task.meta:
+                task.meta["settle"](self._dodo)
 
     @functools.wraps(cmd_run.Run._execute)
     def _execute(self, *args: Any, **kwargs: Any) -> int:
         """Return 0 when all went well, 1 for a failed check, 2 for the manifests, 3 for the machine, 130 for Ctrl-C."""
+        from filelock import FileLock, Timeout  # only now, as all that a run with nothing to do does without
+
+        from pipeline.engine.job import StoppedError
+
         lock = Path("build/state/lock")
         lock.parent.mkdir(parents=True, exist_ok=True)
         StoppedError.worst = 0
         try:
             with FileLock(lock, timeout=0):
                 result = super()._execute(*args, **kwargs)
+                if self._dodo and self.sel_default_tasks and not (result or StoppedError.worst):
+                    self._settle()
         except Timeout:
             sys.stderr.write("another run is working in build/\n  hint: wait until it has ended\n")
             return BUSY

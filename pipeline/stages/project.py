@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import cached_property
@@ -26,7 +27,8 @@ PROGRAM = f"cardkiln {version('cardkiln')}"
 class Project:
     """The manifests below ``inputs`` and what is built from them below ``build``; both read only when needed.
 
-    ``base``: the folder people work in; paths are shown relative to it. ``search``: what the search of the sources
+    ``base``: the folder people work in; paths are shown relative to it. ``started``: nanoseconds since 1970, before
+    anything was read. ``search``: what the search of the sources
     gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans.
     ``warnings``: what a person should hear of though the work goes on.
     """
@@ -35,6 +37,7 @@ class Project:
         self.inputs = inputs
         self.build = build
         self.base = base
+        self.started = time.time_ns()
         self.search: Found | None = None
         self.worked: dict[str, tuple[Any, Plan]] = {}
         self.warnings: tuple[Problem, ...] = ()
@@ -91,6 +94,10 @@ class Project:
             listed = {"": Location(path=str(full))} if single else list_tree(full, self.manifest.sources.limits)
             self._trees[path] = listed
         return self._trees[path]
+
+    def trees_read(self) -> tuple[str, ...]:
+        """Return the paths below the inputs whose files were listed so far."""
+        return tuple(self._trees)
 
     def content_at(self, location: Location) -> Content:
         """Return size and SHA-256 of what lies at a location."""

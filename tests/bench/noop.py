@@ -1,0 +1,118 @@
+"""What a run with nothing to do takes, beside doit's own run of one task, make and ninja; and a first build.
+
+    python tests/bench/noop.py [TITLES] [CARDS]
+
+Everything is made in a temporary folder and measured in the same run: medians, and ratios to doit's own.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import random
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import zipfile
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests import small
+from tests.running import ROOT, write_tree
+
+CHIPS, CHIP = 10, 4096
+ROUNDS = 9
+ONE_TASK = 'def task_one():\n    return {"actions": ["cp a b"], "file_dep": ["a"], "targets": ["b"]}\n'
+DOIT = [sys.executable, "-m", "doit", "run", "-f", str(ROOT / "dodo.py"), "-d"]
+
+
+def project(folder: Path, titles: int, cards: int) -> None:
+    """Make a project whose chips lie in ZIP archives of 1,000 members each."""
+    numbers = random.Random(1)
+    files: dict[str, str | bytes] = {**small.FILES, "inputs/sources.toml": 'places = ["zips", "files/attic"]\n'}
+    (folder / "inputs/zips").mkdir(parents=True)
+    for start in range(0, titles, 100):
+        with zipfile.ZipFile(folder / f"inputs/zips/{start}.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+            for number in range(start, min(start + 100, titles)):
+                chips = [numbers.randbytes(CHIP // 2) * 2 for _ in range(CHIPS)]
+                files[f"inputs/titles/t-{number}.toml"] = title(number, chips, number % cards)
+                for chip, data in enumerate(chips):
+                    archive.writestr(f"{number}/{chip}.bin", data)
+    for card in range(cards):
+        text = small.CARD.replace('"snail-race"', "").replace("16 MiB", "1 GiB")
+        files[f"inputs/cards/c-{card}.toml"] = text.replace("titles = []", f'titles = []\ntags = ["c{card}"]')
+    write_tree(folder, files)
+
+
+def title(number: int, chips: list[bytes], card: int) -> str:
+    """Return the manifest of a title with one ROM file of all its chips."""
+    lines = [f'name = "Title {number}"', 'core = "fern"', f'tags = ["c{card}"]']
+    for name, data in enumerate(chips):
+        lines += [f"[chips.{name}a]", f"size = {CHIP}", f'sha256 = "{hashlib.sha256(data).hexdigest()}"']
+    names = ", ".join(f'"{name}a"' for name in range(len(chips)))
+    rom = [f'path = "T{number}.ROM"', f"size = {CHIP * len(chips)}", "[[rom.steps]]", "at = 0", f"join = [{names}]"]
+    return "\n".join([*lines, "[[rom]]", *rom]) + "\n"
+
+
+def timed(words: list[str], folder: Path) -> float:
+    """Return the seconds that a command line takes."""
+    start = time.perf_counter()
+    done = subprocess.run(words, cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return time.perf_counter() - start
+
+
+def anchors(folder: Path) -> dict[str, list[str]]:
+    """Make one task for each tool that is there, and return the command lines that find nothing to do."""
+    made = {"doit": [sys.executable, "-m", "doit"], "make": ["make"], "ninja": ["ninja"]}
+    write_tree(folder, {"a": "a", "b": "a", "dodo.py": ONE_TASK, "Makefile": "b: a\n\tcp a b\n"})
+    write_tree(folder, {"build.ninja": "rule cp\n command = cp $in $out\nbuild b: cp a\n"})
+    there = {name: words for name, words in made.items() if name == "doit" or shutil.which(name)}
+    for words in there.values():
+        timed(words, folder)
+    return there
+
+
+def read_and_hash(folder: Path) -> float:
+    """Return the seconds to inflate and hash every member of every archive."""
+    start = time.perf_counter()
+    for path in sorted((folder / "inputs/zips").glob("*.zip")):
+        with zipfile.ZipFile(path) as archive:
+            for name in archive.namelist():
+                hashlib.sha256(archive.read(name)).hexdigest()
+    return time.perf_counter() - start
+
+
+def main() -> None:
+    titles, cards = (int(word) for word in [*sys.argv[1:3], *("2000", "10")[len(sys.argv) - 1 :]])
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name) / "project"
+        project(folder, titles, cards)
+        one = Path(name) / "one"
+        words = anchors(one)
+        hashing = read_and_hash(folder)
+        first = timed([*DOIT, str(folder)], folder)
+        peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        print(
+            f"first build of {titles:,} titles, {cards} cards: {first:.1f} s; peak memory of a process {peak:.0f} MiB"
+        )
+        print(f"  {first / hashing:.1f} times reading and hashing the chips ({hashing:.2f} s)")
+        second = timed([*DOIT, str(folder)], folder)
+        took: dict[str, list[float]] = {"cardkiln": [], **{tool: [] for tool in words}}
+        for _ in range(ROUNDS):
+            took["cardkiln"].append(timed([*DOIT, str(folder)], folder))
+            for tool, line in words.items():
+                took[tool].append(timed(line, one))
+        anchor = statistics.median(took["doit"])
+        print(f"nothing to do, right after it: {second:.2f} s")
+        for tool, seconds in took.items():
+            middle = statistics.median(seconds)
+            print(f"nothing to do, {tool:<9} {middle * 1000:7.0f} ms  {middle / anchor:6.2f} times doit's one task")
+
+
+if __name__ == "__main__":
+    main()
