@@ -75,14 +75,15 @@ def is_record(path: Path) -> bool:
 
 
 def read_record(path: Path) -> dict[str, Any]:
-    """Return a record as JSON has it; raises MachineError when it is none."""
+    """Return a record as JSON has it; raises MachineError when it is none, or not a whole one."""
     try:
         record = json.loads(path.read_bytes())
+        side_of_record(record)
         if record["cardkiln-record"] == 1:
             return dict(record)
     except (ValueError, KeyError, TypeError):
         pass
-    raise MachineError.one("is no record that can be read here", "build the card again", file=str(path))
+    raise MachineError.one("is no whole record", "build the card again", file=str(path))
 
 
 def plan_beside(record: Path) -> Plan | None:
@@ -171,10 +172,7 @@ def _of_folder(path: Path) -> Named:
 def _of_record(project: Project, path: Path, stack: ExitStack) -> Named:
     """Return what a record says; the bytes of its files come from what was built with it, if that is still there."""
     record = read_record(path)
-    try:
-        side = side_of_record(record)
-    except (KeyError, TypeError, ValueError):
-        raise MachineError.one("is no whole record", "build the card again", file=str(path)) from None
+    side = side_of_record(record)
     configs = project.build / "configs" / record["card"]["id"]
 
     def parts(name: str) -> Iterator[bytes]:

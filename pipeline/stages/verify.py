@@ -64,7 +64,13 @@ class Verdict:
 
 def verify_image(path: Path, record: Mapping[str, Any], record_path: Path) -> Verdict:
     """Hold an image or a disk against a record and the plan beside it; raises MachineError without a plan."""
+    plan_path = record_path.with_name(record["plan"]["file"])
     plan = plan_beside(record_path)
+    if plan is not None and hashlib.sha256(plan_path.read_bytes()).hexdigest() != record["plan"]["sha256"]:
+        what = f"the {plan_path.name} beside it is not the one it was made with"
+        raise MachineError.one(
+            what, "build the card again, or give the record where it was published", file=str(record_path)
+        )
     if plan is None:
         what = "there is no plan.json beside it, which says where every byte lies"
         raise MachineError.one(what, "give the record where it was built or published", file=str(record_path))

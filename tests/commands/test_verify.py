@@ -117,3 +117,29 @@ def test_arguments_and_what_cannot_be_read_end_differently(built: Path) -> None:
         3,
         "nothing: there is no such card\n  hint: name an image, a disk or a mounted folder\n",
     )
+
+
+def test_a_record_is_used_only_with_its_own_plan(built: Path) -> None:
+    (built / "elsewhere").mkdir()
+    shutil.copyfile(built / CARD / "record.json", built / "elsewhere/record.json")
+    ran = own_command(built, "verify", f"{CARD}/card.img", "elsewhere/record.json")
+    assert (ran.code, ran.err) == (
+        3,
+        "elsewhere/record.json: there is no plan.json beside it, which says where every byte lies\n"
+        "  hint: give the record where it was built or published\n",
+    )
+    plan = (built / CARD / "plan.json").read_text().replace('"label":"DESK"', '"label":"DUSK"')
+    (built / "elsewhere/plan.json").write_text(plan)
+    ran = own_command(built, "verify", f"{CARD}/card.img", "elsewhere/record.json")
+    assert (ran.code, ran.err) == (
+        3,
+        "elsewhere/record.json: the plan.json beside it is not the one it was made with\n"
+        "  hint: build the card again, or give the record where it was published\n",
+    )
+
+
+def test_a_record_cut_short_is_refused(built: Path) -> None:
+    (built / "short.json").write_text('{"cardkiln-record":1}')
+    for arguments in (("diff", "short.json", "desk"), ("verify", f"{CARD}/card.img", "short.json")):
+        ran = own_command(built, *arguments)
+        assert (ran.code, ran.err) == (3, "short.json: is no whole record\n  hint: build the card again\n")

@@ -223,3 +223,18 @@ def test_a_card_cut_short_is_damaged(wide: Card) -> None:
     verdict = wide.verify(data)
     assert verdict.verdict == DAMAGED
     assert verdict.damages[0].what == f"it has {len(data):,} bytes, expected {len(wide.data):,}"
+
+
+@pytest.mark.parametrize("fat_bits", [12, 16])
+def test_noise_over_any_part_gets_a_verdict(tmp_path: Path, fat_bits: int) -> None:
+    card = card_of(tmp_path, fat_bits)
+    chance = random.Random(fat_bits)
+    end = used(card.plan)
+    for _ in range(60):
+        data = bytearray(card.data)
+        for _ in range(chance.randrange(1, 4)):
+            start, length = chance.randrange(end), chance.choice((4, 32, 512, 5000))
+            data[start : start + length] = chance.randbytes(len(data[start : start + length]))
+        verdict = card.verify(data)
+        assert verdict.verdict in (DAMAGED, OTHER)
+        assert verdict.verdict == OTHER or verdict.damages
