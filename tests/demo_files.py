@@ -38,6 +38,9 @@ CHIPS: Mapping[str, Mapping[str, int]] = {
 }
 """Bytes in each chip of each title; the chips under "shared" are used by more than one title."""
 
+TEXTS: Mapping[str, int] = {"turnip-panic/5q": 0x2800}
+"""Chips of which the dump is the text of an Intel HEX file, with the address of the first byte."""
+
 FINISHED: Mapping[str, int] = {
     "quillon-80/discs": 48 * K,
     "quillon-80/system": 16 * K,
@@ -147,6 +150,19 @@ def chip(seed: str, size: int) -> bytes:
     return noise(seed, size - size // 8) + b"\xff" * (size // 8)
 
 
+def hex_text(data: bytes, start: int) -> bytes:
+    """Return an Intel HEX file, 16 bytes a line, that leaves out what was never written at the end.
+
+    Source: Intel, Hexadecimal Object File Format Specification, Revision A (1988).
+    """
+    written, lines = data.rstrip(b"\xff"), []
+    for at in range(0, len(written), 16):
+        part = written[at : at + 16]
+        record = bytes([len(part)]) + (start + at).to_bytes(2, "big") + b"\0" + part
+        lines.append(f":{record.hex()}{-sum(record) & 255:02x}".upper())
+    return "".join(f"{line}\n" for line in (*lines, ":00000001FF")).encode()
+
+
 def bitstream(core: str) -> bytes:
     """Return an invented bitstream: a line of text, then noise."""
     head = f"invented bitstream of the {core} core\n".encode()
@@ -158,6 +174,7 @@ def wanted() -> dict[str, bytes]:
     chips = {f"{title}/{name}": size for title, sizes in CHIPS.items() for name, size in sizes.items()}
     return (
         {name: chip(name, size) for name, size in chips.items()}
+        | {name: hex_text(chip(name, chips[name]), start) for name, start in TEXTS.items()}
         | {name: noise(name, size) for name, size in FINISHED.items()}
         | {f"{core}/bitstream": bitstream(core) for core in BITSTREAMS}
         | {f"pack/{path}": noise(f"pack {path}", size) for path, size in PACK.items()}

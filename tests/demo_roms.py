@@ -1,4 +1,4 @@
-"""The demo's ROM files, arranged by hand with numpy alone: what the manifests' steps must come to.
+"""The demo's ROM files, arranged by hand with numpy (and intelhex for a text): what the manifests' steps must come to.
 
 Nothing here knows the steps or the code that runs them. A ROM file is written as its parts in order of address;
 interleaving is numpy's own stacking: the lanes are columns, read row by row.
@@ -7,7 +7,9 @@ interleaving is numpy's own stacking: the lanes are columns, read row by row.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from io import StringIO
 
+import intelhex
 import numpy as np
 
 K = 1024
@@ -29,6 +31,13 @@ def wordwise(*lanes: bytes) -> bytes:
     return np.stack([np.frombuffer(lane, np.uint16) for lane in lanes], axis=1).tobytes()
 
 
+def from_text(text: bytes, start: int, size: int) -> bytes:
+    """Return what intelhex reads from the text of an Intel HEX file; what is not there is erased."""
+    dump = intelhex.IntelHex(StringIO(text.decode("ascii")))
+    dump.padding = 0xFF
+    return bytes(dump.tobinstr(start=start, size=size))
+
+
 def moth(c: Chips) -> bytes:
     """Return MOTH.ROM: chips at fixed addresses, gaps filled."""
     low = c["6f"] + c["6h"] + c["7f"] + blank(6 * K) + c["2a"] + blank(2 * K) + c["5p"]
@@ -36,8 +45,8 @@ def moth(c: Chips) -> bytes:
 
 
 def turnip(c: Chips) -> bytes:
-    """Return TURNIP.ROM: chips one after the other."""
-    return c["1a"] + c["1b"] + c["1c"] + c["1d"] + c["5p"] + c["5q"]
+    """Return TURNIP.ROM: chips one after the other, the last from the text of its dump."""
+    return c["1a"] + c["1b"] + c["1c"] + c["1d"] + c["5p"] + from_text(c["5q"], 0x2800, 2 * K)
 
 
 def ladder(c: Chips) -> bytes:

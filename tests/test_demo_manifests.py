@@ -110,7 +110,7 @@ def test_the_arcade_core_has_14_titles_for_an_upright_display_built_from_chips(m
 
 def test_every_kind_of_step_is_used(manifest: Manifest) -> None:
     assert used_steps(manifest.titles.values()) >= {
-        "chip", "join", "interleave", "bytes", "fill", "take", "mirror", "pad",
+        "chip", "join", "interleave", "bytes", "fill", "take", "mirror", "pad", "decode",
         "interleave 2 by 1", "interleave 4 by 1", "interleave 8 by 1",
         "interleave 2 by 2", "interleave 4 by 2", "interleave 8 by 2", "over", "holes", "no holes",
     }  # fmt: skip
