@@ -229,4 +229,6 @@ def _check_first(table: Table, offset: int, boot: Boot, findings: Findings) -> N
     if clean and not table.values[1] & clean:
         findings.add("dirty", "the FAT says that it was not unmounted", offset=offset + boot.fat_bits // 8)
     if sound and not table.values[1] & sound:
-        findings.add("dirty", "the FAT says that reading or writing failed", offset=offset + boot.fat_bits // 8)
+        findings.add(
+            "hardware error", "the FAT says that reading or writing failed", offset=offset + boot.fat_bits // 8
+        )

@@ -45,7 +45,7 @@ SAID = {
     "name there twice": ['duplicate name: ALONGN~1.DAT: "ALONGN~1.DAT" has the name of "A long name of it.dat"'],
     "dot to another cluster": ['dot entries: SUB: "." points to cluster 119, expected 2'],
     "not unmounted": ["dirty: the boot sector says that it was not unmounted"],
-    "FAT says hardware error": ["dirty: the FAT says that reading or writing failed"],
+    "FAT says hardware error": ["hardware error: the FAT says that reading or writing failed"],
     "label of the boot sector differs": ['label: the root directory says "HELLO", the boot sector "OTHER"'],
     "media byte that is none": [
         "media byte: 0x12 is none of F0 and F8 to FF",
@@ -96,6 +96,22 @@ def test_damage_is_said_word_for_word(name: str) -> None:
 def test_what_is_no_fat_volume_is_said(data: bytes, said: str) -> None:
     with pytest.raises(NotFatError, match=re.escape(said)):
         reading_of(data)
+
+
+def test_a_destroyed_boot_sector_of_fat32_is_made_up_for_by_its_copy() -> None:
+    with TemporaryDirectory() as folder:
+        data = bytearray(by_us(Path(folder) / "card.img", 32))
+    whole = reading_of(bytes(data))
+    data[:512] = bytes(512)
+    reading = reading_of(bytes(data))
+
+    assert reading.items == whole.items
+    assert list(finding_lines(reading)) == [
+        "boot sector: it cannot be read; its copy in sector 6 was used",
+        "backup boot sector: it differs from the boot sector in DIFFERING bytes, the first at 0".replace(
+            "DIFFERING", str(512 - bytes(data[6 * 512 : 7 * 512]).count(0))
+        ),
+    ]
 
 
 def test_many_findings_of_a_kind_are_counted() -> None:
