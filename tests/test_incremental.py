@@ -71,7 +71,7 @@ def test_a_changed_chip_rebuilds_its_rom_file_and_the_card(built: Path) -> None:
     title = title.replace(small.sha(small.ROM), small.sha(small.CHIP_A + chip))
     write_tree(built, {"inputs/titles/snail-race.toml": title, "inputs/files/attic/new.bin": chip})
     assert stages(doit(built).out) == [
-        "rom: chip b1, the recipe of SNAIL.ROM changed",
+        "rom: chip b1 changed",
         "plan: the card's contents or layout changed",
         "image: the plan changed",
         "record: record.json no longer says what is so",
@@ -124,3 +124,19 @@ def test_a_rom_file_without_a_declared_hash_is_planned_once_it_is_built(tmp_path
     assert doit(folder).code == 0
     assert f'"sha256":"{small.sha(small.ROM)}"' in (folder / "build/cards/desk/plan.json").read_text(encoding="utf-8")
     assert NOTHING.fullmatch(doit(folder).out)
+
+
+def test_a_hash_pinned_afterwards_assembles_nothing_anew(tmp_path: Path) -> None:
+    unpinned = small.TITLE.replace(f'sha256 = "{small.sha(small.ROM)}"\n', "")
+    folder = small.small_project(tmp_path, {"inputs/titles/snail-race.toml": unpinned})
+    assert doit(folder).code == 0
+    write_tree(folder, {"inputs/titles/snail-race.toml": small.TITLE})
+    assert [line for line in stages(doit(folder).out) if line.startswith(("rom", "image"))] == []
+
+
+def test_a_wrong_hash_pinned_afterwards_is_refused(built: Path) -> None:
+    wrong = small.TITLE.replace(small.sha(small.ROM), "0" * 64)
+    write_tree(built, {"inputs/titles/snail-race.toml": wrong})
+    ran = doit(built)
+    assert ran.code == 1
+    assert f"rom.1.sha256: the steps give {small.sha(small.ROM)}; expected {'0' * 64}" in ran.err

@@ -19,6 +19,8 @@ def complete(project: Project) -> Found:
     Needed is what goes into an output that is not current: what is built already stays good without its sources.
     """
     search = found(project)
+    if not search.missing:
+        return search
     needed = {
         item.content.sha256 for (stage, name), items in wanted(project) if stale(project, stage, name) for item in items
     }

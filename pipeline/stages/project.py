@@ -14,7 +14,7 @@ from typing import Any, Self
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.load import load
 from pipeline.manifest.positions import locator
-from pipeline.model.content import Content, Found, Location
+from pipeline.model.content import Content, Found, Location, Origin
 from pipeline.model.manifest import Manifest
 from pipeline.model.plan import Plan
 from pipeline.sources.index import Index
@@ -28,8 +28,9 @@ class Project:
     """The manifests below ``inputs`` and what is built from them below ``build``; both read only when needed.
 
     ``base``: the folder people work in; paths are shown relative to it. ``started``: nanoseconds since 1970, before
-    anything was read. ``search``: what the search of the sources
-    gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans.
+    anything was read. ``search``: what the search of the sources gave, None while it has not been needed.
+    ``worked``: cards worked out so far, with their plans. ``recipes`` and ``origins``: what ROM files are made from,
+    by title and path, since working it out takes longest.
     ``warnings``: what a person should hear of though the work goes on.
     """
 
@@ -41,6 +42,8 @@ class Project:
         self.search: Found | None = None
         self.worked: dict[str, tuple[Any, Plan]] = {}
         self.warnings: tuple[Problem, ...] = ()
+        self.recipes: dict[str, dict[str, str]] = {}
+        self.origins: dict[tuple[str, str], Origin] = {}
         self._trees: dict[str, dict[str, Location]] = {}
 
     @classmethod

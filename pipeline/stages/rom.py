@@ -22,12 +22,18 @@ UNBUILT = "0" * 64
 def reason(project: Project, title_id: str) -> str | None:
     """Return why the title's ROM files must be made again, None when they are current."""
     title = project.manifest.titles[title_id]
-    return stale(
+    why = stale(
         project.stamp("rom", title_id),
-        _inputs(title),
+        _inputs(project, title),
         _outputs(project, title),
         lambda path: project.index.content_of(path).sha256,
     )
+    facts = None if why else read_facts(project.stamp("rom", title_id))
+    if isinstance(facts, dict):
+        for rom in title.roms:
+            if rom.sha256 and rom.sha256 != facts.get(rom.path):
+                return f"another SHA-256 is declared for {rom.path}"
+    return why
 
 
 def run(project: Project, title_id: str, found: Found) -> str:
@@ -44,7 +50,7 @@ def run(project: Project, title_id: str, found: Found) -> str:
     if not all(rom.sha256 for rom in title.roms):
         project.worked.clear()
     hashes = {path: sha256 for path, (_, sha256) in made.items()}
-    write_stamp(project.stamp("rom", title_id), _inputs(title), made, hashes)
+    write_stamp(project.stamp("rom", title_id), _inputs(project, title), made, hashes)
     total = show_size(sum(rom.size for rom in title.roms))
     return f"{title_id}: {counted(len(made), 'ROM file')} from {_counted(title)}, {total}"
 
@@ -66,18 +72,26 @@ def made(project: Project, title: Title, rom: RomFile) -> tuple[Content, Origin]
     if not sha256:
         facts = None if reason(project, title.id) else read_facts(project.stamp("rom", title.id))
         sha256 = str(facts[rom.path]) if isinstance(facts, dict) else UNBUILT
+    if (title.id, rom.path) not in project.origins:
+        project.origins[title.id, rom.path] = _origin(title, rom)
+    return Content(sha256=sha256, size=rom.size), project.origins[title.id, rom.path]
+
+
+def _origin(title: Title, rom: RomFile) -> Origin:
     ingredients = tuple(
         Ingredient(role=role(title, name), size=content.size or 0, sha256=content.sha256)
         for name, content in used(replace(title, roms=(rom,))).items()
     )
-    origin = Origin(kind="rom-file", owner=title.id, ingredients=ingredients, steps=describe(rom))
-    return Content(sha256=sha256, size=rom.size), origin
+    return Origin(kind="rom-file", owner=title.id, ingredients=ingredients, steps=describe(rom))
 
 
-def _inputs(title: Title) -> dict[str, str]:
-    parts = {role(title, name): content.sha256 for name, content in used(title).items()}
-    recipes = {f"the recipe of {rom.path}": digest(rom) for rom in title.roms}
-    return {**parts, **recipes, "the program": PROGRAM}
+def _inputs(project: Project, title: Title) -> dict[str, str]:
+    """Return what a title's ROM files are made from; a hash pinned afterwards is none of it, while it agrees."""
+    if title.id not in project.recipes:
+        parts = {role(title, name): content.sha256 for name, content in used(title).items()}
+        recipes = {f"the recipe of {rom.path}": digest(replace(rom, sha256="")) for rom in title.roms}
+        project.recipes[title.id] = {**parts, **recipes, "the program": PROGRAM}
+    return project.recipes[title.id]
 
 
 def _counted(title: Title) -> str:
