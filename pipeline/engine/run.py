@@ -11,6 +11,7 @@ from typing import Any
 from doit import cmd_run
 from doit.cmdparse import CmdParseError
 
+from pipeline.stages.sweep import sweeping
 from pipeline.stages.unchanged import Current, still_current
 
 BUSY = 3
@@ -65,7 +66,7 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         lock.parent.mkdir(parents=True, exist_ok=True)
         StoppedError.worst = 0
         try:
-            with FileLock(lock, timeout=0):
+            with FileLock(lock, timeout=0), sweeping(Path("build")):
                 result = super()._execute(*args, **kwargs)
                 if self._dodo and self.sel_default_tasks and not (result or StoppedError.worst):
                     self._settle()

@@ -8,7 +8,7 @@ SHA-256 of the image covers them.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import contextmanager
 from importlib.metadata import version
 from io import BufferedReader
@@ -26,12 +26,19 @@ from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 Progress = Callable[[int], None]
 
 
-def read_back(plan: Plan, image: Path, written: Written, progress: Progress = lambda _: None) -> Proof:
+def read_back(
+    plan: Plan,
+    image: Path,
+    written: Written,
+    progress: Progress = lambda _: None,
+    kept: Set[Entry] = frozenset(),
+) -> Proof:
     """Return the proof that the image holds exactly what the plan says, as pyfatfs reads it.
 
     Compared are, in both directions: partition table, boot sector, both FATs, every path with its short name, place
     in the folder, attributes, times, size, clusters and SHA-256, label, serial, and on FAT32 free count and backups.
-    ``progress`` is called with the bytes of files read since the last call.
+    ``progress`` is called with the bytes of files read since the last call. The contents of files in ``kept`` are not
+    read: they were proven in an image that was only changed elsewhere.
 
     Raises CheckError with every difference, MachineError when the system cannot read the image.
     """
@@ -40,7 +47,7 @@ def read_back(plan: Plan, image: Path, written: Written, progress: Progress = la
             warnings.simplefilter("always")
             problems = list(compare_system(plan, str(image), file, written.image_size))
             if not problems:  # otherwise nothing else can be read with sense
-                problems += _compare_volume(plan, image, file, progress)
+                problems += _compare_volume(plan, image, file, progress, kept)
     except OSError as error:
         raise MachineError.one(f"the image cannot be read: {error.strerror}", file=str(image)) from error
     problems += [problem(str(image), f"pyfatfs warns: {warning.message}") for warning in warned]
@@ -57,7 +64,9 @@ def read_back(plan: Plan, image: Path, written: Written, progress: Progress = la
     )
 
 
-def _compare_volume(plan: Plan, image: Path, file: BufferedReader, progress: Progress) -> list[Problem]:
+def _compare_volume(
+    plan: Plan, image: Path, file: BufferedReader, progress: Progress, kept: Set[Entry]
+) -> list[Problem]:
     problems: list[Problem] = []
     with _foreign(str(image), problems):
         volume = CardVolume(file, plan.volume.start)
@@ -75,7 +84,7 @@ def _compare_volume(plan: Plan, image: Path, file: BufferedReader, progress: Pro
             there = set(found)
             files += [entry for slot, entry in planned if entry and not entry.is_folder and slot in there]
     start = plan.volume.start * SECTOR
-    places = ((entry, start + volume.get_data_cluster_address(entry.cluster)) for entry in files)
+    places = ((entry, start + volume.get_data_cluster_address(entry.cluster)) for entry in files if entry not in kept)
     for entry, sha256 in hash_contents(image, places, progress):
         if sha256 != entry.sha256:
             problems.append(problem(entry.path, f"its SHA-256 is {sha256}; expected {entry.sha256}"))

@@ -131,12 +131,7 @@ class SparseStream:
         self._take_turn()
 
     def _write(self, offset: int, data: memoryview) -> None:
-        with _target():
-            self._file.seek(offset)
-            while data:
-                done = self._file.write(data)
-                self.written += done
-                data = data[done:]
+        self.written += write_at(self._file, offset, data)
 
     def _sync_early(self) -> None:
         """Have the disk take what was written so far while the next bytes are hashed, unless it is still at it."""
@@ -164,6 +159,16 @@ class SparseStream:
             data = ZEROS[: min(count, BLOCK)]
             self._take(data)
             count -= len(data)
+
+
+def write_at(file: FileIO, offset: int, data: memoryview) -> int:
+    """Write all of the bytes at an offset, however few the system takes at once; return how many there are."""
+    size = len(data)
+    with _target():
+        file.seek(offset)
+        while data:
+            data = data[file.write(data) :]
+    return size
 
 
 @contextmanager

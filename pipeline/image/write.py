@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from io import BufferedIOBase
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO, Protocol, cast
 
 from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.fat.boot import partition_table, reserved_area
@@ -26,6 +26,23 @@ __all__ = ["Opener", "Written", "write_image"]
 
 Opener = Callable[[Entry], AbstractContextManager[BinaryIO]]
 """Gives the source of a file of the plan, open for reading from its start: a stream of ``io`` with ``readinto``."""
+
+
+class Sink(Protocol):
+    """Takes the bytes of an image in ascending order; see SparseStream, which writes a new file."""
+
+    def put(self, data: bytes, /) -> None:
+        """Take bytes."""
+
+    def skip_to(self, offset: int, /) -> None:
+        """Go forward to an offset; there are zeros up to it."""
+
+    def room(self, most: int, /) -> memoryview:
+        """Return a place for the next bytes, which stays as it is until two more were asked for."""
+
+    def fill(self, size: int, /) -> None:
+        """Take the first ``size`` bytes of the room."""
+
 
 PART = 1 << 20
 """Bytes of a source read at once."""
@@ -54,20 +71,20 @@ def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[in
             SparseStream(file, progress) as stream,
             ThreadPoolExecutor(1, "file-hash") as hasher,
         ):
-            _write_system_area(plan, stream)
-            problems += _write_contents(plan, opener, stream, hasher)
+            write_system_area(plan, stream)
+            problems += write_contents(plan, opener, stream, hasher)
             if not problems:
                 sha256 = stream.finish(size)
     except TargetError as error:
-        raise _cannot_write(plan, target, error.args[0]) from error
+        raise cannot_write(plan, target, error.args[0]) from error
     except OSError as error:  # it cannot even be opened
-        raise _cannot_write(plan, target, error) from error
+        raise cannot_write(plan, target, error) from error
     if problems:
         raise CheckError(problems)
     return Written(image_sha256=sha256, image_size=size, bytes_written=stream.written)
 
 
-def _write_system_area(plan: Plan, stream: SparseStream) -> None:
+def write_system_area(plan: Plan, stream: Sink) -> None:
     """Write what lies before the first directory: partition table, boot sector with its followers, both FATs."""
     volume = plan.volume
     runs = cluster_runs(plan)
@@ -84,13 +101,20 @@ def _write_system_area(plan: Plan, stream: SparseStream) -> None:
             offset += len(chunk)
 
 
-def _write_contents(plan: Plan, opener: Opener, stream: SparseStream, hasher: Executor) -> list[Problem]:
-    """Write the root directory, then every folder and file by ascending cluster; return what is wrong with sources."""
+def write_contents(
+    plan: Plan, opener: Opener, stream: Sink, hasher: Executor, kept: Set[Entry] = frozenset()
+) -> list[Problem]:
+    """Write the root directory, then every folder and file by ascending cluster; return what is wrong with sources.
+
+    Files in ``kept`` are left out.
+    """
     tree = tree_of(plan)
     problems: list[Problem] = []
     stream.skip_to(plan.volume.root_start * SECTOR)
     stream.put(directory_bytes(plan, "", tree))
     for entry in sorted(plan.entries, key=lambda entry: entry.cluster):
+        if entry in kept:
+            continue
         if entry.clusters:
             stream.skip_to(plan.volume.cluster_offset(entry.cluster))
         if entry.is_folder:
@@ -103,7 +127,7 @@ def _write_contents(plan: Plan, opener: Opener, stream: SparseStream, hasher: Ex
     return problems
 
 
-def _copy(entry: Entry, opener: Opener, stream: SparseStream, hasher: Executor) -> list[Problem]:
+def _copy(entry: Entry, opener: Opener, stream: Sink, hasher: Executor) -> list[Problem]:
     """Write a file from its source; return what is wrong with the source."""
     digest = hashlib.sha256()
     try:
@@ -121,7 +145,7 @@ def _copy(entry: Entry, opener: Opener, stream: SparseStream, hasher: Executor) 
     return []
 
 
-def _pour(source: BinaryIO, size: int, stream: SparseStream, digest: hashlib._Hash, hasher: Executor) -> int:
+def _pour(source: BinaryIO, size: int, stream: Sink, digest: hashlib._Hash, hasher: Executor) -> int:
     """Read up to ``size`` bytes straight into the stream, hash them, and return how many there were.
 
     Large parts are hashed in another thread while the next is read and the last written. No more than one is behind,
@@ -158,7 +182,7 @@ def _reason(error: OSError) -> str:
     return f"{error.strerror or error}{named}"
 
 
-def _cannot_write(plan: Plan, target: Path, error: OSError) -> MachineError:
+def cannot_write(plan: Plan, target: Path, error: OSError) -> MachineError:
     if error.errno not in FULL:
         return MachineError.one(f"the image cannot be written: {_reason(error)}", file=str(target))
     used = sum(entry.clusters for entry in plan.entries) + plan.root_clusters

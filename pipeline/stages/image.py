@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -11,18 +12,22 @@ from typing import Any, BinaryIO
 
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import Place, Problem
+from pipeline.image.digest import image_digest
+from pipeline.image.patch import patch_image
 from pipeline.image.read_back import read_back
-from pipeline.image.write import write_image
+from pipeline.image.write import Opener, Written, write_image
 from pipeline.model.content import Content, Found, Location
-from pipeline.model.plan import SECTOR, Entry, Proof
+from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 from pipeline.model.units import show_size
 from pipeline.sources.read import open_content
-from pipeline.stages import config, plan
+from pipeline.stages import config, generations, plan
 from pipeline.stages.bitstreams import check_bitstreams
+from pipeline.stages.generations import Start
 from pipeline.stages.progress import progress
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.rules import judged
 from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
+from pipeline.stages.words import counted
 
 
 def reason(project: Project, card_id: str) -> str | None:
@@ -52,16 +57,37 @@ def run(project: Project, card_id: str, found: Found) -> str:
         return open_content(location, Content(sha256=entry.sha256, size=entry.size))
 
     image = project.card_folder(card_id) / "card.img"
-    total = sum(entry.size for entry in obeyed.entries)
     inputs = _inputs(project, card_id)
     with replacing(image) as temporary:
-        with progress(f"write {card_id}", obeyed.volume.card_sectors * SECTOR) as advance:
-            written = write_image(obeyed, opener, temporary, advance)
-        with progress(f"read back {card_id}", total) as advance:
-            proof = read_back(obeyed, temporary, written, advance)
+        start = generations.begin(project, card_id, obeyed, temporary)
+        proof, line = _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
+        earlier = generations.keep(project, card_id)
     facts = {**asdict(proof), "findings": [asdict(finding) for finding in findings]}
+    generations.finish(project, card_id, earlier)
     write_stamp(project.stamp("image", card_id), inputs, {image.name: (image, proof.image_sha256)}, facts)
-    return f"{card_id}: {show_size(written.bytes_written)} written, read back by {proof.reader}: all as planned"
+    return f"{card_id}: {line}"
+
+
+def _whole(obeyed: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
+    """Write the image and read all of it back; return what is proven, and what was done."""
+    with progress(f"write {obeyed.card}", obeyed.volume.card_sectors * SECTOR) as advance:
+        written = write_image(obeyed, opener, temporary, advance)
+    with progress(f"read back {obeyed.card}", sum(entry.size for entry in obeyed.entries)) as advance:
+        proof = read_back(obeyed, temporary, written, advance)
+    return proof, f"{show_size(written.bytes_written)} written, read back by {proof.reader}: all as planned"
+
+
+def _patched(obeyed: Plan, start: Start, opener: Opener, temporary: Path) -> tuple[Proof, str]:
+    """Write what differs and read it back with both FATs and all folders, while the whole image is hashed."""
+    size = obeyed.volume.card_sectors * SECTOR
+    patched = patch_image(start.plan, obeyed, start.kept, opener, temporary)
+    with progress(f"hash {obeyed.card}", size) as advance, ThreadPoolExecutor(1, "image-hash") as hasher:
+        sha256 = hasher.submit(image_digest, temporary, advance)
+        written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
+        proof = read_back(obeyed, temporary, written, kept=start.kept)
+        proof = replace(proof, image_sha256=sha256.result())
+    line = f"patched: {counted(patched.ranges, 'range')}, {show_size(patched.bytes_written)} written"
+    return proof, f"{line}; these, both FATs and all folders read back by {proof.reader}: as planned"
 
 
 def proof_of(project: Project, card_id: str) -> Proof | None:

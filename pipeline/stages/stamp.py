@@ -11,6 +11,7 @@ import json
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -67,6 +68,22 @@ def stale(
         except FileNotFoundError:
             return f"{name} is gone"
     return None
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What untouched outputs were made from, and the SHA-256 of each by its name."""
+
+    inputs: dict[str, str]
+    sha256: dict[str, str]
+
+
+def made_of(path: Path, outputs: Mapping[str, Path], sha256_of: Callable[[Path], str]) -> Made | None:
+    """Return what the outputs of a stamp were made from; None when one of them is not what was made then."""
+    inputs = _read(path).get("inputs", {})
+    if stale(path, inputs, outputs, sha256_of):
+        return None
+    return Made(inputs, {name: kept[-1] for name, kept in _read(path)["outputs"].items()})
 
 
 @contextmanager
