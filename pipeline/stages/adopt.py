@@ -123,6 +123,12 @@ def _decide(project: Project, against: Against, reading: Reading, card_id: str) 
         else:
             rest.append(one)
     notes += [f"{one.path} is added: {one.origin.owner} asks for it" for one in mine if fold(one.path) not in by_path]
+    notes += [
+        f"title {title.id} is not taken over, its files are copied as they are: its chips are in no source, or not all "
+        "of it is on the card"
+        for title in titles_there(against)
+        if title not in titles
+    ]
     notes += [f"{path} is added: a build writes it" for path in made if fold(path) not in by_path]
     needed = {one.content.sha256 for one in mine if one.origin.kind != "rom-file"} - found
     needed |= {draft.bitstream.sha256 for draft in drafts}

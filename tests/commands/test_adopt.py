@@ -178,6 +178,25 @@ def test_all_is_taken_back_when_a_draft_does_not_pass(folder: Path, monkeypatch:
     assert digests(folder / "inputs") == before
 
 
+def test_contents_that_no_source_has_are_taken_from_the_card(folder: Path) -> None:
+    (folder / "inputs/files/attic/core.bin").unlink()
+    (folder / "inputs/files/attic/dump(2).bin").unlink()
+    (folder / "inputs/cards/desk.toml").unlink()  # it wants what is not there any more
+    ran = own_command(folder, "adopt", "card.img", "oak")
+
+    assert ran.out.startswith("adopted garage: 1 core known and 1 drafted, 0 titles, 4 files copied\n")
+    assert (
+        "note    title snail-race is not taken over, its files are copied as they are: its chips are in no source, or "
+        "not all of it is on the card\n"
+    ) in ran.out
+    built = doit(folder, "record:garage")
+    assert (built.code, built.err) == (0, "")
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    held = {file["path"]: file["sha256"] for file in record["files"]}
+    there = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
+    assert {path for path in there if held.get(path) != there[path]} == {"._DISCS.LIB", "BOARD.CFG"}
+
+
 def test_a_damaged_card_is_not_adopted(folder: Path) -> None:
     data = bytearray((folder / "card.img").read_bytes())
     at = data.index(b"DISCS   LIB")
