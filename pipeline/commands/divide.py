@@ -1,0 +1,87 @@
+"""The command ``doit divide``: the fewest cards that hold what is wanted."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.manifest.read import ID
+from pipeline.model.units import parse_size
+from pipeline.stages.divide import Divided, Wanted, divided_text, reason, run, wanted, write
+
+
+def _text(name: str, help_: str) -> dict[str, Any]:
+    return {"name": name, "long": name, "type": str, "default": "", "help": help_}
+
+
+class Divide(OwnCommand):
+    """Shows the cards, and writes them as drafts when asked to, never over what is there."""
+
+    name = "divide"
+    doc_purpose = "divide cores and titles over the fewest cards, and say why there are no fewer"
+    doc_usage = "BOARD"
+    doc_description = (
+        "BOARD: the id of a board. A core and its titles stay on one card. Ids are separated by commas; without any, "
+        "all cores for the board are meant, with all of their titles."
+    )
+    cmd_options = (
+        _text("cores", "the ids of cores"),
+        _text("titles", "the ids of titles; their cores come with them"),
+        _text("stations", "the ids of stations; each card names them"),
+        _text("size", 'of the cards there are, such as "2 GB"; else the largest the board takes'),
+        _text("as", "what the ids of the cards begin with; else the board's id"),
+        {"name": "write", "long": "write", "type": bool, "default": False, "help": "write drafts into inputs/cards"},
+        JSON,
+    )
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Divide, print, and write when asked to."""
+        if len(words) != 1:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help divide says more")
+        if options["as"] and not ID.fullmatch(options["as"]):
+            raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
+        ids = {name: _ids(options[name]) for name in ("cores", "titles", "stations")}
+        want = wanted(
+            self.project, words[0], ids["cores"], ids["titles"], ids["stations"], _size(options["size"]), options["as"]
+        )
+        divided = run(self.project, want)
+        written = write(self.project, divided) if options["write"] else ()
+        if options["json"]:
+            print(json.dumps(_document(want, divided, written), indent=1))
+        else:
+            print(divided_text(want, divided), end="")
+            print("".join(f"written {path}\n" for path in written), end="")
+        return 0
+
+
+def _ids(text: str) -> list[str]:
+    """Return the ids between commas, each once."""
+    return list(dict.fromkeys(part.strip() for part in text.split(",") if part.strip()))
+
+
+def _size(text: str) -> int | None:
+    try:
+        return parse_size(text) if text else None
+    except ValueError as error:
+        raise ManifestError.one(f"--size: {error}") from None
+
+
+def _document(want: Wanted, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
+    return {
+        "cardkiln-divide": 1,
+        "board": want.board.id,
+        "cards": [
+            {"id": card.id, "type": card.volume.type, "size": card.volume.size, "cores": card.cores,
+             "titles": card.titles}
+            for card in divided.drafts
+        ],
+        "fewest": divided.division.is_proved,
+        "at-least": divided.division.bound.cards,
+        "why": reason(divided),
+        "apart": [{"cores": [pair.one, pair.other], "why": pair.why} for pair in divided.division.apart],
+        "warnings": [problem.what for problem in divided.warnings],
+        "written": list(written),
+    }  # fmt: skip

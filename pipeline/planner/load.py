@@ -1,0 +1,76 @@
+"""Whether some parcels fit on one card together, told exactly as the layout of a card counts."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+
+from pipeline.planner.parcel import SLOT, Entry, Limits, Parcel, Room
+
+
+def room_for(parcels: Sequence[Parcel], limits: Limits) -> Room | None:
+    """Return the first room, in the order preferred, that takes all parcels; None when they cannot share a card.
+
+    Adding a parcel never makes room, so what does not fit does not fit with more either.
+    """
+    if any(clash(one, other) for number, one in enumerate(parcels) for other in parcels[:number]):
+        return None
+    return next((room for room in limits.rooms if fit(parcels, room, limits)), None)
+
+
+def fit(parcels: Sequence[Parcel], room: Room, limits: Limits) -> bool:
+    """Whether parcels of which no two clash fit into a room."""
+    if limits.core_slots and len(parcels) > limits.core_slots:
+        return False
+    if any(room.fat_bits not in one.types for one in parcels):
+        return False
+    slots = _slots(parcels, limits)
+    for folder, count in slots.items():
+        if count > (room.root_slots if room.root_slots and not folder else limits.folder_slots):
+            return False
+    return clusters(parcels, room, limits, slots) <= room.clusters
+
+
+def clusters(parcels: Sequence[Parcel], room: Room, limits: Limits, slots: Counter[str] | None = None) -> int:
+    """Return the clusters the board's files and the parcels take in a room, folders included."""
+    slots = _slots(parcels, limits) if slots is None else slots
+    folders = sum(-(-count * SLOT // room.cluster_bytes) for folder, count in slots.items() if folder)
+    root = 0 if room.root_slots else -(-max(1, slots[""]) * SLOT // room.cluster_bytes)
+    return room.taken + folders + root + sum(one.clusters.get(room.fat_bits, 0) for one in parcels)
+
+
+def clash(one: Parcel, other: Parcel) -> str:
+    """Return why two parcels cannot share a card, however large it is; "" when they can."""
+    return next(_clashes(one, other), "")
+
+
+def _clashes(one: Parcel, other: Parcel) -> Iterator[str]:
+    if not one.types & other.types:
+        yield f"{one.id} can lie on {_types(one)} only, {other.id} on {_types(other)} only"
+    if one.first and other.first:
+        yield f'{one.id} asks for "{one.first}" as the first file on the card, {other.id} for "{other.first}"'
+    choices = dict(one.settings)
+    for name, choice in other.settings:
+        if choices.get(name, choice) != choice:
+            yield f'{one.id} needs the board setting {name} to be "{choices[name]}", {other.id} "{choice}"'
+    for path in sorted(one.paths & other.paths)[:1]:
+        yield f'{one.id} and {other.id} both have a file "{path}"'
+    for path in sorted((one.paths & other.folders) | (one.folders & other.paths))[:1]:
+        yield f'"{path}" is a file of one of {one.id} and {other.id}, and a folder of the other'
+
+
+def _types(parcel: Parcel) -> str:
+    return " or ".join(f"FAT{bits}" for bits in sorted(parcel.types)) or "no volume"
+
+
+def _slots(parcels: Sequence[Parcel], limits: Limits) -> Counter[str]:
+    """Return the slots of each shared folder; every folder but the root has two of its own."""
+    entries: set[Entry] = set(limits.entries)
+    for one in parcels:
+        entries.update(one.entries)
+    slots: Counter[str] = Counter()
+    for folder, _, count in entries:
+        if folder and folder not in slots:
+            slots[folder] = 2
+        slots[folder] += count
+    return slots

@@ -1,0 +1,104 @@
+"""Why things cannot share a card, and why fewer cards are not enough."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from pipeline.planner.load import clash, clusters, room_for
+from pipeline.planner.parcel import Limits, Parcel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Apart:
+    """Two parcels, by id, that cannot share a card, and why."""
+
+    one: str
+    other: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bound:
+    """At least so many cards are needed, and why."""
+
+    cards: int
+    why: str
+
+
+def pairs_apart(parcels: Sequence[Parcel], limits: Limits) -> tuple[Apart, ...]:
+    """Return every two parcels that cannot share a card, in the order of the parcels."""
+    return tuple(
+        Apart(one=one.id, other=other.id, why=clash(one, other) or _too_much(one, other, limits))
+        for number, one in enumerate(parcels)
+        for other in parcels[number + 1 :]
+        if room_for((one, other), limits) is None
+    )
+
+
+def bound(parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart]) -> Bound:
+    """Return the best bound that can be told in plain words; none is above the fewest cards possible."""
+    bounds = [Bound(cards=min(1, len(parcels)), why="whatever is wanted needs a card")]
+    if limits.core_slots:
+        why = f"{len(parcels)} cores are wanted, and the board holds {limits.core_slots}"
+        bounds.append(Bound(cards=-(-len(parcels) // limits.core_slots), why=why))
+    total = sum(shares(parcels, limits))
+    percent = -(-total * 100 // 1)
+    why = f"together they fill {percent:,} % of a card, each counted where it takes least of it"
+    bounds.append(Bound(cards=-(-total // 1), why=why))
+    alone = clique(parcels, apart)
+    if len(alone) > 1:
+        bounds.append(Bound(cards=len(alone), why=f"no two of these can share a card: {', '.join(alone)}"))
+    return max(bounds, key=lambda one: one.cards)
+
+
+def shares(parcels: Sequence[Parcel], limits: Limits) -> tuple[Fraction, ...]:
+    """Return the part of a card each parcel takes at least, over the FAT types it can lie on.
+
+    Folders that are shared count nothing, and the board's files are taken off the card, so the shares of what fits on
+    a card together are never more than 1.
+    """
+    free = {room.fat_bits: room.clusters - clusters((), room, limits) for room in limits.rooms}
+    return tuple(
+        min(
+            (Fraction(one.clusters[bits], free[bits]) for bits in sorted(one.types) if free.get(bits, 0) > 0),
+            default=Fraction(0),
+        )
+        for one in parcels
+    )
+
+
+def clique(parcels: Sequence[Parcel], apart: Sequence[Apart]) -> tuple[str, ...]:
+    """Return ids of which no two can share a card: the largest set found from each parcel in turn, greedily."""
+    enemies: dict[str, set[str]] = {one.id: set() for one in parcels}
+    for pair in apart:
+        enemies[pair.one].add(pair.other)
+        enemies[pair.other].add(pair.one)
+    best: tuple[str, ...] = ()
+    order = sorted(enemies, key=lambda id_: (-len(enemies[id_]), id_))
+    for start in order:
+        found, left = [start], enemies[start]
+        for id_ in order:
+            if id_ in left:
+                found.append(id_)
+                left = left & enemies[id_]
+        best = max(best, tuple(sorted(found)), key=len)
+    return best
+
+
+def _too_much(one: Parcel, other: Parcel, limits: Limits) -> str:
+    """Return what is too much when two parcels that do not clash share a card."""
+    if limits.core_slots == 1:
+        return f"the board holds 1 core, and {one.id} and {other.id} are 2"
+    rooms = [room for room in limits.rooms if room.fat_bits in one.types & other.types]
+    if not rooms:
+        return f"{one.id} and {other.id} have no volume type in common that a card of this size can have"
+    room = max(rooms, key=lambda room: room.clusters * room.cluster_bytes)
+    taken = clusters((one, other), room, limits)
+    if taken <= room.clusters:
+        return f"{one.id} and {other.id} need more directory slots than a folder of FAT{room.fat_bits} has"
+    return (
+        f"{one.id} and {other.id} take {taken:,} clusters with the board's own files; "
+        f"FAT{room.fat_bits} on this card has {room.clusters:,}"
+    )
