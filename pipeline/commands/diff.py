@@ -51,12 +51,13 @@ class Diff(OwnCommand):
             print(json.dumps(document, indent=1))
         else:
             print(
-                "\n".join([f"old  {old.shown}", f"new  {new.shown}", *_lines(found, old, new, brief=options["brief"])])
+                "\n".join([f"old  {old.shown}", f"new  {new.shown}", *lines(found, old, new, brief=options["brief"])])
             )
         return 0 if found.equal else 1
 
 
-def _lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
+def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
+    """Yield what differs, for people."""
     yield from (brief_text if brief else changes_text)(found.changes)
     if found.differing and old.reading and new.reading:
         if brief:
