@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
-from pipeline.stages.sides import is_record, read_record
+from pipeline.stages.sides import is_record, read_record, record_of
 from pipeline.stages.verify import DAMAGED, GOOD, TOUCHED, Damage, Verdict, verify_folder, verify_image
 from pipeline.stages.words import counted
 
@@ -25,7 +25,7 @@ class Verify(OwnCommand):
     doc_usage = "PATH [CARD]"
     doc_description = (
         "PATH: an image, a disk, or the folder a card is mounted at. CARD: the id of a built card or its record; "
-        "without it, the record beside the image. Nothing is written."
+        "without it, the record beside the image, or the built card that has its serial. Nothing is written."
     )
     cmd_options = (
         {"name": "strict", "long": "strict", "type": bool, "default": False,
@@ -50,12 +50,13 @@ class Verify(OwnCommand):
         return 0 if verdict.verdict == GOOD or (verdict.verdict == TOUCHED and not options["strict"]) else 1
 
     def _record(self, path: Path, word: str) -> Path:
-        """Return the record a person names, or the one beside the image."""
+        """Return the record a person names; without one, the record beside the image or the one of its serial."""
         if not word:
-            beside = path.parent / "record.json"
-            if path.is_file() and is_record(beside):
-                return beside
-            raise ManifestError.one("no record lies beside it", "name the card: doit verify PATH CARD", file=str(path))
+            found = record_of(self.project, path)
+            if found is None:
+                what = "no record lies beside it, and no built card has its serial"
+                raise ManifestError.one(what, "name the card: doit verify PATH CARD", file=str(path))
+            return found
         built = self.project.card_folder(word) / "record.json"
         if "/" not in word and built.is_file():
             return built

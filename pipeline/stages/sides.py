@@ -86,6 +86,20 @@ def read_record(path: Path) -> dict[str, Any]:
     raise MachineError.one("is no whole record", "build the card again", file=str(path))
 
 
+def record_of(project: Project, path: Path) -> Path | None:
+    """Return the record beside an image, else that of the built card whose serial an image or disk has."""
+    beside = path.parent / "record.json"
+    if path.is_dir() or is_record(beside):
+        return None if path.is_dir() else beside
+    with ExitStack() as stack:
+        try:
+            serial = _of_image(path, stack).side.volume["serial"]
+        except MachineError:
+            return None
+    built = sorted((project.build / "cards").glob("*/record.json"))
+    return next((record for record in built if read_record(record)["volume"]["serial"] == serial), None)
+
+
 def plan_beside(record: Path) -> Plan | None:
     """Return the plan that lies beside a record, None where there is none."""
     try:

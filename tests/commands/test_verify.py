@@ -66,6 +66,12 @@ def test_a_damaged_rom_file_is_told_by_title_and_chip(built: Path) -> None:
     assert (document["verdict"], document["damages"][0]["chips"]) == ("damaged", ["chip b1"])
 
 
+def test_a_card_is_known_by_its_serial(built: Path) -> None:
+    shutil.copyfile(built / CARD / "card.img", built / "copy.img")
+    ran = own_command(built, "verify", "copy.img")
+    assert (ran.code, ran.out, ran.err) == (0, "desk: good\n", "")
+
+
 def test_a_folder_is_checked_file_by_file(built: Path) -> None:
     mounted(built, "sd")
     ran = own_command(built, "verify", "sd", "desk")
@@ -109,7 +115,8 @@ def test_arguments_and_what_cannot_be_read_end_differently(built: Path) -> None:
     ran = own_command(built, "verify", "lonely.img")
     assert (ran.code, ran.err) == (
         2,
-        "lonely.img: no record lies beside it\n  hint: name the card: doit verify PATH CARD\n",
+        "lonely.img: no record lies beside it, and no built card has its serial\n"
+        "  hint: name the card: doit verify PATH CARD\n",
     )
     assert own_command(built, "verify", "lonely.img", "table").code == 2
     ran = own_command(built, "verify", "nothing", "desk")
