@@ -28,6 +28,7 @@ class Volume:
         self.end = END[self.bits]
         self.wide = self.bits == 32
         self.last = self.volume.clusters + 1
+        self.root = reading.data_offset - self.volume.root_entries * 32
 
     def entry(self, cluster: int, value: int, copies: int = 2) -> Patches:
         """A value in the FAT."""
@@ -103,7 +104,7 @@ def _entries(one: Volume) -> Iterator[Case]:
     yield "file as a folder", ((at + 11, b"\x10"),)
     yield "name there twice", ((one.folder.offset, one.data[at : at + 11]),)
     yield "date of zero", ((folder + 24, b"\0\0"),)
-    behind = (one.volume.data_start if one.wide else one.volume.root_start) * 512 + 14 * 32
+    behind = one.root + 14 * 32
     ghost = b"GHOST   TXT\x20".ljust(26, b"\0") + struct.pack("<HI", min(one.last, 65000), 5)
     yield "entry behind the end", ((behind, ghost),)
     yield "empty file behind the end", ((behind, ghost[:26] + bytes(6)),)
@@ -153,8 +154,7 @@ def _short_names(one: Volume) -> Iterator[Case]:
 
 def _labels(one: Volume) -> Iterator[Case]:
     boot = 71 if one.wide else 43
-    root = one.reading.cluster_offset(2) if one.wide else one.volume.root_start * 512
-    label = next(at for at in range(root, root + 512, 32) if one.data[at : at + 12] == b"HELLO      \x08")
+    label = next(at for at in range(one.root, one.root + 512, 32) if one.data[at : at + 12] == b"HELLO      \x08")
     yield "label of the boot sector differs", ((boot, b"OTHER      "),)
     yield "no label in the boot sector", ((boot, b"NO NAME    "),)
     yield "no label in the root", ((label, b"\xe5"),)

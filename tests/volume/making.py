@@ -88,6 +88,15 @@ def by_fatfs(image: Path, files: Mapping[str, bytes]) -> bytes:
     return image.read_bytes()
 
 
+def by_fatfs_with_label(image: Path, fat_bits: int) -> bytes:
+    """A volume FatFs made (FAT12, one FAT), labelled HELLO by mlabel."""
+    assert fat_bits == 12
+    by_fatfs(image, {})
+    command = [require("mlabel"), "-i", str(image), "::HELLO"]
+    subprocess.run(command, check=True, env=with_mtools.settings(image.parent))
+    return image.read_bytes()
+
+
 def by_us(image: Path, fat_bits: int) -> bytes:
     """An unpartitioned card of ours."""
     plan = plan_of(FILES, volume_of(fat_bits, partitioned=False, size=MEGABYTES[fat_bits] << 20), label="HELLO")

@@ -10,7 +10,7 @@ import pytest
 from pipeline.volume.read import NotFatError
 from tests.strangers.tools import require
 from tests.volume.broken import Case, Volume, cases
-from tests.volume.making import by_mkfs, by_pyfatfs, by_us, filled, reading_at, reading_of
+from tests.volume.making import by_fatfs_with_label, by_mkfs, by_pyfatfs, by_us, filled, reading_at, reading_of
 
 STRICTER = {
     "other media byte in the FAT": "FAT[0] holds the media byte; mtools refuses the volume",
@@ -35,6 +35,7 @@ NOTICED_ON_FAT32 = {"no 55 AA", "no jump", "media byte that is none"}
 MAKERS = {
     **{f"mkfs.fat {bits}": (by_mkfs, bits) for bits in (12, 16, 32)},
     **{f"pyfatfs {bits}": (by_pyfatfs, bits) for bits in (16,)},
+    "FatFs 12": (by_fatfs_with_label, 12),
     **{f"ours {bits}": (by_us, bits) for bits in (12, 16, 32)},
 }
 
