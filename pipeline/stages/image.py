@@ -23,6 +23,7 @@ from pipeline.sources.read import open_content
 from pipeline.stages import config, generations, plan
 from pipeline.stages.bitstreams import check_bitstreams
 from pipeline.stages.generations import Start
+from pipeline.stages.pinned import check_pinned
 from pipeline.stages.progress import progress
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.rules import judged
@@ -33,12 +34,16 @@ from pipeline.stages.words import counted
 def reason(project: Project, card_id: str) -> str | None:
     """Return why the image must be written again, None when it is the one its plan describes."""
     image = project.card_folder(card_id) / "card.img"
-    return stale(
+    why = stale(
         project.stamp("image", card_id),
         _inputs(project, card_id),
         {image.name: image},
         lambda path: project.index.content_of(path).sha256,
     )
+    proof, pinned = proof_of(project, card_id), project.manifest.cards[card_id].image_sha256
+    if why is None and proof and pinned not in ("", proof.image_sha256):
+        return "another SHA-256 is declared for it"
+    return why
 
 
 def run(project: Project, card_id: str, found: Found) -> str:
@@ -61,6 +66,7 @@ def run(project: Project, card_id: str, found: Found) -> str:
     with replacing(image) as temporary:
         start = generations.begin(project, card_id, obeyed, temporary)
         proof, line = _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
+        check_pinned(worked.selection.card, obeyed, proof.image_sha256, image.with_name("record.json"))
         earlier = generations.keep(project, card_id)
     facts = {**asdict(proof), "findings": [asdict(finding) for finding in findings]}
     generations.finish(project, card_id, earlier)

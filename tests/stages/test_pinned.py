@@ -1,0 +1,41 @@
+"""A card that says which SHA-256 its image must have (what it is comes from ``sha256`` of Python over the image)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests import small
+from tests.running import digests, doit, sha256, write_tree
+
+
+def pinned(value: str) -> str:
+    return small.CARD.replace("[volume]", f'image-sha256 = "{value}"\n[volume]')
+
+
+def test_a_build_must_give_the_digest_that_is_pinned(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    assert doit(folder).code == 0
+    good = sha256(folder / "build/cards/desk/card.img")
+    write_tree(folder, {"inputs/cards/desk.toml": pinned(good)})
+    assert doit(folder).code == 0
+
+    before = digests(folder / "build/cards", "*/card.img") | digests(folder / "build/cards", "*/record.json")
+    write_tree(folder, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; more\r\n", "inputs/files/system/A": b"a"})
+    ran = doit(folder)
+    assert ran.code == 1
+    assert "inputs/cards/desk.toml:6:16: image-sha256: the build gives " in ran.err
+    assert (
+        f"; expected {good}. The last image stays. Since the last record: BOARD.CFG changed, A is new\n"
+        "  hint: undo what changed; or, if it is meant, write the new value or take the line out\n"
+    ) in ran.err
+    after = digests(folder / "build/cards", "*/card.img") | digests(folder / "build/cards", "*/record.json")
+    assert after == before
+
+
+def test_a_digest_pinned_afterwards_is_held_against_the_image_that_is_there(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    assert doit(folder).code == 0
+    write_tree(folder, {"inputs/cards/desk.toml": pinned("0" * 64)})
+    ran = doit(folder)
+    assert ran.code == 1
+    assert f"expected {'0' * 64}. The last image stays. Since the last record no file changed" in ran.err
