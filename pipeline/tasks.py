@@ -10,11 +10,11 @@ from types import ModuleType
 from typing import Any
 
 from pipeline.card.select import select
-from pipeline.engine.job import Job, StoppedError, told
+from pipeline.engine.job import Job, StoppedError, say, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
 from pipeline.model.content import Found
-from pipeline.stages import check, config, current, find, image, plan, record, rom, rules, sheet
+from pipeline.stages import check, config, current, find, image, plan, prune, record, rom, rules, sheet
 from pipeline.stages.project import Project
 
 PROJECT = Project.here()
@@ -113,6 +113,9 @@ def task_sheet() -> Iterator[Task]:
 
 def _settle(dodo: Path) -> None:
     with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
+        removed = prune.prune(PROJECT)
+        if removed:
+            say("prune", removed)
         current.settle(PROJECT, dodo, CHECK.said)
 
 

@@ -33,6 +33,11 @@ def told(text: Callable[[], str]) -> StoppedError | None:
     return None
 
 
+def say(stage: str, line: str) -> None:
+    """Print the line of what was done."""
+    print(f"{stage:<8}{line}")
+
+
 class Job:
     """One stage for one card or title, bound to a project.
 
