@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getopt
 import json
+import os
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -42,10 +43,15 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
             return 0
         try:
             options, words = self._parsed(in_args)
-            return self.run(options, words)
+            code = self.run(options, words)
+            sys.stdout.flush()
+            return code
         except KeyboardInterrupt:
             sys.stderr.write("interrupted\n")
             return INTERRUPTED
+        except BrokenPipeError:  # whoever reads us has enough; nothing is left to be said to them
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return MachineError.exit_code
         except CardkilnError as error:
             code, problems = error.exit_code, error.problems
         except OSError as error:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from tests import small
-from tests.running import own_command
+from tests.running import BYTECODE, own_command
 
 
 @pytest.fixture
@@ -34,3 +37,15 @@ def test_an_unknown_title_offers_the_nearest(folder: Path) -> None:
     ran = own_command(folder, "map", "snail-rase")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == 'found "snail-rase", expected the id of a title\n  hint: did you mean "snail-race"?\n'
+
+
+def test_a_reader_that_has_enough_is_no_error_to_tell_of(folder: Path) -> None:
+    """As ``doit map ... | head`` closes the pipe."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    words = [sys.executable, "-m", "doit", "map", "snail-race"]
+    ran = subprocess.run(
+        words, cwd=folder, env={**os.environ, **BYTECODE}, stdout=writer, stderr=subprocess.PIPE, text=True, check=False
+    )
+    os.close(writer)
+    assert (ran.returncode, ran.stderr) == (3, "")
