@@ -1,0 +1,40 @@
+"""The command ``doit jobs``: what there is to build, for machines that share the work."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.commands.own import JSON, OwnCommand
+from pipeline.errors import ManifestError
+
+
+class Jobs(OwnCommand):
+    """Lists the cards with their tasks and stations; only manifests are needed."""
+
+    name = "jobs"
+    doc_purpose = "list each card with its task, board and stations, as a matrix of CI jobs with --json"
+    doc_usage = ""
+    doc_description = "Each line is a job that a machine can do alone."
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Print the jobs, by card."""
+        if words:
+            raise ManifestError.one(f'found "{words[0]}", expected no arguments', "doit help jobs says more")
+        jobs = [
+            {
+                "card": card.id,
+                "task": f"sheet:{card.id}",
+                "board": card.board,
+                "stations": sorted({*card.stations, *card.required_stations}),
+                "image-sha256": card.image_sha256,
+            }
+            for _, card in sorted(self.project.manifest.cards.items())
+        ]
+        if options["json"]:
+            print(json.dumps({"cardkiln-jobs": 1, "jobs": jobs}, indent=1))
+        else:
+            print("\n".join(f"{job['task']}: board {job['board']}" for job in jobs))
+        return 0
