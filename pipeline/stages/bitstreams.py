@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from pipeline.bitstreams.identify import identify
 from pipeline.bitstreams.verdict import CANNOT_TELL, RIGHT, judge
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, Place, Problem
-from pipeline.model.content import Found
+from pipeline.model.content import Location
 from pipeline.sources.read import read_content
 
 
-def check_bitstreams(selection: Selection, found: Found) -> tuple[Problem, ...]:
-    """Return what a person should hear of a card's bitstreams; raises CheckError for each that must not be loaded."""
+def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) -> tuple[Problem, ...]:
+    """Return what a person should hear of a card's bitstreams; raises CheckError for each that must not be loaded.
+
+    ``locations``: where each content lies, by SHA-256.
+    """
     board = selection.board
     errors: list[Problem] = []
     warnings: list[Problem] = []
     for core in selection.cores:
-        bitstream = identify(read_content(found.locations[core.bitstream.sha256], core.bitstream))
+        bitstream = identify(read_content(locations[core.bitstream.sha256], core.bitstream))
         verdict = judge(bitstream, board.fpga)
         if verdict.name == RIGHT or (verdict.name == CANNOT_TELL and bitstream is None):
             continue  # nothing to say: neither file nor board is of a kind we know

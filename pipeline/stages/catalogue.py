@@ -12,7 +12,7 @@ from pipeline.card.select import Selection
 from pipeline.fat.names import fold
 from pipeline.manifest.sums import parse_sums
 from pipeline.model.content import CardFile
-from pipeline.model.manifest import Board, Card, Core, Manifest, VolumeRequest
+from pipeline.model.manifest import Board, Card, Core, Manifest, Title, VolumeRequest
 from pipeline.stages import rom
 from pipeline.stages.project import Project
 
@@ -37,7 +37,8 @@ def catalogue(project: Project, board: Board) -> tuple[CardFile, ...]:
     on_board = {core.id for core in cores}
     titles = tuple(title for title in manifest.titles.values() if title.core in on_board)
     selection = Selection(card=_nothing(board), board=board, cores=cores, titles=titles, settings={}, fat_bits=16)
-    own = [file for holder in (*cores, *titles) for file in holder.files]
+    holders: tuple[Core | Title, ...] = (*cores, *titles)
+    own = [file for holder in holders for file in holder.files]
     paths = dict.fromkeys((*board.base, *(file.source_path for file in own if file.source_path)))
     known = Known(
         trees={

@@ -51,9 +51,9 @@ def run(project: Project, card_id: str, found: Found) -> str:
     with plan.path_of(project, card_id).open(encoding="ascii") as lines:
         obeyed = plan_from_lines(lines)
     worked, _ = plan.planned(project, card_id)
-    findings = check_bitstreams(worked.selection, found)
-    project.warnings += judged(worked.selection.card, findings).warnings
     locations = _locations(project, card_id, found)
+    findings = check_bitstreams(worked.selection, locations)
+    project.warnings += judged(worked.selection.card, findings).warnings
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
         location = locations[entry.sha256]

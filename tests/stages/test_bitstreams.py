@@ -29,6 +29,14 @@ def test_the_right_device_goes_onto_the_card_without_a_word(tmp_path: Path) -> N
     assert (ran.code, ran.err) == (0, "")
 
 
+def test_a_bitstream_that_lies_below_the_inputs_too_is_judged_there(tmp_path: Path) -> None:
+    folder = project(tmp_path, bitstream(), 'part = "XC6SLX9"\n')
+    (folder / "inputs/files/system/COPY.BIT").write_bytes(bitstream())
+    ran = doit(folder)
+    assert ran.code == 1
+    assert "wrong device: it is for XC7S6" in ran.err
+
+
 @pytest.mark.parametrize(
     ("cut", "verdict"),
     [(None, "wrong device: it is for XC7S6"), (100_000, "cut short: its header asks for 139,340 bytes")],
