@@ -81,7 +81,8 @@ def varied() -> tuple[str, ...]:
 
 
 def _environment(scratch: Path) -> dict[str, str]:
-    kept = {name: value for name, value in os.environ.items() if name != "CARDKILN_INPUTS"}
+    """Return the second build's environment: nothing of ours in it, so that nothing is taken from a store either."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("CARDKILN_")}
     return {**kept, **ENVIRONMENT, "HOME": str(scratch / "nobody"), "PYTHONDONTWRITEBYTECODE": "1"}
 
 
