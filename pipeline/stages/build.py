@@ -7,6 +7,7 @@ from functools import partial
 from types import ModuleType
 
 from pipeline.card.select import select
+from pipeline.errors import CheckError, Place, Problem
 from pipeline.stages import check, config, find, image, plan, record, rom
 from pipeline.stages.project import Project
 
@@ -21,6 +22,27 @@ def unfinished(project: Project, card_id: str) -> str | None:
         if why is not None:
             return f"{stage}: {why}"
     return None
+
+
+def not_finished(project: Project, card_id: str) -> Problem | None:
+    """Return that the card's build is not what its manifests say, and what to type; None when it is."""
+    why = unfinished(project, card_id)
+    if why is None:
+        return None
+    what = f"the build is not what the manifests say: {why}"
+    return Problem(Place(project.manifest.cards[card_id].file), what, building(card_id))
+
+
+def refuse_unfinished(project: Project, card_id: str) -> None:
+    """Raise CheckError for a card whose build is not what its manifests say."""
+    problem = not_finished(project, card_id)
+    if problem:
+        raise CheckError([problem])
+
+
+def building(card_id: str) -> str:
+    """Return what to type so that all of a card is made, its sheet too."""
+    return f"doit sheet:{card_id}"
 
 
 def build(project: Project, card_id: str, say: Callable[[str], None]) -> None:

@@ -15,6 +15,7 @@ from pipeline.errors import CheckError, MachineError, ManifestError
 from pipeline.manifest.sums import parse_sums
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.record.document import sums_text
+from pipeline.stages.build import building
 from pipeline.stages.project import Project
 from pipeline.stages.stamp import replacing, write_if_changed
 from pipeline.stages.volume import file_bytes, opened
@@ -89,7 +90,7 @@ def keep_before_writing(project: Project, card_id: str, plan: Plan, path: Path) 
     if kept.copied or kept.both:
         number = counted(len(kept.copied) + len(kept.both), "file")
         what = f"{number} of yours on it would be lost; now copied to {project.shown(folder_of(project, card_id))}"
-        raise CheckError.one(what, f"build with them (doit record:{card_id}), then write", file=str(path))
+        raise CheckError.one(what, f"build with them ({building(card_id)}), then write", file=str(path))
 
 
 @contextmanager

@@ -25,14 +25,14 @@ from pipeline.publish.signature import ALLOWED, allowed_line, sign
 from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
 from pipeline.stages import sheet
-from pipeline.stages.build import unfinished
+from pipeline.stages.build import building, not_finished
 from pipeline.stages.history import CHANGES, changes_since_last, write_index
 from pipeline.stages.progress import progress
 from pipeline.stages.project import Project
-from pipeline.stages.stamp import sync_folder
+from pipeline.stages.stamp import NEW, sync_folder
 
 FILES = ("record.json", "plan.json", "sheet.html")
-"""Taken from the build as they are; a card without a sheet goes without."""
+"""Taken from the build as they are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ def publish(project: Project, card_id: str, form: str, signing: Signing | None) 
             raw = pack(source / record["image"]["file"], folder / packed, form, advance)
         if raw != record["image"]["sha256"]:
             what = f"found the SHA-256 {raw}, expected {record['image']['sha256']}, which its record states"
-            raise CheckError.one(what, f"doit record:{card_id}", file=project.shown(source / record["image"]["file"]))
+            raise CheckError.one(what, building(card_id), file=project.shown(source / record["image"]["file"]))
         copy_build(source, folder)
         write(folder / CHANGES, changes_since_last(project, card_id, record))
         text = readme(record, packed, form, signing.who if signing else "")
@@ -82,13 +82,13 @@ def gate(project: Project, card_id: str, target: Path) -> Mapping[str, Any]:
     if target.exists():
         what = f'version "{card.version}" is published already: {project.shown(target)}'
         problems.append(Problem(Place(card.file, key="version"), what, "give the card a new version, and build it"))
-    why = unfinished(project, card_id)
+    unfinished = not_finished(project, card_id)
+    if unfinished:
+        raise CheckError([*problems, unfinished])
+    why = sheet.reason(project, card_id)
     if why:
-        what = f"the build is not what the manifests say: {why}"
-        raise CheckError([*problems, Problem(Place(card.file), what, f"doit record:{card_id}")])
-    why = sheet.reason(project, card_id) if sheet.path_of(project, card_id).exists() else None
-    if why:
-        problems.append(Problem(Place(card.file), f"its sheet is out of date: {why}", f"doit sheet:{card_id}"))
+        what = "its sheet was not made" if why == NEW else f"its sheet is out of date: {why}"
+        problems.append(Problem(Place(card.file), what, building(card_id)))
     source = project.card_folder(card_id)
     record: Mapping[str, Any] = json.loads((source / "record.json").read_bytes())
     problems += _unaccepted(project, card_id, record)
@@ -157,8 +157,7 @@ def making(target: Path) -> Iterator[Path]:
 def copy_build(source: Path, folder: Path) -> None:
     """Copy what was built beside the image."""
     for name in FILES:
-        if (source / name).is_file():
-            shutil.copyfile(source / name, folder / name)
+        shutil.copyfile(source / name, folder / name)
 
 
 def finish(

@@ -11,10 +11,10 @@ from typing import Any, BinaryIO
 
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.device.folder import PART, Changes, belongs, bring, compare, is_litter, room
-from pipeline.errors import CheckError, Place, Problem, RefusedError
+from pipeline.errors import CheckError, RefusedError
 from pipeline.model.content import Content
 from pipeline.model.plan import Entry, Plan
-from pipeline.stages.build import unfinished
+from pipeline.stages.build import refuse_unfinished
 from pipeline.stages.progress import progress
 from pipeline.stages.project import Project
 
@@ -39,10 +39,7 @@ def prepare(project: Project, card_id: str, folder: Path) -> Update:
     be the first on the card cannot be brought in place by a file system, so its change is refused.
     """
     card = project.manifest.cards[card_id]
-    why = unfinished(project, card_id)
-    if why:
-        what = f"the build is not what the manifests say: {why}"
-        raise CheckError([Problem(Place(card.file), what, f"doit record:{card_id}")])
+    refuse_unfinished(project, card_id)
     home = project.card_folder(card_id)
     with (home / "plan.json").open(encoding="utf-8") as lines:
         plan = plan_from_lines(lines)

@@ -16,7 +16,7 @@ from pipeline.device.ranges import Range, used_ranges
 from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.units import show_size
-from pipeline.stages.build import unfinished
+from pipeline.stages.build import refuse_unfinished
 from pipeline.stages.progress import progress
 from pipeline.stages.project import Project
 
@@ -65,16 +65,13 @@ class Result:
 
 def ready(project: Project, card_id: str) -> Ready:
     """Return a card that may be written; raises CheckError when its build is not what the manifests say."""
-    why = unfinished(project, card_id)
-    card = project.manifest.cards[card_id]
-    if why:
-        what = f"the build is not what the manifests say: {why}"
-        raise CheckError([Problem(Place(card.file), what, f"doit record:{card_id}")])
+    refuse_unfinished(project, card_id)
     folder = project.card_folder(card_id)
     with (folder / "plan.json").open(encoding="utf-8") as lines:
         plan = plan_from_lines(lines)
     sha256 = (folder / "SHA256SUMS").read_text(encoding="utf-8").partition("  card.img\n")[0][-64:]
-    return Ready(card=card_id, version=card.version, plan=plan, image=folder / "card.img", sha256=sha256)
+    version = project.manifest.cards[card_id].version
+    return Ready(card=card_id, version=version, plan=plan, image=folder / "card.img", sha256=sha256)
 
 
 def steps_by_hand(project: Project, card: Ready) -> str | None:

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="di
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
     folder = small.small_project(tmp_path, WITH_RIGHTS)
-    assert doit(folder, "record:desk").code == 0
+    assert doit(folder, "sheet:desk").code == 0
     return folder
 
 

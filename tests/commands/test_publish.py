@@ -38,7 +38,7 @@ IMAGE_FILES = {"README.txt", "SHA256SUMS", "card.img.zst", "materials.cdx.json",
 def published(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A project whose card was built and published, signed."""
     folder = small.small_project(tmp_path_factory.mktemp("publisher"), WITH_RIGHTS)
-    assert doit(folder, "record:desk").code == 0
+    assert doit(folder, "sheet:desk").code == 0
     keys = [require("ssh-keygen"), "-q", "-t", "ed25519", "-N", "", "-C", "", "-f"]
     for name in ("key", "other"):
         subprocess.run([*keys, str(folder / name)], check=True)
@@ -54,7 +54,7 @@ def copy(published: Path, tmp_path: Path) -> Path:
 
 def built(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:
     small.small_project(folder, {**WITH_RIGHTS, **(changes or {})})
-    assert doit(folder, "record:desk").code == 0
+    assert doit(folder, "sheet:desk").code == 0
     return folder
 
 
@@ -117,7 +117,7 @@ def test_a_version_is_published_once(published: Path) -> None:
 def test_a_card_that_is_not_built_is_refused(tmp_path: Path) -> None:
     small.small_project(tmp_path, WITH_RIGHTS)
     assert refusal(tmp_path) == (
-        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit record:desk\n"
+        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit sheet:desk\n"
     )
 
 
@@ -126,8 +126,14 @@ def test_a_card_whose_manifest_changed_since_is_refused(tmp_path: Path) -> None:
     small.small_project(folder, {**WITH_RIGHTS, "inputs/cards/desk.toml": small.CARD.replace("DESK", "TABLE")})
     assert refusal(folder) == (
         "inputs/cards/desk.toml: the build is not what the manifests say: "
-        "plan: the card's contents or layout changed\n  hint: doit record:desk\n"
+        "plan: the card's contents or layout changed\n  hint: doit sheet:desk\n"
     )
+
+
+def test_a_card_without_its_sheet_is_refused(tmp_path: Path) -> None:
+    small.small_project(tmp_path, WITH_RIGHTS)
+    assert doit(tmp_path, "record:desk").code == 0
+    assert refusal(tmp_path) == "inputs/cards/desk.toml: its sheet was not made\n  hint: doit sheet:desk\n"
 
 
 def test_an_image_that_went_bad_since_is_refused(tmp_path: Path) -> None:
@@ -191,7 +197,7 @@ def test_the_next_version_says_what_changed_and_the_index_lists_both(tmp_path: P
     assert (folder / "dist/desk-1/CHANGES.txt").read_text() == "This is the first version that was published.\n"
     newer = small.CARD.replace('version = "1"', 'version = "2"').replace("DESK", "TABLE")
     (folder / "inputs/cards/desk.toml").write_text(newer)
-    assert doit(folder, "record:desk").code == 0
+    assert doit(folder, "sheet:desk").code == 0
     assert own_command(folder, "publish", "desk", "--form", "zip").code == 0
     changes = (folder / "dist/desk-2/CHANGES.txt").read_text().splitlines()
     assert changes[:2] == ["Since version 1:", ""]
@@ -216,7 +222,7 @@ def test_a_warning_must_be_accepted_in_writing(tmp_path: Path) -> None:
     assert refusal(folder).startswith(f"inputs/cards/desk.toml: the warning {rule} is not accepted: ")
     accepted = small.CARD + f'[accept]\n{rule} = "tried at the club"\n'
     (folder / "inputs/cards/desk.toml").write_text(accepted)
-    assert doit(folder, "record:desk").code == 0
+    assert doit(folder, "sheet:desk").code == 0
     assert own_command(folder, "publish", "desk").code == 0
 
 

@@ -129,7 +129,7 @@ def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, 
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
         f"{device}: 1 file of yours on it would be lost; now copied to inputs/kept/desk\n"
-        "  hint: build with them (doit record:desk), then write\n"
+        "  hint: build with them (doit sheet:desk), then write\n"
     )
     assert sha256(behind(device)) == before
     assert doit(folder, "record:desk").code == 0
