@@ -115,7 +115,7 @@ class Edits(RuleBasedStateMachine):
 
 def test_random_edits_patched_and_cold_give_the_same_bytes() -> None:
     few = settings(
-        max_examples=20, stateful_step_count=15, deadline=None, derandomize=True, database=None,
+        max_examples=14, stateful_step_count=15, deadline=None, derandomize=True, database=None,
         suppress_health_check=list(HealthCheck),
     )  # fmt: skip
     run_state_machine_as_test(Edits, settings=few)
