@@ -135,7 +135,8 @@ def _group(name: str, creator: Callable[[], object]) -> Task:
 
 def _stage(stage: ModuleType, name: str, item: str, run: Callable[[], str]) -> Task:
     before = FIND if stage in (rom, plan, image) else None
-    job = Job(PROJECT, name, run, partial(stage.reason, PROJECT, item), before)
+    why = partial(stage.reason, PROJECT, item)
+    job = Job(PROJECT, name, run, why, before, partial(rom.take, PROJECT, item) if stage is rom else lambda: None)
     return {**_task(job), "name": item, "doc": f"{name} of {item}", "uptodate": [job.is_current]}
 
 

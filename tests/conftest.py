@@ -14,3 +14,5 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("calm")
+
+os.environ.pop("CARDKILN_STORE", None)  # no test takes from or gives to a store of the user's own

@@ -43,7 +43,7 @@ class Job:
 
     ``stage``: the word its line begins with. ``reason``: why it must run, None when it is current; without one it
     runs each time. ``run``: does it and returns one line that says what was done. ``before``: what must have run
-    once before, if this runs at all.
+    once before. ``instead``: tried first of all; where it returns a line, the stage is done, and needs neither.
     """
 
     def __init__(
@@ -53,8 +53,10 @@ class Job:
         run: Callable[[], str],
         reason: Callable[[], str | None] | None = None,
         before: Job | None = None,
+        instead: Callable[[], str | None] = lambda: None,
     ) -> None:
         self._project, self._stage, self._run, self._reason, self._before = project, stage, run, reason, before
+        self._instead = instead
         self._why = NEW
         self._done = False
 
@@ -78,12 +80,13 @@ class Job:
 
     def execute(self) -> StoppedError | None:
         """Run the stage and print its line; return the failure when there are problems."""
-        if self._before and not self._before._done:
-            failure = self._before.execute()
-            if failure:
-                return failure
         try:
-            line = self._run()
+            line = self._instead()
+            if line is None:
+                failure = self._before.execute() if self._before and not self._before._done else None
+                if failure:
+                    return failure
+                line = self._run()
         except CardkilnError as error:
             problems = self._project.located(error.problems)
             return StoppedError("\n".join(str(problem) for problem in problems), error.exit_code)

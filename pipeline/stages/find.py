@@ -21,8 +21,12 @@ def complete(project: Project) -> Found:
     search = found(project)
     if not search.missing:
         return search
+    missed = {item.content.sha256 for item, _ in search.missing}
     needed = {
-        item.content.sha256 for (stage, name), items in wanted(project) if stale(project, stage, name) for item in items
+        item.content.sha256
+        for (stage, name), items in wanted(project)
+        if any(item.content.sha256 in missed for item in items) and _needs(project, stage, name)
+        for item in items
     }
     lacking = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
     if lacking:
@@ -38,6 +42,11 @@ def run(project: Project) -> str:
     line = f"{len(search.contents):,} of {counted(total, 'content')} found"
     line += f" in {counted(len(project.manifest.sources.places), 'place')}"
     return line + ("; the rest is needed only for what is built already" if search.missing else "")
+
+
+def _needs(project: Project, stage: str, name: str) -> bool:
+    """Whether an output must be made, and of its sources: ROM files may be in the store."""
+    return stale(project, stage, name) and not (stage == "rom" and rom.is_stored(project, name))
 
 
 def stale(project: Project, stage: str, name: str) -> bool:

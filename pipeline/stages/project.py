@@ -19,6 +19,7 @@ from pipeline.model.manifest import Manifest
 from pipeline.model.plan import Plan
 from pipeline.sources.index import Index
 from pipeline.sources.tree import list_tree
+from pipeline.store.store import Store
 
 PROGRAM = f"cardkiln {version('cardkiln')}"
 """Name and version; among every stage's inputs, since another version may give other bytes."""
@@ -31,6 +32,7 @@ class Project:
     anything was read. ``search``: what the search of the sources gave, None while it has not been needed.
     ``worked``: cards worked out so far, with their plans. ``recipes`` and ``origins``: what ROM files are made from,
     by title and path, since working it out takes longest.
+    ``store``: where other machines' ROM files may be, None for none; only the working folder's own project has one.
     ``warnings``: what a person should hear of though the work goes on.
     """
 
@@ -42,6 +44,7 @@ class Project:
         self.search: Found | None = None
         self.worked: dict[str, tuple[Any, Plan]] = {}
         self.warnings: tuple[Problem, ...] = ()
+        self.store: Store | None = None
         self.recipes: dict[str, dict[str, str]] = {}
         self.origins: dict[tuple[str, str], Origin] = {}
         self._trees: dict[str, dict[str, Location]] = {}
@@ -49,7 +52,9 @@ class Project:
     @classmethod
     def here(cls) -> Self:
         """Return the project of the working folder: its ``inputs`` or those CARDKILN_INPUTS names, and ``build``."""
-        return cls(Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute(), Path.cwd() / "build", Path.cwd())
+        here = cls(Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute(), Path.cwd() / "build", Path.cwd())
+        here.store = Store.here()
+        return here
 
     @property
     def manifest(self) -> Manifest:

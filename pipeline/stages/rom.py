@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from pipeline.sources.read import read_content
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
 from pipeline.stages.words import counted
+from pipeline.store.store import Store
 
 UNBUILT = "0" * 64
 """Stands for the SHA-256 of a ROM file that is not declared and not built yet; enough to check a layout."""
@@ -40,19 +42,56 @@ def run(project: Project, title_id: str, found: Found) -> str:
     """Make the title's ROM files from what was found; return what was done."""
     title = project.manifest.titles[title_id]
     parts = {name: read_content(found.locations[content.sha256], content) for name, content in used(title).items()}
-    made = {}
+    _finish(project, title, ((rom, assemble(title, rom, parts)) for rom in title.roms), store=project.store)
+    return f"{title_id}: {counted(len(title.roms), 'ROM file')} from {_counted(title)}, {_total(title)}"
+
+
+def take(project: Project, title_id: str) -> str | None:
+    """Make the title's ROM files of what is in the store; return what was done, None unless all of them are there."""
+    title = project.manifest.titles[title_id]
+    stored = _stored(project, title)
+    if stored is None:
+        return None
+    _finish(project, title, stored)
+    return f"{title_id}: {counted(len(title.roms), 'ROM file')} from the store, {_total(title)}"
+
+
+def is_stored(project: Project, title_id: str) -> bool:
+    """Whether the store has all ROM files of the title, each hashed."""
+    return _stored(project, project.manifest.titles[title_id]) is not None
+
+
+def _stored(project: Project, title: Title) -> list[tuple[RomFile, bytes]] | None:
+    """Return the title's ROM files from the store, None unless all of them are there."""
+    if not project.store:
+        return None
+    found = []
     for rom in title.roms:
-        data = assemble(title, rom, parts)
+        data = project.store.read(_key(project, title, rom), rom.size, rom.sha256)
+        if data is None:
+            break
+        found.append((rom, data))
+    project.warnings += project.store.problems()
+    return found if len(found) == len(title.roms) else None
+
+
+def _finish(
+    project: Project, title: Title, finished: Iterable[tuple[RomFile, bytes]], store: Store | None = None
+) -> None:
+    """Write a title's ROM files, put them into the store, if one is given, and stamp them."""
+    made = {}
+    for rom, data in finished:
         path = _outputs(project, title)[rom.path]
         with replacing(path) as temporary:
             temporary.write_bytes(data)
         made[rom.path] = path, hashlib.sha256(data).hexdigest()
+        if store:
+            store.write(_key(project, title, rom), data)
+            project.warnings += store.problems()
     if not all(rom.sha256 for rom in title.roms):
         project.worked.clear()
     hashes = {path: sha256 for path, (_, sha256) in made.items()}
-    write_stamp(project.stamp("rom", title_id), _inputs(project, title), made, hashes)
-    total = show_size(sum(rom.size for rom in title.roms))
-    return f"{title_id}: {counted(len(made), 'ROM file')} from {_counted(title)}, {total}"
+    write_stamp(project.stamp("rom", title.id), _inputs(project, title), made, hashes)
 
 
 def used(title: Title) -> dict[str, Content]:
@@ -92,6 +131,15 @@ def _inputs(project: Project, title: Title) -> dict[str, str]:
         recipes = {f"the recipe of {rom.path}": digest(replace(rom, sha256="")) for rom in title.roms}
         project.recipes[title.id] = {**parts, **recipes, "the program": PROGRAM}
     return project.recipes[title.id]
+
+
+def _key(project: Project, title: Title, rom: RomFile) -> str:
+    """Return what a ROM file is stored under: a digest of all it is made from, the program's version among it."""
+    return digest((sorted(_inputs(project, title).items()), rom.path))
+
+
+def _total(title: Title) -> str:
+    return show_size(sum(rom.size for rom in title.roms))
 
 
 def _counted(title: Title) -> str:

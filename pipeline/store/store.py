@@ -1,0 +1,141 @@
+"""The shared store: what another machine assembled need not be assembled again.
+
+Nothing that happens there stops a build. What cannot be read, and what is not as it was stored, is missing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from contextlib import suppress
+from functools import cached_property
+from typing import Any
+
+from pipeline.errors import Place, Problem
+from pipeline.store.packed import pack, packed_size, unpack
+
+VARIABLE = "CARDKILN_STORE"
+"""The environment variable that names the place: a folder, or an address that fsspec understands."""
+
+READ_ONLY = "CARDKILN_STORE_READ_ONLY"
+"""Set to anything but "0", nothing is ever written there."""
+
+
+class Store:
+    """ROM files by key, in a place named as fsspec has it.
+
+    After a first failure to read it is not asked any more, after one to write nothing more is written: a network that
+    is down is waited for once.
+    """
+
+    def __init__(self, place: str, *, read_only: bool = False) -> None:
+        self._place = place
+        self._reads, self._writes = True, not read_only
+        self._untold: tuple[Problem, ...] = ()
+        self._told = False
+
+    @classmethod
+    def here(cls) -> Store | None:
+        """Return the store that the environment names, None when it names none."""
+        place = os.environ.get(VARIABLE, "")
+        return cls(place, read_only=os.environ.get(READ_ONLY, "") not in ("", "0")) if place else None
+
+    def read(self, key: str, size: int, sha256: str = "") -> bytes | None:
+        """Return what is stored under a key, hashed again; None when it is missing or bad.
+
+        Bad is also what has another size, or another SHA-256 where one is declared: the declared one wins.
+        """
+        if not self._reads:
+            return None
+        try:
+            stored = self._stored(key, size)
+        except FileNotFoundError:
+            return None
+        except Exception as error:  # whatever a file system of others raises; a build needs no store
+            self._reads = self._writes = False
+            self._failed("read", error)
+            return None
+        data = unpack(key, stored)
+        if data is None or len(data) != size or (sha256 and hashlib.sha256(data).hexdigest() != sha256):
+            return None
+        return data
+
+    def write(self, key: str, data: bytes) -> bool:
+        """Store data under a key, in place of what may be there; return whether it is there now."""
+        if not self._writes:
+            return False
+        try:
+            self._put(self._path(key), pack(key, data))
+        except Exception as error:  # as above
+            self._writes = False
+            self._failed("written", error)
+            return False
+        return True
+
+    def problems(self) -> tuple[Problem, ...]:
+        """Return the first failure, and that only once; none where there was none."""
+        told, self._untold = self._untold, ()
+        return told
+
+    def _stored(self, key: str, size: int) -> bytes:
+        """Return the bytes stored under a key; none of them when already their number is wrong."""
+        path = self._path(key)
+        if self._files.info(path)["size"] != packed_size(key, size):
+            return b""
+        return bytes(self._files.cat_file(path))
+
+    def _put(self, path: str, data: bytes) -> None:
+        """Write a file whole: under another name first where names can be moved.
+
+        Where they cannot, moving is copying; such places (object stores) show an object only when all of it is there.
+        """
+        from fsspec.spec import AbstractFileSystem
+
+        if type(self._files).mv is AbstractFileSystem.mv:
+            self._pipe(path, data)
+            return
+        temporary = f"{path}.{os.urandom(8).hex()}.part"
+        try:
+            self._pipe(temporary, data)
+            self._files.mv(temporary, path)
+        except BaseException:
+            with suppress(Exception):
+                self._files.rm(temporary)
+            raise
+
+    def _pipe(self, path: str, data: bytes) -> None:
+        try:
+            self._files.pipe_file(path, data)
+        except FileNotFoundError:  # the folder is not there yet; made only then, since object stores have none
+            self._files.makedirs(path.rpartition("/")[0], exist_ok=True)
+            self._files.pipe_file(path, data)
+
+    def _path(self, key: str) -> str:
+        return f"{self._root}/roms/{key[:2]}/{key}"
+
+    @property
+    def _files(self) -> Any:
+        return self._opened[0]
+
+    @property
+    def _root(self) -> str:
+        return self._opened[1].rstrip("/")
+
+    @cached_property
+    def _opened(self) -> tuple[Any, str]:
+        """The file system, and the place's path in it."""
+        from fsspec.core import url_to_fs  # imported late: only who has a store needs the package
+
+        files, root = url_to_fs(self._place)
+        return files, str(root)
+
+    def _failed(self, done: str, error: Exception) -> None:
+        if self._told:
+            return
+        self._told = True
+        said = (str(error).splitlines() or [""])[0]
+        what = f"the store cannot be {done}: {type(error).__name__}{f': {said}' if said else ''}"
+        hint = "what it may hold is assembled here" if done == "read" else f"to only read it, set {READ_ONLY}=1"
+        if isinstance(error, ImportError):
+            hint = "install the extra: pip install -e '.[store]'; an object store needs its own package for fsspec too"
+        self._untold = (Problem(Place(key=VARIABLE), what, hint),)
