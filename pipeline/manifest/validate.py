@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +24,8 @@ def validate(kind: str, data: Mapping[str, Any], text: str, file: str) -> tuple[
 
     ``text`` is what ``data`` was read from; it is only looked at when there is something to report.
     """
+    if _quick(kind)(data):
+        return ()
     errors = list(_validator(kind).iter_errors(data))
     return tuple(sorted(set(_located(errors, text, file, schema(kind)["properties"])))) if errors else ()
 
@@ -33,6 +35,13 @@ def schema(kind: str) -> Mapping[str, Any]:
     """Return the schema of a kind of manifest."""
     found: dict[str, Any] = json.loads((SCHEMAS / f"{kind}.schema.json").read_bytes())
     return found
+
+
+@cache
+def _quick(kind: str) -> Callable[[Mapping[str, Any]], bool]:
+    from pipeline.manifest.quick import checker  # here too
+
+    return checker(schema(kind))
 
 
 @cache
