@@ -84,6 +84,7 @@ def test_a_second_run_in_the_same_folder_is_refused(built: Path) -> None:
     ) as other:
         assert other.stdout is not None
         assert other.stdout.readline() == "held\n"
+        write_tree(built, {"inputs/cards/desk.toml": small.CARD.replace("DESK", "TABLE")})
         ran = doit(built)
         other.communicate("")
     assert (ran.code, ran.out, ran.err) == (

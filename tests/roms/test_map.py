@@ -23,7 +23,8 @@ from tests.roms.workshop import noise, rom, title
 
 ROOT = Path(__file__).parents[2]
 TITLES = load(ROOT / "inputs", ROOT).titles
-ROMS = [(asked, whole) for asked in TITLES.values() for whole in asked.roms]
+ROMS = [(asked, whole) for asked in TITLES.values() for whole in asked.roms if "decode" not in repr(whole)]
+"""All but those with text dumps: random bytes are no text."""
 
 
 def partitions(ranges: Sequence[Range], size: int) -> bool:
@@ -72,7 +73,7 @@ def test_a_byte_of_a_chip_changes_only_bytes_that_name_it(asked: Title, whole: R
 
 CHIPS = {"a": noise(16, 1), "b": noise(16, 2), "c": noise(8, 3)}
 CHANGING: list[dict[str, Any]] = [
-    *(change for change in CHANGES_OF_16 if "patch" not in change and "overlay" not in change),
+    *(change for change in CHANGES_OF_16 if not change.keys() & {"patch", "overlay", "decode"}),
     {"xor": {"chip": "b"}}, {"xor": {"chip": "c"}}, {"swap-bytes": 16}, {"swap-bytes": 64}, {"reverse-bits": 8},
     {"take": {"from": 2, "size": 6}}, {"take": {"from": 5, "size": 8}}, {"blocks": {"size": 2, "order": [1, 0, 3, 2]}},
     {"sum": {"at": 4, "bits": 16, "of": 16, "form": "negated", "byte-order": "big-endian", "from": 2, "size": 6}},

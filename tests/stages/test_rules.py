@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.errors import CardkilnError, Problem
 from pipeline.model.rule import WARNING
-from pipeline.stages import build, check, find, publish
+from pipeline.stages import build, check, find, publish, sheet
 from pipeline.stages.project import Project
 from pipeline.stages.rules import RULES
 from tests import small
@@ -35,6 +35,7 @@ def told(project: Project, stage: str) -> tuple[Problem, ...]:
         if stage in ("image", "publish"):
             build.build(project, "desk", lambda line: None)
         if stage == "publish":
+            sheet.run(project, "desk")
             publish.publish(project, "desk", "zip", None)
     except CardkilnError as error:
         return project.located(error.problems)
