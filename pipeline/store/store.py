@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from contextlib import suppress
 from functools import cached_property
 from typing import Any
@@ -92,21 +93,21 @@ class Store:
         from fsspec.spec import AbstractFileSystem
 
         if type(self._files).mv is AbstractFileSystem.mv:
-            self._pipe(path, data)
+            self._files.pipe_file(path, data)
             return
         temporary = f"{path}.{os.urandom(8).hex()}.part"
         try:
-            self._pipe(temporary, data)
+            self._in_folder(temporary, data)
             self._files.mv(temporary, path)
         except BaseException:
             with suppress(Exception):
                 self._files.rm(temporary)
             raise
 
-    def _pipe(self, path: str, data: bytes) -> None:
+    def _in_folder(self, path: str, data: bytes) -> None:
         try:
             self._files.pipe_file(path, data)
-        except FileNotFoundError:  # the folder is not there yet; made only then, since object stores have none
+        except FileNotFoundError:  # the folder is not there yet
             self._files.makedirs(path.rpartition("/")[0], exist_ok=True)
             self._files.pipe_file(path, data)
 
@@ -134,6 +135,8 @@ class Store:
             return
         self._told = True
         said = (str(error).splitlines() or [""])[0]
+        for password in re.findall(r"://[^/@]*?:([^/@]+)@", self._place):
+            said = said.replace(password, "***")
         what = f"the store cannot be {done}: {type(error).__name__}{f': {said}' if said else ''}"
         hint = "what it may hold is assembled here" if done == "read" else f"to only read it, set {READ_ONLY}=1"
         if isinstance(error, ImportError):

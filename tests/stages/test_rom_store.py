@@ -60,6 +60,18 @@ def test_another_machine_needs_no_chips_and_gets_the_same_card(store: Path, tmp_
     assert "nothing to do" in doit(folder).out
 
 
+def test_a_title_that_is_assembled_does_not_ask_for_chips_of_one_that_is_stored(store: Path, tmp_path: Path) -> None:
+    acorn = small.TITLE.replace("Snail race", "Acorn").replace("b1", "c1").replace("SNAIL.ROM", "ACORN.ROM")
+    acorn = acorn.replace(small.sha(small.CHIP_B), small.sha(small.CHIP_A))
+    acorn = acorn.replace(small.sha(small.ROM), small.sha(2 * small.CHIP_A))
+    project = project_in(small.small_project(tmp_path / "second", {"inputs/titles/acorn.toml": acorn}), store)
+    (project.inputs / "files/attic/dump(2).bin").unlink()  # chip b1, which only the snails need
+    card = small.CARD.replace('titles = ["snail-race"]', 'titles = ["acorn", "snail-race"]')
+    (project.inputs / "cards/desk.toml").write_text(card, encoding="utf-8")
+    assert rom.run(project, "acorn", find.complete(project)) == "acorn: 1 ROM file from 2 chips, 2 KiB"
+    assert rom.take(project, "snail-race") == TAKEN
+
+
 def test_a_title_with_all_its_chips_is_taken_without_a_search(store: Path, tmp_path: Path) -> None:
     ran = doit(small.small_project(tmp_path / "second"), "rom:snail-race", CARDKILN_STORE=str(store))
     assert (ran.code, ran.err) == (0, "")
