@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import json
-import tempfile
+import shutil
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+
+from filelock import FileLock, Timeout
 
 from pipeline.commands import diff as shown
 from pipeline.commands.manifests import card_named
 from pipeline.commands.own import JSON, OwnCommand
-from pipeline.errors import ManifestError
+from pipeline.errors import MachineError, ManifestError
+from pipeline.record.changes_text import bytes_document, changes_document
 from pipeline.stages import diff, prove
+from pipeline.stages.build import refuse_unfinished
+from pipeline.stages.conditions import conditions
 from pipeline.stages.sides import named
 
 
@@ -24,8 +30,8 @@ class Prove(OwnCommand):
     doc_usage = "CARD"
     doc_description = (
         "CARD: the id of a card that is built. The second build is made in a folder of its own, which is removed "
-        "afterwards, under another zone, language, home, umask, hash seed, order of files and, where faketime is "
-        "installed, another clock."
+        "afterwards, under another zone, language, home, umask, hash seed, order of files, form of sources and, where "
+        "faketime is installed, another clock. Where it differs, each of these is tried alone."
     )
     cmd_options = (JSON,)
 
@@ -34,25 +40,72 @@ class Prove(OwnCommand):
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help prove says more")
         card = card_named(self.project, words[0])
-        prove.refuse_unfinished(self.project, card)
-        with tempfile.TemporaryDirectory(prefix="cardkiln-") as scratch:
-            again = prove.build_again(self.project, card, Path(scratch))
-            differing = prove.differing(self.project, card, again)
-            details = [] if options["json"] else list(self._details(card, again, differing))
-        if options["json"]:
-            document = {"cardkiln-proof": 1, "card": card, "varied": prove.varied(), "equal": not differing}
-            print(json.dumps({**document, "differing": differing}, indent=1))
-        elif differing:
-            print("\n".join(details))
-        else:
-            print(f"{card}: the same bits, built again with other {', '.join(prove.varied())}")
+        with self._alone(), self._scratch() as scratch:
+            refuse_unfinished(self.project, card)
+            again = prove.build_again(self.project, card, scratch, conditions())
+            first, second = prove.sums(self.project.card_folder(card)), prove.sums(again)
+            differing = {name: (first[name], second[name]) for name in first if first[name] != second[name]}
+            if options["json"]:
+                document = {"cardkiln-proof": 1, "card": card, "varied": ["folder", *conditions()]}
+                document |= {"equal": not differing, "differing": differing}
+                if differing:
+                    document |= self._document(card, again, differing)
+                    document["because"] = prove.reasons(self.project, card, scratch)
+                print(json.dumps(document, indent=1))
+            elif differing:
+                print("\n".join(self._details(card, again, differing)))
+                print(_because(prove.reasons(self.project, card, scratch)))
+            else:
+                print(f"{card}: the same bits, built again with other {', '.join(('folder', *conditions()))}")
         return 1 if differing else 0
 
     def _details(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> Iterator[str]:
         """Yield which files differ, and of the image where and what lies there."""
+        folder = self.project.card_folder(card)
         for name, (first, second) in differing.items():
             yield f"{card}: {name} differs: sha256 {first}, the second time {second}"
+            if name != "card.img":
+                yield from prove.first_line(name, folder, again)
         if "card.img" in differing:
-            image = str(self.project.card_folder(card) / "card.img")
-            with named(self.project, image) as old, named(self.project, str(again / "card.img")) as new:
+            with (
+                named(self.project, str(folder / "card.img")) as old,
+                named(self.project, str(again / "card.img")) as new,
+            ):
                 yield from shown.lines(diff.diff(old, new), old, new, brief=False)
+
+    def _document(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
+        """Return what differs of the image, and what lies there."""
+        if "card.img" not in differing:
+            return {"changes": [], "bytes": []}
+        image = str(self.project.card_folder(card) / "card.img")
+        with named(self.project, image) as old, named(self.project, str(again / "card.img")) as new:
+            found = diff.diff(old, new)
+        return {"changes": changes_document(found.changes), "bytes": bytes_document(found.differing or ())}
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Hold off every build in the folder; raises MachineError while there is one."""
+        lock = self.project.build / "state" / "lock"
+        lock.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with FileLock(lock, timeout=0):
+                yield
+        except Timeout:
+            raise MachineError.one("another run is working in build/", "wait until it has ended") from None
+
+    @contextmanager
+    def _scratch(self) -> Iterator[Path]:
+        """Give an empty folder that is removed afterwards; what a killed run left is removed before."""
+        scratch = self.project.build / "proving"
+        shutil.rmtree(scratch, ignore_errors=True)
+        try:
+            yield scratch
+        finally:
+            shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _because(reasons: Sequence[str]) -> str:
+    """Return why two builds differ, as far as trying tells."""
+    if not reasons:
+        return "because: of none of the conditions alone; it takes several at once"
+    return f"because of: {', '.join(reasons)}"

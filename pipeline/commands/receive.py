@@ -9,7 +9,9 @@ from typing import Any
 
 from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
-from pipeline.stages.receive import build_recipe, check, take_image
+from pipeline.publish.folder import plain
+from pipeline.stages.from_recipe import build_recipe
+from pipeline.stages.receive import check, take_image
 
 
 class Receive(OwnCommand):
@@ -45,7 +47,7 @@ class Receive(OwnCommand):
         if options["json"]:
             print(json.dumps({"cardkiln-receive": 1, "card": card, "image": {**known, "file": shown}}, indent=1))
         else:
-            print(f"{card['name']}, version {card['version']}: as published")
+            print(f"{plain(card['name'])}, version {card['version']}: as published")
             print(received.signed)
             print(f"{shown}: sha256 {known['sha256']}")
         return 0

@@ -39,9 +39,13 @@ def files_of(folder: Path) -> dict[str, Path]:
     return dict(sorted(files.items()))
 
 
+def plain(text: str) -> str:
+    """Return a text as it is shown; what could play tricks with a terminal is shown as escapes."""
+    return text if text.isprintable() else ascii(text)
+
+
 def _place(name: str) -> Place:
-    """Return where a problem is; what could play tricks with a terminal is shown as escapes."""
-    return Place(name if name.isprintable() else ascii(name))
+    return Place(plain(name))
 
 
 def _fail(error: OSError) -> None:

@@ -66,7 +66,7 @@ def run(project: Project, card_id: str, found: Found) -> str:
     with replacing(image) as temporary:
         start = generations.begin(project, card_id, obeyed, temporary)
         proof, line = _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
-        check_pinned(worked.selection.card, obeyed, proof.image_sha256, image.with_name("record.json"))
+        check_pinned(project, card_id, proof, findings)
         earlier = generations.keep(project, card_id)
     facts = {**asdict(proof), "findings": [asdict(finding) for finding in findings]}
     generations.finish(project, card_id, earlier)

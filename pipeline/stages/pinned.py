@@ -3,40 +3,67 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from functools import cached_property
 
 from pipeline.errors import CheckError, Place, Problem
-from pipeline.model.manifest import Card
-from pipeline.model.plan import Plan
+from pipeline.model.manifest import Manifest
+from pipeline.model.plan import Proof
+from pipeline.record.changes_text import changes_text
+from pipeline.record.compare import compare
+from pipeline.record.side import Side, side_of_record
+from pipeline.stages.project import Project
+from pipeline.stages.recorded import recorded
 
-SHOWN = 8
-"""Differing files that are named; the rest are counted."""
+SHOWN = 24
+"""Lines of what differs; the rest are counted."""
 
 
-def check_pinned(card: Card, plan: Plan, sha256: str, record: Path) -> None:
+class Unpinned(Project):
+    """A project in which no card says which SHA-256 its image must have."""
+
+    @property
+    def manifest(self) -> Manifest:
+        """Everything else the manifests say."""
+        return self._unpinned
+
+    @cached_property
+    def _unpinned(self) -> Manifest:
+        manifest = super().manifest
+        cards = {id_: replace(card, image_sha256="") for id_, card in manifest.cards.items()}
+        return replace(manifest, cards=cards)
+
+
+def check_pinned(project: Project, card_id: str, proof: Proof, findings: Iterable[Problem]) -> None:
     """Raise CheckError when a new image has not the SHA-256 that the card's manifest says.
 
-    What differs is told against ``record``, that of the last good image.
+    What differs is told against the record that is there, which is that of the last good image.
     """
-    if card.image_sha256 in ("", sha256):
+    card = project.manifest.cards[card_id]
+    if card.image_sha256 in ("", proof.image_sha256):
         return
-    what = f"the build gives {sha256}; expected {card.image_sha256}. The last image stays. {_since(plan, record)}"
+    lines = list(_since(project, card_id, json.loads(recorded(project, card_id, proof, findings)["record.json"])))
+    more = [f"... and {len(lines) - SHOWN:,} lines more"] if len(lines) > SHOWN else []
+    what = f"the build gives {proof.image_sha256}, expected {card.image_sha256}; the last image stays"
+    what = "\n    ".join([what, *lines[:SHOWN], *more])
     hint = "undo what changed; or, if it is meant, write the new value or take the line out"
-    raise CheckError([Problem(Place(card.file, key="image-sha256"), what, hint)])
+    raise CheckError([Problem(Place(card.file, key="image-sha256"), what, hint, rule="image-is-the-one-pinned")])
 
 
-def _since(plan: Plan, record: Path) -> str:
+def _since(project: Project, card_id: str, record: Mapping[str, object]) -> Iterator[str]:
+    """Yield what differs from the last record, the hashes of the whole left out."""
+    last = _last(project, card_id)
+    if last is None:
+        yield "there is no record to compare with"
+        return
+    changes = tuple(change for change in compare(last, side_of_record(record)) if change.group != "image")
+    yield "what changed since the last record:" if changes else "nothing changed since the last record"
+    yield from changes_text(changes)
+
+
+def _last(project: Project, card_id: str) -> Side | None:
     try:
-        before = {file["path"]: file["sha256"] for file in json.loads(record.read_bytes())["files"]}
-    except (OSError, ValueError, KeyError, TypeError):
-        return "There is no record to compare with"
-    now = {entry.path: entry.sha256 for entry in plan.entries if not entry.is_folder}
-    changes = [
-        *(f"{path} changed" for path in sorted(now.keys() & before.keys()) if now[path] != before[path]),
-        *(f"{path} is new" for path in sorted(now.keys() - before.keys())),
-        *(f"{path} is gone" for path in sorted(before.keys() - now.keys())),
-    ]
-    if not changes:
-        return "Since the last record no file changed, so layout, label, serial or timestamp did, or nothing at all"
-    more = f" and {len(changes) - SHOWN:,} more" if len(changes) > SHOWN else ""
-    return f"Since the last record: {', '.join(changes[:SHOWN])}{more}"
+        return side_of_record(json.loads((project.card_folder(card_id) / "record.json").read_bytes()))
+    except (FileNotFoundError, ValueError, KeyError, TypeError):
+        return None

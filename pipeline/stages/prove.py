@@ -4,109 +4,111 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
-from pipeline.errors import CheckError
-from pipeline.stages.build import unfinished
+from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.stages import conditions
 from pipeline.stages.project import Project
+from pipeline.stages.second import lay_down
 
 COMPARED = ("card.img", "plan.json", "record.json", "SHA256SUMS")
 """What must be the same in every build; the sheet is made from these alone."""
 
-ODD_FOLDER = "another place, with ümlauts"
-CLOCK = "2031-07-06 05:04:03"
-ENVIRONMENT = {
-    "TZ": "Pacific/Kiritimati",
-    "LANG": "tr_TR.UTF-8",
-    "LC_ALL": "C",
-    "PYTHONHASHSEED": "4242",
-    "COLUMNS": "40",
-}
-"""The second build's; one zone ahead of all others, and a language in which "i" and "I" are no pair."""
+PLACE = "another place, with ümlauts"
 
-DODO = "from pipeline.tasks import *\n"
+Sums = Mapping[str, str]
+"""The SHA-256 of each file that is compared, by name."""
 
 
-def refuse_unfinished(project: Project, card_id: str) -> None:
-    """Raise CheckError for a card whose build is not what its manifests say: there is nothing to compare with."""
-    why = unfinished(project, card_id)
-    if why:
-        raise CheckError.one(f"{card_id} is not built as declared ({why})", f"run doit record:{card_id} first")
+def build_again(project: Project, card_id: str, scratch: Path, varied: Collection[str]) -> Path:
+    """Return the folder of the card built once more below ``scratch``, which is emptied before.
 
-
-def build_again(project: Project, card_id: str, scratch: Path) -> Path:
-    """Return the folder of the card built a second time below ``scratch``; raises CheckError when that build fails."""
-    folder = scratch / ODD_FOLDER
-    inputs = folder / "inputs"
-    folder.mkdir(parents=True)
-    _copy(project.inputs, inputs)
-    (inputs / "sources.local.toml").unlink(missing_ok=True)
-    (inputs / "sources.toml").write_text(_sources(project), encoding="utf-8")
-    (folder / "dodo.py").write_text(DODO, encoding="utf-8")
-    words = [sys.executable, "-m", "doit", "run", f"record:{card_id}"]
-    faketime = shutil.which("faketime")
+    ``varied``: the conditions that are others. Raises CheckError when that build fails, MachineError for the machine.
+    """
+    folder = scratch / PLACE
+    shutil.rmtree(folder, ignore_errors=True)
+    (folder / "cwd").mkdir(parents=True)
+    backwards = "order of files" in varied
+    inputs, build = folder / "inputs", folder / "build"
+    lay_down(project, card_id, inputs, swapped="form of sources" in varied, backwards=backwards)
+    job = {
+        "inputs": str(inputs),
+        "build": str(build),
+        "card": card_id,
+        "backwards": backwards,
+        "workers": conditions.workers(varied),
+    }
+    words = [sys.executable, "-m", "pipeline.stages.again", json.dumps(job)]
     done = subprocess.run(
-        [faketime, CLOCK, *words] if faketime else words,
-        cwd=folder,
-        env=_environment(scratch),
-        umask=0o077 if os.name == "posix" else -1,
-        capture_output=True,
-        text=True,
+        conditions.clock(words, varied),
+        cwd=folder / "cwd",
+        env=conditions.environment(varied),
+        umask=conditions.umask(varied),
+        stdout=subprocess.PIPE,
         encoding="utf-8",
-        errors="replace",
         check=False,
     )
     if done.returncode:
-        raise CheckError.one(f"the second build of {card_id} failed:\n{(done.stderr or done.stdout).rstrip()}")
-    return folder / "build" / "cards" / card_id
+        kind = MachineError if done.returncode == MachineError.exit_code else CheckError
+        raise kind(_problems(done.stdout, card_id, {str(inputs): project.shown(project.inputs)}))
+    return build / "cards" / card_id
 
 
-def differing(project: Project, card_id: str, again: Path) -> Mapping[str, tuple[str, str]]:
-    """Return the files that are not the same in both builds, with the SHA-256 of each build's."""
-    first = project.card_folder(card_id)
-    sums = {name: (_sha256(first / name), _sha256(again / name)) for name in COMPARED}
-    return {name: both for name, both in sums.items() if both[0] != both[1]}
+def sums(folder: Path) -> Sums:
+    """Return the SHA-256 of what is compared of a card."""
+    found = {}
+    for name in COMPARED:
+        with (folder / name).open("rb") as file:
+            found[name] = hashlib.file_digest(file, "sha256").hexdigest()
+    return found
 
 
-def varied() -> tuple[str, ...]:
-    """Return what is different in the second build."""
-    clock = ("the clock",) if shutil.which("faketime") else ()
-    umask = ("umask",) if os.name == "posix" else ()
-    return ("folder", "order of files", "home", *umask, "zone", "language", "hash seed", *clock)
+def reasons(project: Project, card_id: str, scratch: Path) -> tuple[str, ...]:
+    """Return which conditions make a difference, each tried alone; none where it takes several at once.
+
+    Two builds under the same conditions come first: where they differ, it is the moment or chance, and nothing else
+    can be told.
+    """
+
+    def outcome(*varied: str) -> Sums | None:
+        try:
+            return sums(build_again(project, card_id, scratch, varied))
+        except CheckError:
+            return None
+
+    same = outcome()
+    if same != outcome():
+        return ("the moment, or chance",)
+    found = () if same == sums(project.card_folder(card_id)) else ("folder",)
+    return (*found, *(name for name in conditions.conditions() if outcome(name) != same))
 
 
-def _environment(scratch: Path) -> dict[str, str]:
-    """Return the second build's environment: nothing of ours in it, so that nothing is taken from a store either."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("CARDKILN_")}
-    return {**kept, **ENVIRONMENT, "HOME": str(scratch / "nobody"), "PYTHONDONTWRITEBYTECODE": "1"}
+def first_line(name: str, first: Path, second: Path) -> Iterator[str]:
+    """Yield the first line in which two text files differ, from shortly before where it does."""
+    pairs = zip(*((path / name).read_text(encoding="utf-8").splitlines() for path in (first, second)), strict=False)
+    for number, (one, other) in enumerate(pairs, 1):
+        if one != other:
+            at = next((i for i, two in enumerate(zip(one, other, strict=False)) if two[0] != two[1]), len(one))
+            start = max(at - 40, 0)
+            before, after = (f"...{line[start : at + 40]}..." for line in (one, other))
+            yield f"  {name}, line {number}: {before}, the second time {after}"
+            return
 
 
-def _copy(source: Path, target: Path) -> None:
-    """Copy a folder, the last names first, so that its files are made in another order."""
-    target.mkdir()
-    for path in sorted(source.iterdir(), reverse=True):
-        if path.is_dir():
-            _copy(path, target / path.name)
-        else:
-            shutil.copyfile(path, target / path.name)
-
-
-def _sources(project: Project) -> str:
-    """Return a ``sources.toml`` that names the same places, where they are, and the same limits."""
-    sources = project.manifest.sources
-    places = json.dumps(list(sources.places), ensure_ascii=False)  # a JSON text of this kind is also TOML
-    limits = sources.limits
-    return (
-        f"places = {places}\n[limits]\nentries = {limits.entries}\nmember = {limits.member}\n"
-        f"total = {limits.total}\nratio = {limits.ratio}\n"
-    )
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _problems(told: str, card_id: str, places: Mapping[str, str]) -> Iterator[Problem]:
+    """Yield what a second build says of why it failed, told of the inputs that it is a copy of."""
+    try:
+        problems = [Problem(**{**one, "place": Place(**one["place"]), "also": ()}) for one in json.loads(told)]
+    except ValueError:
+        problems = [Problem(Place(), "it was ended by something else; see above")]
+    for problem in problems:
+        file = problem.place.file
+        for place, shown in places.items():
+            file = file.replace(place, shown)
+        what = f"the second build of {card_id} failed: {problem.what}"
+        yield replace(problem, place=replace(problem.place, file=file), what=what)

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,21 +12,17 @@ from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.written import Written
+from pipeline.manifest.formats import UnfitError, check_path
 from pipeline.manifest.sums import parse_sums
 from pipeline.manifest.validate import schema
-from pipeline.model.content import Content, Found, Wanted
-from pipeline.model.manifest import ArchiveLimits
-from pipeline.model.units import show_size
+from pipeline.model.plan import Plan
 from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_of
 from pipeline.publish.pack import SUFFIXES, unpack
 from pipeline.publish.signature import check_form, fingerprint, signer
-from pipeline.sources.read import open_content
-from pipeline.stages import build
 from pipeline.stages.progress import progress
-from pipeline.stages.project import PROGRAM, Project
+from pipeline.stages.project import Project
 from pipeline.stages.recipe import RECIPE
 from pipeline.stages.stamp import replacing
-from pipeline.stages.words import counted
 
 LARGEST = 256_000_000_000
 """Bytes of an image: more than any card for such a board has, and less than would fill a night with unpacking."""
@@ -67,10 +60,13 @@ def check(folder: Path, signers: Path | None) -> Received:
     if problems:
         raise CheckError(problems)
     record = _document(files, "record.json")
-    problems = list(_record_problems(record)) or list(_disagreements(files, sums, record))
+    problems = list(_form_problems("record", record)) or list(_disagreements(files, sums, record))
     if problems:
         raise CheckError(problems)
     recipe = _document(files, RECIPE) if RECIPE in files else None
+    problems = [*_form_problems("recipe", recipe)] if recipe is not None else []
+    if problems:
+        raise CheckError(problems)
     return Received(record=record, recipe=recipe, signed=signed, folder=folder)
 
 
@@ -92,39 +88,11 @@ def take_image(project: Project, received: Received) -> Path:
         if sha256 != image["sha256"]:
             what = f"unpacks to the SHA-256 {sha256}; expected {image['sha256']}"
             raise CheckError.one(what, STRANGE, file=there[0].name)
-        with (received.folder / "plan.json").open(encoding="utf-8") as lines:
-            plan = plan_from_lines(lines)
+        plan = _plan(received.folder / "plan.json")
         written = Written(image_sha256=sha256, image_size=image["size"], bytes_written=0)
         with progress("read back", record["proven"]["file-bytes"]) as advance:
             read_back(plan, temporary, written, advance)
     return target
-
-
-def build_recipe(project: Project, received: Received, places: Sequence[Path], say: Callable[[str], None]) -> Path:
-    """Build a checked recipe with contents found in ``places``, and return where the image lies.
-
-    Raises CheckError with all that lacks, or when the image that comes out is another one.
-    """
-    recipe, record = received.recipe or {}, received.record
-    home = folder_of(project, received)
-    shutil.rmtree(home / "inputs", ignore_errors=True)
-    shutil.copytree(received.folder / "inputs", home / "inputs")
-    shown = ", ".join(json.dumps(str(place.absolute())) for place in places)
-    (home / "inputs" / "sources.toml").write_text(f"places = [{shown}]\n", encoding="utf-8")
-    inner = Project(home / "inputs", home / "build", home)
-    _bring(inner, recipe, places)
-    moment = datetime.fromisoformat(record["volume"]["timestamp"]).replace(tzinfo=UTC)
-    os.environ["SOURCE_DATE_EPOCH"] = str(int(moment.timestamp()))
-    card_id = record["card"]["id"]
-    build.build(inner, card_id, say)
-    image = inner.card_folder(card_id) / str(record["image"]["file"])
-    made = json.loads((inner.card_folder(card_id) / "record.json").read_bytes())
-    if made["image"]["sha256"] != record["image"]["sha256"]:
-        what = f"found the SHA-256 {made['image']['sha256']}, expected {record['image']['sha256']}"
-        by = record["made-by"]["program"]
-        hint = f"it was made by {by}, this is {PROGRAM}" if by != PROGRAM else "please report this"
-        raise CheckError.one(what, hint, file=project.shown(image))
-    return image
 
 
 def folder_of(project: Project, received: Received) -> Path:
@@ -169,17 +137,39 @@ def _document(files: Mapping[str, Path], name: str) -> Mapping[str, Any]:
     return document
 
 
-def _record_problems(record: Mapping[str, Any]) -> Iterator[Problem]:
-    """Yield what is wrong with a record's form."""
+def _form_problems(kind: str, document: Mapping[str, Any]) -> Iterator[Problem]:
+    """Yield what is wrong with the form of a document that its schema describes."""
     from jsonschema import Draft202012Validator  # here, since it takes long to import
 
-    for error in Draft202012Validator(schema("record")).iter_errors(record):
-        yield Problem(Place("record.json", key=error.json_path.removeprefix("$.")), error.message[:200], STRANGE)
+    for error in Draft202012Validator(schema(kind)).iter_errors(document):
+        place = Place(f"{kind}.json", key=error.json_path.removeprefix("$.").removeprefix("$"))
+        yield Problem(place, error.message[:200], STRANGE)
+
+
+def stays(text: str) -> bool:
+    """Whether a path that a received document gives stays where it belongs."""
+    try:
+        check_path(text)
+    except UnfitError:
+        return False
+    return True
+
+
+def _plan(path: Path) -> Plan:
+    try:
+        with path.open(encoding="utf-8") as lines:
+            return plan_from_lines(lines)
+    except ValueError as error:
+        raise CheckError.one(f"is no plan: {error}", STRANGE, file=path.name) from None
 
 
 def _disagreements(files: Mapping[str, Path], sums: Mapping[str, str], record: Mapping[str, Any]) -> Iterator[Problem]:
     """Yield where list, record, plan and statement do not speak of the same image."""
-    image = record["image"]
+    image, card = record["image"], record["card"]
+    name = f"{card['id']}-{card['version']}"
+    if "/" in name or not stays(name):
+        what = f"found id and version {name!r}, expected ones that can name a folder"
+        yield Problem(Place("record.json", key="card"), what, STRANGE)
     said = {
         SUMS: sums.get(image["file"]),
         "provenance.json": _subject(_document(files, "provenance.json"), image["file"]),
@@ -200,40 +190,3 @@ def _subject(statement: Mapping[str, Any], name: str) -> str | None:
         return next(str(one["digest"]["sha256"]) for one in statement["subject"] if one["name"] == name)
     except (KeyError, TypeError, StopIteration):
         return None
-
-
-def _lacking(project: Project, found: Found, wanted: int, places: int) -> Iterator[Problem]:
-    """Yield one line for all, and one for each content that was not found."""
-    what = (
-        f"{len(found.missing):,} of {counted(wanted, 'content')} are in none of the {counted(places, 'place')} searched"
-    )
-    yield Problem(Place(RECIPE), what, "name folders or archives with your own dumps: doit receive FOLDER PLACE ...")
-    for item, near in found.missing:
-        what = f"{show_size(item.content.size or 0)}, SHA-256 {item.content.sha256}"
-        hint = f"nearest is {project.shown(Path(near.location.path))}: {near.why}" if near else ""
-        yield Problem(Place(RECIPE, key=item.name), what, hint)
-
-
-def _bring(project: Project, recipe: Mapping[str, Any], places: Sequence[Path]) -> None:
-    """Search for what the recipe leaves out, and put folders together that manifests name by path."""
-    contents = {one["sha256"]: Content(sha256=one["sha256"], size=one["size"]) for one in recipe["bring"]}
-    wanted = [
-        Wanted(
-            content=contents[one["sha256"]],
-            name=f"{one['role']} of {one['owner']}",
-            place=Place(RECIPE),
-            file_names=(one["role"].rpartition("/")[2].removeprefix("chip "),),
-        )
-        for one in recipe["bring"]
-    ]
-    project.index.scan(places, ArchiveLimits())
-    found = project.index.find(wanted)
-    if found.missing:
-        raise CheckError(_lacking(project, found, len(wanted), len(places)))
-    for tree in recipe["left-out"]:
-        for file in tree["files"]:
-            content = contents[file["sha256"]]
-            target = project.inputs.joinpath(tree["path"], *filter(None, file["name"].split("/")))
-            target.parent.mkdir(parents=True, exist_ok=True)
-            with open_content(found.locations[content.sha256], content) as source, target.open("wb") as copy:
-                shutil.copyfileobj(source, copy)

@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.card.select import Selection, select
-from pipeline.model.manifest import Card, Core
+from pipeline.model.manifest import Board
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, refusals
 from pipeline.stages.history import CHANGES, changes_since_last, write_index
-from pipeline.stages.keep import folder_of
+from pipeline.stages.inputs_of import manifests, own_paths, sum_lists
 from pipeline.stages.project import Project
 from pipeline.stages.publish import Signing, as_json, copy_build, dist_folder, finish, gate, making, write
 
@@ -31,19 +31,20 @@ def publish_recipe(project: Project, card_id: str, signing: Signing | None) -> P
     selection = select(project.manifest, project.manifest.cards[card_id])
     refused = {(one.kind, one.id) for one in refusals(record)}
     with making(target) as folder:
-        for file in _manifests(project, selection):
+        for file in (*manifests(project, selection), *(board.file for board in _other_boards(project, selection))):
             _copy(project.base / file, folder / "inputs" / Path(file).relative_to(project.shown(project.inputs)))
         write(folder / "inputs" / "sources.toml", NO_PLACES)
-        if SCHEMAS.is_dir():
-            shutil.copytree(SCHEMAS, folder / "schemas")
+        for schema in sorted(SCHEMAS.glob("*.json")):
+            _copy(schema, folder / "schemas" / schema.name)
         left_out = []
-        for holder, path in _own_paths(project, selection):
+        for holder, path in own_paths(project, selection):
             if holder in refused:
                 left_out.append(_tree(project, path))
             else:
-                _copy(project.inputs / path, folder / "inputs" / path)
-        for path in _sum_lists(selection):
+                _copy_tree(project, path, folder / "inputs" / path)
+        for path in sum_lists(selection):
             _copy(project.inputs / path, folder / "inputs" / path)
+        _stand_in(project, selection, folder / "inputs")
         copy_build(project.card_folder(card_id), folder)
         write(folder / CHANGES, changes_since_last(project, card_id, record))
         bring = list(_bring(record, _hashes(project, selection, refused)))
@@ -55,41 +56,40 @@ def publish_recipe(project: Project, card_id: str, signing: Signing | None) -> P
     return target
 
 
-def _own_paths(project: Project, selection: Selection) -> Iterator[tuple[tuple[str, str], str]]:
-    """Yield each file, folder or archive below the inputs that goes onto the card, with kind and id of its owner."""
-    board = selection.board
-    yield from ((("board", board.id), path) for path in board.base)
-    owners = (
-        *(("core", core.id, core.files) for core in selection.cores),
-        *(("title", title.id, title.files) for title in selection.titles),
-        ("card", selection.card.id, selection.card.files),
-    )
-    for kind, owner, files in owners:
-        yield from (((kind, owner), file.source_path) for file in files if file.source_path)
-    kept = folder_of(project, selection.card.id)
-    if selection.card.keep and kept.is_dir():
-        yield ("card", selection.card.id), kept.relative_to(project.inputs).as_posix()
+def _other_boards(project: Project, selection: Selection) -> list[Board]:
+    """Return the boards that the card's cores and stations speak of, without which their manifests are refused."""
+    cores = {board for core in selection.cores for board in core.boards}
+    displays = [display for name in selection.card.stations for display in project.manifest.stations[name].displays]
+    outputs = {output for display in displays for output in display.inputs}
+    boards = [board for board in project.manifest.boards.values() if board.id != selection.board.id]
+    return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
 
 
-def _manifests(project: Project, selection: Selection) -> list[str]:
-    """Return the manifests the card is made by, as they are shown."""
-    card = selection.card
-    stations = [project.manifest.stations[name] for name in dict.fromkeys((*card.stations, *card.required_stations))]
-    parts: tuple[Any, ...] = (selection.board, selection.card, *selection.cores, *selection.titles, *stations)
-    return [part.file for part in parts]
-
-
-def _sum_lists(selection: Selection) -> list[str]:
-    owners: tuple[Card | Core, ...] = (selection.card, *selection.cores)
-    return sorted({sums.list_path for owner in owners for sums in owner.sums})
+def _stand_in(project: Project, selection: Selection, inputs: Path) -> None:
+    """Put an empty file where another board's manifest names system files: none of them goes onto this card."""
+    paths = {path for board in _other_boards(project, selection) for path in board.base}
+    for path in sorted(paths, key=lambda path: (-path.count("/"), path)):
+        target = inputs / path
+        if not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.touch()
 
 
 def _copy(source: Path, target: Path) -> None:
-    if source.is_dir():
-        shutil.copytree(source, target, dirs_exist_ok=True)
-    elif not target.exists():
+    """Copy the bytes of a file and nothing else of it, once."""
+    if not target.exists():
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(source, target)
+
+
+def _copy_tree(project: Project, path: str, target: Path) -> None:
+    """Copy a file, an archive, or the files of a folder that go onto the card."""
+    source = project.inputs / path
+    if source.is_file():
+        _copy(source, target)
+        return
+    for name, location in project.tree(path).items():
+        _copy(Path(location.path), target / name)
 
 
 def _tree(project: Project, path: str) -> dict[str, Any]:
@@ -103,7 +103,7 @@ def _tree(project: Project, path: str) -> dict[str, Any]:
 
 def _hashes(project: Project, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:
     """Return the SHA-256 of every content that is in the bundle."""
-    included = [path for holder, path in _own_paths(project, selection) if holder not in refused]
+    included = [path for holder, path in own_paths(project, selection) if holder not in refused]
     return {project.content_at(location).sha256 for path in included for location in project.tree(path).values()}
 
 

@@ -83,6 +83,12 @@ ELSEWHERE = (
         can_be_silenced=True,
     ),
     Rule(
+        name="image-is-the-one-pinned",
+        reason="An image has the SHA-256 that its card's manifest says, where it says one.\n\n"
+        "Whoever writes it down wants to hear of every change, also of one that nobody meant.",
+        stage="image",
+    ),
+    Rule(
         name="rights-are-stated",
         reason="A card that is handed over states licence, holder and source of everything on it.\n\n"
         "Nobody may pass on what he may not, and who receives it must be able to ask.",

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 import shutil
+from collections.abc import Collection
 from pathlib import Path
 
 import pytest
@@ -12,7 +12,7 @@ from pipeline.commands.prove import Prove
 from pipeline.stages import prove
 from pipeline.stages.project import Project
 from tests import small
-from tests.running import doit, own_command
+from tests.running import ROOT, doit, own_command
 
 
 @pytest.fixture(scope="module")
@@ -26,13 +26,60 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_second_build_gives_the_same_bits(built: Path) -> None:
     ran = own_command(built, "prove", "desk")
     assert (ran.code, ran.err) == (0, "")
-    assert re.fullmatch(r"desk: the same bits, built again with other folder, order of files, home, .*\n", ran.out)
+    clock = "clock, " if shutil.which("faketime") else ""
+    assert ran.out == (
+        "desk: the same bits, built again with other folder, zone, language, home, user, hash seed, terminal, umask, "
+        f"{clock}order of files, workers, form of sources\n"
+    )
+    assert not (built / "build/proving").exists()
+
+
+LEAKS = {
+    "zone": "import time; LEAK = time.strftime('%z')",
+    "language": "import os; LEAK = os.environ.get('LC_ALL', '') + os.environ.get('LANG', '')",
+    "home": "import os; LEAK = os.path.expanduser('~')",
+    "user": "import os; LEAK = os.environ.get('USER', '')",
+    "hash seed": "LEAK = str(hash('leak'))",
+    "umask": "import os; LEAK = str(os.umask(0)); os.umask(int(LEAK))",
+    "clock": "import time; LEAK = str(time.gmtime().tm_year)",
+    "order of files": "import os; LEAK = ''.join(os.listdir(os.path.dirname(os.__file__)))",
+    "workers": "import os; LEAK = str(os.cpu_count())",
+}
+"""Each lets something of the machine into a text file of the card."""
+QUICK = ("order of files",)
+"""Tried in every run; each takes a dozen builds."""
+
+
+@pytest.mark.parametrize(
+    "name", [name if name in QUICK else pytest.param(name, marks=pytest.mark.long) for name in LEAKS]
+)
+def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Path, tmp_path: Path) -> None:
+    """In a copy of the program with a leak: its menu files end in what the machine says."""
+    if name == "clock" and not shutil.which("faketime"):
+        pytest.skip("faketime is not here")
+    package = shutil.copytree(ROOT / "pipeline", tmp_path / "leaking/pipeline")
+    shutil.copytree(ROOT / "schemas", tmp_path / "leaking/schemas")
+    writer = package / "configs/write.py"
+    leaking = writer.read_text("utf-8").replace("from __future__ import annotations\n", f"{LEAKS[name]}\n", 1)
+    name_of = "def write_config("
+    leaking = leaking.replace(name_of, "def _write_config(", 1)
+    leaking += "\n\ndef write_config(*given):\n    return _write_config(*given) + LEAK.encode('utf-8', 'replace')\n"
+    writer.write_text(leaking, "utf-8")
+    folder = small.small_project(tmp_path / "project")
+    environment = {"PYTHONPATH": str(tmp_path / "leaking"), "PYTHONHASHSEED": "1"}
+    assert doit(folder, **environment).code == 0
+    ran = own_command(folder, "prove", "desk", **environment)
+    assert ran.code == 1, ran
+    assert ran.out.startswith("desk: card.img differs: sha256 ")
+    assert "MENU.TXT" in ran.out
+    assert ran.out.splitlines()[-1].startswith("because of: ")
+    assert name in ran.out.splitlines()[-1]
 
 
 def test_a_difference_is_told_by_file(
     built: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def spoilt(project: Project, card: str, scratch: Path) -> Path:
+    def spoilt(project: Project, card: str, scratch: Path, varied: Collection[str]) -> Path:
         again = Path(shutil.copytree(project.card_folder(card), tmp_path / "again"))
         image = (again / "card.img").read_bytes()
         at = image.index(small.CHIP_A)
@@ -41,6 +88,7 @@ def test_a_difference_is_told_by_file(
 
     monkeypatch.chdir(built)
     monkeypatch.setattr(prove, "build_again", spoilt)
+    monkeypatch.setattr(prove, "reasons", lambda *_: ())
     assert Prove().parse_execute(["desk"]) == 1
     told = capsys.readouterr().out
     first = small.sha((built / "build/cards/desk/card.img").read_bytes())
@@ -54,7 +102,7 @@ def test_a_card_that_is_not_built_cannot_be_proven(tmp_path: Path) -> None:
     assert (ran.code, ran.out, ran.err) == (
         1,
         "",
-        "desk is not built as declared (rom: new)\n  hint: run doit record:desk first\n",
+        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit sheet:desk\n",
     )
 
 

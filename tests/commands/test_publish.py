@@ -352,6 +352,27 @@ def test_a_record_that_states_what_no_card_holds_is_refused(copy: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("version", ["1/../../../../out", "/out", "1\n"])
+def test_a_version_that_leads_out_of_the_folder_is_refused(copy: Path, version: str) -> None:
+    restated(copy, lambda record: record["card"].update(version=version))
+    told = f"record.json: card: found id and version {f'desk-{version}'!r}, expected ones that can name a folder"
+    assert received(copy) == told
+    assert not list(copy.parent.parent.rglob("out"))
+
+
+@pytest.mark.parametrize("text", ["{}", "[" * 100_000])
+def test_a_plan_that_is_none_is_refused(copy: Path, text: str) -> None:
+    (copy / "plan.json").write_text(text)
+    restated(copy, lambda record: record["plan"].update(sha256=small.sha(text.encode())))
+    assert received(copy).startswith("plan.json: is no plan: line 1: found ")
+
+
+def test_a_name_that_plays_tricks_is_shown_as_escapes(copy: Path) -> None:
+    restated(copy, lambda record: record["card"].update(name="Desk\x1b[2J\nDesk"))
+    ran = own_command(copy.parent, "receive", copy.name)
+    assert (ran.code, ran.out.splitlines()[0]) == (0, "'Desk\\x1b[2J\\nDesk', version 1: as published")
+
+
 def test_a_well_formed_folder_around_another_image_is_refused(copy: Path) -> None:
     restated(copy, lambda record: record["image"].update(sha256="0" * 64))
     assert received(copy).startswith("card.img.zst: unpacks to the SHA-256 ")
@@ -397,6 +418,118 @@ def test_names_that_play_tricks_are_shown_as_escapes(copy: Path) -> None:
 
 
 # recipes
+
+
+@pytest.fixture(scope="module")
+def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A published recipe whose core and station speak of another board too, with saved games; and the dumps."""
+    other = small.BOARD.replace('"Oak"', '"Elm"').replace('"rgb"', '"hdmi"').replace("files/system", "files/elm/x.zip")
+    station = 'name = "Hall"\n[[displays]]\nname = "wall"\ninputs = ["rgb", "hdmi"]\n'
+    card = 'keep = ["SAVES/**"]\nstations = ["hall"]\n' + small.CARD
+    changes: dict[str, str | bytes] = {
+        "inputs/titles/snail-race.toml": small.TITLE,
+        "inputs/cores/fern.toml": small.CORE.replace('boards = ["oak"]', 'boards = ["oak", "elm"]') + RIGHTS,
+        "inputs/boards/elm.toml": other,
+        "inputs/files/elm/x.zip": b"not ours",
+        "inputs/stations/hall.toml": station,
+        "inputs/cards/desk.toml": card + RIGHTS,
+        "inputs/kept/desk/SAVES/ONE.DAT": b"level 3",
+    }
+    folder = built(tmp_path_factory.mktemp("two-boards"), changes)
+    image = sha256(folder / "build/cards/desk/card.img")
+    pinned = changes["inputs/cards/desk.toml"] = f'image-sha256 = "{image}"\n{card}{RIGHTS}'
+    (folder / "inputs/cards/desk.toml").write_text(str(pinned))
+    assert doit(folder, "sheet:desk").code == 0
+    ran = own_command(folder, "publish", "desk", "--recipe")
+    assert (ran.code, ran.err) == (0, "")
+    return folder
+
+
+def test_a_recipe_holds_what_its_cores_and_stations_speak_of(recipe_of_two_boards: Path, tmp_path: Path) -> None:
+    recipe = shutil.copytree(recipe_of_two_boards / "dist/desk-1-recipe", tmp_path / "desk-1-recipe")
+    assert (recipe / "inputs/boards/elm.toml").is_file()
+    assert (recipe / "inputs/files/elm/x.zip").read_bytes() == b""
+    dumps = shutil.copytree(recipe_of_two_boards / "inputs/files/attic", tmp_path / 'my \U0001f600 "dumps"')
+    ran = own_command(tmp_path, "receive", "desk-1-recipe", dumps.name)
+    assert (ran.code, ran.err) == (0, "")
+    image = tmp_path / "build/received/desk-1/build/cards/desk/card.img"
+    assert sha256(image) == sha256(recipe_of_two_boards / "build/cards/desk/card.img")
+    assert b"level 3" in image.read_bytes()
+
+
+def test_a_place_that_is_not_there_is_named(recipe_of_two_boards: Path, tmp_path: Path) -> None:
+    ran = own_command(tmp_path, "receive", str(recipe_of_two_boards / "dist/desk-1-recipe"), "box", "attic.zip")
+    assert (ran.code, ran.out) == (3, "")
+    assert ran.err == (
+        "attic.zip: there is no such folder or archive\n  hint: correct the path\n"
+        "box: there is no such folder or archive\n  hint: correct the path\n"
+    )
+
+
+def without(key: str) -> Callable[[dict[str, Any]], object]:
+    return lambda recipe: recipe.pop(key)
+
+
+def leaving(path: str, name: str) -> Callable[[dict[str, Any]], object]:
+    """Have a content that is brought put somewhere."""
+
+    def change(recipe: dict[str, Any]) -> None:
+        files = [{"name": name, "size": 1, "sha256": recipe["bring"][0]["sha256"]}]
+        recipe["left-out"] = [{"path": path, "files": files}]
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (without("bring"), "recipe.json: 'bring' is a required property"),
+        (lambda recipe: recipe.update(bring=3), "recipe.json: bring: 3 is not of type 'array'"),
+        (leaving("../../../..", "out"), "recipe.json: left-out.1: found the path '../../../../out', "),
+        (leaving("files", "../../out"), "recipe.json: left-out.1: found the path 'files/../../out', "),
+        (leaving("/etc", "out"), "recipe.json: left-out.1: found the path '/etc/out', expected one that stays "),
+        (
+            lambda recipe: recipe.update({"left-out": [{"path": "x", "files": [
+                {"name": "", "size": 1, "sha256": "0" * 64}]}]}),
+            "recipe.json: left-out.1: 'x' is of no content that is to be brought",
+        ),
+    ],
+)  # fmt: skip
+def test_a_strange_recipe_is_refused_in_a_line(
+    recipe_of_two_boards: Path, tmp_path: Path, change: Callable[[dict[str, Any]], object], told: str
+) -> None:
+    copy = shutil.copytree(recipe_of_two_boards / "dist/desk-1-recipe", tmp_path / "work/deep/desk-1-recipe")
+    recipe = json.loads((copy / "recipe.json").read_bytes())
+    change(recipe)
+    (copy / "recipe.json").write_text(json.dumps(recipe))
+    sum_up(copy, json.loads((copy / "record.json").read_bytes())["image"]["sha256"])
+    ran = own_command(copy.parent, "receive", copy.name, str(recipe_of_two_boards / "inputs/files/attic"))
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err.startswith(told)
+    assert not list(tmp_path.rglob("out"))
+
+
+def test_a_recipe_does_not_say_where_to_look(recipe_of_two_boards: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(recipe_of_two_boards / "dist/desk-1-recipe", tmp_path / "desk-1-recipe")
+    places = json.dumps([str(recipe_of_two_boards / "inputs/files/attic")])
+    for name in ("sources.toml", "sources.local.toml"):
+        (copy / "inputs" / name).write_text(f"places = {places}\n")
+    sum_up(copy, json.loads((copy / "record.json").read_bytes())["image"]["sha256"])
+    assert received(copy) == "recipe.json: 3 of 3 contents are in none of the 0 places searched"
+
+
+@pytest.mark.parametrize("missing", ["inputs", "inputs/cards/desk.toml"])
+def test_a_recipe_without_its_manifests_is_refused(recipe_of_two_boards: Path, tmp_path: Path, missing: str) -> None:
+    copy = shutil.copytree(recipe_of_two_boards / "dist/desk-1-recipe", tmp_path / "desk-1-recipe")
+    shutil.rmtree(copy / missing) if (copy / missing).is_dir() else (copy / missing).unlink()
+    sum_up(copy, json.loads((copy / "record.json").read_bytes())["image"]["sha256"])
+    ran = own_command(tmp_path, "receive", "desk-1-recipe", str(recipe_of_two_boards / "inputs/files/attic"))
+    assert (ran.code, ran.out) == (1, "")
+    told = {
+        "inputs": "inputs: is missing; a recipe has its manifests there",
+        "inputs/cards/desk.toml": "inputs/cards: found no manifest of the card 'desk'",
+    }
+    assert ran.err.splitlines()[0] == told[missing]
 
 
 def test_a_recipe_gives_the_same_image_from_ones_own_dumps(tmp_path: Path) -> None:

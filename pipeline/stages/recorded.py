@@ -1,0 +1,70 @@
+"""What is said of a finished card: its record and the list of checksums, as texts."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.card.contents import join, title_folder
+from pipeline.errors import Problem
+from pipeline.model.plan import Proof
+from pipeline.record.document import record_text, sums_text
+from pipeline.roms.map import rom_map
+from pipeline.stages import plan
+from pipeline.stages.project import PROGRAM, Project
+from pipeline.stages.rules import judged
+from pipeline.stages.stations import outlooks_of, stations_of
+from pipeline.stations.show import matrix_document
+
+
+def recorded(project: Project, card_id: str, proof: Proof, findings: Iterable[Problem]) -> dict[str, bytes]:
+    """Return record and checksums of an image that was proven, by file name, the record first.
+
+    ``findings``: what could not be told of the card's bitstreams.
+    """
+    worked, plan_value = plan.planned(project, card_id)
+    selection = worked.selection
+    later = judged(selection.card, findings)
+    plan_sha256 = _sha256(plan.path_of(project, card_id))
+    record = "".join(
+        record_text(
+            card=selection.card,
+            board=selection.board,
+            cores=selection.cores,
+            titles=selection.titles,
+            settings=selection.settings,
+            files=worked.files,
+            plan=plan_value,
+            plan_sha256=plan_sha256,
+            proof=proof,
+            timestamp_from=worked.timestamp_from,
+            made_by=PROGRAM,
+            stations=matrix_document(stations_of(project, card_id), outlooks_of(project, card_id)),
+            warnings=[_portable(project, one) for one in (*worked.judgement.warnings, *later.warnings)],
+            silenced=[(_portable(project, one), why) for one, why in (*worked.judgement.silenced, *later.silenced)],
+            ranges={
+                join(title_folder(selection, title), rom.path): rom_map(title, rom)
+                for title in selection.titles
+                for rom in title.roms
+            },
+        )
+    ).encode()
+    sums = {
+        "card.img": proof.image_sha256,
+        "plan.json": plan_sha256,
+        "record.json": hashlib.sha256(record).hexdigest(),
+    }
+    return {"record.json": record, "SHA256SUMS": sums_text(sums).encode()}
+
+
+def _portable(project: Project, problem: Problem) -> Problem:
+    """Return a problem whose place is told from the folder of inputs on, wherever that lies on this machine."""
+    path = project.base / problem.place.file
+    inside = path.relative_to(project.inputs).as_posix() if path.is_relative_to(project.inputs) else path.name
+    return replace(problem, place=replace(problem.place, file=inside))
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
