@@ -43,7 +43,7 @@ def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
     return {
         "actions": [_check],
-        "meta": {"settle": _settle},
+        "meta": {"asked": _asked, "settle": _settle},
         "params": [
             {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
@@ -109,6 +109,11 @@ def task_sheet() -> Iterator[Task]:
             **_stage(sheet, "sheet", card, partial(sheet.run, PROJECT, card)),
             "task_dep": [f"record:{card}"],
         }
+
+
+def _asked(names: list[str]) -> None:
+    """Note which tasks are to be done: what only others need may be missing."""
+    PROJECT.asked = tuple(names)
 
 
 def _settle(dodo: Path) -> None:

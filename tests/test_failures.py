@@ -167,3 +167,14 @@ def test_a_build_killed_at_any_moment_is_finished_by_the_next(tmp_path: Path) ->
             image.unlink()
     assert doit(folder).code == 0
     assert digests(folder / "build/cards") == expected
+
+
+def test_a_dump_that_only_another_card_needs_may_be_missing(tmp_path: Path) -> None:
+    other = small.CARD.replace('titles = ["snail-race"]', "titles = []").replace('"Desk"', '"Plain"')
+    folder = small.small_project(tmp_path, {"inputs/cards/plain.toml": other})
+    (folder / "inputs/files/attic/dump(2).bin").unlink()
+    ran = doit(folder, "record:plain")
+    assert (ran.code, ran.err) == (0, "")
+    assert "find    2 of 3 contents found in 1 place; the rest is not needed now\n" in ran.out
+    assert doit(folder, "rom:snail-race").code == 1
+    assert doit(folder).code == 1

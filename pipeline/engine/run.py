@@ -49,11 +49,11 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         self._dodo = Path(asked["dodoFile"]).absolute()
         return still_current(Path(asked["cwdPath"] or self._dodo.parent).absolute(), self._dodo)
 
-    def _settle(self) -> None:
-        """Let the next run take the short way, if all is current; a task may bring the function that knows."""
+    def _tell(self, name: str, what: object) -> None:
+        """Tell the tasks something; one of them may bring the function, by this name, that wants to know."""
         for task in self.task_list:
-            if task.meta and "settle" in task.meta:
-                task.meta["settle"](self._dodo)
+            if task.meta and name in task.meta:
+                task.meta[name](what)
 
     @functools.wraps(cmd_run.Run._execute)
     def _execute(self, *args: Any, **kwargs: Any) -> int:
@@ -67,9 +67,10 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         StoppedError.worst = 0
         try:
             with FileLock(lock, timeout=0), sweeping(Path("build")):
+                self._tell("asked", self.sel_tasks)
                 result = super()._execute(*args, **kwargs)
                 if self._dodo and self.sel_default_tasks and not (result or StoppedError.worst):
-                    self._settle()
+                    self._tell("settle", self._dodo)  # the next run takes the short way, if all is current
         except Timeout:
             sys.stderr.write("another run is working in build/\n  hint: wait until it has ended\n")
             return BUSY

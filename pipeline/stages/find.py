@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.card.select import select
 from pipeline.errors import CardkilnError, CheckError, Problem
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.derived import Derived
@@ -16,16 +17,20 @@ from pipeline.stages.words import counted
 def complete(project: Project) -> Found:
     """Return the search, after making sure that it gave all that is needed; raises CheckError with all that lacks.
 
-    Needed is what goes into an output that is not current: what is built already stays good without its sources.
+    Needed is what goes into an output that is asked for and not current: what is built already stays good without its
+    sources, and another card's missing dump is no business of this one.
     """
     search = found(project)
     if not search.missing:
         return search
+    asked = _asked(project)
     missed = {item.content.sha256 for item, _ in search.missing}
     needed = {
         item.content.sha256
         for (stage, name), items in wanted(project)
-        if any(item.content.sha256 in missed for item in items) and _needs(project, stage, name)
+        if any(item.content.sha256 in missed for item in items)
+        and (asked is None or (stage, name) in asked)
+        and _needs(project, stage, name)
         for item in items
     }
     lacking = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
@@ -41,7 +46,22 @@ def run(project: Project) -> str:
     total = len(search.contents) + len({item.content.sha256 for item, _ in search.missing})
     line = f"{len(search.contents):,} of {counted(total, 'content')} found"
     line += f" in {counted(len(project.manifest.sources.places), 'place')}"
-    return line + ("; the rest is needed only for what is built already" if search.missing else "")
+    return line + ("; the rest is not needed now" if search.missing else "")
+
+
+def _asked(project: Project) -> set[tuple[str, str]] | None:
+    """Return the outputs that the tasks asked for come to, as ("card", id) and ("rom", title); None for all."""
+    outputs = set[tuple[str, str]]()
+    for task in project.asked:
+        stage, _, name = task.partition(":")
+        if stage == "rom" and name in project.manifest.titles:
+            outputs.add(("rom", name))
+        elif name in project.manifest.cards:
+            titles = select(project.manifest, project.manifest.cards[name]).titles
+            outputs |= {("card", name), *(("rom", title.id) for title in titles)}
+        elif stage != "check":
+            return None
+    return outputs or None
 
 
 def _needs(project: Project, stage: str, name: str) -> bool:

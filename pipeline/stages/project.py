@@ -29,9 +29,9 @@ class Project:
     """The manifests below ``inputs`` and what is built from them below ``build``; both read only when needed.
 
     ``base``: the folder people work in; paths are shown relative to it. ``started``: nanoseconds since 1970, before
-    anything was read. ``search``: what the search of the sources gave, None while it has not been needed.
-    ``worked``: cards worked out so far, with their plans. ``recipes`` and ``origins``: what ROM files are made from,
-    by title and path, since working it out takes longest.
+    anything was read. ``asked``: names of the tasks that are to be done, none for all. ``search``: what the search of
+    the sources gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans.
+    ``recipes`` and ``origins``: what ROM files are made from, by title and path, since working it out takes longest.
     ``store``: where other machines' ROM files may be, None for none; only the working folder's own project has one.
     ``warnings``: what a person should hear of though the work goes on.
     """
@@ -41,6 +41,7 @@ class Project:
         self.build = build
         self.base = base
         self.started = time.time_ns()
+        self.asked: tuple[str, ...] = ()
         self.search: Found | None = None
         self.worked: dict[str, tuple[Any, Plan]] = {}
         self.warnings: tuple[Problem, ...] = ()
