@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import io
 import os
 import re
 import shutil
@@ -11,6 +13,9 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from unittest import mock
+
+from pipeline.commands.own import OwnCommand
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "inputs"
@@ -47,6 +52,22 @@ def doit(folder: Path, *arguments: str, **environment: str) -> Ran:
 def own_command(folder: Path, *arguments: str, **environment: str) -> Ran:
     """Run a command of our own, such as ``pin``, in ``folder``, which needs no dodo.py."""
     return call(folder, [sys.executable, "-m", "doit", *arguments], **environment)
+
+
+def within(folder: Path, kind: type[OwnCommand], *arguments: str, **environment: str) -> Ran:
+    """Run a command of our own as ``own_command`` does, but in this process: quicker, where the process says nothing.
+
+    An exception that ``doit`` would print as a traceback fails the test.
+    """
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        contextlib.chdir(folder),
+        mock.patch.dict(os.environ, environment),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        code = kind().parse_execute(list(arguments))
+    return Ran(code, out.getvalue(), PROGRESS.sub("", err.getvalue()))
 
 
 def call(folder: Path, words: list[str], **environment: str) -> Ran:

@@ -13,6 +13,7 @@ from pipeline.errors import ManifestError
 from pipeline.model.units import show_size
 from pipeline.publish.folder import SIGNATURE, files_of
 from pipeline.publish.pack import SUFFIXES
+from pipeline.publish.signature import allowed_line
 from pipeline.stages.publish import Signing, publish
 from pipeline.stages.recipe import publish_recipe
 
@@ -42,7 +43,7 @@ class Publish(OwnCommand):
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help publish says more")
         card_id = card_named(self.project, words[0])
-        signing = Signing(key=Path(options["key"]), who=options["who"]) if options["key"] else None
+        signing = _signing(Path(options["key"]), options["who"]) if options["key"] else None
         if options["recipe"]:
             target = publish_recipe(self.project, card_id, signing)
         else:
@@ -59,3 +60,8 @@ class Publish(OwnCommand):
             print(f"image sha256 {record['image']['sha256']}, {show_size(record['image']['size'])}")
             print(f"signed by {options['who']}" if SIGNATURE in files else "not signed; --key FILE signs it")
         return 0
+
+
+def _signing(key: Path, who: str) -> Signing:
+    """Return what signs, or raise before anything else is done."""
+    return Signing(key=key, who=who, allowed=allowed_line(key, who))

@@ -11,7 +11,7 @@ import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.errors import CheckError, MachineError
+from pipeline.errors import CheckError, MachineError, ManifestError
 
 NAMESPACE = "file"
 """What the signature is for; the word ssh-keygen(1) gives for files."""
@@ -28,8 +28,14 @@ def sign(file: Path, key: Path) -> None:
 
 
 def allowed_line(key: Path, who: str) -> str:
-    """Return the line by which others can check signatures of a key: who, for what, and the public key."""
-    public = key if key.suffix == ".pub" else key.with_name(key.name + ".pub")
+    """Return the line by which others can check signatures of a key: who, for what, and the public key.
+
+    Raises ManifestError for a name that would be read as several or as a pattern, MachineError without a public key.
+    """
+    if not re.fullmatch(r"[\w.@+-]+", who):
+        what = f'found "{who}", expected letters, digits, ".", "@", "+", "_" and "-"'
+        raise ManifestError.one(what, "for example --who name@example.org", key="--who")
+    public = key if key.suffix == ".pub" else key.parent / f"{key.name}.pub"
     try:
         kind, data, *_ = public.read_text(encoding="utf-8").split()
     except (FileNotFoundError, ValueError):
@@ -40,6 +46,8 @@ def allowed_line(key: Path, who: str) -> str:
 def signer(file: Path, signature: Path, allowed: Path) -> str:
     """Return who of the ``allowed`` signers signed the file; raises CheckError when none of them did."""
     hint = "get the folder again, and compare the key with the publisher's by another way"
+    if not allowed.is_file():
+        raise MachineError.one("there is no such list of allowed signers", "correct the path", file=str(allowed))
     found = _run("-Y", "find-principals", "-s", str(signature), "-f", str(allowed))
     if found.returncode:
         raise CheckError.one(f"is by nobody named in {allowed}", hint, file=signature.name)

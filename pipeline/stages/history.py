@@ -8,11 +8,13 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from pipeline.errors import CheckError, MachineError
 from pipeline.publish.index import Entry, entry, index_page
 from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
 from pipeline.record.side import side_of_record
 from pipeline.stages.project import Project
+from pipeline.stages.sides import read_record
 from pipeline.stages.stamp import write_if_changed
 
 CHANGES = "CHANGES.txt"
@@ -22,8 +24,13 @@ SHOWN = 40
 
 
 def changes_since_last(project: Project, card_id: str, record: Mapping[str, Any]) -> str:
-    """Return what changed since the version of the card that was published last, as a text for the receiver."""
-    last = next((one for one in reversed(_entries(project)) if one["card"] == card_id), None)
+    """Return what changed since the version of the card that was published last, as a text for the receiver.
+
+    The same version as an image or as a recipe is no other one.
+    """
+    version = record["card"]["version"]
+    others = [one for one in _entries(project) if one["card"] == card_id and one["version"] != version]
+    last = others[-1] if others else None
     if last is None:
         return FIRST
     before = json.loads((project.base / "dist" / last["folder"] / "record.json").read_bytes())
@@ -54,13 +61,23 @@ def _entries(project: Project) -> Sequence[Entry]:
         known = []
     found = {path.parent.name: path for path in sorted(dist.glob("[!.]*/record.json"))}
     order = [*(name for name in known if name in found), *(name for name in found if name not in known)]
-    return [entry(json.loads(found[name].read_bytes()), name, list(_lines(found[name].parent))) for name in order]
+    return [entry(_record(project, found[name]), name, list(_lines(found[name].parent))) for name in order]
+
+
+def _record(project: Project, path: Path) -> Mapping[str, Any]:
+    """Return the record of a published folder; raises CheckError for one that went bad."""
+    try:
+        return read_record(path)
+    except MachineError:
+        what = "is no whole record; without it, the index and what changed cannot be told"
+        hint = f"get {path.parent.name} back, or take it out of dist"
+        raise CheckError.one(what, hint, file=project.shown(path)) from None
 
 
 def _lines(folder: Path) -> Iterator[str]:
     """Yield the changes a published folder states, without their head."""
     try:
-        text = (folder / CHANGES).read_text(encoding="utf-8")
+        text = (folder / CHANGES).read_text(encoding="utf-8", errors="replace")
     except FileNotFoundError:
         return
     if text != FIRST:

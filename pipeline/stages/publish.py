@@ -21,7 +21,7 @@ from pipeline.publish.materials import materials
 from pipeline.publish.pack import pack
 from pipeline.publish.readme import packed_name, readme
 from pipeline.publish.rights import refusals
-from pipeline.publish.signature import ALLOWED, allowed_line, sign
+from pipeline.publish.signature import ALLOWED, sign
 from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
 from pipeline.stages import sheet
@@ -37,10 +37,11 @@ FILES = ("record.json", "plan.json", "sheet.html")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signing:
-    """The key that signs, and who that is."""
+    """The key that signs, who that is, and the line by which others can check it."""
 
     key: Path
     who: str
+    allowed: str
 
 
 def publish(project: Project, card_id: str, form: str, signing: Signing | None) -> Path:
@@ -168,7 +169,7 @@ def finish(
     write(folder / "provenance.json", as_json(statement(record, sum_of(folder / "record.json"))))
     write(folder / "materials.cdx.json", as_json(materials(record)))
     if signing:
-        write(folder / ALLOWED, allowed_line(signing.key, signing.who))
+        write(folder / ALLOWED, signing.allowed)
     write(folder / SUMS, sums_text({**{name: sum_of(path) for name, path in files_of(folder).items()}, **sums}))
     if signing:
         sign(folder / SUMS, signing.key)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.card.plan_text import plan_from_lines
-from pipeline.errors import CheckError, ManifestError, Place, Problem
+from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.written import Written
 from pipeline.manifest.formats import UnfitError, check_path
@@ -72,7 +72,7 @@ def check(folder: Path, signers: Path | None) -> Received:
 
 def take_image(project: Project, received: Received) -> Path:
     """Unpack a checked image into the build folder, read it back, and return where it lies."""
-    record, image = received.record, received.record["image"]
+    image = received.record["image"]
     if image["size"] > LARGEST:
         what = f"states an image of {image['size']:,} bytes; {LARGEST:,} is the limit"
         raise CheckError.one(what, STRANGE, file="record.json")
@@ -82,17 +82,27 @@ def take_image(project: Project, received: Received) -> Path:
         names = ", ".join(path.name for path in packed)
         raise CheckError.one(f"found {len(there)} packed images, expected one of {names}", STRANGE)
     target = folder_of(project, received) / str(image["file"])
+    try:
+        _take(received, there[0], target)
+    except OSError as error:
+        what = f"cannot be made: {error.strerror or error}"
+        raise MachineError.one(what, "nothing was left behind", file=project.shown(target)) from error
+    return target
+
+
+def _take(received: Received, packed: Path, target: Path) -> None:
+    """Unpack beside the target, read back, and put in its place."""
+    record, image = received.record, received.record["image"]
     with replacing(target) as temporary:
-        with progress(f"unpack {there[0].name}", image["size"]) as advance:
-            sha256 = unpack(there[0], temporary, image["size"], advance)
+        with progress(f"unpack {packed.name}", image["size"]) as advance:
+            sha256 = unpack(packed, temporary, image["size"], advance)
         if sha256 != image["sha256"]:
             what = f"unpacks to the SHA-256 {sha256}; expected {image['sha256']}"
-            raise CheckError.one(what, STRANGE, file=there[0].name)
+            raise CheckError.one(what, STRANGE, file=packed.name)
         plan = _plan(received.folder / "plan.json")
         written = Written(image_sha256=sha256, image_size=image["size"], bytes_written=0)
         with progress("read back", record["proven"]["file-bytes"]) as advance:
             read_back(plan, temporary, written, advance)
-    return target
 
 
 def folder_of(project: Project, received: Received) -> Path:

@@ -16,13 +16,17 @@ from typing import Any
 
 import pytest
 
+from pipeline.commands.publish import Publish
+from pipeline.commands.receive import Receive
 from pipeline.errors import CardkilnError
 from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.publish.rights import HINT
+from pipeline.stages import sheet
+from pipeline.stages.build import build
 from pipeline.stages.project import Project
 from pipeline.stages.receive import check, take_image
 from tests import small
-from tests.running import BYTECODE, digests, doit, own_command, sha256
+from tests.running import BYTECODE, Ran, digests, doit, own_command, sha256, within
 from tests.strangers.tools import require
 
 RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "A club"\nsource = "its page"\n'
@@ -53,9 +57,24 @@ def copy(published: Path, tmp_path: Path) -> Path:
 
 
 def built(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:
+    """Return a project whose card is built, in this process."""
     small.small_project(folder, {**WITH_RIGHTS, **(changes or {})})
-    assert doit(folder, "sheet:desk").code == 0
+    build_again(folder)
     return folder
+
+
+def build_again(folder: Path) -> None:
+    project = Project(folder / "inputs", folder / "build", folder)
+    build(project, "desk", lambda line: None)
+    sheet.run(project, "desk")
+
+
+def publish(folder: Path, *arguments: str) -> Ran:
+    return within(folder, Publish, "desk", *arguments)
+
+
+def receive(folder: Path, *arguments: str, **environment: str) -> Ran:
+    return within(folder, Receive, *arguments, **environment)
 
 
 # publishing
@@ -83,7 +102,7 @@ def test_what_was_made_is_said_and_can_be_checked_with_public_tools(published: P
 
 def test_the_same_record_gives_the_same_files(published: Path, tmp_path: Path) -> None:
     again = built(tmp_path)
-    assert own_command(again, "publish", "desk").code == 0
+    assert publish(again).code == 0
     signed = {"SHA256SUMS", "SHA256SUMS.sig", "allowed_signers", "README.txt"}
     one, two = digests(published / "dist/desk-1"), digests(again / "dist/desk-1")
     assert {name: one[name] for name in one.keys() - signed} == {name: two[name] for name in two.keys() - signed}
@@ -91,7 +110,7 @@ def test_the_same_record_gives_the_same_files(published: Path, tmp_path: Path) -
 
 def test_json_names_image_and_files(tmp_path: Path) -> None:
     folder = built(tmp_path)
-    ran = own_command(folder, "publish", "desk", "--json", "--form", "gzip")
+    ran = publish(folder, "--json", "--form", "gzip")
     document = json.loads(ran.out)
     assert document["folder"] == "dist/desk-1"
     assert document["image"]["sha256"] == sha256(folder / "build/cards/desk/card.img")
@@ -99,7 +118,7 @@ def test_json_names_image_and_files(tmp_path: Path) -> None:
 
 
 def refusal(folder: Path, *arguments: str) -> str:
-    ran = own_command(folder, "publish", "desk", *arguments)
+    ran = publish(folder, *arguments)
     assert (ran.code, ran.out) == (1, "")
     assert {path.name for path in folder.glob("dist/*")} <= {"desk-1", "index.json", "index.html"}
     return ran.err
@@ -169,10 +188,28 @@ def test_an_unknown_card_offers_the_nearest(published: Path) -> None:
 
 def test_a_key_that_is_none_leaves_nothing_behind(tmp_path: Path) -> None:
     folder = built(tmp_path)
-    ran = own_command(folder, "publish", "desk", "--key", "none")
+    ran = publish(folder, "--key", "none")
     assert (ran.code, ran.out) == (3, "")
     assert ran.err == "none.pub: is no public key; expected one beside the private key\n"
-    assert list((folder / "dist").iterdir()) == []
+    ran = publish(folder, "--key", "none", "--who", "the club")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == (
+        '--who: found "the club", expected letters, digits, ".", "@", "+", "_" and "-"\n'
+        "  hint: for example --who name@example.org\n"
+    )
+    assert not (folder / "dist").exists()
+
+
+def test_a_published_folder_that_went_bad_is_named(tmp_path: Path) -> None:
+    folder = built(tmp_path)
+    (folder / "dist/other-1").mkdir(parents=True)
+    (folder / "dist/other-1/record.json").write_text("{")
+    assert publish(folder) == Ran(
+        1, "",
+        "dist/other-1/record.json: is no whole record; without it, the index and what changed cannot be told\n"
+        "  hint: get other-1 back, or take it out of dist\n",
+    )  # fmt: skip
+    assert [path.name for path in (folder / "dist").iterdir()] == ["other-1"]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 is of POSIX")
@@ -187,24 +224,26 @@ def test_killed_at_any_moment_it_leaves_nothing_or_everything(tmp_path: Path) ->
         if (folder / "dist/desk-1").exists():
             assert check(folder / "dist/desk-1", None).record["card"]["id"] == "desk"
             shutil.rmtree(folder / "dist/desk-1")
-    assert own_command(folder, "publish", "desk").code == 0
+    assert publish(folder).code == 0
     assert [path.name for path in (folder / "dist").iterdir() if path.is_dir()] == ["desk-1"]
 
 
 def test_the_next_version_says_what_changed_and_the_index_lists_both(tmp_path: Path) -> None:
     folder = built(tmp_path)
-    assert own_command(folder, "publish", "desk").code == 0
+    assert publish(folder).code == 0
     assert (folder / "dist/desk-1/CHANGES.txt").read_text() == "This is the first version that was published.\n"
     newer = small.CARD.replace('version = "1"', 'version = "2"').replace("DESK", "TABLE")
     (folder / "inputs/cards/desk.toml").write_text(newer)
-    assert doit(folder, "sheet:desk").code == 0
-    assert own_command(folder, "publish", "desk", "--form", "zip").code == 0
+    build_again(folder)
+    assert publish(folder, "--form", "zip").code == 0
+    assert publish(folder, "--recipe").code == 0
     changes = (folder / "dist/desk-2/CHANGES.txt").read_text().splitlines()
+    assert (folder / "dist/desk-2-recipe/CHANGES.txt").read_text().splitlines() == changes
     assert changes[:2] == ["Since version 1:", ""]
     assert "  changed  label: DESK -> TABLE" in changes
     index = json.loads((folder / "dist/index.json").read_text())
     assert [(one["folder"], one["version"], one["kind"]) for one in index["versions"]] == [
-        ("desk-1", "1", "image"), ("desk-2", "2", "image"),
+        ("desk-1", "1", "image"), ("desk-2", "2", "image"), ("desk-2-recipe", "2", "recipe"),
     ]  # fmt: skip
     assert index["versions"][1]["image"]["sha256"] == sha256(folder / "build/cards/desk/card.img")
     assert index["versions"][1]["changes"] == changes[2:]
@@ -222,8 +261,8 @@ def test_a_warning_must_be_accepted_in_writing(tmp_path: Path) -> None:
     assert refusal(folder).startswith(f"inputs/cards/desk.toml: the warning {rule} is not accepted: ")
     accepted = small.CARD + f'[accept]\n{rule} = "tried at the club"\n'
     (folder / "inputs/cards/desk.toml").write_text(accepted)
-    assert doit(folder, "sheet:desk").code == 0
-    assert own_command(folder, "publish", "desk").code == 0
+    build_again(folder)
+    assert publish(folder).code == 0
 
 
 # receiving
@@ -241,19 +280,24 @@ def test_a_received_image_is_the_one_that_was_published(copy: Path, published: P
 
 
 def test_a_signature_without_own_signers_proves_no_person(copy: Path) -> None:
-    ran = own_command(copy.parent, "receive", "desk-1")
+    ran = receive(copy.parent, "desk-1")
     assert ran.out.splitlines()[1].startswith("signed with ED25519 key SHA256:")
     assert ran.out.splitlines()[1].endswith("compare it with the publisher's by another way, or give --signers FILE")
 
 
 def test_another_signer_is_refused(copy: Path, published: Path) -> None:
     (copy.parent / "mine").write_text(f"friend {(published / 'other.pub').read_text()}")
-    ran = own_command(copy.parent, "receive", "desk-1", "--signers", "mine")
+    ran = receive(copy.parent, "desk-1", "--signers", "mine")
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
         "SHA256SUMS.sig: is by nobody named in mine\n"
         "  hint: get the folder again, and compare the key with the publisher's by another way\n"
     )
+
+
+def test_a_list_of_signers_that_is_not_there_is_named(copy: Path) -> None:
+    ran = receive(copy.parent, "desk-1", "--signers", "mine")
+    assert ran == Ran(3, "", "mine: there is no such list of allowed signers\n  hint: correct the path\n")
 
 
 def test_a_missing_signature_is_refused_where_one_is_expected(copy: Path, published: Path) -> None:
@@ -281,7 +325,7 @@ def test_a_flipped_byte_at_any_place_is_noticed(copy: Path) -> None:
 def test_a_file_too_many_too_few_or_a_link_is_named(copy: Path) -> None:
     (copy / "extra.txt").write_text("hello")
     (copy / "plan.json").unlink()
-    ran = own_command(copy.parent, "receive", "desk-1")
+    ran = receive(copy.parent, "desk-1")
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
         "extra.txt: is not named in SHA256SUMS; expected only files that are\n  hint: take it out of the folder\n"
@@ -290,7 +334,7 @@ def test_a_file_too_many_too_few_or_a_link_is_named(copy: Path) -> None:
     )
     (copy / "extra.txt").unlink()
     (copy / "plan.json").symlink_to("/etc/passwd")
-    ran = own_command(copy.parent, "receive", "desk-1")
+    ran = receive(copy.parent, "desk-1")
     assert ran.err.startswith("plan.json: is a link or a device; expected plain files and folders\n")
 
 
@@ -299,7 +343,7 @@ def test_a_sum_list_whose_paths_leave_the_folder_is_refused(copy: Path) -> None:
     with (copy / "SHA256SUMS").open("a") as sums:
         sums.write(f"{'0' * 64}  ../secret\n")
     (copy / "SHA256SUMS.sig").unlink()
-    ran = own_command(copy.parent, "receive", "desk-1")
+    ran = receive(copy.parent, "desk-1")
     assert (ran.code, ran.out) == (1, "")
     what = 'found "../secret", expected a path that stays on the card, without ".." or "."'
     hint = "do not use this folder; get it again from where it was published"
@@ -326,7 +370,7 @@ def sum_up(copy: Path, image: str) -> None:
 
 def received(copy: Path) -> str:
     """Return the first line of what receiving a folder says, which is refused and leaves no image."""
-    ran = own_command(copy.parent, "receive", copy.name)
+    ran = receive(copy.parent, copy.name)
     assert (ran.code, ran.out) == (1, "")
     assert not list((copy.parent / "build").glob("received/**/card.img*"))
     return ran.err.splitlines()[0]
@@ -369,7 +413,7 @@ def test_a_plan_that_is_none_is_refused(copy: Path, text: str) -> None:
 
 def test_a_name_that_plays_tricks_is_shown_as_escapes(copy: Path) -> None:
     restated(copy, lambda record: record["card"].update(name="Desk\x1b[2J\nDesk"))
-    ran = own_command(copy.parent, "receive", copy.name)
+    ran = receive(copy.parent, copy.name)
     assert (ran.code, ran.out.splitlines()[0]) == (0, "'Desk\\x1b[2J\\nDesk', version 1: as published")
 
 
@@ -439,8 +483,8 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
     image = sha256(folder / "build/cards/desk/card.img")
     pinned = changes["inputs/cards/desk.toml"] = f'image-sha256 = "{image}"\n{card}{RIGHTS}'
     (folder / "inputs/cards/desk.toml").write_text(str(pinned))
-    assert doit(folder, "sheet:desk").code == 0
-    ran = own_command(folder, "publish", "desk", "--recipe")
+    build_again(folder)
+    ran = publish(folder, "--recipe")
     assert (ran.code, ran.err) == (0, "")
     return folder
 
@@ -450,7 +494,7 @@ def test_a_recipe_holds_what_its_cores_and_stations_speak_of(recipe_of_two_board
     assert (recipe / "inputs/boards/elm.toml").is_file()
     assert (recipe / "inputs/files/elm/x.zip").read_bytes() == b""
     dumps = shutil.copytree(recipe_of_two_boards / "inputs/files/attic", tmp_path / 'my \U0001f600 "dumps"')
-    ran = own_command(tmp_path, "receive", "desk-1-recipe", dumps.name)
+    ran = receive(tmp_path, "desk-1-recipe", dumps.name)
     assert (ran.code, ran.err) == (0, "")
     image = tmp_path / "build/received/desk-1/build/cards/desk/card.img"
     assert sha256(image) == sha256(recipe_of_two_boards / "build/cards/desk/card.img")
@@ -458,7 +502,7 @@ def test_a_recipe_holds_what_its_cores_and_stations_speak_of(recipe_of_two_board
 
 
 def test_a_place_that_is_not_there_is_named(recipe_of_two_boards: Path, tmp_path: Path) -> None:
-    ran = own_command(tmp_path, "receive", str(recipe_of_two_boards / "dist/desk-1-recipe"), "box", "attic.zip")
+    ran = receive(tmp_path, str(recipe_of_two_boards / "dist/desk-1-recipe"), "box", "attic.zip")
     assert (ran.code, ran.out) == (3, "")
     assert ran.err == (
         "attic.zip: there is no such folder or archive\n  hint: correct the path\n"
@@ -503,7 +547,7 @@ def test_a_strange_recipe_is_refused_in_a_line(
     change(recipe)
     (copy / "recipe.json").write_text(json.dumps(recipe))
     sum_up(copy, json.loads((copy / "record.json").read_bytes())["image"]["sha256"])
-    ran = own_command(copy.parent, "receive", copy.name, str(recipe_of_two_boards / "inputs/files/attic"))
+    ran = receive(copy.parent, copy.name, str(recipe_of_two_boards / "inputs/files/attic"))
     assert (ran.code, ran.out) == (1, "")
     assert ran.err.startswith(told)
     assert not list(tmp_path.rglob("out"))
@@ -523,7 +567,7 @@ def test_a_recipe_without_its_manifests_is_refused(recipe_of_two_boards: Path, t
     copy = shutil.copytree(recipe_of_two_boards / "dist/desk-1-recipe", tmp_path / "desk-1-recipe")
     shutil.rmtree(copy / missing) if (copy / missing).is_dir() else (copy / missing).unlink()
     sum_up(copy, json.loads((copy / "record.json").read_bytes())["image"]["sha256"])
-    ran = own_command(tmp_path, "receive", "desk-1-recipe", str(recipe_of_two_boards / "inputs/files/attic"))
+    ran = receive(tmp_path, "desk-1-recipe", str(recipe_of_two_boards / "inputs/files/attic"))
     assert (ran.code, ran.out) == (1, "")
     told = {
         "inputs": "inputs: is missing; a recipe has its manifests there",
@@ -546,7 +590,7 @@ def test_a_recipe_gives_the_same_image_from_ones_own_dumps(tmp_path: Path) -> No
         for foreign in (small.CHIP_A, small.CHIP_B, small.ROM, small.BITSTREAM, small.CONFIG):
             assert foreign not in data, path
 
-    lacking = own_command(recipe.parent, "receive", "desk-1-recipe")
+    lacking = receive(recipe.parent, "desk-1-recipe")
     assert (lacking.code, lacking.out) == (1, "")
     assert lacking.err == (
         "recipe.json: 4 of 4 contents are in none of the 0 places searched\n"
