@@ -11,8 +11,11 @@ from pipeline.planner.load import clash, clusters, fit, room_for
 from pipeline.planner.parcel import Limits, Parcel, Room
 from pipeline.planner.reasons import Apart, Bound, bound, pairs_apart
 
-STEPS = 3_000
+STEPS = 30_000
 """Of one search: one number of cards, of given FAT types."""
+
+WHOLE = 1 << 40
+"""A card, where shares of it are added up; shares are rounded down, so that no way is ever missed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,16 +66,21 @@ def _search(
     """Return ``count`` cards or fewer, None where there is no way; and whether that is proved.
 
     Each way of choosing the FAT types of the cards is searched by itself, since then the room is known exactly; all of
-    them shortly before any of them longer, in two orders, as each is quick where the other is slow.
+    them shortly before any of them longer, in several orders, as each is quick where another is slow.
     """
     open_rooms = list(combinations_with_replacement(limits.rooms, count))
-    short = 4 * len(parcels)
-    turns = [(short, by_kind, clashing) for by_kind in (True, False) for clashing in (False, True)]
-    turns += [(steps, by_kind, True) for by_kind in (True, False)] + [(steps, False, False)]
-    for allowed, by_kind, clashing in turns:
+    short, middle = 4 * len(parcels), steps // 10
+    turns = [
+        (allowed, by_kind, clashing, shares)
+        for allowed, shares, clashing in ((short, False, False), (short, False, True), (short, True, False))
+        for by_kind in (True, False)
+    ]
+    turns += [(middle, False, False, True), (middle, True, True, False), (middle, False, True, False)]
+    turns += [(steps, False, False, True), (middle, False, False, False)]
+    for allowed, by_kind, clashing, shares in turns:
         still_open = []
         for rooms in open_rooms:
-            search = _Search(parcels, limits, apart, rooms, by_kind=by_kind, clashing=clashing)
+            search = _Search(parcels, limits, apart, rooms, by_kind=by_kind, clashing=clashing, shares=shares)
             found = search.run(min(allowed, steps))
             if found is not None:
                 return found, True
@@ -87,7 +95,8 @@ class _Search:
 
     ``left``: steps that may still be taken. Of cards that are alike only one is tried, and what was found to be no
     beginning is not begun again. ``by_kind``: a card with most parcels of the same kind is tried first, otherwise the
-    fullest. ``clashing``: those that clash with most go before the largest.
+    fullest. ``clashing``: those that clash with most go before the largest. ``shares``: size is what is taken of a card
+    of that type, otherwise bytes.
     """
 
     def __init__(
@@ -99,12 +108,23 @@ class _Search:
         *,
         by_kind: bool,
         clashing: bool,
+        shares: bool,
     ) -> None:
         kinds = tuple(dict.fromkeys(rooms))
+        empty = {room: room.clusters - clusters((), room, limits) for room in kinds}
         self.size = {
-            room: {one.id: one.clusters.get(room.fat_bits, 0) * room.cluster_bytes for one in parcels} for room in kinds
+            room: {
+                one.id: one.clusters.get(room.fat_bits, 0) * WHOLE // max(empty[room], 1)
+                if shares
+                else one.clusters.get(room.fat_bits, 0) * room.cluster_bytes
+                for one in parcels
+            }
+            for room in kinds
         }
-        least = {one.id: min(self.size[room][one.id] for room in kinds) for one in parcels}
+        least = {
+            one.id: min((self.size[room][one.id] for room in kinds if room.fat_bits in one.types), default=WHOLE << 20)
+            for one in parcels
+        }
         self.enemies: dict[str, set[str]] = {one.id: set() for one in parcels}
         for pair in apart:
             self.enemies[pair.one].add(pair.other)
@@ -122,7 +142,7 @@ class _Search:
         self.look = _looks(parcels, limits, self.enemies)
         self.limits, self.rooms, self.by_kind = limits, rooms, by_kind
         self.cards: list[list[Parcel]] = [[] for _ in rooms]
-        self.free = [(room.clusters - clusters((), room, limits)) * room.cluster_bytes for room in rooms]
+        self.free = [WHOLE if shares else empty[room] * room.cluster_bytes for room in rooms]
         self.left = 0
         self.failed: set[tuple[int, tuple[tuple[int, ...], ...]]] = set()
 
@@ -134,7 +154,7 @@ class _Search:
     def _needs(
         self, rest: Sequence[Parcel], least: Mapping[str, int], kinds: Sequence[Room]
     ) -> tuple[tuple[frozenset[int], int, int], ...]:
-        """Return (FAT types, bytes, the smallest) for what can lie on no others, for all and for each type alone."""
+        """Return (FAT types, sizes, the smallest) for what can lie on no others, for all and for each type alone."""
         found = []
         for types in (frozenset(room.fat_bits for room in kinds), *(frozenset({room.fat_bits}) for room in kinds)):
             there = frozenset(room.fat_bits for room in kinds)

@@ -191,11 +191,12 @@ def test_a_general_solver_finds_no_fewer() -> None:
 
 
 def test_forty_cores_are_divided_and_proved() -> None:
-    for seed in range(1, 5):
-        wanted = random_parcels(seed, 40, 20)
-        division = divide(wanted, BOTH)
-        by_id = {one.id: one for one in wanted}
-        assert division.is_proved
-        assert sorted(id_ for _, ids in division.cards for id_ in ids) == sorted(by_id)
-        assert all(room_for([by_id[id_] for id_ in ids], BOTH) for _, ids in division.cards)
-        assert division == divide(list(reversed(wanted)), BOTH)
+    for seed in range(1, 7):
+        for largest in (10, 20, 45):
+            wanted = random_parcels(seed, 40, largest)
+            division = divide(wanted, BOTH)
+            by_id = {one.id: one for one in wanted}
+            assert division.is_proved
+            assert sorted(id_ for _, ids in division.cards for id_ in ids) == sorted(by_id)
+            assert all(room_for([by_id[id_] for id_ in ids], BOTH) for _, ids in division.cards)
+            assert division == divide(list(reversed(wanted)), BOTH)
