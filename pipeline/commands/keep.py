@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.commands.manifests import card_named
 from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.stages.keep import files_on, folder_of, keep
+from pipeline.stages.keep import card_at, folder_of, keep
 from pipeline.stages.words import counted
 
 
@@ -31,8 +31,8 @@ class Keep(OwnCommand):
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help keep says more")
         card_id = card_named(self.project, words[0])
-        with files_on(Path(words[1])) as files:
-            kept = keep(self.project, card_id, files)
+        with card_at(Path(words[1])) as named:
+            kept = keep(self.project, card_id, named)
         folder = self.project.shown(folder_of(self.project, card_id))
         if options["json"]:
             both = [{"path": path, "card": other} for path, other in kept.both]

@@ -8,17 +8,17 @@ import io
 import json
 import sys
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Event
 from typing import Any
 
 from pipeline.commands.manifests import card_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.own import INTERRUPTED, JSON, OwnCommand
 from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
-from pipeline.errors import ManifestError, RefusedError
+from pipeline.errors import MachineError, ManifestError, RefusedError
 from pipeline.stages import write
 from pipeline.stages.keep import keep_before_writing
 from pipeline.stages.stamp import write_if_changed
@@ -58,23 +58,27 @@ class Write(OwnCommand):
         if not options["no-keep"]:
             for disk in disks:
                 keep_before_writing(self.project, card.card, card.plan, Path(disk.path))
+        log = Log(Path(options["log"])) if options["log"] else None
         _agree(disks, options["serial"], yes=options["yes"])
-        results = _write(card, disks)
+        results, stopped = _write(card, disks)
         moment = datetime.now(UTC).isoformat(timespec="seconds")
         rows = [write.row(card, result, moment) for result in results]
-        if options["log"]:
-            _add_rows(Path(options["log"]), rows)
         if options["json"]:
             print(json.dumps({"cardkiln-write": 1, "devices": rows}, indent=1))
         for result in results:
             if not options["json"]:
                 print(write.summary(result))
             sys.stderr.write("".join(f"{problem}\n" for problem in result.problems))
-        return max(result.exit_code for result in results)
+        if log:
+            log.add(rows)
+        return INTERRUPTED if stopped else max(result.exit_code for result in results)
 
 
-def _write(card: write.Ready, disks: Sequence[Disk]) -> list[write.Result]:
-    """Write all disks at once; Ctrl-C stops each after the part it is writing, as a card that does not look valid."""
+def _write(card: write.Ready, disks: Sequence[Disk]) -> tuple[list[write.Result], bool]:
+    """Write all disks at once; return what came of each, and whether a person stopped it.
+
+    Ctrl-C stops each after the part it is writing, as a card that does not look valid.
+    """
     stopped = Event()
 
     def go_on(_: int) -> None:
@@ -82,11 +86,12 @@ def _write(card: write.Ready, disks: Sequence[Disk]) -> list[write.Result]:
             raise OSError(errno.ECANCELED, "stopped")
 
     with ThreadPoolExecutor(len(disks)) as threads:
+        running = [threads.submit(write.write, card, disk, go_on) for disk in disks]
         try:
-            return list(threads.map(lambda disk: write.write(card, disk, go_on), disks))
+            wait(running)
         except KeyboardInterrupt:
             stopped.set()
-            raise
+        return [one.result() for one in running], stopped.is_set()
 
 
 def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:
@@ -103,18 +108,46 @@ def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:
         expected = agreed(disk)
         label = f", labelled {disk.label}" if disk.label else ""
         print(f"{disk.path}: {disk.model or disk.kind}, {rounded(disk.size)}{label}. Everything on it is lost.")
-        if input(f"To agree, type: {expected}\n> ").strip() != expected:
+        if _typed(f"To agree, type: {expected}\n> ") != expected:
             raise RefusedError.one("you did not agree; nothing was written", file=disk.path)
 
 
-def _add_rows(name: Path, rows: Sequence[Mapping[str, str | int]]) -> None:
-    """Add rows to the batch record; both files hold the same."""
-    as_json = name.with_name(name.name + ".json")
-    known = json.loads(as_json.read_bytes())["devices"] if as_json.exists() else []
-    every = [*known, *rows]
-    text = io.StringIO(newline="")
-    table = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
-    table.writeheader()
-    table.writerows(every)
-    write_if_changed(as_json, (json.dumps({"cardkiln-batch": 1, "devices": every}, indent=1) + "\n").encode())
-    write_if_changed(name.with_name(name.name + ".csv"), text.getvalue().encode())
+def _typed(question: str) -> str:
+    """Return what a person types, "" for the end of input (Ctrl-D)."""
+    try:
+        return input(question).strip()
+    except EOFError:
+        print()
+        return ""
+
+
+class Log:
+    """The batch record, NAME.csv and NAME.json, which hold the same; read before anything is written to a card."""
+
+    def __init__(self, name: Path) -> None:
+        self.csv, self.json = (name.with_name(name.name + suffix) for suffix in (".csv", ".json"))
+        if not name.absolute().parent.is_dir():
+            raise MachineError.one("there is no such folder", "correct --log", file=str(name.parent))
+        self.rows: list[Mapping[str, str | int]] = self._read() if self.json.exists() else []
+
+    def _read(self) -> list[Mapping[str, str | int]]:
+        try:
+            document = json.loads(self.json.read_bytes())
+            if document["cardkiln-batch"] == 1 and all(set(row) == set(write.COLUMNS) for row in document["devices"]):
+                return list(document["devices"])
+        except (ValueError, LookupError, TypeError):
+            pass
+        raise MachineError.one(
+            "is no batch record; nothing was written", "name another with --log", file=str(self.json)
+        )
+
+    def add(self, rows: Sequence[Mapping[str, str | int]]) -> None:
+        """Add rows to both files."""
+        self.rows += rows
+        text = io.StringIO(newline="")
+        table = csv.DictWriter(text, write.COLUMNS, lineterminator="\n")
+        table.writeheader()
+        table.writerows(self.rows)
+        document = {"cardkiln-batch": 1, "devices": self.rows}
+        write_if_changed(self.json, (json.dumps(document, indent=1) + "\n").encode())
+        write_if_changed(self.csv, text.getvalue().encode())

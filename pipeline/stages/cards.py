@@ -64,9 +64,10 @@ def _known(project: Project) -> Iterator[Known]:
                 record = json.loads((plan.parent / "record.json").read_bytes())
                 with plan.open(encoding="utf-8") as lines:
                     value = plan_from_lines(lines)
-            except (OSError, ValueError):
-                continue  # half built: nothing to compare with
-            yield Known(card=record["card"]["id"], version=record["card"]["version"], plan=value, current=current)
+                known = Known(card=record["card"]["id"], version=record["card"]["version"], plan=value, current=current)
+            except (OSError, ValueError, LookupError, TypeError):
+                continue  # half built or damaged: nothing to compare with
+            yield known
 
 
 def told(card: Card) -> str:

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 from pipeline.device.folder import belongs, is_litter
 from pipeline.device.ranges import same_card
-from pipeline.errors import CheckError, MachineError, ManifestError
+from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.sums import parse_sums
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.record.document import sums_text
 from pipeline.stages.build import building
 from pipeline.stages.project import Project
+from pipeline.stages.sides import Named, digest, of_folder, of_image
 from pipeline.stages.stamp import replacing, write_if_changed
-from pipeline.stages.volume import file_bytes, opened
 from pipeline.stages.words import counted
-
-Read = Callable[[], bytes]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,36 +39,51 @@ def folder_of(project: Project, card_id: str) -> Path:
     return project.inputs / "kept" / card_id
 
 
-def keep(project: Project, card_id: str, files: Mapping[str, Read]) -> Kept:
+def keep(project: Project, card_id: str, named: Named) -> Kept:
     """Copy what differs into the inputs; nothing there is written over unless the card had it before.
 
     A list beside the folder says what was on the card last time, so that a change on either side can be told. Raises
-    ManifestError when the card keeps nothing, OSError too.
+    ManifestError when the card keeps nothing, CheckError for names that are no text, OSError too.
     """
     card = project.manifest.cards[card_id]
     if not card.keep:
         hint = 'name the files that are yours in its manifest: keep = ["SAVES/**"]'
         raise ManifestError.one(f'card "{card_id}" keeps no files', hint, file=card.file, key="keep")
     home = folder_of(project, card_id)
-    last = _list(home)
+    last, parts = _list(home), named.parts
+    if parts is None:
+        raise MachineError.one("says what was on a card, and has no files", "name the card itself", file=named.shown)
     copied, both, same = list[str](), list[tuple[str, str]](), list[str]()
-    for path in sorted(path for path in files if belongs(path, card.keep) and not is_litter(path)):
-        data = files[path]()
-        sha256, mine = hashlib.sha256(data).hexdigest(), home.joinpath(*path.split("/"))
-        held = hashlib.sha256(mine.read_bytes()).hexdigest() if mine.is_file() else ""
+    for path in _yours(named, card.keep):
+        sha256, mine = digest(parts(path)), home.joinpath(*path.split("/"))
+        held = _sha256(mine) if mine.is_file() else ""
         if sha256 == held or (held and sha256 == last.get(path)):
             same.append(path)
         elif held in ("", last.get(path)):
-            _write(mine, data)
+            _write(mine, parts(path), sha256)
             copied.append(path)
         else:
             other = home.with_name(f"{card_id}-both") / f"{path}.{sha256[:8]}"
-            _write(other, data)
+            _write(other, parts(path), sha256)
             both.append((path, project.shown(other)))
         last[path] = sha256
-    if copied or both:
+    if last:
         write_if_changed(_list_path(home), sums_text(last).encode())
     return Kept(copied=tuple(copied), both=tuple(both), same=tuple(same))
+
+
+def _yours(named: Named, patterns: tuple[str, ...]) -> list[str]:
+    """Return the paths of the user's files on a card, sorted."""
+    found = sorted(
+        path
+        for path, file in named.side.files.items()
+        if not file.is_folder and belongs(path, patterns) and not is_litter(path)
+    )
+    wrong = [path for path in found if not path.isprintable()]
+    if wrong:
+        what, hint = "its name is no plain text, and would be none in the inputs", "rename it on the card"
+        raise CheckError(Problem(Place(ascii(path)), what, hint) for path in wrong)
+    return found
 
 
 def keep_before_writing(project: Project, card_id: str, plan: Plan, path: Path) -> None:
@@ -85,8 +97,8 @@ def keep_before_writing(project: Project, card_id: str, plan: Plan, path: Path) 
         medium.seek(plan.volume.start * SECTOR)
         if not same_card(plan, medium.read(SECTOR)):
             return
-    with files_on(path) as files:
-        kept = keep(project, card_id, files)
+    with card_at(path) as named:
+        kept = keep(project, card_id, named)
     if kept.copied or kept.both:
         number = counted(len(kept.copied) + len(kept.both), "file")
         what = f"{number} of yours on it would be lost; now copied to {project.shown(folder_of(project, card_id))}"
@@ -94,31 +106,39 @@ def keep_before_writing(project: Project, card_id: str, plan: Plan, path: Path) 
 
 
 @contextmanager
-def files_on(path: Path) -> Iterator[Mapping[str, Read]]:
-    """Give the files of a mounted card, an image or a disk, by path, and how each is read.
+def card_at(path: Path) -> Iterator[Named]:
+    """Give a mounted card, an image or a disk.
 
-    Raises CheckError when it holds no FAT volume, or one too damaged to trust its files; MachineError when it is not
-    there or cannot be read.
+    Raises CheckError when it is too damaged to trust its files; MachineError when it is not there, holds no FAT
+    volume, or cannot be read.
     """
     if path.is_dir():
-        found = [one for one in path.rglob("*") if one.is_file()]
-        yield {one.relative_to(path).as_posix(): one.read_bytes for one in found}
+        yield of_folder(path)
         return
     if not path.exists():
         raise MachineError.one("there is no such card", "name a mounted folder, an image or a disk", file=str(path))
-    with opened(path) as (reading, source):
-        bad = [finding for finding in reading.findings if finding.path]
+    with ExitStack() as stack:
+        named = of_image(path, stack)
+        bad = [finding for finding in named.reading.findings if finding.path] if named.reading else []
         if bad:
             what = f"{bad[0].path}: {bad[0].what}"
             hint = "copy by hand what you can, from the mounted card; doit write --no-keep gives it up"
             raise CheckError.one(what, hint, file=str(path))
-        files = [item for item in reading.items if not item.is_folder]
-        yield {item.path: partial(file_bytes, reading, item, source) for item in files}
+        yield named
 
 
-def _write(path: Path, data: bytes) -> None:
+def _write(path: Path, parts: Iterator[bytes], sha256: str) -> None:
+    """Write a copy; raises CheckError when the card gives other bytes than a moment ago."""
     with replacing(path) as temporary:
-        temporary.write_bytes(data)
+        with temporary.open("wb") as file:
+            file.writelines(parts)
+        if _sha256(temporary) != sha256:
+            raise CheckError.one("reads otherwise each time", "copy it by hand", file=path.name)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _list_path(home: Path) -> Path:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import stat
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -54,7 +55,7 @@ def named(project: Project, word: str) -> Iterator[Named]:
         if built is not None and built.is_file():
             yield _of_record(project, built, stack)
         elif path.is_dir():
-            yield _of_folder(path)
+            yield of_folder(path)
         elif not path.exists():
             known = built is not None and word in project.names("cards")
             hint = f"doit record:{word}" if known else "name a built card, a record, an image, a disk or a folder"
@@ -63,7 +64,7 @@ def named(project: Project, word: str) -> Iterator[Named]:
         elif is_record(path):
             yield _of_record(project, path, stack)
         else:
-            yield _of_image(path, stack)
+            yield of_image(path, stack)
 
 
 def is_record(path: Path) -> bool:
@@ -93,7 +94,7 @@ def record_of(project: Project, path: Path) -> Path | None:
         return None if path.is_dir() else beside
     with ExitStack() as stack:
         try:
-            serial = _of_image(path, stack).side.volume["serial"]
+            serial = of_image(path, stack).side.volume["serial"]
         except MachineError:
             return None
     built = sorted((project.build / "cards").glob("*/record.json"))
@@ -148,7 +149,8 @@ def file_parts(reading: Reading, descriptor: int, item: Item) -> Iterator[bytes]
             yield read_at(descriptor, start + at, min(PART, length - at))
 
 
-def _of_image(path: Path, stack: ExitStack) -> Named:
+def of_image(path: Path, stack: ExitStack) -> Named:
+    """Return what lies on an image or disk; raises MachineError where there is no FAT volume."""
     descriptor, size = open_image(path, stack)
     try:
         reading = read_volume(lambda offset, length: read_at(descriptor, offset, length), size)
@@ -165,7 +167,9 @@ def _of_image(path: Path, stack: ExitStack) -> Named:
     )
 
 
-def _of_folder(path: Path) -> Named:
+def of_folder(path: Path) -> Named:
+    """Return the plain files and folders of a folder, such as a mounted card; links and pipes are none of a card's."""
+
     def fail(error: OSError) -> None:
         raise error
 
@@ -173,7 +177,12 @@ def _of_folder(path: Path) -> Named:
     for root, folders, names in os.walk(path, onerror=fail):
         below = Path(root).relative_to(path)
         files += [File(path=(below / name).as_posix(), is_folder=True) for name in folders]
-        files += [File(path=(below / name).as_posix(), size=(Path(root) / name).stat().st_size) for name in names]
+        states = {name: (Path(root) / name).lstat() for name in names}
+        files += [
+            File(path=(below / name).as_posix(), size=state.st_size)
+            for name, state in states.items()
+            if stat.S_ISREG(state.st_mode)
+        ]
 
     def parts(name: str) -> Iterator[bytes]:
         with path.joinpath(*name.split("/")).open("rb") as file:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from pipeline.card.plan_text import plan_from_lines
-from pipeline.device.folder import PART, Changes, belongs, bring, compare, is_litter, room
+from pipeline.device.folder import PART, TEMPORARY, Changes, belongs, bring, compare, is_litter, room
 from pipeline.errors import CheckError, RefusedError
+from pipeline.fat.names import fold
 from pipeline.model.content import Content
 from pipeline.model.plan import Entry, Plan
 from pipeline.stages.build import refuse_unfinished
@@ -24,12 +25,14 @@ class Update:
     """What is to be done on a mounted card, and what only a whole rewrite can do.
 
     ``pieces``: files that must lie in one piece and are written anew; a file system places them as it likes.
+    ``leftovers``: half-written files of a run that was killed.
     """
 
     changes: Changes
     files: Mapping[str, Content]
     plan: Plan
     pieces: tuple[str, ...]
+    leftovers: tuple[str, ...]
 
 
 def prepare(project: Project, card_id: str, folder: Path) -> Update:
@@ -62,11 +65,16 @@ def prepare(project: Project, card_id: str, folder: Path) -> Update:
             what = f'"{path}" differs and must be the first file of the card; only a rewrite can bring it there'
             raise CheckError.one(what, f"doit write {card_id} DEVICE; nothing was changed", file=str(folder))
     pieces = tuple(path for path in sorted(touched) if placed[path] == "one-piece")
-    return Update(changes=changes, files=files, plan=plan, pieces=pieces)
+    leftovers = tuple(path for path in changes.others if fold(path.rpartition("/")[2]) == fold(TEMPORARY))
+    others = tuple(path for path in changes.others if path not in leftovers)
+    changes = replace(changes, others=others)
+    return Update(changes=changes, files=files, plan=plan, pieces=pieces, leftovers=leftovers)
 
 
 def apply(project: Project, card_id: str, folder: Path, update: Update, *, clean: bool) -> None:
     """Bring new and changed files; with ``clean`` remove what is neither the card's nor the user's."""
+    for path in update.leftovers:
+        (folder / path).unlink()
     room(folder, update.files, update.changes)
     entries = {entry.path: entry for entry in update.plan.entries}
     todo = (*update.changes.new, *update.changes.changed)

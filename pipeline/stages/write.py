@@ -40,6 +40,12 @@ On Windows, Cardkiln does not write disks. To write {image}:
 """What a person does where we do not write."""
 
 
+COLUMNS = (
+    "when", "device", "model", "serial", "size", "card", "version", "image-sha256", "result", "written",
+)  # fmt: skip
+"""Of a row of the batch record."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ready:
     """A finished card: its plan, image and the image's SHA-256."""
@@ -119,7 +125,7 @@ def write(card: Ready, disk: Disk, say: Callable[[int], None] = lambda _: None) 
     except (CheckError, MachineError, RefusedError) as error:
         return Result(disk=disk, problems=error.problems, exit_code=error.exit_code)
     except OSError as error:
-        what = f"{error.strerror or error}; it does not look like a valid card now, until it is written whole"
+        what = f"{error.strerror or error}; take it for no valid card until it is written whole"
         problem = Problem(Place(disk.path), what, "plug it in again, and run this once more")
         return Result(disk=disk, problems=(problem,), exit_code=MachineError.exit_code)
 
@@ -137,8 +143,12 @@ def _written(card: Ready, disk: Disk, say: Callable[[int], None]) -> Result:
             raise RefusedError.one("has another size than a moment ago", "start again", file=disk.path)
         with progress(f"write {disk.path}", used) as advance:
             brought = bring(card.plan, image, opened, _both(advance, say))
-        with progress(f"read back {disk.path}", used) as advance, opened.past_cache() as (reader, certain):
-            wrong = tuple(differences(card.plan, image, reader, advance))
+        try:
+            with progress(f"read back {disk.path}", used) as advance, opened.past_cache() as (reader, certain):
+                wrong = tuple(differences(card.plan, image, reader, _both(advance, say)))
+        except OSError as error:
+            what = f"{error.strerror or error} while it was read back; it is written, and not proven"
+            raise MachineError.one(what, "plug it in again, and run this once more", file=disk.path) from error
         opened.read_table_again()
     if wrong:
         raise CheckError(_damage(card.plan, disk, wrong))

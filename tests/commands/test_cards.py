@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -72,6 +73,17 @@ def test_the_same_as_json(project: Path, device: str) -> None:
             }
         ],
     }  # fmt: skip
+
+
+def test_a_published_folder_that_went_bad_is_not_known(project: Path, device: str) -> None:
+    for number, text in enumerate(["{", "{}", "[]", '{"card": 3}']):
+        folder = project / f"dist/desk-{number}"
+        folder.mkdir(parents=True)
+        shutil.copyfile(project / "build/cards/desk/plan.json", folder / "plan.json")
+        (folder / "record.json").write_text(text)
+    ran = own_command(project, "cards", device)
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.endswith(": empty\n")
 
 
 def test_what_is_no_disk_is_told(project: Path) -> None:

@@ -102,6 +102,15 @@ def test_cleaning_removes_what_is_nobodys(project: Path, card: Path) -> None:
     assert files(card) == {**before, "._letter.txt": b"?"}
 
 
+def test_what_a_killed_run_left_is_taken_away(project: Path, card: Path) -> None:
+    before = files(card)
+    (card / "GAMES/CKNEW.TMP").write_bytes(b"half")
+    assert own_command(project, "update", "desk", str(card), "--list").out.endswith("; 4 are as built\n")
+    assert (card / "GAMES/CKNEW.TMP").is_file()
+    assert own_command(project, "update", "desk", str(card)).code == 0
+    assert files(card) == before
+
+
 def test_names_in_another_case_are_the_same_file(project: Path, card: Path) -> None:
     (card / "BOARD.CFG").rename(card / "board.cfg")
     assert own_command(project, "update", "desk", str(card)).out.endswith("; 4 are as built\n")

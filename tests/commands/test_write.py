@@ -12,9 +12,13 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from threading import Event
 
 import pytest
 
+from pipeline.commands import write as commands
+from pipeline.device.disk import Disk
+from pipeline.stages import write as stage
 from tests import small
 from tests.running import BYTECODE, Ran, doit, own_command, sha256
 from tests.strangers.tools import require
@@ -176,6 +180,8 @@ def test_a_person_agrees_by_typing_model_and_size(built: Path, loop: Loop) -> No
     refused = typing(built, [device], "yes\n")
     assert refused == Ran(4, asked, f"{device}: you did not agree; nothing was written\n")
     assert sha256(behind(device)) == before
+    left = typing(built, [device], "\x04")  # Ctrl-D ends the input of a terminal (POSIX, 11.1.9)
+    assert left == Ran(4, f"{asked}\n", refused.err)
     agreed = typing(built, [device], "loop 16.8 MB\n")
     assert (agreed.code, agreed.err) == (0, "")
     assert agreed.out.startswith(f"{asked}{device}: 124 KiB written of 124 KiB; ")
@@ -270,6 +276,70 @@ def test_a_batch_is_recorded_in_both_forms(built: Path, loop: Loop, tmp_path: Pa
     assert [(row["device"], row["serial"], row["image-sha256"], row["result"]) for row in rows] == [
         (device, str(behind(device)), image, "good") for device in devices
     ]
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"devices": []}', '{"cardkiln-batch": 1, "devices": [{"a": 1}]}'])
+def test_a_file_that_is_no_batch_record_is_told_before_a_card_is_touched(
+    built: Path, loop: Loop, tmp_path: Path, text: str
+) -> None:
+    device = loop()
+    before = sha256(behind(device))
+    (tmp_path / "batch.json").write_text(text)
+    ran = write(built, device, "--log", str(tmp_path / "batch"))
+    assert (ran.code, ran.out) == (3, "")
+    assert ran.err == (
+        f"{tmp_path}/batch.json: is no batch record; nothing was written\n  hint: name another with --log\n"
+    )
+    assert (tmp_path / "batch.json").read_text() == text
+    assert write(built, device, "--log", str(tmp_path / "none/batch")).err == (
+        f"{tmp_path}/none: there is no such folder\n  hint: correct --log\n"
+    )
+    assert sha256(behind(device)) == before
+
+
+def test_stopped_by_a_person_it_says_what_became_of_each_card(
+    built: Path, loop: Loop, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ctrl-C comes while the first part is on its way; a wait that is interrupted is what Python makes of it."""
+    device = loop()
+    monkeypatch.chdir(built)
+    started = Event()
+    whole = stage.write
+
+    def waiting(card: stage.Ready, disk: Disk, say: Callable[[int], None]) -> stage.Result:
+        started.wait()
+        return whole(card, disk, say)
+
+    def interrupted(_: object) -> None:
+        raise KeyboardInterrupt
+
+    def stop(event: Event) -> None:
+        Event.set(event)
+        started.set()
+
+    monkeypatch.setattr(stage, "write", waiting)
+    monkeypatch.setattr(commands, "wait", interrupted)
+    monkeypatch.setattr(commands, "Event", lambda: Stopping(stop))
+    code = commands.Write().parse_execute(["desk", device, "--yes", "--serial", str(behind(device))])
+    out, err = capsys.readouterr()
+    assert (code, out) == (130, f"{device}: not good\n")
+    assert err == (
+        f"{device}: stopped; take it for no valid card until it is written whole\n"
+        "  hint: plug it in again, and run this once more\n"
+    )
+    with Path(device).open("rb") as disk:
+        assert disk.read(BLOCK) in (bytes(BLOCK), used_bytes(built)[:BLOCK])
+
+
+class Stopping(Event):
+    """Says when it is set."""
+
+    def __init__(self, told: Callable[[Event], None]) -> None:
+        super().__init__()
+        self._told = told
+
+    def set(self) -> None:
+        self._told(self)
 
 
 def kill_and_finish(built: Path, device: str, times: int) -> None:
