@@ -101,8 +101,11 @@ def _take(received: Received, packed: Path, target: Path) -> None:
             raise CheckError.one(what, STRANGE, file=packed.name)
         plan = _plan(received.folder / "plan.json")
         written = Written(image_sha256=sha256, image_size=image["size"], bytes_written=0)
-        with progress("read back", record["proven"]["file-bytes"]) as advance:
-            read_back(plan, temporary, written, advance)
+        try:
+            with progress("read back", record["proven"]["file-bytes"]) as advance:
+                read_back(plan, temporary, written, advance)
+        except (ArithmeticError, LookupError, ValueError, MemoryError) as error:  # the reader trusts a plan's numbers
+            raise CheckError.one("has numbers that no card has", STRANGE, file="plan.json") from error
 
 
 def folder_of(project: Project, received: Received) -> Path:

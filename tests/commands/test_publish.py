@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -409,6 +410,16 @@ def test_a_plan_that_is_none_is_refused(copy: Path, text: str) -> None:
     (copy / "plan.json").write_text(text)
     restated(copy, lambda record: record["plan"].update(sha256=small.sha(text.encode())))
     assert received(copy).startswith("plan.json: is no plan: line 1: found ")
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("cluster", 2**32 - 1), ("cluster", -(2**32)), ("fat-bits", 0), ("start", 2**64)]
+)
+def test_a_plan_whose_numbers_no_card_has_is_refused(copy: Path, key: str, value: int) -> None:
+    text = re.sub(rf'"{key}":\d+', f'"{key}":{value}', (copy / "plan.json").read_text(), count=1)
+    (copy / "plan.json").write_text(text)
+    restated(copy, lambda record: record["plan"].update(sha256=small.sha(text.encode())))
+    assert received(copy) == "plan.json: has numbers that no card has"
 
 
 def test_a_name_that_plays_tricks_is_shown_as_escapes(copy: Path) -> None:
