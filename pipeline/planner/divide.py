@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 
+from pipeline.planner import solver
 from pipeline.planner.load import clash, clusters, fit, room_for
 from pipeline.planner.parcel import Limits, Parcel, Room
 from pipeline.planner.reasons import Apart, Bound, bound, pairs_apart
@@ -32,12 +33,13 @@ class Division:
     is_proved: bool
 
 
-def divide(parcels: Sequence[Parcel], limits: Limits, steps: int = STEPS) -> Division:
+def divide(parcels: Sequence[Parcel], limits: Limits, steps: int = STEPS, effort: float = solver.EFFORT) -> Division:
     """Return the fewest cards that hold all parcels.
 
     Of equally few, the one in which parcels lie with others of their kind, as far as that was tried first: a parcel is
-    tried on the card that has most of its kind, then on the fullest. Cards and what is on each are ordered by id. Every
-    parcel must fit on a card alone; raises ValueError otherwise.
+    tried on the card that has most of its kind, then on the fullest. What only the solver found minds no kinds
+    (``effort``: 0 to go without it). Cards and what is on each are ordered by id. Every parcel must fit on a card
+    alone; raises ValueError otherwise.
     """
     parcels = sorted(parcels, key=lambda one: one.id)
     for one in parcels:
@@ -47,7 +49,7 @@ def divide(parcels: Sequence[Parcel], limits: Limits, steps: int = STEPS) -> Div
     least = bound(parcels, limits, apart)
     is_proved, found = True, None
     for count in range(least.cards, len(parcels) + 1):
-        found, proved = _search(parcels, limits, apart, count, steps)
+        found, proved = _search(parcels, limits, apart, count, steps, effort)
         if found is not None:
             break
         is_proved = is_proved and proved
@@ -61,33 +63,68 @@ def divide(parcels: Sequence[Parcel], limits: Limits, steps: int = STEPS) -> Div
 
 
 def _search(
-    parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], count: int, steps: int
+    parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], count: int, steps: int, effort: float
 ) -> tuple[list[list[Parcel]] | None, bool]:
     """Return ``count`` cards or fewer, None where there is no way; and whether that is proved.
 
     Each way of choosing the FAT types of the cards is searched by itself, since then the room is known exactly; all of
-    them shortly before any of them longer, in several orders, as each is quick where another is slow.
+    them shortly, in several orders, as each is quick where another is slow. What that leaves open the solver decides;
+    where it is not installed, or gives up too, all are searched longer.
     """
     open_rooms = list(combinations_with_replacement(limits.rooms, count))
-    short, middle = 4 * len(parcels), steps // 10
+    short, middle = min(steps, 4 * len(parcels)), steps // 10
     turns = [
-        (allowed, by_kind, clashing, shares)
-        for allowed, shares, clashing in ((short, False, False), (short, False, True), (short, True, False))
+        (short, by_kind, clashing, shares)
+        for shares, clashing in ((False, False), (False, True), (True, False))
         for by_kind in (True, False)
     ]
-    turns += [(middle, False, False, True), (middle, True, True, False), (middle, False, True, False)]
-    turns += [(steps, False, False, True), (middle, False, False, False)]
-    for allowed, by_kind, clashing, shares in turns:
-        still_open = []
+    found, open_rooms = _turns(parcels, limits, apart, open_rooms, turns)
+    if found is None and open_rooms and effort and solver.is_there():
+        found, open_rooms = _solved(parcels, limits, apart, open_rooms, effort)
+    if found is None and open_rooms:
+        turns = [(middle, False, False, True), (middle, True, True, False), (middle, False, True, False)]
+        turns += [(steps, False, False, True), (middle, False, False, False)]
+        found, open_rooms = _turns(parcels, limits, apart, open_rooms, turns)
+    return found, found is not None or not open_rooms
+
+
+def _turns(
+    parcels: Sequence[Parcel],
+    limits: Limits,
+    apart: Sequence[Apart],
+    open_rooms: Sequence[tuple[Room, ...]],
+    turns: Sequence[tuple[int, bool, bool, bool]],
+) -> tuple[list[list[Parcel]] | None, list[tuple[Room, ...]]]:
+    """Return what the first turn that finds anything finds; and the choices of FAT types that may still hold all."""
+    still_open = list(open_rooms)
+    for steps, by_kind, clashing, shares in turns:
+        open_rooms, still_open = still_open, []
         for rooms in open_rooms:
             search = _Search(parcels, limits, apart, rooms, by_kind=by_kind, clashing=clashing, shares=shares)
-            found = search.run(min(allowed, steps))
+            found = search.run(steps)
             if found is not None:
-                return found, True
+                return found, still_open
             if search.left <= 0:
                 still_open.append(rooms)
-        open_rooms = still_open
-    return None, not open_rooms
+    return None, still_open
+
+
+def _solved(
+    parcels: Sequence[Parcel],
+    limits: Limits,
+    apart: Sequence[Apart],
+    open_rooms: Sequence[tuple[Room, ...]],
+    effort: float,
+) -> tuple[list[list[Parcel]] | None, list[tuple[Room, ...]]]:
+    """Return what the solver finds, and the choices of FAT types it did not decide."""
+    still_open = []
+    for rooms in open_rooms:
+        found, is_decided = solver.solve(parcels, limits, apart, rooms, effort)
+        if found is not None:
+            return found, []
+        if not is_decided:
+            still_open.append(rooms)
+    return None, still_open
 
 
 class _Search:

@@ -16,6 +16,7 @@ from pipeline.manifest.explain import nearest
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Board, Card, Core, Manifest, VolumeRequest
 from pipeline.model.plan import Volume
+from pipeline.planner import solver
 from pipeline.planner.divide import Division, divide
 from pipeline.planner.parcel import Entry, Limits, Parcel, Room
 from pipeline.stages.card import Worked, plan, work_out
@@ -173,6 +174,7 @@ def card_text(card: Card) -> str:
         "[volume]",
         f"size = {card.volume.size}",
         f"type = {_toml(card.volume.type)}",
+        f"label = {_toml(card.volume.label)}",
     ]
     return "\n".join([*lines, ""])
 
@@ -216,8 +218,8 @@ def _draft(want: Wanted, id_: str, cores: Sequence[Core], volume: Volume, name: 
         titles=tuple(title for core in cores for title in want.titles[core.id]),
         tags=(),
         volume=VolumeRequest(
-            type=f"fat{volume.fat_bits}", size=min(want.size, largest_card(volume.fat_bits)), label="", serial=None,
-            timestamp=None,
+            type=f"fat{volume.fat_bits}", size=min(want.size, largest_card(volume.fat_bits)), label=_label(id_),
+            serial=None, timestamp=None,
         ),
         settings={},
         files=(),
@@ -226,6 +228,12 @@ def _draft(want: Wanted, id_: str, cores: Sequence[Core], volume: Volume, name: 
         edits=(),
         stations=want.stations,
     )  # fmt: skip
+
+
+def _label(id_: str) -> str:
+    """Return a volume label from a draft's id, at most 11 letters and digits; a number at its end stays whole."""
+    name, _, number = id_.upper().rpartition("-")
+    return f"{name.replace('-', '')[: 11 - len(number)]}{number}"[:11]
 
 
 def _works(
@@ -298,7 +306,8 @@ def _parcels(
         )
         for bits, volume in volumes.items()
     )  # fmt: skip
-    entries = tuple(sorted(entry for entry in own if entry[0] in shared))
+    label = {("", "", 1)} if want.board.label_entry != "none" else set()  # each draft has one; files have a name
+    entries = tuple(sorted({entry for entry in own if entry[0] in shared} | label))
     return parcels, Limits(rooms=rooms, core_slots=want.board.core_slots, entries=entries)
 
 
@@ -366,4 +375,5 @@ def reason(divided: Divided) -> str:
     if division.is_proved:
         return f"every way of dividing them over {count - 1} was tried, and none holds them"
     at_least = f"at least {division.bound.cards} are needed: {division.bound.why}"
-    return f"perhaps fewer do; the search for fewer was given up, as it took too long. {at_least}"
+    extra = "" if solver.is_there() else ' (the extra "divide" brings a solver that searches further)'
+    return f"perhaps fewer do; the search for fewer was given up, as it took too long{extra}. {at_least}"

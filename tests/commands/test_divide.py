@@ -41,7 +41,7 @@ def test_drafts_that_are_written_pass_the_check_and_are_not_written_over(tmp_pat
     assert (folder / "inputs/cards/club-1.toml").read_text() == (
         "#:schema ../../schemas/card.schema.json\n"
         'name = "Oak, card 1 of 3"\nversion = "1"\nboard = "oak"\ncores = ["fern"]\ntitles = ["snail-race"]\n\n'
-        '[volume]\nsize = 64000000\ntype = "fat16"\n'
+        '[volume]\nsize = 64000000\ntype = "fat16"\nlabel = "CLUB1"\n'
     )
     checked = doit(folder, "check")
     assert (checked.code, checked.err) == (0, "")
