@@ -8,9 +8,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from pipeline.commands.manifests import id_named
 from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
-from pipeline.manifest.explain import nearest
 from pipeline.stages.look import Look, look
 from pipeline.stages.project import Project
 from pipeline.stages.sides import is_record, named
@@ -77,12 +77,7 @@ def card_path(word: str) -> str:
 
 def board_named(project: Project, word: str) -> str:
     """Return the id of a board that there is; raises ManifestError with the nearest one."""
-    boards = project.manifest.boards
-    if word not in boards:
-        near = nearest(word, list(boards))
-        hint = f'did you mean "{near}"?' if near else "the ids are the names of the files in inputs/boards"
-        raise ManifestError.one(f'found "{word}", expected the id of a board', hint)
-    return word
+    return id_named("board", project.manifest.boards, word)
 
 
 def _lines(seen: Look, *, whole: bool) -> Iterator[str]:

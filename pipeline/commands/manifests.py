@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from pipeline.errors import ManifestError
 from pipeline.manifest.explain import nearest
 from pipeline.manifest.read import FOLDERS, ManifestFile
@@ -12,11 +14,15 @@ KINDS = {folder: kind for kind, folder in FOLDERS.items()}
 
 def card_named(project: Project, word: str) -> str:
     """Return the id of a card that there is; raises ManifestError with the nearest one."""
-    cards = project.manifest.cards
-    if word not in cards:
-        near = nearest(word, list(cards))
-        hint = f'did you mean "{near}"?' if near else "the ids are the names of the files in inputs/cards"
-        raise ManifestError.one(f'found "{word}", expected the id of a card', hint)
+    return id_named("card", project.manifest.cards, word)
+
+
+def id_named(kind: str, known: Collection[str], word: str) -> str:
+    """Return the id of a manifest of a kind that there is; raises ManifestError with the nearest one."""
+    if word not in known:
+        near = nearest(word, list(known))
+        hint = f'did you mean "{near}"?' if near else f"the ids are the names of the files in inputs/{FOLDERS[kind]}"
+        raise ManifestError.one(f'found "{word}", expected the id of a {kind}', hint)
     return word
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from difflib import get_close_matches
 from typing import Any
 
+from pipeline.commands.manifests import id_named
 from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import ManifestError
 from pipeline.roms.map import map_document, map_text, rom_map
@@ -26,11 +26,7 @@ class Map(OwnCommand):
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help map says more")
         titles = self.project.manifest.titles
-        if words[0] not in titles:
-            near = get_close_matches(words[0], titles, 1)
-            hint = f'did you mean "{near[0]}"?' if near else "the ids are the names of the files in inputs/titles"
-            raise ManifestError.one(f'found "{words[0]}", expected the id of a title', hint)
-        title = titles[words[0]]
+        title = titles[id_named("title", titles, words[0])]
         maps = [(rom, rom_map(title, rom)) for rom in title.roms]
         if options["json"]:
             print(json.dumps(map_document(title, maps), indent=1))
