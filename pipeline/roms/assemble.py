@@ -12,12 +12,12 @@ from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.units import show_size
 from pipeline.roms.arguments import show_address
-from pipeline.roms.bind import CONTENT_KEYS, Binder
+from pipeline.roms.bind import CONTENT_KEYS, Binder, named, named_by
 from pipeline.roms.dumps import check_parts
 from pipeline.roms.placing import Placed, check_places
 from pipeline.roms.report import Report
 from pipeline.roms.table import PIECES
-from pipeline.roms.tree import LARGEST, Node, contents_of, evaluate, tell
+from pipeline.roms.tree import LARGEST, Node, evaluate, tell
 
 WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, contents={"chip": ""})
 """Stands for the ROM file with its steps done, where something is done to it as a whole; no chip is called ""."""
@@ -97,9 +97,9 @@ def describe(rom: RomFile) -> tuple[str, ...]:
 
 def chips_used(rom: RomFile) -> tuple[str, ...]:
     """Return the names of the chips and patches a ROM file is made of, each once, in the order they are first used."""
-    trees = _bind(rom, None, Report())
-    nodes = [node for node in (*trees.steps, trees.whole) if node]
-    return tuple(dict.fromkeys(name for node in nodes for name in contents_of(node) if name))
+    used = [name for step in rom.steps for name in named(step.piece)]
+    used += [name for change in rom.then for name in named_by(change)]
+    return tuple(dict.fromkeys(used))
 
 
 def checked(title: Title, rom: RomFile) -> Trees:

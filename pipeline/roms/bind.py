@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.model.manifest import Change, Piece, Value
@@ -42,6 +42,9 @@ class Binder:
             self.report.add(f"{key}.{piece.operation}", "no such operation", _known(piece.operation, PIECES))
             return None
         bare = listed and operation.name == "chip" and not piece.then and not piece.slot
+        if bare and not piece.arguments and (self.names is None or piece.name in self.names["chip"]):
+            named = {"chip": piece.name}  # by far the most frequent piece, and nothing can be wrong with it
+            return Node(operation=operation, key=key, arguments=named, contents=named)
         own = key if bare else f"{key}.{operation.name}"
         parts = [self.piece(part, f"{own}.{number}", listed=True) for number, part in enumerate(piece.parts, 1)]
         written = {name: (f"{key}.{name}", value) for name, value in piece.arguments.items()}
@@ -118,6 +121,28 @@ class Binder:
                 key, f"no {argument.names} {as_written(value)} in this title", nearest(str(read), known) or declare
             )
         return read
+
+
+def named(piece: Piece) -> Iterator[str]:
+    """Yield the names of the chips and patches a piece uses, in the order they are written, with repeats."""
+    for part in piece.parts:
+        yield from named(part)
+    if piece.operation == "chip":
+        yield piece.name
+    for change in piece.then:
+        yield from named_by(change)
+
+
+def named_by(change: Change) -> Iterator[str]:
+    """Yield the names of the chips and patches that a change uses."""
+    operation = CHANGES.get(change.operation)
+    if operation is None:
+        return
+    written = change.arguments if isinstance(change.arguments, Mapping) else {operation.main: change.arguments}
+    for name, argument in operation.arguments.items():
+        value = written.get(name)
+        if argument.names and isinstance(value, str):
+            yield value
 
 
 def _listing(operation: Operation) -> str:

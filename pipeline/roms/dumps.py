@@ -80,6 +80,8 @@ def check_parts(title: Title, trees: Sequence[Node | None], sizes: Mapping[str, 
     Dumps come in other shapes than the chip has: with a header, two nibbles packed in a byte, read as a larger part.
     Where the first change in every step that uses such a dump brings it to the part's size, all is well.
     """
+    if not any(chip.part for chip in title.chips.values()):
+        return
     used: dict[str, list[int | None]] = {}
     for name, node in (use for tree in trees if tree for use in _uses(tree)):
         used.setdefault(name, []).append(evaluate(node, sizes, attrgetter("size"), Report()))

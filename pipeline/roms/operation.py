@@ -6,6 +6,7 @@ import builtins
 import keyword
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 
 from pipeline.model.ranges import Ranges
 from pipeline.roms.arguments import Argument
@@ -48,6 +49,7 @@ class Operation:
     main: str = ""
 
 
+@cache
 def parameter(key: str) -> str:
     """Return the Python parameter for a manifest key: byte_order for "byte-order", from_ for "from"."""
     name = key.replace("-", "_")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -33,13 +33,6 @@ class Node:
     contents: Mapping[str, str]
     parts: tuple[Node, ...] = ()
     depth: int = 1
-
-
-def contents_of(node: Node) -> Iterator[str]:
-    """Yield the names of the chips and patches a tree uses, in the order they are written, with repeats."""
-    for part in node.parts:
-        yield from contents_of(part)
-    yield from node.contents.values()
 
 
 def tell(node: Node) -> str:

@@ -16,7 +16,7 @@ from typing import Any
 import bincopy
 import intelhex
 import pytest
-from hypothesis import given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from pipeline.errors import CheckError
@@ -82,7 +82,10 @@ def test_what_srec_cat_writes_is_read(form: str, at: int, tmp_path: Path) -> Non
 
 
 @given(st.binary(min_size=1, max_size=300), st.integers(0, 0xFFFF_0000), st.integers(1, 32))
+@example(b"0123456789", 0x10000 - 6, 2)
 def test_what_the_libraries_write_is_read(data: bytes, at: int, width: int) -> None:
+    before_border = 0x10000 - at
+    assume(not 0 < before_border < len(data) or before_border % width == 0)  # bincopy lets a line run over it
     one = bincopy.BinFile()
     one.add_binary(data, address=at)
     other = intelhex.IntelHex()
