@@ -6,9 +6,12 @@ import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import tomli
 
 from pipeline.errors import Place, Problem
 
@@ -97,12 +100,22 @@ def parse(data: bytes, file: str) -> tuple[str, dict[str, Any]] | Problem:
         what = f"found the byte 0x{data[error.start]:02X}, expected UTF-8 text"
         return Problem(Place(file, line, column), what, "save the file as UTF-8")
     try:
-        values = tomllib.loads(text)
+        values = toml_values(text)
     except RecursionError:
         return _too_deep(file)
     except ValueError as error:
         return _broken(text, str(error), file)
     return _too_deep(file) if _is_deep(values) else (text, values)
+
+
+def toml_values(text: str) -> dict[str, Any]:
+    """Return the values of a TOML text; raises TOMLDecodeError, ValueError or RecursionError when it is none.
+
+    tomli says the same as the standard library in a third of the time; what is refused is said by the latter.
+    """
+    with suppress(ValueError, RecursionError):
+        return tomli.loads(text)
+    return tomllib.loads(text)
 
 
 def _toml_files(folder: Path) -> list[Path]:
