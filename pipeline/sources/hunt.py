@@ -7,12 +7,12 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from itertools import chain
+from itertools import chain, groupby
 
 from pipeline.errors import CheckError
 from pipeline.model.content import Content
 from pipeline.sources.archive import ArchiveError
-from pipeline.sources.digest import Digest, digest
+from pipeline.sources.digest import Digest, digest, digest_members
 from pipeline.sources.problems import reason
 from pipeline.sources.source import Source
 from pipeline.sources.store import Store
@@ -23,6 +23,9 @@ BATCH_SOURCES, BATCH_BYTES = 256, 256 << 20
 
 SHARE = 16
 """Sources a thread hashes at a time; handing over each alone costs more than hashing a small one."""
+
+SMALL = 16 << 10
+"""Bytes that sources must have on average for several threads to pay; measured: below, they wait for one another."""
 
 
 @dataclass(slots=True)
@@ -103,8 +106,11 @@ class Hunt:
     def _hash(self, sources: list[Source]) -> None:
         """Hash sources side by side and remember what they are."""
         fresh = []
-        shares = [sources[at : at + SHARE] for at in range(0, len(sources), SHARE)]
-        results = chain.from_iterable(self._pool.map(_try_all, shares))
+        if sum(source.size for source in sources) < SMALL * len(sources):
+            results: Iterable[Digest | str] = _try_all(sources)
+        else:
+            shares = [sources[at : at + SHARE] for at in range(0, len(sources), SHARE)]
+            results = chain.from_iterable(self._pool.map(_try_all, shares))
         for source, result in zip(sources, results, strict=True):
             if isinstance(result, str):
                 self._failures[source.path, source.member] = result
@@ -117,17 +123,26 @@ class Hunt:
 
 
 def _try_all(sources: list[Source]) -> list[Digest | str]:
-    return [_try(source) for source in sources]
+    """Return the digest of each source, or why it cannot be had; those of one archive together."""
+    results = list[Digest | str]()
+    for (path, is_member), group in groupby(sources, key=lambda source: (source.path, source.member is not None)):
+        together = list(group)
+        try:
+            if is_member:
+                found = digest_members(os.fsdecode(path), [source.member or "" for source in together])
+            else:
+                found = [digest(source.location) for source in together]
+            results += map(_as_declared, together, found)
+        except OSError as error:
+            results += [f"it cannot be read: {reason(error)}"] * len(together)
+        except ArchiveError as error:
+            results += [error.what] * len(together)
+        except CheckError:
+            results += ["it changed while it was read"] * len(together)
+    return results
 
 
-def _try(source: Source) -> Digest | str:
-    """Return the digest of a source, or why it cannot be had."""
-    try:
-        result = digest(source.location)
-    except OSError as error:
-        return f"it cannot be read: {reason(error)}"
-    except ArchiveError as error:
-        return error.what
-    except CheckError:
-        return "it changed while it was read"
-    return result if result.size == source.size else "it changed after the sources were looked through"
+def _as_declared(source: Source, found: Digest | ArchiveError) -> Digest | str:
+    if isinstance(found, ArchiveError):
+        return found.what
+    return found if found.size == source.size else "it changed after the sources were looked through"

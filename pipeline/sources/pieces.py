@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import BinaryIO
@@ -26,10 +26,22 @@ def pieces(stream: BinaryIO, location: Location) -> Iterator[bytes]:
     stat = os.fstat(stream.fileno())
     if location.member is None:
         return iter(partial(stream.read, min(PIECE, stat.st_size + 1)), b"")
-    archive, entries = _opened(location.path, signature(stat), threading.get_ident())
-    if location.member not in entries:
-        raise ArchiveError(f"has no member {location.member!r} any more", "run again; it is looked at anew")
-    return unpack(archive, entries[location.member])
+    return members(location.path, stat)(location.member)
+
+
+def members(path: str, stat: os.stat_result) -> Callable[[str], Iterator[bytes]]:
+    """Return the function that yields the bytes of one member of an archive, which looks as ``stat`` says.
+
+    Opens it at once, and raises as ``pieces`` does.
+    """
+    archive, entries = _opened(path, signature(stat), threading.get_ident())
+
+    def member(name: str) -> Iterator[bytes]:
+        if name not in entries:
+            raise ArchiveError(f"has no member {name!r} any more", "run again; it is looked at anew")
+        return unpack(archive, entries[name])
+
+    return member
 
 
 @lru_cache(maxsize=16)

@@ -5,14 +5,16 @@ from __future__ import annotations
 import hashlib
 import io
 import sys
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from contextlib import closing, contextmanager
+from itertools import groupby
+from pathlib import Path
 from typing import BinaryIO, cast
 
 from pipeline.model.content import Content, Location
 from pipeline.sources.archive import ArchiveError
 from pipeline.sources.digest import changed
-from pipeline.sources.pieces import pieces
+from pipeline.sources.pieces import members, pieces
 from pipeline.sources.problems import machine_error
 
 
@@ -33,23 +35,52 @@ def read_content(location: Location, content: Content) -> bytes:
     return b"".join(_checked(location, content))
 
 
+def read_contents(wanted: Iterable[tuple[Location, Content]]) -> list[bytes]:
+    """Return the bytes of contents in their order; raises as ``open_content`` does.
+
+    Much quicker than one by one for small members of one archive that stand together, since it is looked at once.
+    """
+    read = list[bytes]()
+    for (path, is_file), group in groupby(wanted, key=lambda one: (one[0].path, one[0].member is None)):
+        if is_file:
+            read += [read_content(*one) for one in group]
+            continue
+        member = None
+        for location, content in group:
+            with _told(location):
+                member = member or members(path, Path(path).stat())
+                read.append(b"".join(_proven(location, content, member(location.member or ""))))
+    return read
+
+
 def _checked(location: Location, content: Content) -> Generator[bytes, None, None]:
-    """Yield the bytes at a location, one piece behind, so that the last is kept back until all are checked."""
-    sha256, size, held = hashlib.sha256(), 0, b""
+    """Yield the bytes of the file or member at a location."""
+    with _told(location), io.FileIO(location.path) as stream:
+        yield from _proven(location, content, pieces(stream, location))
+
+
+@contextmanager
+def _told(location: Location) -> Iterator[None]:
+    """Turn what reading a source raises into what a person is told."""
     try:
-        with io.FileIO(location.path) as stream:
-            for piece in pieces(stream, location):
-                sha256.update(piece)
-                size += len(piece)
-                if content.size is not None and size > content.size:
-                    raise changed(location, f"it has more than the {content.size:,} bytes expected")
-                if held:
-                    yield held
-                held = piece
+        yield
     except OSError as error:
         raise machine_error(location.path, error) from error
     except ArchiveError as error:
         raise changed(location, error.what) from error
+
+
+def _proven(location: Location, content: Content, arriving: Iterable[bytes]) -> Iterator[bytes]:
+    """Yield pieces of bytes, one piece behind, so that the last is kept back until all are checked."""
+    sha256, size, held = hashlib.sha256(), 0, b""
+    for piece in arriving:
+        sha256.update(piece)
+        size += len(piece)
+        if content.size is not None and size > content.size:
+            raise changed(location, f"it has more than the {content.size:,} bytes expected")
+        if held:
+            yield held
+        held = piece
     if content.size not in (None, size):
         raise changed(location, f"it has {size:,} bytes instead of {content.size:,}")
     if sha256.hexdigest() != content.sha256:

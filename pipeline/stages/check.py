@@ -19,8 +19,9 @@ def run(project: Project) -> str:
     manifest = project.manifest
     problems: list[Problem] = []
     warnings: set[Problem] = set()
-    for title in manifest.titles.values():
+    for title in () if project.titles_checked else manifest.titles.values():
         problems += check_title(title)
+    project.titles_checked = not problems
     if not problems:
         for card_id in manifest.cards:
             try:

@@ -30,6 +30,7 @@ def settle(project: Project, dodo: Path, said: Callable[[], tuple[str, str] | No
         time.sleep(FINE / 1_000_000_000)  # enough where times are fine; elsewhere the next run tries again
     if not made.settled_before(time.time_ns()):
         return False
+    project.roms.clear()  # looked at before; now once more
     lines = said()
     if lines is None or any(
         unfinished(project, card) or sheet.reason(project, card) for card in project.names("cards")

@@ -20,7 +20,7 @@ from pipeline.model.content import Content, Found, Location
 from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 from pipeline.model.units import show_size
 from pipeline.sources.read import open_content
-from pipeline.stages import config, generations, plan
+from pipeline.stages import config, generations, plan, rom
 from pipeline.stages.bitstreams import check_bitstreams
 from pipeline.stages.generations import Start
 from pipeline.stages.pinned import check_pinned
@@ -134,7 +134,7 @@ def _locations(project: Project, card_id: str, found: Found) -> Mapping[str, Loc
         for made in worked.configs
     }
     for title in worked.selection.titles:
-        for rom in title.roms:
-            path = project.rom_folder(title.id) / rom.path
-            built[project.index.content_of(path).sha256] = Location(path=str(path))
+        for one in title.roms:
+            content, _ = rom.made(project, title, one)
+            built[content.sha256] = Location(path=str(project.rom_folder(title.id) / one.path))
     return {**found.locations, **worked.local, **built}

@@ -17,6 +17,7 @@ from pipeline.manifest.positions import locator
 from pipeline.model.content import Content, Found, Location, Origin
 from pipeline.model.manifest import Manifest
 from pipeline.model.plan import Plan
+from pipeline.model.ranges import RomMap
 from pipeline.sources.index import Index
 from pipeline.sources.tree import list_tree
 from pipeline.store.store import Store
@@ -32,6 +33,10 @@ class Project:
     anything was read. ``asked``: names of the tasks that are to be done, none for all. ``search``: what the search of
     the sources gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans.
     ``recipes`` and ``origins``: what ROM files are made from, by title and path, since working it out takes longest.
+    ``roms``: why a title's ROM files must be made, or None and their hashes. ``maps``: those of the last card asked for
+    (``rom.maps``).
+    ``records``: of each card, what its record was worked out from, and the SHA-256 of the files it should be.
+    ``titles_checked``: that nothing is wrong with any title.
     ``store``: where other machines' ROM files may be, None for none; only the working folder's own project has one.
     ``warnings``: what a person should hear of though the work goes on.
     """
@@ -48,6 +53,10 @@ class Project:
         self.store: Store | None = None
         self.recipes: dict[str, dict[str, str]] = {}
         self.origins: dict[tuple[str, str], Origin] = {}
+        self.roms: dict[str, tuple[str | None, dict[str, str]]] = {}
+        self.maps: dict[str, tuple[RomMap, ...]] = {}
+        self.records: dict[str, tuple[object, dict[str, str]]] = {}
+        self.titles_checked = False
         self._trees: dict[str, dict[str, Location]] = {}
 
     @classmethod

@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
+
+from pipeline.errors import Problem
+from pipeline.model.plan import Proof
 from pipeline.stages import image
 from pipeline.stages.project import Project
 from pipeline.stages.recorded import recorded
 from pipeline.stages.stamp import NEW, write_if_changed
+
+FILES = ("record.json", "SHA256SUMS")
+"""What is written, the record first."""
 
 
 def reason(project: Project, card_id: str) -> str | None:
     """Return why the record must be written again, None when it says what is so."""
     if image.reason(project, card_id):
         return "the image is not finished"
-    folder = project.card_folder(card_id)
-    for name, data in _files(project, card_id).items():
-        path = folder / name
-        if not path.is_file():
-            return NEW
-        if path.read_bytes() != data:
+    paths = {name: project.card_folder(card_id) / name for name in FILES}
+    if not all(path.is_file() for path in paths.values()):
+        return NEW
+    known = _known(project, card_id)
+    if card_id not in project.records or project.records[card_id][0] != known:
+        _files(project, card_id)
+    for name, sha256 in project.records[card_id][1].items():
+        if _sha256(paths[name].read_bytes()) != sha256:
             return f"{name} no longer says what is so"
     return None
 
@@ -31,8 +40,20 @@ def run(project: Project, card_id: str) -> str:
 
 
 def _files(project: Project, card_id: str) -> dict[str, bytes]:
-    """Return the record and the checksums as they should be, the record first."""
+    """Return the record and the checksums as they should be, and keep the SHA-256 of each with the project."""
+    proof, findings = known = _known(project, card_id)
+    files = recorded(project, card_id, proof, findings)
+    project.records[card_id] = known, {name: _sha256(data) for name, data in files.items()}
+    return files
+
+
+def _known(project: Project, card_id: str) -> tuple[Proof, tuple[Problem, ...]]:
+    """Return what was proven of the image; all else a record says is the same throughout a run."""
     proof = image.proof_of(project, card_id)
     if proof is None:
         raise FileNotFoundError(project.stamp("image", card_id))
-    return recorded(project, card_id, proof, image.findings_of(project, card_id))
+    return proof, image.findings_of(project, card_id)
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()

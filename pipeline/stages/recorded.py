@@ -11,8 +11,7 @@ from pipeline.card.contents import join, title_folder
 from pipeline.errors import Problem
 from pipeline.model.plan import Proof
 from pipeline.record.document import record_text, sums_text
-from pipeline.roms.map import rom_map
-from pipeline.stages import plan
+from pipeline.stages import plan, rom
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.rules import judged
 from pipeline.stages.stations import outlooks_of, stations_of
@@ -27,6 +26,7 @@ def recorded(project: Project, card_id: str, proof: Proof, findings: Iterable[Pr
     worked, plan_value = plan.planned(project, card_id)
     selection = worked.selection
     later = judged(selection.card, findings)
+    folders = {title.id: title_folder(selection, title) for title in selection.titles}
     plan_sha256 = _sha256(plan.path_of(project, card_id))
     record = "".join(
         record_text(
@@ -44,11 +44,7 @@ def recorded(project: Project, card_id: str, proof: Proof, findings: Iterable[Pr
             stations=matrix_document(stations_of(project, card_id), outlooks_of(project, card_id)),
             warnings=[_portable(project, one) for one in (*worked.judgement.warnings, *later.warnings)],
             silenced=[(_portable(project, one), why) for one, why in (*worked.judgement.silenced, *later.silenced)],
-            ranges={
-                join(title_folder(selection, title), rom.path): rom_map(title, rom)
-                for title in selection.titles
-                for rom in title.roms
-            },
+            ranges={join(folders[one.title], one.path): one.ranges for one in rom.maps(project, selection)},
         )
     ).encode()
     sums = {

@@ -7,11 +7,14 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.card.select import Selection
 from pipeline.model.content import Content, Found, Ingredient, Origin
 from pipeline.model.manifest import RomFile, Title
+from pipeline.model.ranges import RomMap
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import assemble, chips_used, contents, describe
-from pipeline.sources.read import read_content
+from pipeline.roms.map import rom_map
+from pipeline.sources.read import read_contents
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
 from pipeline.stages.words import counted
@@ -22,26 +25,35 @@ UNBUILT = "0" * 64
 
 
 def reason(project: Project, title_id: str) -> str | None:
-    """Return why the title's ROM files must be made again, None when they are current."""
-    title = project.manifest.titles[title_id]
+    """Return why the title's ROM files must be made again, None when they are current; looked at once a run."""
+    if title_id not in project.roms:
+        project.roms[title_id] = _look(project, project.manifest.titles[title_id])
+    return project.roms[title_id][0]
+
+
+def _look(project: Project, title: Title) -> tuple[str | None, dict[str, str]]:
+    """Return why the title's ROM files must be made again, or None and the SHA-256 of each by its path."""
+    stamp = project.stamp("rom", title.id)
     why = stale(
-        project.stamp("rom", title_id),
+        stamp,
         _inputs(project, title),
         _outputs(project, title),
         lambda path: project.index.content_of(path).sha256,
     )
-    facts = None if why else read_facts(project.stamp("rom", title_id))
-    if isinstance(facts, dict):
-        for rom in title.roms:
-            if rom.sha256 and rom.sha256 != facts.get(rom.path):
-                return f"another SHA-256 is declared for {rom.path}"
-    return why
+    facts = None if why else read_facts(stamp)
+    hashes = facts if isinstance(facts, dict) else {}
+    for rom in title.roms if hashes else ():
+        if rom.sha256 not in ("", hashes.get(rom.path)):
+            return f"another SHA-256 is declared for {rom.path}", {}
+    return why, hashes
 
 
 def run(project: Project, title_id: str, found: Found) -> str:
     """Make the title's ROM files from what was found; return what was done."""
     title = project.manifest.titles[title_id]
-    parts = {name: read_content(found.locations[content.sha256], content) for name, content in used(title).items()}
+    wanted = used(title)
+    read = read_contents([(found.locations[content.sha256], content) for content in wanted.values()])
+    parts = dict(zip(wanted, read, strict=True))
     _finish(project, title, ((rom, assemble(title, rom, parts)) for rom in title.roms), store=project.store)
     return f"{title_id}: {counted(len(title.roms), 'ROM file')} from {_counted(title)}, {_total(title)}"
 
@@ -82,7 +94,7 @@ def _finish(
     made = {}
     for rom, data in finished:
         path = _outputs(project, title)[rom.path]
-        with replacing(path) as temporary:
+        with replacing(path, sync_name=False) as temporary:  # a lost name shows, and costs no more than making it again
             temporary.write_bytes(data)
         made[rom.path] = path, hashlib.sha256(data).hexdigest()
         if store:
@@ -91,7 +103,8 @@ def _finish(
     if not all(rom.sha256 for rom in title.roms):
         project.worked.clear()
     hashes = {path: sha256 for path, (_, sha256) in made.items()}
-    write_stamp(project.stamp("rom", title.id), _inputs(project, title), made, hashes)
+    write_stamp(project.stamp("rom", title.id), _inputs(project, title), made, hashes, sync=False)
+    project.roms[title.id] = None, hashes
 
 
 def used(title: Title) -> dict[str, Content]:
@@ -109,11 +122,24 @@ def made(project: Project, title: Title, rom: RomFile) -> tuple[Content, Origin]
     """Return a ROM file's content and origin; its hash is ``UNBUILT`` when neither declared nor built yet."""
     sha256 = rom.sha256
     if not sha256:
-        facts = None if reason(project, title.id) else read_facts(project.stamp("rom", title.id))
-        sha256 = str(facts[rom.path]) if isinstance(facts, dict) else UNBUILT
+        sha256 = UNBUILT if reason(project, title.id) else project.roms[title.id][1][rom.path]
     if (title.id, rom.path) not in project.origins:
         project.origins[title.id, rom.path] = _origin(title, rom)
     return Content(sha256=sha256, size=rom.size), project.origins[title.id, rom.path]
+
+
+def maps(project: Project, selection: Selection) -> tuple[RomMap, ...]:
+    """Return the maps of a card's ROM files, in its order; those of the last card asked for are kept."""
+    card = selection.card.id
+    if card not in project.maps:
+        project.maps = {
+            card: tuple(
+                RomMap(title=title.id, path=rom.path, size=rom.size, ranges=rom_map(title, rom))
+                for title in selection.titles
+                for rom in title.roms
+            )
+        }
+    return project.maps[card]
 
 
 def _origin(title: Title, rom: RomFile) -> Origin:

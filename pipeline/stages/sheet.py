@@ -5,10 +5,8 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from pipeline.model.ranges import RomMap
-from pipeline.roms.map import rom_map
 from pipeline.sheet.sheet import Sheet
-from pipeline.stages import image, plan
+from pipeline.stages import image, plan, rom
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.stamp import digest, stale, write_if_changed, write_stamp
 from pipeline.stages.stations import outlooks_of, stations_of
@@ -66,11 +64,7 @@ def sheet(project: Project, card_id: str) -> Sheet:
         outlooks=outlooks_of(project, card_id),
         warnings=tuple(warning.what for warning in worked.judgement.warnings),
         silenced=tuple((warning.what, why) for warning, why in worked.judgement.silenced),
-        maps=tuple(
-            RomMap(title=title.id, path=rom.path, size=rom.size, ranges=rom_map(title, rom))
-            for title in selection.titles
-            for rom in title.roms
-        ),
+        maps=rom.maps(project, selection),
         made_by=PROGRAM,
     )
 

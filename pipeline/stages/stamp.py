@@ -27,16 +27,24 @@ def digest(value: object) -> str:
 
 
 def write_stamp(
-    path: Path, inputs: Mapping[str, str], outputs: Mapping[str, tuple[Path, str]], facts: object = None
+    path: Path,
+    inputs: Mapping[str, str],
+    outputs: Mapping[str, tuple[Path, str]],
+    facts: object = None,
+    *,
+    sync: bool = True,
 ) -> None:
-    """Write what the outputs (name to path and SHA-256) were made from; ``facts`` is any JSON value to keep with it."""
+    """Write what the outputs (name to path and SHA-256) were made from; ``facts`` is any JSON value to keep with it.
+
+    Without ``sync`` a power cut may take the stamp, whole or in part; the outputs are then made once more.
+    """
     document = {
         "cardkiln-stamp": VERSION,
         "inputs": dict(inputs),
         "outputs": {name: [*_signature(made), sha256] for name, (made, sha256) in outputs.items()},
         "facts": facts,
     }
-    with replacing(path) as temporary:
+    with replacing(path, sync_data=sync, sync_name=sync) as temporary:
         temporary.write_text(json.dumps(document, indent=1, sort_keys=True) + "\n", encoding="utf-8")
 
 
@@ -87,19 +95,22 @@ def made_of(path: Path, outputs: Mapping[str, Path], sha256_of: Callable[[Path],
 
 
 @contextmanager
-def replacing(path: Path) -> Iterator[Path]:
+def replacing(path: Path, *, sync_data: bool = True, sync_name: bool = True) -> Iterator[Path]:
     """Give a temporary name beside ``path``; what was written there takes its place when all went well.
 
     The old file stays until then. File and folder are synced, so the change survives a power cut in either state.
+    Without ``sync_name`` the power cut may bring the old file back, or none; without ``sync_data`` also a damaged one.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(path.name + ".part")
     try:
         yield temporary
-        with temporary.open("rb+") as written:
-            os.fsync(written.fileno())
+        if sync_data:
+            with temporary.open("rb+") as written:
+                os.fsync(written.fileno())
         temporary.replace(path)
-        sync_folder(path.parent)
+        if sync_name:
+            sync_folder(path.parent)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise

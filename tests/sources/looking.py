@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ import pytest
 from pipeline.errors import Place
 from pipeline.model.content import Content, Location, Wanted
 from pipeline.sources import hunt
-from pipeline.sources.digest import Digest, digest
+from pipeline.sources.archive import ArchiveError
+from pipeline.sources.digest import Digest, digest, digest_members
 
 
 def sha(data: bytes) -> str:
@@ -36,5 +38,10 @@ def count_hashing(monkeypatch: pytest.MonkeyPatch) -> list[Location]:
         hashed.append(location)
         return digest(location)
 
+    def counting_members(path: str, names: Sequence[str]) -> list[Digest | ArchiveError]:
+        hashed.extend(Location(path=path, member=name) for name in names)
+        return digest_members(path, names)
+
     monkeypatch.setattr(hunt, "digest", counting)
+    monkeypatch.setattr(hunt, "digest_members", counting_members)
     return hashed
