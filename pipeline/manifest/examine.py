@@ -13,13 +13,17 @@ from pipeline.manifest.validate import validate
 from pipeline.manifest.within import problems_within
 from pipeline.model.manifest import Board, Card, Core, Station, Title
 
+DROPPED = frozenset({"chips", "patches", "rom"})
+"""Keys of a title that name no other manifest and no file: most of what it holds, and kept decoded only."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Examined:
     """What one manifest came to.
 
-    ``data``: its TOML values, None when its text could not be read. ``value``: the decoded manifest, None when there
-    are problems (and for sources). ``problems``: of this manifest alone; those without a line are not yet located.
+    ``data``: its TOML values, None when its text could not be read; without ``DROPPED`` once they are decoded.
+    ``value``: the decoded manifest, None when there are problems (and for sources). ``problems``: of this manifest
+    alone; those without a line are not yet located.
     """
 
     kind: str
@@ -43,6 +47,8 @@ def examine(kind: str, id_: str, file: str, data: bytes) -> Examined:
     problems = (*invalid, *(one for one in problems_within(kind, values, file) if one.place.key not in told))
     decoder = DECODERS.get(kind) if not problems else None
     value = decoder(id_, file, values) if decoder else None
+    if value is not None:
+        values = {key: inner for key, inner in values.items() if key not in DROPPED}
     return Examined(kind=kind, id=id_, file=file, data=values, value=value, problems=problems)
 
 

@@ -13,6 +13,10 @@ from typing import Any
 from jsonschema_rs import Draft202012Validator
 
 from pipeline.manifest.formats import FORMATS, TOML_DATES, UnfitError
+from pipeline.manifest.read import levels
+
+SAME = frozenset({dict, list, str, int, bool})
+"""The types that JSON and TOML share, apart from numbers with a fraction."""
 
 MARKS: Mapping[type, Any] = {date: None, datetime: [None]}
 """What stands for TOML's own dates: TOML has no null, so no manifest can hold these."""
@@ -36,7 +40,7 @@ def checker(schema: Mapping[str, Any]) -> Callable[[Mapping[str, Any]], bool]:
 
     def is_valid(data: Mapping[str, Any]) -> bool:
         try:
-            return validator.is_valid(_as_json(data))
+            return validator.is_valid(data if _is_json(data) else _as_json(data))
         except SlowError:
             return False
 
@@ -52,6 +56,14 @@ def _with_marks(schema: Any) -> Any:
     if schema.get("format") in TOML_DATES and "type" in schema:
         return {"anyOf": [schema, MARKED[schema["format"]]]}
     return {key: _with_marks(inner) for key, inner in schema.items()}
+
+
+def _is_json(data: Mapping[str, Any]) -> bool:
+    """Whether JSON Schema sees all of TOML values as TOML does; told quickly, since it is true of nearly all."""
+    return all(
+        SAME.issuperset(map(type, level)) and all(-(2**63) <= value < 2**63 for value in level if type(value) is int)
+        for level in levels(data)
+    )
 
 
 def _as_json(value: Any) -> Any:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -68,12 +69,15 @@ def manifest_files(root: Path, base: Path) -> tuple[list[ManifestFile], list[Pro
     files: list[ManifestFile] = []
     problems: list[Problem] = []
     for kind, folder in FOLDERS.items():
-        for path in _toml_files(root / folder):
-            file = shown(path, base)
-            if not ID.fullmatch(path.stem) or DEVICE.fullmatch(path.stem) or path.suffix != ".toml":
-                problems.append(_bad_name(file, path))
-            files.append(ManifestFile(kind=kind, id=path.stem, file=file, path=path))
-        problems += _unread(root / folder, folder, base)
+        before = shown(root / folder / "x", base).removesuffix("x")
+        entries = _listed(root / folder)
+        for name in _manifests(entries):
+            id_, _, suffix = name.rpartition(".")
+            path = root / folder / name
+            if not ID.fullmatch(id_) or DEVICE.fullmatch(id_) or suffix != "toml":
+                problems.append(_bad_name(before + name, path))
+            files.append(ManifestFile(kind=kind, id=id_, file=before + name, path=path))
+        problems += _unread(entries, folder, before)
     present = [root / name for name in SOURCES if os.path.lexists(root / name)]
     files += (ManifestFile(kind="sources", id="", file=shown(path, base), path=path) for path in present)
     return files, problems
@@ -118,20 +122,26 @@ def toml_values(text: str) -> dict[str, Any]:
     return tomllib.loads(text)
 
 
-def _toml_files(folder: Path) -> list[Path]:
-    """Return the manifests in a folder, by id; hidden files are an editor's or the system's own."""
+def _listed(folder: Path) -> list[os.DirEntry[str]]:
+    """Return what a folder holds, in no order; nothing when it is none."""
     if not folder.is_dir():
         return []
-    found = (path for path in folder.iterdir() if path.suffix.lower() == ".toml" and not path.name.startswith("."))
-    return sorted(found, key=lambda path: (path.stem, path.suffix))
+    with os.scandir(folder) as entries:
+        return list(entries)
 
 
-def _unread(folder: Path, name: str, base: Path) -> Iterator[Problem]:
+def _manifests(entries: Iterable[os.DirEntry[str]]) -> list[str]:
+    """Return the names of the manifests in a folder, by id; hidden files are an editor's or the system's own."""
+    names = (entry.name for entry in entries if not entry.name.startswith("."))
+    return sorted((name for name in names if name.lower().endswith(".toml")), key=lambda name: name.rpartition("."))
+
+
+def _unread(entries: Iterable[os.DirEntry[str]], name: str, before: str) -> Iterator[Problem]:
     """Yield the folders in a folder of manifests that hold manifests nobody reads."""
-    for path in sorted(folder.iterdir()) if folder.is_dir() else ():
-        if path.is_dir() and _toml_files(path):
+    for entry in entries:
+        if not entry.is_file(follow_symlinks=False) and _manifests(_listed(Path(entry.path))):
             what = f"found manifests in a folder of its own, expected them in {name}/"
-            yield Problem(Place(shown(path, base)), what, f"move them to {name}/; tags can group them")
+            yield Problem(Place(before + entry.name), what, f"move them to {name}/; tags can group them")
 
 
 def _bad_name(file: str, path: Path) -> Problem:
@@ -158,16 +168,17 @@ def _broken(text: str, message: str, file: str) -> Problem:
     return Problem(Place(file, line, column), f"found broken TOML: {what[:1].lower()}{what[1:]}", hint)
 
 
-def _is_deep(values: Any) -> bool:
-    level = [values]
-    for _ in range(DEEPEST):
-        level = [
-            inner
-            for value in level
-            if isinstance(value, dict | list)
-            for inner in (value.values() if isinstance(value, dict) else value)
-        ]
-    return bool(level)
+def levels(values: Mapping[str, Any]) -> Iterator[list[Any]]:
+    """Yield the values themselves, then all that they hold, then all that these hold, and so on."""
+    level: list[Any] = [values]
+    while level:
+        yield level
+        tables = [value.values() for value in level if type(value) is dict]
+        level = [*chain.from_iterable(tables), *chain.from_iterable(value for value in level if type(value) is list)]
+
+
+def _is_deep(values: Mapping[str, Any]) -> bool:
+    return any(depth == DEEPEST for depth, _ in enumerate(levels(values)))
 
 
 def _too_deep(file: str) -> Problem:

@@ -6,7 +6,9 @@ a manifest could not be read at all, nothing is said about what it might have he
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cached_property
 from typing import Any
 
 from pipeline.errors import Place, Problem
@@ -75,17 +77,25 @@ class References:
         tagged = [*self.cores.values(), *self.titles.values()]
         if any(one.data is None for one in tagged):
             return
-        known = sorted({tag for one in tagged for _, tag in _said(one, "tags")})
         cores = {core.id for _, core in self._cores_of(card)}
         for key, tag in _said(card, "tags"):
-            carriers = [one for one in tagged if any(tag == other for _, other in _said(one, "tags"))]
+            carriers = self._carriers.get(tag, [])
             wanted = {core for one in carriers for _, core in _said(one, "core")}
             if not carriers:
                 what = f"found {quote(tag)}, expected a tag that some core or title carries"
-                yield Problem(Place(card.file, key=key), what, _hint(tag, known, "tags"))
+                yield Problem(Place(card.file, key=key), what, _hint(tag, sorted(self._carriers), "tags"))
             elif not wanted & cores and wanted <= set(self.cores) and all(one.kind == "title" for one in carriers):
                 what = f"found {quote(tag)}, which only titles carry whose core is not on this card"
                 yield Problem(Place(card.file, key=key), what, f"add {listed(sorted(wanted))} to cores")
+
+    @cached_property
+    def _carriers(self) -> Mapping[str, Sequence[Examined]]:
+        """The cores and titles that carry each tag."""
+        carriers: defaultdict[str, list[Examined]] = defaultdict(list)
+        for one in (*self.cores.values(), *self.titles.values()):
+            for _, tag in _said(one, "tags"):
+                carriers[tag].append(one)
+        return carriers
 
     def _cores_of(self, card: Examined) -> Iterator[tuple[str, Examined]]:
         """Yield the cores on a card with the key that puts them there: by id, then those that carry a tag."""

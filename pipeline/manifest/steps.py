@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from pipeline.manifest.validate import schema
@@ -34,7 +35,7 @@ def _step(table: Mapping[str, Any], key: str) -> Step:
 def _piece(value: str | Mapping[str, Any]) -> Piece:
     """Return a piece: a chip's bare name, or the table of an operation; a list it is given is one of pieces."""
     if isinstance(value, str):
-        return Piece(operation="chip", name=value)
+        return _chip(value)
     operation = next(name for name in value if f"piece-{name}" in schema("title")["$defs"])
     arguments = {name: frozen(inner) for name, inner in value.items() if name not in AROUND}
     main = value[operation]
@@ -48,6 +49,12 @@ def _piece(value: str | Mapping[str, Any]) -> Piece:
         slot=value.get("name", ""),
         then=_changes(value),
     )
+
+
+@cache
+def _chip(name: str) -> Piece:
+    """Return a chip as it is; one value for all titles, since most have chips of the same few names."""
+    return Piece(operation="chip", name=name)
 
 
 def _changes(table: Mapping[str, Any]) -> tuple[Change, ...]:

@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 import sys
+from contextlib import AbstractContextManager, nullcontext
 from errno import EACCES
 from pathlib import Path
 
@@ -72,8 +73,13 @@ def test_the_order_of_files_in_their_folder_does_not_matter(inputs: Path, monkey
     for name in ("zebra", "ant", "moth-2"):
         shutil.copy(inputs / "titles/moth.toml", inputs / f"titles/{name}.toml")
     before = load(inputs)
-    listed = Path.iterdir
-    monkeypatch.setattr(Path, "iterdir", lambda path: sorted(listed(path), reverse=True))
+    listed = os.scandir
+
+    def backwards(path: str) -> AbstractContextManager[list[os.DirEntry[str]]]:
+        with listed(path) as entries:
+            return nullcontext(sorted(entries, key=lambda entry: entry.name, reverse=True))
+
+    monkeypatch.setattr(os, "scandir", backwards)
     assert load(inputs) == before
     assert list(before.titles) == ["ant", "moth", "moth-2", "zebra"]
 
