@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.errors import Place, Problem
+from pipeline.manifest.cache import Cache
 from pipeline.manifest.decode import DECODERS
 from pipeline.manifest.read import parse
 from pipeline.manifest.validate import validate
@@ -34,22 +35,34 @@ class Examined:
     problems: tuple[Problem, ...] = field(default=())
 
 
-def examine(kind: str, id_: str, file: str, data: bytes) -> Examined:
-    """Return what a manifest's bytes come to; a pure function of its arguments and the schemas."""
+def examine(kind: str, id_: str, file: str, data: bytes, cache: Cache | None = None) -> Examined:
+    """Return what a manifest's bytes come to; a function of its bytes and the schemas, whatever the cache holds."""
+    values = cache.find(kind, data) if cache else None
+    if values is None:
+        values, problems = _judged(kind, file, data)
+        if values is None or problems:
+            return Examined(kind=kind, id=id_, file=file, data=values, problems=problems)
+        if cache:
+            cache.keep(kind, data, values)
+    if kind not in DECODERS:
+        return Examined(kind=kind, id=id_, file=file, data=values)
+    value = DECODERS[kind](id_, file, values)
+    values = {key: inner for key, inner in values.items() if key not in DROPPED}
+    return Examined(kind=kind, id=id_, file=file, data=values, value=value)
+
+
+def _judged(kind: str, file: str, data: bytes) -> tuple[dict[str, Any] | None, tuple[Problem, ...]]:
+    """Return the TOML values of a manifest, None where its text has none, and all that is wrong with it by itself."""
     parsed = parse(data, file)
     if isinstance(parsed, Problem):
-        return Examined(kind=kind, id=id_, file=file, problems=(parsed,))
+        return None, (parsed,)
     text, values = parsed
     if not values and kind != "sources":
-        return Examined(kind=kind, id=id_, file=file, problems=(_empty(kind, file),))
+        return None, (_empty(kind, file),)
     invalid = validate(kind, values, text, file)
     told = {problem.place.key for problem in invalid}
-    problems = (*invalid, *(one for one in problems_within(kind, values, file) if one.place.key not in told))
-    decoder = DECODERS.get(kind) if not problems else None
-    value = decoder(id_, file, values) if decoder else None
-    if value is not None:
-        values = {key: inner for key, inner in values.items() if key not in DROPPED}
-    return Examined(kind=kind, id=id_, file=file, data=values, value=value, problems=problems)
+    within = (one for one in problems_within(kind, values, file) if one.place.key not in told)
+    return values, (*invalid, *within)
 
 
 def _empty(kind: str, file: str) -> Problem:

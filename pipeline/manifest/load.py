@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from pipeline.errors import ManifestError, Place, Problem, located
+from pipeline.manifest.cache import Cache
 from pipeline.manifest.examine import Examined, examine
 from pipeline.manifest.paths import path_problems
 from pipeline.manifest.positions import locator
@@ -23,18 +24,21 @@ MOST = 20
 """Problems of one file that are shown; the rest are counted."""
 
 
-def load(inputs: Path, base: Path | None = None) -> Manifest:
+def load(inputs: Path, base: Path | None = None, cache: Cache | None = None) -> Manifest:
     """Return everything the manifests of a folder say.
 
     Raises ManifestError with every problem of every file, located and sorted; of one file at most 20 are told.
-    Files are named relative to ``base`` (the working folder when left out) where they lie below it.
+    Files are named relative to ``base`` (the working folder when left out) where they lie below it. A cache spares
+    the work on manifests that the last load found valid, and is brought up to date.
     """
     base = (base or Path()).absolute()
     root = inputs.absolute()
     if not root.is_dir():
         raise ManifestError([Problem(Place(shown(root, base)), "found no such folder, expected the folder of inputs")])
     files, problems = manifest_files(root, base)
-    examined = [_examined(file) for file in files]
+    examined = [_examined(file, cache) for file in files]
+    if cache:
+        cache.save()
     found, missing = sources(root, [one for one in examined if one.kind == "sources"])
     problems += (problem for one in examined for problem in one.problems)
     told = {(problem.place.file, problem.place.key) for problem in problems}
@@ -53,11 +57,11 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
     )
 
 
-def _examined(file: ManifestFile) -> Examined:
+def _examined(file: ManifestFile, cache: Cache | None) -> Examined:
     data = read(file)
     if isinstance(data, Problem):
         return Examined(kind=file.kind, id=file.id, file=file.file, problems=(data,))
-    return examine(file.kind, file.id, file.file, data)
+    return examine(file.kind, file.id, file.file, data, cache)
 
 
 def _by_id(examined: Iterable[Examined], kind: type[T]) -> dict[str, T]:

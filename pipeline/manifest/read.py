@@ -69,11 +69,12 @@ def manifest_files(root: Path, base: Path) -> tuple[list[ManifestFile], list[Pro
     files: list[ManifestFile] = []
     problems: list[Problem] = []
     for kind, folder in FOLDERS.items():
-        before = shown(root / folder / "x", base).removesuffix("x")
-        entries = _listed(root / folder)
+        place = root / folder
+        before = shown(place / "x", base).removesuffix("x")
+        entries = _listed(place)
         for name in _manifests(entries):
             id_, _, suffix = name.rpartition(".")
-            path = root / folder / name
+            path = place / name
             if not ID.fullmatch(id_) or DEVICE.fullmatch(id_) or suffix != "toml":
                 problems.append(_bad_name(before + name, path))
             files.append(ManifestFile(kind=kind, id=id_, file=before + name, path=path))

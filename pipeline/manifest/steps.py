@@ -37,13 +37,11 @@ def _piece(value: str | Mapping[str, Any]) -> Piece:
     if isinstance(value, str):
         return _chip(value)
     operation = next(name for name in value if f"piece-{name}" in schema("title")["$defs"])
-    arguments = {name: frozen(inner) for name, inner in value.items() if name not in AROUND}
     main = value[operation]
-    if isinstance(main, list) or operation == "chip":
-        del arguments[operation]
+    other = (*AROUND, operation) if isinstance(main, list) or operation == "chip" else AROUND
     return Piece(
         operation=operation,
-        arguments=arguments,
+        arguments={name: frozen(inner) for name, inner in value.items() if name not in other},
         parts=tuple(map(_piece, main)) if isinstance(main, list) else (),
         name=main if operation == "chip" else "",
         slot=value.get("name", ""),
