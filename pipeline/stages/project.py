@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from pipeline.errors import ManifestError, Place, Problem, located
+from pipeline.manifest.cache import Cache
 from pipeline.manifest.load import load
 from pipeline.manifest.positions import locator
 from pipeline.model.content import Content, Found, Location, Origin
@@ -20,6 +21,7 @@ from pipeline.model.plan import Plan
 from pipeline.model.ranges import RomMap
 from pipeline.sources.index import Index
 from pipeline.sources.tree import list_tree
+from pipeline.stages.unchanged import CACHE
 from pipeline.store.store import Store
 
 PROGRAM = f"cardkiln {version('cardkiln')}"
@@ -77,7 +79,7 @@ class Project:
     def _loaded(self) -> Manifest | ManifestError:
         """The manifests or what is wrong with them, read once."""
         try:
-            return load(self.inputs, self.base)
+            return load(self.inputs, self.base, Cache(self.build / "state" / CACHE))
         except ManifestError as error:
             return error
 

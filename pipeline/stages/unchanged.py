@@ -27,7 +27,12 @@ RUNNING = Path("build/state/running")
 """There while a run is at work, and after it was killed."""
 
 INDEX = ("index.sqlite", "index.sqlite-wal", "index.sqlite-shm", "index.sqlite-journal")
-PASSED_OVER = frozenset({*INDEX, "lock", RUNNING.name, FILE.name, "reasons.json", "__pycache__"})
+CACHE = "manifests.cache"
+"""What was read of the manifests, in the same folder."""
+
+PASSED_OVER = frozenset(
+    {*INDEX, CACHE, f"{CACHE}.part", "lock", RUNNING.name, FILE.name, "reasons.json", "__pycache__"}
+)
 """What changes though nothing does, or is only a cache."""
 
 PACKAGE = Path(__file__).parents[1]
