@@ -49,11 +49,11 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         self._dodo = Path(asked["dodoFile"]).absolute()
         return still_current(Path(asked["cwdPath"] or self._dodo.parent).absolute(), self._dodo)
 
-    def _tell(self, name: str, what: object) -> None:
+    def _tell(self, name: str, *what: object) -> None:
         """Tell the tasks something; one of them may bring the function, by this name, that wants to know."""
         for task in self.task_list:
             if task.meta and name in task.meta:
-                task.meta[name](what)
+                task.meta[name](*what)
 
     @functools.wraps(cmd_run.Run._execute)
     def _execute(self, *args: Any, **kwargs: Any) -> int:
@@ -61,19 +61,23 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         from filelock import FileLock, Timeout  # only now, as all that a run with nothing to do does without
 
         from pipeline.engine.job import StoppedError
+        from pipeline.errors import MachineError
 
         lock = Path("build/state/lock")
         lock.parent.mkdir(parents=True, exist_ok=True)
         StoppedError.worst = 0
         try:
-            with FileLock(lock, timeout=0), sweeping(Path("build")):
-                self._tell("asked", self.sel_tasks)
+            with FileLock(lock, timeout=0), sweeping(Path("build")) as after_kill:
+                self._tell("begin", self.sel_tasks, after_kill)
                 result = super()._execute(*args, **kwargs)
-                if self._dodo and self.sel_default_tasks and not (result or StoppedError.worst):
-                    self._tell("settle", self._dodo)  # the next run takes the short way, if all is current
+                all_well = self.sel_default_tasks and not (result or StoppedError.worst)
+                self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
         except Timeout:
             sys.stderr.write("another run is working in build/\n  hint: wait until it has ended\n")
             return BUSY
+        except OSError as error:
+            sys.stderr.write(f"{error.filename or 'input or output'}: {error.strerror or error}\n")
+            return MachineError.exit_code
         except KeyboardInterrupt:
             sys.stderr.write("interrupted; what was finished is kept, the next run goes on from there\n")
             return INTERRUPTED

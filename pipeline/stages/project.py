@@ -35,8 +35,8 @@ class Project:
     anything was read. ``asked``: names of the tasks that are to be done, none for all. ``search``: what the search of
     the sources gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans.
     ``recipes`` and ``origins``: what ROM files are made from, by title and path, since working it out takes longest.
-    ``roms``: why a title's ROM files must be made, or None and their hashes. ``maps``: those of the last card asked for
-    (``rom.maps``).
+    ``roms``: why a title's ROM files must be made, or None and their hashes. ``unsynced``: those a power cut may damage
+    yet. ``after_kill``: that the last run was cut off. ``maps``: the ROM files' of the last card asked for.
     ``records``: of each card, what its record was worked out from, and the SHA-256 of the files it should be.
     ``titles_checked``: that nothing is wrong with any title.
     ``store``: where other machines' ROM files may be, None for none; only the working folder's own project has one.
@@ -56,6 +56,8 @@ class Project:
         self.recipes: dict[str, dict[str, str]] = {}
         self.origins: dict[tuple[str, str], Origin] = {}
         self.roms: dict[str, tuple[str | None, dict[str, str]]] = {}
+        self.unsynced: list[Path] = []
+        self.after_kill = False
         self.maps: dict[str, tuple[RomMap, ...]] = {}
         self.records: dict[str, tuple[object, dict[str, str]]] = {}
         self.titles_checked = False

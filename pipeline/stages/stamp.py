@@ -36,7 +36,7 @@ def write_stamp(
 ) -> None:
     """Write what the outputs (name to path and SHA-256) were made from; ``facts`` is any JSON value to keep with it.
 
-    Without ``sync`` a power cut may take the stamp, whole or in part; the outputs are then made once more.
+    Without ``sync`` a power cut may take the stamp, and the outputs are then made once more.
     """
     document = {
         "cardkiln-stamp": VERSION,
@@ -44,7 +44,7 @@ def write_stamp(
         "outputs": {name: [*_signature(made), sha256] for name, (made, sha256) in outputs.items()},
         "facts": facts,
     }
-    with replacing(path, sync_data=sync, sync_name=sync) as temporary:
+    with replacing(path, sync=sync) as temporary:
         temporary.write_text(json.dumps(document, indent=1, sort_keys=True) + "\n", encoding="utf-8")
 
 
@@ -54,11 +54,17 @@ def read_facts(path: Path) -> object:
 
 
 def stale(
-    path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path], sha256_of: Callable[[Path], str]
+    path: Path,
+    inputs: Mapping[str, str],
+    outputs: Mapping[str, Path],
+    sha256_of: Callable[[Path], str],
+    *,
+    unsure: bool = False,
 ) -> str | None:
     """Return why the outputs must be made again, in a few words; None when they are current.
 
-    ``sha256_of`` is asked only for an output whose size, times or inode are not those of the stamp.
+    ``sha256_of`` is asked only for an output whose size, times or inode are not those of the stamp, or that is
+    ``unsure``: its bytes may not be those it was given, though it looks the same.
     """
     document = _read(path)
     if not document:
@@ -71,7 +77,7 @@ def stale(
     for name, output in outputs.items():
         *signature, sha256 = document["outputs"].get(name, [None])
         try:
-            if signature != _signature(output) and sha256 != sha256_of(output):
+            if (unsure or signature != _signature(output)) and sha256 != sha256_of(output):
                 return f"{name} was changed by something else"
         except FileNotFoundError:
             return f"{name} is gone"
@@ -95,21 +101,21 @@ def made_of(path: Path, outputs: Mapping[str, Path], sha256_of: Callable[[Path],
 
 
 @contextmanager
-def replacing(path: Path, *, sync_data: bool = True, sync_name: bool = True) -> Iterator[Path]:
+def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
     """Give a temporary name beside ``path``; what was written there takes its place when all went well.
 
     The old file stays until then. File and folder are synced, so the change survives a power cut in either state.
-    Without ``sync_name`` the power cut may bring the old file back, or none; without ``sync_data`` also a damaged one.
+    Without ``sync`` a power cut may leave the old file, none or a damaged one, until it is synced later.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(path.name + ".part")
     try:
         yield temporary
-        if sync_data:
+        if sync:
             with temporary.open("rb+") as written:
                 os.fsync(written.fileno())
         temporary.replace(path)
-        if sync_name:
+        if sync:
             sync_folder(path.parent)
     except BaseException:
         temporary.unlink(missing_ok=True)
