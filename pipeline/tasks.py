@@ -14,7 +14,7 @@ from pipeline.engine.job import Job, StoppedError, say, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
 from pipeline.model.content import Found
-from pipeline.stages import check, config, current, find, image, plan, prune, record, rom, rules, sheet
+from pipeline.stages import check, config, current, find, image, plan, prune, reasons, record, rom, rules, sheet
 from pipeline.stages.project import Project
 
 PROJECT = Project.here()
@@ -36,6 +36,8 @@ FIND = Job(PROJECT, "find", partial(find.run, PROJECT))
 It is no task: ``doit find`` is a command, which lists all that lacks, and doit gives each name only once.
 """
 
+NOTES = reasons.Notes(PROJECT)
+
 Task = dict[str, Any]
 
 
@@ -43,7 +45,7 @@ def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
     return {
         "actions": [_check],
-        "meta": {"asked": _asked, "settle": _settle},
+        "meta": {"begin": _begin, "end": _end},
         "params": [
             {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
@@ -111,17 +113,22 @@ def task_sheet() -> Iterator[Task]:
         }
 
 
-def _asked(names: list[str]) -> None:
-    """Note which tasks are to be done: what only others need may be missing."""
-    PROJECT.asked = tuple(names)
+def _begin(names: list[str], after_kill: bool) -> None:
+    """Note which tasks are to be done, as what only others need may be missing, and whether the last run was cut off."""
+    PROJECT.asked, PROJECT.after_kill = tuple(names), after_kill
 
 
-def _settle(dodo: Path) -> None:
-    with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
-        removed = prune.prune(PROJECT)
-        if removed:
-            say("prune", removed)
-        current.settle(PROJECT, dodo, CHECK.said)
+def _end(dodo: Path | None) -> None:
+    """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is current."""
+    rom.sync(PROJECT)
+    with suppress(CardkilnError, OSError):  # what is only told to people stops no run
+        NOTES.keep()
+    if dodo:
+        with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
+            removed = prune.prune(PROJECT)
+            if removed:
+                say("prune", removed)
+            current.settle(PROJECT, dodo, CHECK.said)
 
 
 def _check(list_rules: bool, explain: str) -> StoppedError | None:
@@ -141,7 +148,8 @@ def _group(name: str, creator: Callable[[], object]) -> Task:
 def _stage(stage: ModuleType, name: str, item: str, run: Callable[[], str]) -> Task:
     before = FIND if stage in (rom, plan, image) else None
     why = partial(stage.reason, PROJECT, item)
-    job = Job(PROJECT, name, run, why, before, partial(rom.take, PROJECT, item) if stage is rom else lambda: None)
+    instead = partial(rom.take, PROJECT, item) if stage is rom else lambda: None
+    job = Job(PROJECT, name, run, why, before, instead, partial(NOTES.begin, name, item))
     return {**_task(job), "name": item, "doc": f"{name} of {item}", "uptodate": [job.is_current]}
 
 

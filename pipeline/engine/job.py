@@ -13,6 +13,8 @@ from pipeline.errors import CardkilnError, MachineError
 from pipeline.stages.project import Project
 from pipeline.stages.stamp import NEW
 
+Note = Callable[[str], None]
+
 
 class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
     """A task that ended with problems a person can act on; ``worst`` is the highest exit code so far in this run."""
@@ -44,6 +46,7 @@ class Job:
     ``stage``: the word its line begins with. ``reason``: why it must run, None when it is current; without one it
     runs each time. ``run``: does it and returns one line that says what was done. ``before``: what must have run
     once before. ``instead``: tried first of all; where it returns a line, the stage is done, and needs neither.
+    ``notes``: told why the stage begins; what it returns is given the line in the end.
     """
 
     def __init__(
@@ -54,9 +57,10 @@ class Job:
         reason: Callable[[], str | None] | None = None,
         before: Job | None = None,
         instead: Callable[[], str | None] = lambda: None,
+        notes: Callable[[str], Note] = lambda _: lambda _: None,
     ) -> None:
         self._project, self._stage, self._run, self._reason, self._before = project, stage, run, reason, before
-        self._instead = instead
+        self._instead, self._notes = instead, notes
         self._why = NEW
         self._done = False
 
@@ -81,12 +85,14 @@ class Job:
     def execute(self) -> StoppedError | None:
         """Run the stage and print its line; return the failure when there are problems."""
         try:
+            note = self._notes(self._why)
             line = self._instead()
             if line is None:
                 failure = self._before.execute() if self._before and not self._before._done else None
                 if failure:
                     return failure
                 line = self._run()
+            note(line)
         except CardkilnError as error:
             problems = self._project.located(error.problems)
             return StoppedError("\n".join(str(problem) for problem in problems), error.exit_code)

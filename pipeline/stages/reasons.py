@@ -1,0 +1,140 @@
+"""What was last done for a card, and why: kept below ``build/state`` by the run itself, told by ``doit why``.
+
+Nothing is decided by it. Where it is damaged or gone, it is not known what was done last, and no more.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.card.select import select
+from pipeline.errors import CardkilnError
+from pipeline.model.manifest import Card
+from pipeline.stages import config, plan, record, sheet
+from pipeline.stages.project import Project
+from pipeline.stages.stamp import read_facts, replacing
+from pipeline.stages.why import due
+
+VERSION = 1
+
+NEW, SAME, OTHER = "new", "same", "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """One stage that was done. ``item``: the title or card; ``why``: in a few words; ``what``: what it said.
+
+    ``bytes``: whether its outputs were "new", came out as the "same" bytes as before, or as "other" ones.
+    """
+
+    stage: str
+    item: str
+    why: str
+    what: str
+    bytes: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chain:
+    """What was done for a card, in order. ``finished``: whether nothing was left to do after it.
+
+    Where something was left, what the next run does belongs to the same chain.
+    """
+
+    finished: bool
+    steps: tuple[Done, ...]
+
+
+class Notes:
+    """What the run at work does, stage by stage."""
+
+    def __init__(self, project: Project) -> None:
+        self._project = project
+        self._done: list[Done] = []
+
+    def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
+        """Look at what a stage made before; what comes back notes that it is done, given what it said."""
+        before = _made(self._project, stage, item)
+
+        def done(said: str) -> None:
+            came = NEW if not before else SAME if before == _made(self._project, stage, item) else OTHER
+            self._done.append(Done(stage=stage, item=item, why=why, what=said.removeprefix(f"{item}: "), bytes=came))
+
+        return done
+
+    def keep(self) -> None:
+        """Write what was done for each card; raises CardkilnError and OSError."""
+        if not self._done:
+            return
+        before, now = chains(self._project), {}
+        for card in self._project.manifest.cards.values():
+            earlier, steps = before.get(card.id), _steps_of(self._project, card, self._done)
+            if steps:
+                begun = earlier.steps if earlier and not earlier.finished else ()
+                now[card.id] = Chain(
+                    finished=_finished(self._project, card), steps=tuple(dict.fromkeys((*begun, *steps)))
+                )
+            elif earlier:
+                now[card.id] = earlier
+        document = {"cardkiln-reasons": VERSION, "cards": {card: asdict(chain) for card, chain in now.items()}}
+        with replacing(_path(self._project)) as temporary:
+            temporary.write_text(json.dumps(document), encoding="utf-8")
+        self._done.clear()
+
+
+def chains(project: Project) -> dict[str, Chain]:
+    """Return what was last done for each card of which that is known."""
+    try:
+        document: Any = json.loads(_path(project).read_bytes())
+        if document["cardkiln-reasons"] != VERSION:
+            return {}
+        return {card: _chain(kept) for card, kept in document["cards"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
+def _chain(kept: dict[str, Any]) -> Chain:
+    """Return a chain as it was kept; raises ValueError, KeyError and TypeError for anything else."""
+    steps = tuple(Done(**step) for step in kept["steps"])
+    if not all(isinstance(text, str) for step in steps for text in asdict(step).values()):
+        raise ValueError("expected text")
+    return Chain(finished=kept["finished"] is True, steps=steps)
+
+
+def _path(project: Project) -> Path:
+    return project.build / "state" / "reasons.json"
+
+
+def _steps_of(project: Project, card: Card, done: Iterable[Done]) -> list[Done]:
+    titles = {title.id for title in select(project.manifest, card).titles}
+    return [one for one in done if (one.item in titles if one.stage == "rom" else one.item == card.id)]
+
+
+def _finished(project: Project, card: Card) -> bool:
+    try:
+        return not due(project, card.id)
+    except (CardkilnError, OSError):
+        return False
+
+
+def _made(project: Project, stage: str, item: str) -> object:
+    """Return what tells the bytes of a stage's outputs from others; nothing where there are none.
+
+    Of ROM files and the image that is what their stamp says: they are large, and only what was made counts.
+    """
+    if stage in ("rom", "image"):
+        facts: Any = read_facts(project.stamp(stage, item))
+        return facts["image_sha256"] if facts and stage == "image" else facts
+    folder = project.card_folder(item)
+    paths = {
+        "plan": [plan.path_of(project, item)],
+        "config": sorted(config.path_of(project, item, "").rglob("*")),
+        "record": [folder / name for name in record.FILES],
+        "sheet": [sheet.path_of(project, item)],
+    }[stage]
+    return {str(path): hashlib.sha256(path.read_bytes()).digest() for path in paths if path.is_file()}
