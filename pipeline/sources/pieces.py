@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 from zipfile import ZipFile, ZipInfo
+
+from cachetools import LRUCache, cached
 
 from pipeline.model.content import Location
 from pipeline.sources.archive import ArchiveError, damage
@@ -16,6 +18,10 @@ from pipeline.sources.signature import signature
 
 PIECE = 1 << 18
 """Bytes asked for at a time, and the most a piece holds."""
+
+
+KEPT_ENTRIES = 1 << 15
+"""Entries of open archives that are kept, about 20 MiB; a title's chips lie anywhere, and opening takes long."""
 
 
 def pieces(stream: BinaryIO, location: Location) -> Iterator[bytes]:
@@ -44,7 +50,12 @@ def members(path: str, stat: os.stat_result) -> Callable[[str], Iterator[bytes]]
     return member
 
 
-@lru_cache(maxsize=16)
+def _room(opened: tuple[ZipFile, Mapping[str, ZipInfo]]) -> int:
+    """Return how many entries an archive counts for; the largest has its place to itself."""
+    return min(len(opened[1]) + 1, KEPT_ENTRIES)
+
+
+@cached(LRUCache(KEPT_ENTRIES, _room), lock=threading.Lock())
 def _opened(path: str, known: str, _thread: int) -> tuple[ZipFile, Mapping[str, ZipInfo]]:
     """Return an open archive and its entries by true name, kept while its signature stays the same.
 

@@ -85,8 +85,9 @@ def planned(project: Project, card_id: str, search: Callable[[], Found]) -> tupl
     """Return a card worked out, and its plan; kept until a search or a ROM file changes what is known."""
     if card_id not in project.worked:
         worked = work_out(project, card_id, search)
-        project.worked[card_id] = worked, plan(worked)
-    return project.worked[card_id]
+        titles = frozenset(title.id for title in worked.selection.titles)
+        project.worked[card_id] = worked, plan(worked), titles
+    return project.worked[card_id][:2]
 
 
 def work_out(project: Project, card_id: str, search: Callable[[], Found]) -> Worked:

@@ -33,7 +33,8 @@ class Project:
 
     ``base``: the folder people work in; paths are shown relative to it. ``started``: nanoseconds since 1970, before
     anything was read. ``asked``: names of the tasks that are to be done, none for all. ``search``: what the search of
-    the sources gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans.
+    the sources gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans
+    and the ids of their titles.
     ``recipes`` and ``origins``: what ROM files are made from, by title and path, since working it out takes longest.
     ``roms``: why a title's ROM files must be made, or None and their hashes. ``unsynced``: those a power cut may damage
     yet. ``after_kill``: that the last run was cut off. ``maps``: the ROM files' of the last card asked for.
@@ -50,7 +51,7 @@ class Project:
         self.started = time.time_ns()
         self.asked: tuple[str, ...] = ()
         self.search: Found | None = None
-        self.worked: dict[str, tuple[Any, Plan]] = {}
+        self.worked: dict[str, tuple[Any, Plan, frozenset[str]]] = {}
         self.warnings: tuple[Problem, ...] = ()
         self.store: Store | None = None
         self.recipes: dict[str, dict[str, str]] = {}
@@ -91,6 +92,10 @@ class Project:
         path = self.build / "state" / "index.sqlite"
         path.parent.mkdir(parents=True, exist_ok=True)
         return Index(path)
+
+    def forget_cards_with(self, title: str) -> None:
+        """Have the cards worked out once more that a title is on."""
+        self.worked = {card: known for card, known in self.worked.items() if title not in known[-1]}
 
     def names(self, kind: str) -> list[str]:
         """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""

@@ -125,7 +125,7 @@ def _finish(
             store.write(_key(project, title, rom), data)
             project.warnings += store.problems()
     if not all(rom.sha256 for rom in title.roms):
-        project.worked.clear()
+        project.forget_cards_with(title.id)
     hashes = {path: sha256 for path, (_, sha256) in made.items()}
     write_stamp(project.stamp("rom", title.id), _inputs(project, title), made, hashes, sync=False)
     project.roms[title.id] = None, hashes
