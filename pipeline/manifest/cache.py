@@ -83,7 +83,7 @@ def _marked(value: date | time) -> dict[str, str | None]:
     return {"toml": None, type(value).__name__: value.isoformat()}
 
 
-ENCODE = json.JSONEncoder(separators=(",", ":"), default=_marked).encode
+ENCODE = json.JSONEncoder(separators=(",", ":"), default=_marked, check_circular=False).encode
 
 
 def _unmarked(table: dict[str, Any]) -> Any:
@@ -104,8 +104,7 @@ def _read(path: Path) -> dict[str, str]:
         return {}
     if seal != _seal([body]):
         return {}
-    pairs = (line.partition("\t") for line in body.decode().split("\n") if line)
-    return {key: text for key, _, text in pairs}
+    return dict(line.split("\t", 1) for line in body.decode().splitlines())
 
 
 def _seal(lines: Iterable[bytes]) -> bytes:

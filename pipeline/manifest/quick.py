@@ -13,10 +13,6 @@ from typing import Any
 from jsonschema_rs import Draft202012Validator
 
 from pipeline.manifest.formats import FORMATS, TOML_DATES, UnfitError
-from pipeline.manifest.read import levels
-
-SAME = frozenset({dict, list, str, int, bool})
-"""The types that JSON and TOML share, apart from numbers with a fraction."""
 
 MARKS: Mapping[type, Any] = {date: None, datetime: [None]}
 """What stands for TOML's own dates: TOML has no null, so no manifest can hold these."""
@@ -58,12 +54,16 @@ def _with_marks(schema: Any) -> Any:
     return {key: _with_marks(inner) for key, inner in schema.items()}
 
 
-def _is_json(data: Mapping[str, Any]) -> bool:
-    """Whether JSON Schema sees all of TOML values as TOML does; told quickly, since it is true of nearly all."""
-    return all(
-        SAME.issuperset(map(type, level)) and all(-(2**63) <= value < 2**63 for value in level if type(value) is int)
-        for level in levels(data)
-    )
+def _is_json(values: Any) -> bool:
+    """Whether JSON Schema sees all that a table or list holds as TOML does: quick to tell, and nearly always so."""
+    for value in values.values() if type(values) is dict else values:
+        kind = type(value)
+        if kind is dict or kind is list:
+            if not _is_json(value):
+                return False
+        elif not (kind is str or kind is bool or (kind is int and -(2**63) <= value < 2**63)):
+            return False
+    return True
 
 
 def _as_json(value: Any) -> Any:

@@ -8,8 +8,8 @@ import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import chain
 from pathlib import Path
+from stat import S_ISREG
 from typing import Any
 
 import tomli
@@ -87,11 +87,15 @@ def manifest_files(root: Path, base: Path) -> tuple[list[ManifestFile], list[Pro
 def read(file: ManifestFile) -> bytes | Problem:
     """Return what a manifest holds, or why it cannot be read."""
     try:
-        if not file.path.is_file():
-            return Problem(Place(file.file), "found no file, expected a manifest", "take it out of the folder")
-        if (size := file.path.stat().st_size) > LARGEST:
-            return Problem(Place(file.file), f"found {size:,} bytes, expected a manifest of at most {LARGEST:,}")
+        state = file.path.stat()
+        if not S_ISREG(state.st_mode):
+            return _no_file(file)
+        if state.st_size > LARGEST:
+            what = f"found {state.st_size:,} bytes, expected a manifest of at most {LARGEST:,}"
+            return Problem(Place(file.file), what)
         return file.path.read_bytes()
+    except FileNotFoundError:
+        return _no_file(file)
     except OSError as error:
         return Problem(Place(file.file), f"cannot be read: {error.strerror}", "check the file's permissions")
 
@@ -121,6 +125,10 @@ def toml_values(text: str) -> dict[str, Any]:
     with suppress(ValueError, RecursionError):
         return tomli.loads(text)
     return tomllib.loads(text)
+
+
+def _no_file(file: ManifestFile) -> Problem:
+    return Problem(Place(file.file), "found no file, expected a manifest", "take it out of the folder")
 
 
 def _listed(folder: Path) -> list[os.DirEntry[str]]:
@@ -169,17 +177,14 @@ def _broken(text: str, message: str, file: str) -> Problem:
     return Problem(Place(file, line, column), f"found broken TOML: {what[:1].lower()}{what[1:]}", hint)
 
 
-def levels(values: Mapping[str, Any]) -> Iterator[list[Any]]:
-    """Yield the values themselves, then all that they hold, then all that these hold, and so on."""
-    level: list[Any] = [values]
-    while level:
-        yield level
-        tables = [value.values() for value in level if type(value) is dict]
-        level = [*chain.from_iterable(tables), *chain.from_iterable(value for value in level if type(value) is list)]
-
-
-def _is_deep(values: Mapping[str, Any]) -> bool:
-    return any(depth == DEEPEST for depth, _ in enumerate(levels(values)))
+def _is_deep(values: Any, room: int = DEEPEST - 1) -> bool:
+    """Whether a table or list holds something deeper than ``room`` tables and lists below it."""
+    if not room:
+        return bool(values)
+    for inner in values.values() if type(values) is dict else values:
+        if (type(inner) is dict or type(inner) is list) and _is_deep(inner, room - 1):
+            return True
+    return False
 
 
 def _too_deep(file: str) -> Problem:
