@@ -69,11 +69,11 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
         if piece is not None:
             data[step.at : step.at + len(piece)] = piece
     _stop(CheckError, report)
-    whole = evaluate(trees.whole or WHOLE, {**chips, "": bytes(data)}, attrgetter("apply"), report)
+    result = bytes(data)
+    if trees.whole:
+        result = evaluate(trees.whole, {**chips, "": result}, attrgetter("apply"), report) or b""
     _stop(CheckError, report)
-    result = whole or b""
-    digest = hashlib.sha256(result).hexdigest()
-    if rom.sha256 and digest != rom.sha256:
+    if rom.sha256 and (digest := hashlib.sha256(result).hexdigest()) != rom.sha256:
         hint = "every chip is the declared one, so a step is wrong, or this hash is"
         report.add(f"{rom.key}.sha256", f"the steps give {digest}; expected {rom.sha256}", hint)
     _stop(CheckError, report)

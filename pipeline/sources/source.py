@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from functools import lru_cache
 from typing import NamedTuple
 
 from pipeline.model.content import Location
@@ -29,12 +30,18 @@ class Source(NamedTuple):
     @property
     def location(self) -> Location:
         """Where it lies, for opening it."""
-        return Location(path=os.fsdecode(self.path), member=self.member)
+        return Location(path=_spelled(self.path), member=self.member)
 
     @property
     def name(self) -> str:
         """Its name without folders, in the form in which names are compared."""
         return fold(os.fsdecode(self.path).replace(os.sep, "/") if self.member is None else self.member)
+
+
+@lru_cache(maxsize=256)
+def _spelled(path: bytes) -> str:
+    """Return a path as text, once for the many members of an archive."""
+    return os.fsdecode(path)
 
 
 def fold(path: str) -> str:

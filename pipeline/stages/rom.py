@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from sys import intern
 
 from pipeline.card.select import Selection
 from pipeline.model.content import Content, Found, Ingredient, Origin
@@ -113,14 +114,17 @@ def _stored(project: Project, title: Title) -> list[tuple[RomFile, bytes]] | Non
 def _finish(
     project: Project, title: Title, finished: Iterable[tuple[RomFile, bytes]], store: Store | None = None
 ) -> None:
-    """Write a title's ROM files, put them into the store, if one is given, and stamp them."""
+    """Write a title's ROM files, put them into the store, if one is given, and stamp them.
+
+    Those with a declared SHA-256 were held to it already.
+    """
     made = {}
     for rom, data in finished:
         path = _outputs(project, title)[rom.path]
         with replacing(path, sync=False) as temporary:
             temporary.write_bytes(data)
         project.unsynced.append(path)
-        made[rom.path] = path, hashlib.sha256(data).hexdigest()
+        made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
         if store:
             store.write(_key(project, title, rom), data)
             project.warnings += store.problems()
@@ -139,7 +143,7 @@ def used(title: Title) -> dict[str, Content]:
 
 def role(title: Title, name: str) -> str:
     """Return what a content is to its title: "chip 6f" or "patch fix"."""
-    return f"{'chip' if name in title.chips else 'patch'} {name}"
+    return intern(f"{'chip' if name in title.chips else 'patch'} {name}")  # the same few, over and over
 
 
 def made(project: Project, title: Title, rom: RomFile) -> tuple[Content, Origin]:
