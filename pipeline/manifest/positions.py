@@ -1,7 +1,7 @@
 """Where each key and value of a TOML text stands, for messages.
 
-``tomllib`` is the only reader of values and drops their positions. The scanner here finds them again in a text that
-``tomllib`` has accepted, and is used only when there is something to report.
+The readers of values (``read.toml_values``) drop their positions. The scanner here finds them again in a text that
+``tomllib`` accepts, and is used only when there is something to report.
 Source: TOML 1.0.0 (https://toml.io/en/v1.0.0), "Keys", "Table", "Array of Tables", "Inline Table".
 """
 
@@ -168,7 +168,8 @@ class Positions:
 
 def spell(path: Sequence[Part]) -> str:
     """Return a path as problems spell it: parts joined with ".", list items counted from 1, controls escaped."""
-    return ".".join(str(part + 1) if isinstance(part, int) else CONTROL.sub(_escaped, part) for part in path)
+    key = ".".join([str(part + 1) if isinstance(part, int) else part for part in path])
+    return CONTROL.sub(_escaped, key)
 
 
 def _escaped(control: re.Match[str]) -> str:

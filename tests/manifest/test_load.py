@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import subprocess
@@ -61,6 +62,14 @@ def test_inputs_that_are_no_folder_are_told(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     assert told(tmp_path / "inputs") == "inputs: found no such folder, expected the folder of inputs"
     assert told(tmp_path / "file") == "file: found no such folder, expected the folder of inputs"
+
+
+def test_memory_is_collected_again_after_a_load(inputs: Path) -> None:
+    load(inputs)
+    assert gc.isenabled()
+    with pytest.raises(ManifestError):
+        load(inputs / "titles/moth.toml")
+    assert gc.isenabled()
 
 
 def test_an_empty_folder_of_inputs_has_no_manifests(tmp_path: Path) -> None:
