@@ -10,10 +10,16 @@ from typing import Any
 from pipeline.commands.manifests import card_named
 from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.stages.reasons import Chain, chains
-from pipeline.stages.why import due
+from pipeline.record.changes_text import changes_text
+from pipeline.stages.differs import differing, unknown
+from pipeline.stages.reasons import Done, chains
+from pipeline.stages.why import Due, due
 
-CAME = {"new": "", "same": "; the same bytes as before", "other": "; other bytes than before"}
+SHOWN = 40
+"""Lines of each kind that are shown; the rest are counted. As JSON there are all."""
+
+CAME = {"same": "; equal bytes", "other": "; other bytes"}
+"""What is added to a line of what was done."""
 
 
 class Why(OwnCommand):
@@ -26,26 +32,47 @@ class Why(OwnCommand):
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
-        """Print what is due, and where nothing is, what was done last."""
+        """Print what is due, or what was done last where nothing is, and what differs on the card."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help why says more")
-        card = card_named(self.project, words[0])
-        found, last = due(self.project, card), chains(self.project).get(card)
+        project, card = self.project, card_named(self.project, words[0])
+        found = due(project, card)
+        chain = None if found else chains(project).get(card)
+        done = chain.steps if chain else ()
+        differs = tuple(changes_text(differing(project, card))) if found else chain.differs if chain else ()
+        unmade = unknown(project, card) if found else ()
         if options["json"]:
-            document = {"cardkiln-why": 1, "card": card, "due": [asdict(one) for one in found]}
-            print(json.dumps({**document, "last": asdict(last) if last else None}, indent=1))
-        elif found:
-            print("\n".join(f"{one.stage:<8}{one.item}: {one.why}" for one in found))
-            print("what these make can make later stages due; where it comes out equal, nothing more is done")
+            stages = {"due": [asdict(one) for one in found], "done": [asdict(one) for one in done]}
+            document = {"cardkiln-why": 1, "card": card, **stages, "differs": differs, "unmade": unmade}
+            print(json.dumps(document, indent=1))
         else:
-            print(f"{card}: nothing to do, all is as declared")
-            print("\n".join(_last(last) if last else ["what was done last for it is not known"]))
+            told = _due(found, unmade) if found else _done(card, done)
+            head = [f"what {'changes' if found else 'changed'} on the card:"] if differs else []
+            print("\n".join([*told, *head, *(f"  {line}" for line in _some(differs))]))
         return 0
 
 
-def _last(chain: Chain) -> Iterator[str]:
-    """Yield what was done, in order: why, and below it what came of it."""
-    yield "done last:"
-    for step in chain.steps:
-        yield f"{step.stage:<8}{step.item}: {step.why}"
-        yield f"{'':<8}-> {step.what}{CAME.get(step.bytes, '')}"
+def _due(found: Sequence[Due], unmade: Sequence[str]) -> Iterator[str]:
+    yield from _some([f"{one.stage:<8}{one.item}: {one.why}" for one in found])
+    if unmade:
+        yield f"known only when made: {', '.join(_some(unmade))}; what follows from equal bytes is not done"
+
+
+def _done(card: str, steps: Sequence[Done]) -> Iterator[str]:
+    """Yield what was done, in order: why, and what came of it."""
+    yield f"{card}: nothing to do, all is as declared"
+    yield "done last:" if steps else "what was done last is not known"
+    yield from _some(
+        [f"{one.stage:<8}{one.item}: {one.why}\n{'':<8}-> {one.what}{CAME.get(one.bytes, '')}" for one in steps]
+    )
+
+
+def _some(lines: Sequence[str]) -> Iterator[str]:
+    """Yield the lines; of too many those at both ends, and how many lie between."""
+    left = len(lines) - SHOWN
+    if left <= 0:
+        yield from lines
+        return
+    yield from lines[: SHOWN // 2]
+    yield f"... {left:,} more ..."
+    yield from lines[-SHOWN // 2 :]

@@ -31,12 +31,15 @@ from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_st
 from pipeline.stages.words import counted
 
 
-def reason(project: Project, card_id: str) -> str | None:
-    """Return why the image must be written again, None when it is the one its plan describes."""
+def reason(project: Project, card_id: str, plan_text: bytes | None = None) -> str | None:
+    """Return why the image must be written again, None when it is the one its plan describes.
+
+    ``plan_text``: the plan that it is held against, when that is not the one that lies there.
+    """
     image = project.card_folder(card_id) / "card.img"
     why = stale(
         project.stamp("image", card_id),
-        _inputs(project, card_id),
+        _inputs(project, card_id, plan_text),
         {image.name: image},
         lambda path: project.index.content_of(path).sha256,
     )
@@ -117,9 +120,9 @@ def _places(kept: Sequence[dict[str, Any]]) -> tuple[Place, ...]:
     return tuple(Place(**place) for place in kept)
 
 
-def _inputs(project: Project, card_id: str) -> dict[str, str]:
+def _inputs(project: Project, card_id: str, plan_text: bytes | None = None) -> dict[str, str]:
     try:
-        text = plan.path_of(project, card_id).read_bytes()
+        text = plan.path_of(project, card_id).read_bytes() if plan_text is None else plan_text
     except FileNotFoundError:
         text = b""
     fpga = project.manifest.boards[project.manifest.cards[card_id].board].fpga

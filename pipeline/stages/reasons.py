@@ -15,7 +15,9 @@ from typing import Any
 from pipeline.card.select import select
 from pipeline.errors import CardkilnError
 from pipeline.model.manifest import Card
+from pipeline.record.changes_text import changes_text
 from pipeline.stages import config, plan, record, sheet
+from pipeline.stages.differs import differing
 from pipeline.stages.project import Project
 from pipeline.stages.stamp import read_facts, replacing
 from pipeline.stages.why import due
@@ -43,11 +45,13 @@ class Done:
 class Chain:
     """What was done for a card, in order. ``finished``: whether nothing was left to do after it.
 
-    Where something was left, what the next run does belongs to the same chain.
+    Where something was left, what the next run does belongs to the same chain. ``differs``: what was then another on
+    the card than in its last record, as lines.
     """
 
     finished: bool
     steps: tuple[Done, ...]
+    differs: tuple[str, ...]
 
 
 class Notes:
@@ -56,10 +60,13 @@ class Notes:
     def __init__(self, project: Project) -> None:
         self._project = project
         self._done: list[Done] = []
+        self._differs: dict[str, tuple[str, ...]] = {}
 
     def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
         """Look at what a stage made before; what comes back notes that it is done, given what it said."""
         before = _made(self._project, stage, item)
+        if stage != "rom" and item not in self._differs:  # while the last record still lies there
+            self._differs[item] = _differing(self._project, item)
 
         def done(said: str) -> None:
             came = NEW if not before else SAME if before == _made(self._project, stage, item) else OTHER
@@ -75,9 +82,11 @@ class Notes:
         for card in self._project.manifest.cards.values():
             earlier, steps = before.get(card.id), _steps_of(self._project, card, self._done)
             if steps:
-                begun = earlier.steps if earlier and not earlier.finished else ()
+                begun = Chain(finished=False, steps=(), differs=()) if earlier is None or earlier.finished else earlier
                 now[card.id] = Chain(
-                    finished=_finished(self._project, card), steps=tuple(dict.fromkeys((*begun, *steps)))
+                    finished=_finished(self._project, card),
+                    steps=tuple(dict.fromkeys((*begun.steps, *steps))),
+                    differs=self._differs.get(card.id) or begun.differs,
                 )
             elif earlier:
                 now[card.id] = earlier
@@ -100,10 +109,12 @@ def chains(project: Project) -> dict[str, Chain]:
 
 def _chain(kept: dict[str, Any]) -> Chain:
     """Return a chain as it was kept; raises ValueError, KeyError and TypeError for anything else."""
-    steps = tuple(Done(**step) for step in kept["steps"])
-    if not all(isinstance(text, str) for step in steps for text in asdict(step).values()):
+    steps, differs = tuple(Done(**step) for step in kept["steps"]), tuple(kept["differs"])
+    if not all(
+        isinstance(text, str) for texts in (differs, *(asdict(step).values() for step in steps)) for text in texts
+    ):
         raise ValueError("expected text")
-    return Chain(finished=kept["finished"] is True, steps=steps)
+    return Chain(finished=kept["finished"] is True, steps=steps, differs=differs)
 
 
 def _path(project: Project) -> Path:
@@ -120,6 +131,13 @@ def _finished(project: Project, card: Card) -> bool:
         return not due(project, card.id)
     except (CardkilnError, OSError):
         return False
+
+
+def _differing(project: Project, card_id: str) -> tuple[str, ...]:
+    try:
+        return tuple(changes_text(differing(project, card_id)))
+    except (CardkilnError, OSError):
+        return ()
 
 
 def _made(project: Project, stage: str, item: str) -> object:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.stages import plan, sheet
-from pipeline.stages.build import steps
+from pipeline.card.plan_text import plan_to_text
+from pipeline.stages import config, image, plan, record, rom, sheet
+from pipeline.stages.differs import differing
 from pipeline.stages.project import Project
+from pipeline.stages.stamp import NEW
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,22 +21,34 @@ class Due:
 
 
 def due(project: Project, card_id: str) -> tuple[Due, ...]:
-    """Return the stages of a card that must run, in their order; raises ManifestError.
+    """Return the stages of a card that must run, in their order, with those that follow from them.
 
-    A later stage is told when what it was made from has changed by now. What an earlier stage makes anew can change
-    more, and where it comes out equal, nothing more is done.
+    Raises CardkilnError. What follows from a ROM file whose bytes are known only when it is made is told too; where it
+    comes out equal, that is not done.
     """
-    found = []
-    titles = (title.id for title in plan.planned(project, card_id)[0].selection.titles if title.roms)
-    for stage, reason, _ in steps(project, card_id):
-        item = next(titles) if stage == "rom" else card_id  # both in the order of the card's titles
-        why = reason()
-        if why is not None:
-            found.append(Due(stage=stage, item=item, why=why))
-    try:
-        why = sheet.reason(project, card_id)
-    except FileNotFoundError:
-        why = "there is no record yet"
-    if why is not None:
+    titles = [title.id for title in plan.planned(project, card_id)[0].selection.titles if title.roms]
+    whys = [("rom", title, rom.reason(project, title)) for title in titles]
+    whys += [("plan", card_id, plan.reason(project, card_id)), ("config", card_id, config.reason(project, card_id))]
+    whys.append(("image", card_id, image.reason(project, card_id, _plan_text(project, card_id))))
+    found = [Due(stage=stage, item=item, why=why) for stage, item, why in whys if why is not None]
+    before = {one.stage for one in found}
+    if why := _record(project, card_id, before):
+        found.append(Due(stage="record", item=card_id, why=why))
+    if why := "the record changes" if found and found[-1].stage == "record" else sheet.reason(project, card_id):
         found.append(Due(stage="sheet", item=card_id, why=why))
     return tuple(found)
+
+
+def _plan_text(project: Project, card_id: str) -> bytes:
+    return plan_to_text(plan.planned(project, card_id)[1]).encode()
+
+
+def _record(project: Project, card_id: str, due_before: set[str]) -> str | None:
+    """Return why the record must be written again; with another plan the image is another one, else it is the same."""
+    if not due_before & {"plan", "image"}:
+        return record.reason(project, card_id)
+    if not (project.card_folder(card_id) / record.FILES[0]).is_file():
+        return NEW
+    if due_before >= {"plan", "image"}:
+        return "the image changes"
+    return "it no longer says what is so" if differing(project, card_id) else None

@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 from pathlib import Path
 
 import pytest
 
+from pipeline.commands.why import Why
 from tests import small
-from tests.running import digests, doit, own_command, write_tree
-
-MORE = "what these make can make later stages due; where it comes out equal, nothing more is done\n"
-
+from tests.running import digests, doit, own_command, within, write_tree
 
 NOTHING = "desk: nothing to do, all is as declared\n"
-UNKNOWN = NOTHING + "what was done last for it is not known\n"
+UNKNOWN = NOTHING + "what was done last is not known\n"
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = small.small_project(tmp_path_factory.mktemp("finished"))
+    assert doit(folder).code == 0
+    return folder
 
 
 @pytest.fixture
-def built(tmp_path: Path) -> Path:
-    folder = small.small_project(tmp_path)
-    assert doit(folder).code == 0
-    return folder
+def built(finished: Path, tmp_path: Path) -> Path:
+    """Return a copy of a project that was built once."""
+    return shutil.copytree(finished, tmp_path / "built")
 
 
 def change_chip(folder: Path) -> None:
@@ -34,48 +40,137 @@ def change_chip(folder: Path) -> None:
 
 def steps(folder: Path) -> list[tuple[str, str, str]]:
     """Return what was done last for the card: stage, reason, and how its bytes came out."""
-    last = json.loads(own_command(folder, "why", "desk", "--json").out)["last"]
-    return [(step["stage"], step["why"], step["bytes"]) for step in last["steps"]]
+    done = json.loads(within(folder, Why, "desk", "--json").out)["done"]
+    return [(step["stage"], step["why"], step["bytes"]) for step in done]
 
 
-def test_what_is_due_is_told_before_it_is_done_and_nothing_is_built(tmp_path: Path) -> None:
-    folder = small.small_project(tmp_path)
-    assert doit(folder).code == 0
-    ran = own_command(folder, "why", "desk")
-    assert ran.out.startswith(NOTHING)
+CHIP_CHANGED = """\
+  files
+    changed  GAMES/FERN/SNAIL.ROM, 2 KiB
+        chip b1 changed: range 0x0400-0x07FF
+        declared in inputs/titles/snail-race.toml:6:1: chips.b1
+"""
+
+
+def test_before_the_build_the_chain_from_input_to_image_is_told_and_nothing_is_built(built: Path) -> None:
+    change_chip(built)
+    before = digests(built / "build", "[!s]*/**/*")
+    ran = within(built, Why, "desk")
     assert (ran.code, ran.err) == (0, "")
-
-    change_chip(folder)
-    before = digests(folder / "build/cards")
-    ran = own_command(folder, "why", "desk")
-    assert ran.code == 0
-    assert ran.out.startswith(
-        "rom     snail-race: chip b1 changed\nplan    desk: the card's contents or layout changed\n"
+    assert ran.out == (
+        "rom     snail-race: chip b1 changed\n"
+        "plan    desk: the card's contents or layout changed\n"
+        "image   desk: the plan changed\n"
+        "record  desk: the image changes\n"
+        "sheet   desk: the record changes\n"
+        f"what changes on the card:\n{CHIP_CHANGED}"
     )
-    assert ran.out.endswith(MORE)
-    due = json.loads(own_command(folder, "why", "desk", "--json").out)
-    assert due["due"][0] == {"stage": "rom", "item": "snail-race", "why": "chip b1 changed"}
-    assert digests(folder / "build/cards") == before
+    told = json.loads(within(built, Why, "desk", "--json").out)
+    assert told["due"][0] == {"stage": "rom", "item": "snail-race", "why": "chip b1 changed"}
+    assert (told["done"], told["unmade"]) == ([], [])
+    assert "".join(f"  {line}\n" for line in told["differs"]) == CHIP_CHANGED
+    assert digests(built / "build", "[!s]*/**/*") == before
 
 
 def test_after_the_build_the_chain_from_input_to_image_is_told(built: Path) -> None:
     change_chip(built)
     assert doit(built).code == 0
-    ran = own_command(built, "why", "desk")
+    ran = within(built, Why, "desk")
     assert (ran.code, ran.err) == (0, "")
-    assert ran.out.startswith(
+    assert re.sub(r"-> \S+ \S+ written.*;", "-> written;", ran.out) == (
         f"{NOTHING}done last:\n"
         "rom     snail-race: chip b1 changed\n"
-        "        -> 1 ROM file from 2 chips, 2 KiB; other bytes than before\n"
+        "        -> 1 ROM file from 2 chips, 2 KiB; other bytes\n"
         "plan    desk: the card's contents or layout changed\n"
+        "        -> FAT16 on 16 MiB, 4 files in 4 folders, 2,823 bytes; other bytes\n"
+        "image   desk: the plan changed\n"
+        "        -> written; other bytes\n"
+        "record  desk: record.json no longer says what is so\n"
+        "        -> build/cards/desk/record.json; other bytes\n"
+        "sheet   desk: the manifests, the record changed\n"
+        "        -> build/cards/desk/sheet.html; other bytes\n"
+        f"what changed on the card:\n{CHIP_CHANGED}"
     )
-    assert steps(built) == [
-        ("rom", "chip b1 changed", "other"),
-        ("plan", "the card's contents or layout changed", "other"),
-        ("image", "the plan changed", "other"),
-        ("record", "record.json no longer says what is so", "other"),
-        ("sheet", "the manifests, the record changed", "other"),
-    ]
+
+
+CHANGES: dict[str, tuple[dict[str, str | bytes], list[str], list[str]]] = {
+    "a board's file": (
+        {"inputs/files/system/BOARD.CFG": small.CONFIG + b"[sound]\r\n"},
+        ["plan", "config", "image", "record", "sheet"],
+        [
+            "files",
+            "  changed  BOARD.CFG: 49 bytes -> 58 bytes",
+            "      line added: [sound]",
+            "      from inputs/files/system/BOARD.CFG",
+        ],
+    ),
+    "a bitstream": (
+        {
+            "inputs/cores/fern.toml": small.CORE.replace("720", "3").replace(
+                small.sha(small.BITSTREAM), small.sha(b"new")
+            ),
+            "inputs/files/attic/new.bin": b"new",
+        },
+        ["plan", "image", "record", "sheet"],
+        [
+            "files",
+            "  changed  ENGINES/FERN/ENGINE.BIT: 720 bytes -> 3 bytes",
+            "      declared in inputs/cores/fern.toml:5:1: bitstream",
+        ],
+    ),
+    "a label": (
+        {"inputs/cards/desk.toml": small.CARD.replace('"DESK"', '"TABLE"')},
+        ["plan", "image", "record", "sheet"],
+        ["volume", "  changed  label: DESK -> TABLE"],
+    ),
+    "a name": (
+        {"inputs/cards/desk.toml": small.CARD.replace('"Desk"', '"Table"')},
+        ["record", "sheet"],
+        ["card", "  changed  card name: Desk -> Table"],
+    ),
+    "a step with the same bytes": (
+        {"inputs/titles/snail-race.toml": small.TITLE + '[[rom.steps]]\nat = 1024\nchip = "b1"\nover = true\n'},
+        ["rom", "record", "sheet"],
+        [
+            "files",
+            "  changed  GAMES/FERN/SNAIL.ROM: made otherwise, same bytes",
+            "      step added: 0x0400: b1 (over earlier steps)",
+            "      declared in inputs/titles/snail-race.toml:9:1: rom.1",
+        ],
+    ),
+    "what only people read": (
+        {"inputs/cores/fern.toml": small.CORE.replace("[bits", 'start = ["Press F1."]\n[bits')},
+        ["sheet"],
+        [],
+    ),
+    "an image edited by hand": ({"build/cards/desk/card.img": b"?"}, ["image"], []),
+    "a plan edited by hand": ({"build/cards/desk/plan.json": b"?"}, ["plan"], []),
+}
+
+
+@pytest.mark.parametrize(("files", "stages", "differs"), CHANGES.values(), ids=CHANGES)
+def test_what_is_told_before_is_what_is_done_and_told_after(
+    built: Path, files: dict[str, str | bytes], stages: list[str], differs: list[str]
+) -> None:
+    write_tree(built, files)
+    before = json.loads(within(built, Why, "desk", "--json").out)
+    assert ([one["stage"] for one in before["due"]], before["differs"]) == (stages, differs)
+    assert doit(built).code == 0
+    after = json.loads(within(built, Why, "desk", "--json").out)
+    assert ([one["stage"] for one in after["done"]], after["differs"]) == (stages, differs)
+
+
+def test_what_is_known_only_when_it_is_made_is_told(tmp_path: Path) -> None:
+    unpinned = small.TITLE.replace(f'sha256 = "{small.sha(small.ROM)}"\n', "")
+    folder = small.small_project(tmp_path, {"inputs/titles/snail-race.toml": unpinned})
+    assert doit(folder).code == 0
+    again = unpinned + '[[rom.steps]]\nat = 1024\nchip = "b1"\nover = true\n'
+    write_tree(folder, {"inputs/titles/snail-race.toml": again})
+    ran = within(folder, Why, "desk")
+    assert "known only when made: GAMES/FERN/SNAIL.ROM; what follows from equal bytes is not done\n" in ran.out
+    assert doit(folder).code == 0
+    assert steps(folder)[0] == ("rom", "the recipe of SNAIL.ROM changed", "same")
+    assert [stage for stage, _, _ in steps(folder)] == ["rom", "record", "sheet"]
 
 
 def test_a_first_build_is_told_as_new_and_a_run_without_work_changes_nothing(built: Path) -> None:
@@ -100,22 +195,19 @@ def test_a_chain_goes_on_through_the_runs_that_it_takes(built: Path) -> None:
     assert [stage for stage, _, _ in steps(built)] == ["rom", "plan", "image", "record", "sheet"]
 
 
-@pytest.mark.parametrize("kept", [None, "", "{", "[]", '{"cardkiln-reasons": 1, "cards": {"desk": {"steps": [5]}}}'])
+@pytest.mark.parametrize(
+    "kept", [None, "", "{", "[]", '{"cardkiln-reasons": 1, "cards": {"desk": {"steps": [5], "differs": []}}}']
+)
 def test_where_the_notes_are_damaged_or_gone_it_is_not_known_and_all_else_is_as_it_was(
     built: Path, kept: str | None
 ) -> None:
     notes = built / "build/state/reasons.json"
     notes.unlink() if kept is None else notes.write_text(kept, encoding="utf-8")
-    assert own_command(built, "why", "desk").out == UNKNOWN
+    assert within(built, Why, "desk").out == UNKNOWN
     ran = doit(built)
     assert (ran.code, ran.err) == (0, "")
     assert "nothing to do" in ran.out
-    assert json.loads(own_command(built, "why", "desk", "--json").out) == {
-        "cardkiln-why": 1,
-        "card": "desk",
-        "due": [],
-        "last": None,
-    }
+    assert steps(built) == []
     (built / "build/cards/desk/sheet.html").unlink()
     assert doit(built).code == 0
     assert steps(built) == [("sheet", "sheet.html is gone", "new")]
