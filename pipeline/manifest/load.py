@@ -62,7 +62,7 @@ def load(inputs: Path, base: Path | None = None, cache: Cache | None = None) -> 
 
 @contextmanager
 def _uncollected() -> Iterator[None]:
-    """Make many values that stay: looking for unreachable ones among them, again and again, is an eighth of the time."""
+    """Make many values that stay: looking for unreachable ones time and again takes an eighth of a load."""
     enabled = gc.isenabled()
     gc.disable()
     try:
