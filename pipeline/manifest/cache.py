@@ -58,7 +58,7 @@ class Cache:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             try:
                 with temporary.open("wb") as file:
-                    file.writelines([_seal(self._lines()), b"\n"])
+                    file.write(_seal(self._lines()))
                     file.writelines(self._lines())
                 temporary.replace(self._path)
             finally:
@@ -99,20 +99,21 @@ def _key(kind: str, data: bytes) -> str:
 def _read(path: Path) -> dict[str, str]:
     """Return the texts of the kept values by their keys; nothing when the file is not as it was written."""
     try:
-        seal, _, body = path.read_bytes().partition(b"\n")
+        with path.open("rb") as file:
+            seal, lines = file.readline(), list(file)
     except OSError:
         return {}
-    if seal != _seal([body]):
+    if seal != _seal(lines):
         return {}
-    return dict(line.split("\t", 1) for line in body.decode().splitlines())
+    return dict(line.decode().rstrip("\n").split("\t", 1) for line in lines)
 
 
 def _seal(lines: Iterable[bytes]) -> bytes:
-    """Return the SHA-256 of the rules and of what was kept under them."""
+    """Return the first line: SHA-256 of the rules and of what was kept under them."""
     seal = hashlib.sha256(_rules())
     for line in lines:
         seal.update(line)
-    return seal.hexdigest().encode()
+    return b"%s\n" % seal.hexdigest().encode()
 
 
 @functools.cache

@@ -40,7 +40,7 @@ def test_one_that_was_forged_leads_out_of_no_folder(tmp_path: Path, name: str) -
     body = cache.read_bytes().partition(b"\n")[2]
     forged = body.replace(f'"{name}"'.encode(), f'"../../../../{name}"'.encode())
     assert forged != body
-    cache.write_bytes(_seal([forged]) + b"\n" + forged)
+    cache.write_bytes(_seal([forged]) + forged)
     ran = doit(folder)
     assert ran.code == 2
     assert 'the name ".." is "..", which stands for a folder itself or its parent' in ran.err
