@@ -6,6 +6,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Callable, Collection, Sequence
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
@@ -19,7 +20,7 @@ from pipeline.sources import scan as scanning
 from pipeline.sources import unwanted as spare
 from pipeline.sources.archive import ArchiveError
 from pipeline.sources.derived import Derivation
-from pipeline.sources.digest import digest
+from pipeline.sources.digest import Digest, digest
 from pipeline.sources.problems import machine_error, shown
 from pipeline.sources.scan import Scan
 from pipeline.sources.signature import settled, signature
@@ -27,6 +28,9 @@ from pipeline.sources.store import Store, is_damage, store_error
 from pipeline.sources.unwanted import Unwanted
 
 Answer = TypeVar("Answer")
+
+BATCH = 256
+"""Files whose digests are written down together, and by a killed run hashed in vain, at most."""
 
 
 def _unseen(count: int) -> None:
@@ -102,24 +106,43 @@ class Index:
 
         Raises CheckError when it changes while it is read or is a damaged member, MachineError when it cannot be read.
         """
-        return self._safely(lambda: self._content_at(location))
+        return self.contents_at([location])[0]
 
-    def _content_at(self, location: Location) -> Content:
-        path, member = os.fsencode(Path(location.path).absolute()), location.member or ""
-        now = time.time_ns()
+    def contents_at(self, locations: Sequence[Location]) -> list[Content]:
+        """Return what ``content_at`` does of many, in their order; much quicker than one by one."""
+        found = list[Content]()
+        for start in range(0, len(locations), BATCH):
+            found += self._safely(partial(self._contents_at, locations[start : start + BATCH]))
+        return found
+
+    def _contents_at(self, locations: Sequence[Location]) -> list[Content]:
+        found, fresh, now = list[Content](), list[tuple[bytes, str, Digest]](), time.time_ns()
         try:
-            stat = Path(location.path).stat()
+            for location in locations:
+                path, member = os.fsencode(os.path.abspath(location.path)), location.member or ""  # noqa: PTH100
+                known, is_fresh = self._digest_at(location, path, member, now)
+                found.append(Content(sha256=known.sha256, size=known.size, crc32=known.crc32))
+                if is_fresh:
+                    fresh.append((path, member, known))
+        finally:
+            if fresh:
+                self._store.put_contents(fresh)
+        return found
+
+    def _digest_at(self, location: Location, path: bytes, member: str, now: int) -> tuple[Digest, bool]:
+        """Return the digest of a file or member, and whether it is to be remembered; ``now`` as nanoseconds."""
+        try:
+            stat = os.stat(location.path)  # noqa: PTH116  # measured, as above: a third of the time of Path's
             known = self._store.content(path, member)
-            if known is None or known.signature != signature(stat):
-                known = digest(location)
-                if settled(stat, now) and known.signature == signature(stat):
-                    self._store.put_content(path, member, known)
+            if known is not None and known.signature == signature(stat):
+                return known, False
+            known = digest(location)
         except OSError as error:
             self._store.forget_contents(path)
             raise machine_error(location.path, error) from error
         except ArchiveError as error:
             raise CheckError([Problem(Place(file=shown(location.path)), error.what, error.hint)]) from error
-        return Content(sha256=known.sha256, size=known.size, crc32=known.crc32)
+        return known, settled(stat, now) and known.signature == signature(stat)
 
     def _safely(self, work: Callable[[], Answer], *, scanned: bool = False) -> Answer:
         """Do something with the file; where it proves damaged, begin it anew and do it again.

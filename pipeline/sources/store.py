@@ -200,9 +200,11 @@ class Store:
         row = self._sql.execute(query, (path, member)).fetchone()
         return Digest._make(row) if row else None
 
-    def put_content(self, path: bytes, member: str, digest: Digest) -> None:
-        """Remember the digest of a file or member, whether or not it lies in a place."""
-        self._sql.execute("REPLACE INTO contents VALUES (?, ?, ?, ?, ?, ?)", (path, member, *digest))
+    def put_contents(self, digests: Iterable[tuple[bytes, str, Digest]]) -> None:
+        """Remember digests of files or members (path, member, digest), whether or not they lie in a place."""
+        rows = ((path, member, *digest) for path, member, digest in digests)
+        with self.transaction():
+            self._sql.executemany("REPLACE INTO contents VALUES (?, ?, ?, ?, ?, ?)", rows)
 
     def forget_contents(self, path: bytes) -> None:
         """Forget the digests of a file and its members."""

@@ -61,7 +61,7 @@ def _folder_files(folder: Path) -> list[tuple[str, Location]]:
             what = "is a link to a folder; links are not followed, so its files would be missing"
             problems.append(Problem(Place(file=shown(link)), what, "put the folder itself here"))
         for path, _ in visit.files:
-            name = os.path.relpath(path, root).replace(os.fsencode(os.sep), b"/")
+            name = path.removeprefix(root).replace(os.fsencode(os.sep), b"/").lstrip(b"/")
             try:
                 files.append((name.decode("utf-8"), Location(path=os.fsdecode(path))))
             except UnicodeDecodeError:

@@ -181,7 +181,7 @@ def _trees(
     """Return the contents of each own path, and note in ``local`` where each of them lies."""
     trees = {}
     for path in dict.fromkeys(paths):
-        contents = [(name, location, project.content_at(location)) for name, location in project.tree(path).items()]
+        contents = project.tree_contents(path)
         local.update({content.sha256: location for _, location, content in contents})
         trees[path] = tuple((name, content) for name, _, content in contents)
     return trees

@@ -41,10 +41,7 @@ def catalogue(project: Project, board: Board) -> tuple[CardFile, ...]:
     own = [file for holder in holders for file in holder.files]
     paths = dict.fromkeys((*board.base, *(file.source_path for file in own if file.source_path)))
     known = Known(
-        trees={
-            path: tuple((name, project.content_at(location)) for name, location in project.tree(path).items())
-            for path in paths
-        },
+        trees={path: tuple((name, content) for name, _, content in project.tree_contents(path)) for path in paths},
         sums={
             one.list_path: parse_sums((project.inputs / one.list_path).read_text(encoding="utf-8"), one.list_path)
             for core in cores

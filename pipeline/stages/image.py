@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import asdict, replace
+from io import FileIO
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, cast
 
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import Place, Problem
@@ -60,8 +61,8 @@ def run(project: Project, card_id: str, found: Found) -> str:
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
         location = locations[entry.sha256]
-        if location == Location(path=location.path):
-            return Path(location.path).open("rb", buffering=0)  # the writer checks size and hash itself
+        if location.member is None:
+            return cast("BinaryIO", FileIO(location.path))  # the writer checks size and hash itself
         return open_content(location, Content(sha256=entry.sha256, size=entry.size))
 
     image = project.card_folder(card_id) / "card.img"

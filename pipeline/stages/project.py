@@ -63,6 +63,7 @@ class Project:
         self.records: dict[str, tuple[object, dict[str, str]]] = {}
         self.titles_checked = False
         self._trees: dict[str, dict[str, Location]] = {}
+        self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
 
     @classmethod
     def here(cls) -> Self:
@@ -125,6 +126,14 @@ class Project:
     def trees_read(self) -> tuple[str, ...]:
         """Return the paths below the inputs whose files were listed so far."""
         return tuple(self._trees)
+
+    def tree_contents(self, path: str) -> tuple[tuple[str, Location, Content], ...]:
+        """Return the files of ``tree`` with where each lies and what it holds; looked at once a run."""
+        if path not in self._contents:
+            tree = self.tree(path)
+            contents = self.index.contents_at([*tree.values()])
+            self._contents[path] = tuple(zip(tree, tree.values(), contents, strict=True))
+        return self._contents[path]
 
     def content_at(self, location: Location) -> Content:
         """Return size and SHA-256 of what lies at a location."""

@@ -94,17 +94,17 @@ def _copy_tree(project: Project, path: str, target: Path) -> None:
 
 def _tree(project: Project, path: str) -> dict[str, Any]:
     """Return what a path that is left out holds, so that it can be put together again from contents found."""
-    files = []
-    for name, location in project.tree(path).items():
-        content = project.content_at(location)
-        files.append({"name": name, "size": content.size, "sha256": content.sha256})
+    files = [
+        {"name": name, "size": content.size, "sha256": content.sha256}
+        for name, _, content in project.tree_contents(path)
+    ]
     return {"path": path, "files": files}
 
 
 def _hashes(project: Project, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:
     """Return the SHA-256 of every content that is in the bundle."""
     included = [path for holder, path in own_paths(project, selection) if holder not in refused]
-    return {project.content_at(location).sha256 for path in included for location in project.tree(path).values()}
+    return {content.sha256 for path in included for _, _, content in project.tree_contents(path)}
 
 
 def _bring(record: Mapping[str, Any], included: set[str]) -> Iterator[dict[str, Any]]:

@@ -187,6 +187,17 @@ def test_the_content_of_a_file_or_member_is_read_once(
     assert len(hashed) == 3
 
 
+def test_many_come_in_their_order_and_what_was_hashed_before_one_fails_is_kept(
+    tmp_path: Path, attic: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Index(tmp_path / "index.sqlite") as index:
+        asked = [at(attic / "box.zip", "y"), at(attic / "x")]
+        with pytest.raises(MachineError):
+            index.contents_at([*asked, at(attic / "gone")])
+        monkeypatch.setattr(module, "digest", None)
+        assert [one.sha256 for one in index.contents_at(asked)] == [sha(b"12345"), sha(b"abcde")]
+
+
 def test_a_scan_leaves_what_is_known_of_single_files_and_the_other_way_round(
     tmp_path: Path, attic: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
