@@ -114,7 +114,7 @@ def task_sheet() -> Iterator[Task]:
 
 
 def _begin(names: list[str], after_kill: bool) -> None:
-    """Note which tasks are to be done, as what only others need may be missing, and whether the last run was cut off."""
+    """Note which tasks are to be done, since what only others need may be missing, and how the last run ended."""
     PROJECT.asked, PROJECT.after_kill = tuple(names), after_kill
 
 
