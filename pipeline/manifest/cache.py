@@ -13,6 +13,7 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from datetime import date, datetime, time
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,9 @@ DATES: Mapping[str, type[date | time]] = {kind.__name__: kind for kind in (date,
 
 RULED = (Path(__file__).parent, Path(__file__).parents[1] / "model", SCHEMAS)
 """The folders whose files decide what is valid, and what its values are."""
+
+JUDGES = ("jsonschema", "jsonschema-rs", "tomli")
+"""The libraries that do so with them."""
 
 
 class Cache:
@@ -119,7 +123,7 @@ def _seal(lines: Iterable[bytes]) -> bytes:
 @functools.cache
 def _rules() -> bytes:
     """Return a digest of all that decides what is valid."""
-    rules = hashlib.sha256(sys.version.encode())
+    rules = hashlib.sha256(" ".join([sys.version, *map(version, JUDGES)]).encode())
     for path in sorted(path for folder in RULED for path in folder.glob("*.*") if path.suffix in (".py", ".json")):
         rules.update(path.read_bytes())
     return rules.digest()
