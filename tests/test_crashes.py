@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import re
@@ -127,6 +128,31 @@ def test_everything_is_synced_before_it_is_renamed_and_its_folder_after(
     for target in roms:
         last = max(number for number, (_, path) in enumerate(layer.calls) if path.endswith(f" {target}"))
         assert ("fsync", target) in layer.calls[last:], f"{target} is never synced"
+
+
+def damage_unseen(rom: Path, stamp: Path) -> None:
+    """Change a ROM file as a power cut may: the file looks as it did when its stamp was written."""
+    rom.write_bytes(bytes(rom.stat().st_size))
+    state = rom.stat()
+    document = json.loads(stamp.read_bytes())
+    (made,) = document["outputs"].values()
+    made[:4] = state.st_size, state.st_mtime_ns, state.st_ino, state.st_ctime_ns
+    stamp.write_text(json.dumps(document), encoding="utf-8")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere a stamp has no change time")
+def test_a_rom_file_that_a_power_cut_damaged_is_made_again_by_the_run_after_it(folder: Path) -> None:
+    assert doit(folder).code == 0
+    rom = folder / "build/roms/snail-race/SNAIL.ROM"
+    good, whole = rom.read_bytes(), digests(folder / "build/cards/desk")
+    damage_unseen(rom, folder / "build/state/rom/snail-race.json")
+    (folder / "build/state/running").touch()
+    ran = doit(folder)
+    assert (ran.code, ran.err) == (0, "")
+    assert "rom     snail-race: 1 ROM file from 2 chips, 2 KiB (SNAIL.ROM was changed by something else)\n" in ran.out
+    assert rom.read_bytes() == good
+    assert digests(folder / "build/cards/desk") == whole
+    assert not (folder / "build/state/running").exists()
 
 
 def kill_at_random(folder: Path, times: int, seed: int) -> None:

@@ -19,6 +19,7 @@ from pipeline.model.content import Content, Found, Location, Origin
 from pipeline.model.manifest import Manifest
 from pipeline.model.plan import Plan
 from pipeline.model.ranges import RomMap
+from pipeline.sources.ahead import Ahead
 from pipeline.sources.index import Index
 from pipeline.sources.tree import list_tree
 from pipeline.stages.unchanged import CACHE
@@ -32,16 +33,16 @@ class Project:
     """The manifests below ``inputs`` and what is built from them below ``build``; both read only when needed.
 
     ``base``: the folder people work in; paths are shown relative to it. ``started``: nanoseconds since 1970, before
-    anything was read. ``asked``: names of the tasks that are to be done, none for all. ``search``: what the search of
-    the sources gave, None while it has not been needed. ``worked``: cards worked out so far, with their plans
-    and the ids of their titles.
-    ``recipes`` and ``origins``: what ROM files are made from, by title and path, since working it out takes longest.
-    ``roms``: why a title's ROM files must be made, or None and their hashes. ``unsynced``: those a power cut may damage
-    yet. ``after_kill``: that the last run was cut off. ``maps``: the ROM files' of the last card asked for.
-    ``records``: of each card, what its record was worked out from, and the SHA-256 of the files it should be.
-    ``titles_checked``: that nothing is wrong with any title.
-    ``store``: where other machines' ROM files may be, None for none; only the working folder's own project has one.
-    ``warnings``: what a person should hear of though the work goes on.
+    anything was read. ``asked``: names of the tasks that are to be done, none for all. ``after_kill``: whether the last
+    run was cut off. ``store``: where other machines' ROM files may be, None for none; only the working folder's own
+    project has one. ``warnings``: what a person should hear of though the work goes on.
+
+    The rest is what this run knows already, so that nothing is worked out twice. ``search``: what the search of the
+    sources gave, None while it has not been needed. ``worked``: cards with their plans and the ids of their titles.
+    ``recipes`` and ``origins``: what ROM files are made from, by title and path. ``roms``: why a title's ROM files must
+    be made, or None and their hashes. ``ahead``: reads what the next ones are made of. ``unsynced``: those a power cut
+    may damage yet. ``maps``: the ROM files' of the last card asked for. ``records``: of each card, what its record was
+    worked out from, and the SHA-256 of the files it should be. ``titles_checked``: that nothing is wrong with any.
     """
 
     def __init__(self, inputs: Path, build: Path, base: Path) -> None:
@@ -57,6 +58,7 @@ class Project:
         self.recipes: dict[str, dict[str, str]] = {}
         self.origins: dict[tuple[str, str], Origin] = {}
         self.roms: dict[str, tuple[str | None, dict[str, str]]] = {}
+        self.ahead: Ahead | None = None
         self.unsynced: list[Path] = []
         self.after_kill = False
         self.maps: dict[str, tuple[RomMap, ...]] = {}

@@ -8,17 +8,18 @@ from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from sys import intern
 
-from pipeline.card.select import Selection
-from pipeline.model.content import Content, Found, Ingredient, Origin
+from pipeline.card.select import Selection, select
+from pipeline.model.content import Content, Found, Ingredient, Location, Origin
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.ranges import RomMap
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import assemble, chips_used, contents, describe
 from pipeline.roms.map import rom_map
-from pipeline.sources.read import read_contents
+from pipeline.sources.ahead import Ahead
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
 from pipeline.stages.words import counted
@@ -58,11 +59,19 @@ def _look(project: Project, title: Title) -> tuple[str | None, dict[str, str]]:
 def run(project: Project, title_id: str, found: Found) -> str:
     """Make the title's ROM files from what was found; return what was done."""
     title = project.manifest.titles[title_id]
-    wanted = used(title)
-    read = read_contents([(found.locations[content.sha256], content) for content in wanted.values()])
-    parts = dict(zip(wanted, read, strict=True))
+    if project.ahead is None:
+        cards = (select(project.manifest, card).titles for card in project.manifest.cards.values())
+        order = [one.id for titles in cards for one in titles if one.roms and reason(project, one.id)]
+        project.ahead = Ahead(order, partial(_located, project, found))
+    parts = dict(zip(used(title), project.ahead.take(title_id), strict=True))
     _finish(project, title, ((rom, assemble(title, rom, parts)) for rom in title.roms), store=project.store)
     return f"{title_id}: {counted(len(title.roms), 'ROM file')} from {_counted(title)}, {_total(title)}"
+
+
+def _located(project: Project, found: Found, title_id: str) -> list[tuple[Location, Content]]:
+    """Return where each content lies that a title's ROM files are made of; of one that lacks nothing is read ahead."""
+    contents = used(project.manifest.titles[title_id]).values()
+    return [(found.locations[one.sha256], one) for one in contents if one.sha256 in found.locations]
 
 
 def sync(project: Project) -> None:
