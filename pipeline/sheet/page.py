@@ -27,6 +27,7 @@ def sheet_text(sheet: Sheet) -> str:
     rows = tuple(
         Row(number=number, entry=entry, kind=kinds[entry.path]) for number, entry in enumerate(numbered(sheet.plan), 1)
     )
+    names = {title.id: title.name for title in sheet.titles}
     return _TEMPLATE.render(
         sheet=sheet,
         cautions=cautions(sheet),
@@ -39,7 +40,7 @@ def sheet_text(sheet: Sheet) -> str:
         folded=len(rows) > FOLDED_ABOVE,
         listed=len(rows) <= LISTED,
         first_for=_first_for(sheet),
-        maps=[(rom, rom_picture(rom)) for rom in sheet.maps],
+        maps=[(rom, rom_picture(rom), names.get(rom.title, "")) for rom in sheet.maps],
         facts=facts(sheet),
     )
 
