@@ -1,12 +1,15 @@
 """What a run with nothing to do takes, beside doit's own run of one task, make and ninja; and a first build.
 
-    python tests/bench/noop.py [TITLES] [CARDS]
+    python tests/bench/noop.py [--titles 2000] [--cards 10] [--chip 4096]
 
+Each title has ten chips of so many bytes, in archives of 1,000 members, and one ROM file of them all. The cards are
+just as large as their titles need: the zeros of an empty card have to be hashed too, and say nothing about titles.
 Everything is made in a temporary folder and measured in the same run: medians, and ratios to doit's own.
 """
 
 from __future__ import annotations
 
+import argparse
 import hashlib
 import random
 import resource
@@ -24,26 +27,29 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from tests import small
 from tests.running import ROOT, write_tree
 
-CHIPS, CHIP = 10, 4096
+CHIPS = 10
 ROUNDS = 9
 ONE_TASK = 'def task_one():\n    return {"actions": ["cp a b"], "file_dep": ["a"], "targets": ["b"]}\n'
 DOIT = [sys.executable, "-m", "doit", "run", "-f", str(ROOT / "dodo.py"), "-d"]
 
 
-def project(folder: Path, titles: int, cards: int) -> None:
+def project(folder: Path, titles: int, cards: int, chip_size: int = 4096) -> None:
     """Make a project whose chips lie in ZIP archives of 1,000 members each."""
+    mebibytes = 16
+    while mebibytes << 20 < titles / cards * (CHIPS * chip_size + 32_768) + (4 << 20):
+        mebibytes *= 2
     numbers = random.Random(1)
     files: dict[str, str | bytes] = {**small.FILES, "inputs/sources.toml": 'places = ["zips", "files/attic"]\n'}
     (folder / "inputs/zips").mkdir(parents=True)
     for start in range(0, titles, 100):
         with zipfile.ZipFile(folder / f"inputs/zips/{start}.zip", "w", zipfile.ZIP_DEFLATED) as archive:
             for number in range(start, min(start + 100, titles)):
-                chips = [numbers.randbytes(CHIP // 2) * 2 for _ in range(CHIPS)]
+                chips = [numbers.randbytes(chip_size // 2) * 2 for _ in range(CHIPS)]
                 files[f"inputs/titles/t-{number}.toml"] = title(number, chips, number % cards)
                 for chip, data in enumerate(chips):
                     archive.writestr(f"{number}/{chip}.bin", data)
     for card in range(cards):
-        text = small.CARD.replace('"snail-race"', "").replace("16 MiB", "1 GiB")
+        text = small.CARD.replace('"snail-race"', "").replace("16 MiB", f"{mebibytes} MiB")
         files[f"inputs/cards/c-{card}.toml"] = text.replace("titles = []", f'titles = []\ntags = ["c{card}"]')
     write_tree(folder, files)
 
@@ -52,9 +58,9 @@ def title(number: int, chips: list[bytes], card: int) -> str:
     """Return the manifest of a title with one ROM file of all its chips."""
     lines = [f'name = "Title {number}"', 'core = "fern"', f'tags = ["c{card}"]']
     for name, data in enumerate(chips):
-        lines += [f"[chips.{name}a]", f"size = {CHIP}", f'sha256 = "{hashlib.sha256(data).hexdigest()}"']
+        lines += [f"[chips.{name}a]", f"size = {len(data)}", f'sha256 = "{hashlib.sha256(data).hexdigest()}"']
     names = ", ".join(f'"{name}a"' for name in range(len(chips)))
-    rom = [f'path = "T{number}.ROM"', f"size = {CHIP * len(chips)}", "[[rom.steps]]", "at = 0", f"join = [{names}]"]
+    rom = [f'path = "T{number}.ROM"', f"size = {sum(map(len, chips))}", "[[rom.steps]]", "at = 0", f"join = [{names}]"]
     return "\n".join([*lines, "[[rom]]", *rom]) + "\n"
 
 
@@ -88,19 +94,24 @@ def read_and_hash(folder: Path) -> float:
 
 
 def main() -> None:
-    titles, cards = (int(word) for word in [*sys.argv[1:3], *("2000", "10")[len(sys.argv) - 1 :]])
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    for name, value in (("titles", 2000), ("cards", 10), ("chip", 4096)):
+        parser.add_argument(f"--{name}", type=int, default=value)
+    asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name) / "project"
-        project(folder, titles, cards)
-        one = Path(name) / "one"
+        folder, one = Path(name) / "project", Path(name) / "one"
+        project(folder, asked.titles, asked.cards, asked.chip)
         words = anchors(one)
+        read_and_hash(folder)
         hashing = read_and_hash(folder)
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         first = timed([*DOIT, str(folder)], folder)
-        peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-        print(
-            f"first build of {titles:,} titles, {cards} cards: {first:.1f} s; peak memory of a process {peak:.0f} MiB"
-        )
-        print(f"  {first / hashing:.1f} times reading and hashing the chips ({hashing:.2f} s)")
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        print(f"{asked.titles:,} titles of {CHIPS} chips of {asked.chip:,} bytes, {asked.cards} cards")
+        print(f"reading and hashing the chips, once and by one thread: {hashing:.2f} s")
+        print(f"first build {first:.1f} s, {first / hashing:.1f} times that; {cpu:.1f} s of CPU", end="")
+        print(f", peak memory {after.ru_maxrss / 1024:.0f} MiB")
         second = timed([*DOIT, str(folder)], folder)
         took: dict[str, list[float]] = {"cardkiln": [], **{tool: [] for tool in words}}
         for _ in range(ROUNDS):
