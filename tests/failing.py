@@ -57,7 +57,7 @@ class _File(io.FileIO):
 
 
 def install(layer: Layer, patch: pytest.MonkeyPatch) -> None:
-    """Put the layer under ``open``, ``os.fsync``, renames, links and copies of ranges."""
+    """Put the layer under ``open``, ``os.fsync``, new folders, renames, links and copies of ranges."""
 
     def opened(path: Any, mode: str = "r", buffering: int = -1, encoding: Any = None, *rest: Any, **more: Any) -> Any:
         if not set(mode) & set("wax+"):
@@ -81,6 +81,7 @@ def install(layer: Layer, patch: pytest.MonkeyPatch) -> None:
 
     patch.setattr(io, "open", opened)
     patch.setattr(os, "fsync", watched("fsync", os.fsync, layer.name))
+    patch.setattr(os, "mkdir", watched("mkdir", os.mkdir, lambda path, *_: str(path)))
     for what in ("replace", "link"):
         patch.setattr(os, what, watched(what, getattr(os, what), lambda old, new: f"{old} {new}"))
     if hasattr(os, "copy_file_range"):

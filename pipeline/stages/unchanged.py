@@ -134,8 +134,12 @@ def remember(base: Path, current: Current) -> None:
     """Keep that all was current."""
     document = {"cardkiln-current": VERSION, "surroundings": surroundings(), "seen": asdict(current)}
     temporary = base / FILE.with_suffix(".part")
-    temporary.write_text(json.dumps(document), encoding="utf-8")
-    temporary.replace(base / FILE)
+    try:
+        temporary.write_text(json.dumps(document), encoding="utf-8")
+        temporary.replace(base / FILE)
+    except OSError:
+        temporary.unlink(missing_ok=True)
+        raise
 
 
 def still_current(base: Path, dodo: Path) -> Current | None:
