@@ -77,7 +77,7 @@ def test_a_changed_chip_rebuilds_its_rom_file_and_the_card(built: Path) -> None:
         "plan: the card's contents or layout changed",
         "image: the plan changed",
         "record: record.json no longer says what is so",
-        "sheet: the manifests, the record changed",
+        "sheet: the record, title snail-race changed",
     ]
 
 
@@ -85,13 +85,13 @@ def test_a_changed_name_rebuilds_record_and_sheet_alone(built: Path) -> None:
     write_tree(built, {"inputs/cards/desk.toml": small.CARD.replace('"Desk"', '"Desk by the window"')})
     assert stages(doit(built).out) == [
         "record: record.json no longer says what is so",
-        "sheet: the manifests, the record changed",
+        "sheet: card desk, the record changed",
     ]
 
 
 def test_what_only_people_read_rebuilds_the_sheet_alone(built: Path) -> None:
     write_tree(built, {"inputs/cores/fern.toml": small.CORE.replace("[bits", 'start = ["Press F1."]\n[bits')})
-    assert stages(doit(built).out) == ["sheet: the manifests changed"]
+    assert stages(doit(built).out) == ["sheet: core fern changed"]
     assert "Press F1." in (built / "build/cards/desk/sheet.html").read_text(encoding="utf-8")
 
 

@@ -70,15 +70,23 @@ def sheet(project: Project, card_id: str) -> Sheet:
 
 
 def _inputs(project: Project, card_id: str) -> dict[str, str]:
-    """Return what the sheet is made from: the record, which names all that is on the card, and the manifests."""
+    """Return what the sheet is made from: the record, which names all that is on the card, and each manifest."""
     selection = plan.planned(project, card_id)[0].selection
     try:
         record = _sha256(project.card_folder(card_id) / "record.json")
     except FileNotFoundError:
         record = ""
+    manifests: list[tuple[str, object]] = [
+        (f"board {selection.board.id}", selection.board),
+        *((f"core {core.id}", core) for core in selection.cores),
+        *((f"title {title.id}", title) for title in selection.titles),
+        *((f"station {station.id}", station) for station in stations_of(project, card_id)),
+    ]
+    order = [name for name, _ in manifests]
     return {
         "the record": record,
-        "the manifests": digest((selection, stations_of(project, card_id))),
+        **{name: digest(manifest) for name, manifest in manifests},
+        f"card {card_id}": digest((selection.card, order, selection.settings)),
         "the program": PROGRAM,
     }
 

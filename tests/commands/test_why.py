@@ -87,7 +87,7 @@ def test_after_the_build_the_chain_from_input_to_image_is_told(built: Path) -> N
         "        -> written; other bytes\n"
         "record  desk: record.json no longer says what is so\n"
         "        -> build/cards/desk/record.json; other bytes\n"
-        "sheet   desk: the manifests, the record changed\n"
+        "sheet   desk: the record, title snail-race changed\n"
         "        -> build/cards/desk/sheet.html; other bytes\n"
         f"what changed on the card:\n{CHIP_CHANGED}"
     )

@@ -45,7 +45,7 @@ def test_a_sheet_that_is_out_of_date_is_not_published(tmp_path: Path) -> None:
     assert doit(folder).code == 0
     write_tree(folder, {"inputs/cores/fern.toml": 'start = ["Press F1."]\n' + small.CORE + RIGHTS})
     ran = own_command(folder, "publish", "desk")
-    what = "inputs/cards/desk.toml: its sheet is out of date: the manifests changed\n  hint: doit sheet:desk\n"
+    what = "inputs/cards/desk.toml: its sheet is out of date: core fern changed\n  hint: doit sheet:desk\n"
     assert (ran.code, ran.err) == (1, what)
     assert doit(folder, "sheet:desk").code == 0
     assert own_command(folder, "publish", "desk").code == 0
