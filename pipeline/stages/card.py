@@ -50,10 +50,12 @@ class Copied:
 class Worked:
     """A card worked out to its files: copied ones and config files, every content known by size and hash.
 
-    ``judgement``: what the rules say of it; its errors are raised only when the card is laid out.
+    ``copied``: the files before any was changed or replaced by a config file. ``judgement``: what the rules say of it;
+    its errors are raised only when the card is laid out.
     """
 
     selection: Selection
+    copied: tuple[CardFile, ...]
     files: tuple[CardFile, ...]
     configs: tuple[MadeConfig, ...]
     local: Mapping[str, Location]
@@ -115,6 +117,7 @@ def work_out(project: Project, card_id: str, search: Callable[[], Found]) -> Wor
     timestamp, timestamp_from = _timestamp(copy.selection.card)
     return Worked(
         selection=copy.selection,
+        copied=copy.files,
         files=files,
         configs=configs,
         local=copy.local,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
+from pipeline.card.select import Selection
 from pipeline.errors import Place
-from pipeline.model.content import Found, Wanted
+from pipeline.model.content import CardFile, Found, Location, Wanted
 from pipeline.roms.assemble import content_key
 from pipeline.roms.bind import CONTENT_KEYS
 from pipeline.roms.forms import FORMING
@@ -45,11 +46,9 @@ def wanted(project: Project) -> Iterator[tuple[tuple[str, str], list[Wanted]]]:
     """Yield what is wanted from the sources, by the output that it goes into: ("rom", title) or ("card", card)."""
     titles = {}
     for card_id in project.manifest.cards:
-        copied = card.copied(project, card_id)
-        titles.update({title.id: title for title in copied.selection.titles if title.roms})
-        outside = [
-            file for file in copied.files if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local
-        ]
+        selection, files, local = _copied(project, card_id)
+        titles.update({title.id: title for title in selection.titles if title.roms})
+        outside = [file for file in files if file.origin.kind != "rom-file" and file.content.sha256 not in local]
         yield (
             ("card", card_id),
             [
@@ -77,3 +76,12 @@ def wanted(project: Project) -> Iterator[tuple[tuple[str, str], list[Wanted]]]:
                 for name, content in rom.used(title).items()
             ],
         )
+
+
+def _copied(project: Project, card_id: str) -> tuple[Selection, tuple[CardFile, ...], Mapping[str, Location]]:
+    """Return what is copied onto a card, worked out already where it was."""
+    if card_id in project.worked:
+        worked: card.Worked = project.worked[card_id][0]
+        return worked.selection, worked.copied, worked.local
+    copied = card.copied(project, card_id)
+    return copied.selection, copied.files, copied.local
