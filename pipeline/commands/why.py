@@ -42,7 +42,7 @@ class Why(OwnCommand):
         differs = tuple(changes_text(differing(project, card))) if found else chain.differs if chain else ()
         unmade = unknown(project, card) if found else ()
         if options["json"]:
-            stages = {"due": [asdict(one) for one in found], "done": [asdict(one) for one in done]}
+            stages = {"due": [asdict(one) for one in found], "done": [_step(one) for one in done]}
             document = {"cardkiln-why": 1, "card": card, **stages, "differs": differs, "unmade": unmade}
             print(json.dumps(document, indent=1))
         else:
@@ -50,6 +50,10 @@ class Why(OwnCommand):
             head = [f"what {'changes' if found else 'changed'} on the card:"] if differs else []
             print("\n".join([*told, *head, *(f"  {line}" for line in _some(differs))]))
         return 0
+
+
+def _step(one: Done) -> dict[str, object]:
+    return {key: value for key, value in asdict(one).items() if key != "differs"}  # told once for the whole chain
 
 
 def _due(found: Sequence[Due], unmade: Sequence[str]) -> Iterator[str]:

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,8 @@ NEW, SAME, OTHER = "new", "same", "other"
 class Done:
     """One stage that was done. ``item``: the title or card; ``why``: in a few words; ``what``: what it said.
 
-    ``bytes``: whether its outputs were "new", came out as the "same" bytes as before, or as "other" ones.
+    ``bytes``: whether its outputs were "new", came out as the "same" bytes as before, or as "other" ones. ``differs``:
+    what the card's last record said otherwise when the first stage of a run began, as lines.
     """
 
     stage: str
@@ -39,61 +41,67 @@ class Done:
     why: str
     what: str
     bytes: str
+    differs: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chain:
     """What was done for a card, in order. ``finished``: whether nothing was left to do after it.
 
-    Where something was left, what the next run does belongs to the same chain. ``differs``: what was then another on
-    the card than in its last record, as lines.
+    Where something was left, what the next run does belongs to the same chain.
     """
 
     finished: bool
     steps: tuple[Done, ...]
-    differs: tuple[str, ...]
+
+    @property
+    def differs(self) -> tuple[str, ...]:
+        """What is now another on the card than it was when the chain began, as lines."""
+        return next((step.differs for step in reversed(self.steps) if step.differs), ())
 
 
 class Notes:
-    """What the run at work does, stage by stage."""
+    """What the run at work does: a line for each stage, in a file that is there until this run ends, or the next."""
 
     def __init__(self, project: Project) -> None:
         self._project = project
-        self._done: list[Done] = []
-        self._differs: dict[str, tuple[str, ...]] = {}
+        self._looked_at: set[str] = set()
 
     def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
         """Look at what a stage made before; what comes back notes that it is done, given what it said."""
         before = _made(self._project, stage, item)
-        if stage != "rom" and item not in self._differs:  # while the last record still lies there
-            self._differs[item] = _differing(self._project, item)
+        differs: tuple[str, ...] = ()
+        if stage != "rom" and item not in self._looked_at:  # while the last record still lies there
+            self._looked_at.add(item)
+            differs = _differing(self._project, item)
 
         def done(said: str) -> None:
             came = NEW if not before else SAME if before == _made(self._project, stage, item) else OTHER
-            self._done.append(Done(stage=stage, item=item, why=why, what=said.removeprefix(f"{item}: "), bytes=came))
+            what = said.removeprefix(f"{item}: ")
+            one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
+            with suppress(OSError), _lines(self._project).open("ab", buffering=0) as file:
+                file.write(f"\n{json.dumps(asdict(one))}".encode())  # after a line that was cut off, a new one begins
 
         return done
 
     def keep(self) -> None:
         """Write what was done for each card; raises CardkilnError and OSError."""
-        if not self._done:
+        done = list(_noted(self._project))
+        if not done:
             return
         before, now = chains(self._project), {}
         for card in self._project.manifest.cards.values():
-            earlier, steps = before.get(card.id), _steps_of(self._project, card, self._done)
+            earlier, steps = before.get(card.id), _steps_of(self._project, card, done)
             if steps:
-                begun = Chain(finished=False, steps=(), differs=()) if earlier is None or earlier.finished else earlier
-                now[card.id] = Chain(
-                    finished=_finished(self._project, card),
-                    steps=tuple(dict.fromkeys((*begun.steps, *steps))),
-                    differs=self._differs.get(card.id) or begun.differs,
-                )
+                begun = earlier.steps if earlier and not earlier.finished else ()
+                finished = _finished(self._project, card)
+                now[card.id] = Chain(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
                 now[card.id] = earlier
         document = {"cardkiln-reasons": VERSION, "cards": {card: asdict(chain) for card, chain in now.items()}}
         with replacing(_path(self._project)) as temporary:
             temporary.write_text(json.dumps(document), encoding="utf-8")
-        self._done.clear()
+        _lines(self._project).unlink()
 
 
 def chains(project: Project) -> dict[str, Chain]:
@@ -102,19 +110,32 @@ def chains(project: Project) -> dict[str, Chain]:
         document: Any = json.loads(_path(project).read_bytes())
         if document["cardkiln-reasons"] != VERSION:
             return {}
-        return {card: _chain(kept) for card, kept in document["cards"].items()}
+        return {
+            card: Chain(finished=kept["finished"] is True, steps=tuple(_done(step) for step in kept["steps"]))
+            for card, kept in document["cards"].items()
+        }
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
 
 
-def _chain(kept: dict[str, Any]) -> Chain:
-    """Return a chain as it was kept; raises ValueError, KeyError and TypeError for anything else."""
-    steps, differs = tuple(Done(**step) for step in kept["steps"]), tuple(kept["differs"])
-    if not all(
-        isinstance(text, str) for texts in (differs, *(asdict(step).values() for step in steps)) for text in texts
-    ):
+def _noted(project: Project) -> Iterator[Done]:
+    """Yield what was noted since the last time it was kept; what is no whole line is left out."""
+    with suppress(FileNotFoundError):
+        for line in _lines(project).read_bytes().splitlines():
+            with suppress(ValueError, KeyError, TypeError, AttributeError):
+                yield _done(json.loads(line))
+
+
+def _done(kept: dict[str, Any]) -> Done:
+    """Return what was kept of a stage; raises ValueError, KeyError, TypeError and AttributeError for anything else."""
+    one = Done(**{**kept, "differs": tuple(kept["differs"])})
+    if not all(isinstance(text, str) for text in (one.stage, one.item, one.why, one.what, one.bytes, *one.differs)):
         raise ValueError("expected text")
-    return Chain(finished=kept["finished"] is True, steps=steps, differs=differs)
+    return one
+
+
+def _lines(project: Project) -> Path:
+    return project.build / "state" / "reasons.lines"
 
 
 def _path(project: Project) -> Path:

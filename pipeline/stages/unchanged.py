@@ -31,7 +31,7 @@ CACHE = "manifests.cache"
 """What was read of the manifests, in the same folder."""
 
 PASSED_OVER = frozenset(
-    {*INDEX, CACHE, f"{CACHE}.part", "lock", RUNNING.name, FILE.name, "reasons.json", "__pycache__"}
+    {*INDEX, CACHE, f"{CACHE}.part", "lock", RUNNING.name, FILE.name, "reasons.json", "reasons.lines", "__pycache__"}
 )
 """What changes though nothing does, or is only a cache."""
 

@@ -32,9 +32,12 @@ def due(project: Project, card_id: str) -> tuple[Due, ...]:
     whys.append(("image", card_id, image.reason(project, card_id, _plan_text(project, card_id))))
     found = [Due(stage=stage, item=item, why=why) for stage, item, why in whys if why is not None]
     before = {one.stage for one in found}
-    if why := _record(project, card_id, before):
-        found.append(Due(stage="record", item=card_id, why=why))
-    if why := "the record changes" if found and found[-1].stage == "record" else sheet.reason(project, card_id):
+    if record_why := _record(project, card_id, before):
+        found.append(Due(stage="record", item=card_id, why=record_why))
+    why = sheet.reason(project, card_id)
+    if why != NEW and found and found[-1].stage == "record":
+        why = "the record changes"
+    if why is not None:
         found.append(Due(stage="sheet", item=card_id, why=why))
     return tuple(found)
 

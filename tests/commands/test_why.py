@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.commands.why import Why
+from pipeline.stages.project import Project
+from pipeline.stages.reasons import Notes
 from tests import small
 from tests.running import digests, doit, own_command, within, write_tree
 
@@ -193,6 +195,31 @@ def test_a_chain_goes_on_through_the_runs_that_it_takes(built: Path) -> None:
     assert doit(built, "record:desk").code == 0
     assert doit(built, "sheet:desk").code == 0
     assert [stage for stage, _, _ in steps(built)] == ["rom", "plan", "image", "record", "sheet"]
+
+
+def test_what_a_killed_run_did_is_part_of_the_chain(built: Path) -> None:
+    project = Project(built / "inputs", built / "build", built)
+    Notes(project).begin("rom", "snail-race", "chip b1 changed")("snail-race: 1 ROM file")
+    with (built / "build/state/reasons.lines").open("ab") as file:
+        file.write(b'\n{"stage": "plan", "it')  # cut off in the middle of a line
+    (built / "build/cards/desk/sheet.html").unlink()
+    assert doit(built).code == 0
+    assert steps(built) == [("rom", "chip b1 changed", "same"), ("sheet", "sheet.html is gone", "new")]
+    assert not (built / "build/state/reasons.lines").exists()
+
+
+def test_a_run_of_several_processes_notes_the_same(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    assert doit(folder, "-n", "2").code == 0
+    assert [stage for stage, _, _ in steps(folder)] == ["rom", "plan", "config", "image", "record", "sheet"]
+
+
+def test_of_a_card_that_was_never_built_everything_is_new(tmp_path: Path) -> None:
+    told = within(small.small_project(tmp_path), Why, "desk").out
+    assert told == (
+        "rom     snail-race: new\nplan    desk: new\nconfig  desk: new\nimage   desk: new\n"
+        "record  desk: new\nsheet   desk: new\n"
+    )
 
 
 @pytest.mark.parametrize(
