@@ -14,8 +14,7 @@ from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest import pin as pinning
 from pipeline.manifest.pin import Pinned
-from pipeline.manifest.pinnable import Way, find
-from pipeline.manifest.positions import spell
+from pipeline.manifest.pinnable import Way, find, key_of
 from pipeline.manifest.read import FOLDERS, ManifestFile, parse, read
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.units import show_size
@@ -23,11 +22,13 @@ from pipeline.sources.archive import named_as_archive
 from pipeline.sources.named import content_named, members, named
 from pipeline.sources.problems import shown
 from pipeline.stages import rom
+from pipeline.stages.build import building, unfinished
+from pipeline.stages.pinned import Unpinned
 from pipeline.stages.stamp import NEW, replacing
 from pipeline.stages.words import counted
 
 BUILT = "built"
-"""Stands in place of a file: the ROM file that was built of the title."""
+"""Stands in place of a file: the ROM file that was built of the title, or the image of the card."""
 
 LIMITS = ArchiveLimits()
 
@@ -43,9 +44,9 @@ class Pin(OwnCommand):
     doc_usage = "MANIFEST KEY FILE [KEY FILE ...]"
     doc_description = (
         "MANIFEST: a path such as inputs/titles/moth-patrol.toml, or title:moth-patrol, core:ID, card:ID.\n"
-        "KEY: chips.6f, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB.\n"
+        "KEY: chips.6f, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
         "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/6f.bin); "
-        f'for a ROM file also "{BUILT}", the one in build/roms.\n'
+        f'for a ROM file or an image also "{BUILT}", the one in build.\n'
         "A chip that the manifest does not have yet is added. Everything else in the manifest stays as it is."
     )
     cmd_options = (
@@ -83,30 +84,43 @@ class Pin(OwnCommand):
         return pins
 
     def _pin(self, manifest: ManifestFile, way: Way, file: str) -> pinning.Pin:
-        if file == BUILT and way[0] == "rom":
-            file = self._built(manifest, way)
+        group = way[0] if way else "image"
+        if file == BUILT and group in ("rom", "image"):
+            file = self._built_rom(manifest, way) if way else self._built_image(manifest)
         location = named(file, LIMITS)
-        if way[0] != "files" and location.member is None and named_as_archive(location.path):
+        if group != "files" and location.member is None and named_as_archive(location.path):
             inside = sorted(member.name for member in members(Path(location.path), LIMITS))
             hint = f'name a member of it, such as "{file}/{inside[0]}"' if inside else ""
             raise MachineError.one("is an archive; expected the file itself", hint, file=file)
         content = content_named(location)
-        if way[0] != "files" and not content.size:
+        if group != "files" and not content.size:
             raise MachineError.one("has 0 bytes; expected at least one", file=file)
         return pinning.Pin(way=way, content=content, source=shown(file))
 
-    def _built(self, manifest: ManifestFile, way: Way) -> str:
+    def _built_rom(self, manifest: ManifestFile, way: Way) -> str:
         """Return the path of a ROM file that was built and is current."""
-        project, number = self.project, int(way[1])
-        own = project.inputs / FOLDERS["title"] / manifest.path.name
+        self._refuse_others(manifest, "title", "ROM files are built")
+        path = self.project.rom_folder(manifest.id) / self.project.manifest.titles[manifest.id].roms[int(way[1])].path
+        return self._current(path, rom.reason(self.project, manifest.id), f"doit rom:{manifest.id}")
+
+    def _built_image(self, manifest: ManifestFile) -> str:
+        """Return the path of a card's image that was built and is current, but for the digest that is pinned now."""
+        self._refuse_others(manifest, "card", "images are built")
+        project = Unpinned(self.project.inputs, self.project.build, self.project.base)
+        path = project.card_folder(manifest.id) / "card.img"
+        why = unfinished(project, manifest.id) if path.exists() else NEW
+        return self._current(path, why, building(manifest.id))
+
+    def _refuse_others(self, manifest: ManifestFile, kind: str, what: str) -> None:
+        own = self.project.inputs / FOLDERS[kind] / manifest.path.name
         if not (own.exists() and manifest.path.samefile(own)):
-            raise ManifestError.one(f"is not {project.shown(own)}, of which ROM files are built", file=manifest.file)
-        path = project.rom_folder(manifest.id) / project.manifest.titles[manifest.id].roms[number].path
-        why = rom.reason(project, manifest.id)
+            raise ManifestError.one(f"is not {self.project.shown(own)}, of which {what}", file=manifest.file)
+
+    def _current(self, path: Path, why: str | None, building: str) -> str:
         if why:
             what = "is not built yet" if why == NEW else f"must be built again: {why}"
-            raise CheckError.one(what, f"doit rom:{manifest.id}", file=project.shown(path))
-        return project.shown(path)
+            raise CheckError.one(what, building, file=self.project.shown(path))
+        return self.project.shown(path)
 
 
 def _read(manifest: ManifestFile) -> bytes:
@@ -131,11 +145,12 @@ def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[st
         if isinstance(way, Problem):
             problems.append(way)
         elif way in (known for known, _ in asked):
-            problems.append(Problem(Place(manifest.file, key=spell(way)), "is named twice; expected one file for it"))
+            problems.append(Problem(Place(manifest.file, key=key_of(way)), "is named twice; expected one file for it"))
         else:
             asked.append((way, file))
     if len(words) % 2:
-        built = f', or the word "{BUILT}" for a ROM file in build/roms' if words[-1].startswith("rom.") else ""
+        has_built = words[-1] == "image" or words[-1].startswith("rom.")
+        built = f', or the word "{BUILT}" for the one in build' if has_built else ""
         problems.append(Problem(Place(), f'found no file after "{words[-1]}"', f"write its path there{built}"))
     if problems:
         raise ManifestError(problems)
@@ -157,7 +172,7 @@ def _as_lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinne
     lines = []
     for one in pins:
         written = pinned.written[one.way]
-        known = f"{spell(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
+        known = f"{key_of(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
         done = "added to" if one.way in pinned.added else done
         lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
@@ -169,7 +184,7 @@ def _as_json(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned
         "manifest": manifest.file,
         "pinned": [
             {
-                "key": spell(one.way),
+                "key": key_of(one.way),
                 "file": one.source,
                 "size": one.content.size,
                 "sha256": one.content.sha256,

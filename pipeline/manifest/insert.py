@@ -15,7 +15,7 @@ Edit = tuple[int, int, str]
 Value = str | int
 """What is written: a number, or text that needs no escapes."""
 
-ORDER = ("path", "size", "sha256", "crc32")
+ORDER = ("path", "size", "sha256", "crc32", "image-sha256")
 """Keys of a table in the order they are written."""
 
 BARE = re.compile("[A-Za-z0-9_-]+")

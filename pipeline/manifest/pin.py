@@ -17,7 +17,7 @@ from typing import Any
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.manifest.explain import shorten
 from pipeline.manifest.insert import Edit, NoPlaceError, Text, Value, apply, literal
-from pipeline.manifest.pinnable import Way, fields, held
+from pipeline.manifest.pinnable import IMAGE_FIELD, Way, fields, held
 from pipeline.manifest.positions import Part, Positions, spell
 from pipeline.model.content import Content
 from pipeline.model.units import parse_size, show_size
@@ -68,7 +68,7 @@ def _values(data: Mapping[str, Any], one: Pin, *, crc32: bool) -> Iterator[tuple
         old = held(data, (*one.way, name))
         if name == "size" and not _is_size(old, size):
             yield name, _size(size, old)
-        elif name == "sha256" and not _is_text(old, one.content.sha256):
+        elif name in ("sha256", IMAGE_FIELD) and not _is_text(old, one.content.sha256):
             yield name, one.content.sha256
         elif name == "crc32" and not _is_text(old, sum32) and (crc32 or old is not None):
             yield name, sum32

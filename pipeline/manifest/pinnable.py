@@ -1,4 +1,4 @@
-"""Which keys of a manifest say what bytes they mean, and so can be pinned: chips, ROM files, bitstreams, files."""
+"""Which keys of a manifest say what bytes they mean, and so can be pinned: of chips, ROM files, images and others."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pipeline.manifest.positions import Part, spell
 from pipeline.manifest.validate import schema
 
 Way = tuple[Part, ...]
-"""The way to a table of a manifest, such as ("chips", "6f") or ("rom", 0)."""
+"""The way to a table of a manifest, such as ("chips", "6f") or ("rom", 0); () for a card and its image."""
 
 NAMED = {"chips": "chip", "patches": "patch"}
 """Tables of named tables, with what one of them is."""
@@ -22,15 +22,18 @@ LISTED = {"rom": "ROM file", "files": "file"}
 GROUPS: Mapping[str, Sequence[str]] = {
     "title": ("chips", "patches", "rom", "files"),
     "core": ("bitstream", "files"),
-    "card": ("files",),
+    "card": ("image", "files"),
 }
-"""What can be pinned in each kind of manifest; it has a size and a SHA-256."""
+"""What can be pinned in each kind of manifest; it has a size and a SHA-256, and an image the latter alone."""
 
 FIELDS = ("size", "sha256", "crc32")
+IMAGE_FIELD = "image-sha256"
 
 
 def fields(way: Way) -> Sequence[str]:
     """Return the keys a table can be pinned by, in the order they are written."""
+    if not way:
+        return (IMAGE_FIELD,)
     return FIELDS[:2] if way[0] == "rom" else FIELDS
 
 
@@ -47,10 +50,15 @@ def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> Way | Probl
         elif group in NAMED:
             found = (group, rest) if rest and _is_name(data, group, rest) else None
         elif not rest:
-            found = (group,)
+            found = () if group == "image" else (group,)
     if found is None:
         return Problem(Place(file, key=key), _unknown(kind), _hint(kind, data, key))
     return _fitting(data, found, file) or found
+
+
+def key_of(way: Way) -> str:
+    """Return the key by which a person names what is pinned; the inverse of ``find``."""
+    return spell(way) or "image"
 
 
 def held(data: Mapping[str, Any], way: Way) -> Any:
@@ -108,7 +116,7 @@ def _unknown(kind: str) -> str:
     groups = GROUPS.get(kind, ())
     if not groups:
         return f"nothing in a {kind} has a size and a hash of its own; expected a title, a core or a card"
-    kinds = {**NAMED, **LISTED, "bitstream": "bitstream"}
+    kinds = {**NAMED, **LISTED, "bitstream": "bitstream", "image": "image"}
     return f"is no {' or '.join(kinds[group] for group in groups)} of this manifest"
 
 

@@ -16,6 +16,7 @@ import pytest
 from pipeline.commands.pin import Pin
 from pipeline.model.content import Content, Location
 from pipeline.sources.named import content_named
+from tests import small
 from tests.running import Ran, demo_copy, digests, doit, own_command, sha256, write_tree
 from tests.strangers.tools import require
 
@@ -198,6 +199,45 @@ def test_a_rom_file_is_pinned_as_it_was_built(tmp_path: Path) -> None:
     assert f"{path}: must be built again: " in stale.err
 
 
+def test_an_image_is_pinned_as_it_was_built(tmp_path: Path) -> None:
+    small.small_project(tmp_path)
+    image = tmp_path / "build/cards/desk/card.img"
+    file = "inputs/cards/desk.toml"
+    unbuilt = pin(tmp_path, "card:desk", "image", "built")
+    assert unbuilt == Ran(1, "", "build/cards/desk/card.img: is not built yet\n  hint: doit sheet:desk\n")
+    assert doit(tmp_path).code == 0
+    digest = stranger_sha256(image)
+    ran = pin(tmp_path, "card:desk", "image", "built")
+    told = f"image: 16 MiB, sha256 {digest[:8]}..."
+    assert ran == Ran(0, f"pinned {told}; 1 value written in {file}\n", "")
+    assert text_of(tmp_path, file) == small.CARD.replace("[volume]", f'image-sha256 = "{digest}"\n[volume]', 1)
+    assert pin(tmp_path, "card:desk", "image", "built") == Ran(0, f"{told}; as declared in {file}\n", "")
+    assert doit(tmp_path).code == 0
+
+
+def test_an_image_is_pinned_over_a_digest_it_does_not_have_but_not_when_the_card_changed(tmp_path: Path) -> None:
+    small.small_project(tmp_path)
+    assert doit(tmp_path).code == 0
+    digest, file = stranger_sha256(tmp_path / "build/cards/desk/card.img"), "inputs/cards/desk.toml"
+    pinned = small.CARD.replace("[volume]", f'image-sha256 = "{ZEROS}"\n[volume]', 1)
+    write_tree(tmp_path, {file: pinned})
+    refused = pin(tmp_path, "card:desk", "image", "built")
+    assert refused.code == 1
+    line = pinned[: pinned.index("image-")].count("\n") + 1
+    found, hint = refused.err.splitlines()
+    assert found == f'{file}:{line}:16: image-sha256: found "{ZEROS}"; build/cards/desk/card.img has "{digest}"'
+    assert hint == "  hint: with --replace the file's values are written"
+    assert pin(tmp_path, "card:desk", "image", "built", "--replace").code == 0
+    assert text_of(tmp_path, file) == pinned.replace(ZEROS, digest)
+    write_tree(tmp_path, {file: pinned.replace("DESK", "DESKS")})
+    stale = pin(tmp_path, "card:desk", "image", "built", "--replace")
+    assert (stale.code, stale.out) == (1, "")
+    assert stale.err == (
+        "build/cards/desk/card.img: must be built again: plan: the card's contents or layout changed\n"
+        "  hint: doit sheet:desk\n"
+    )
+
+
 def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
     write_tree(folder, {"other/titles/moth.toml": EMPTY})
     ran = pin(folder, "other/titles/moth.toml", "rom.1", "built")
@@ -213,7 +253,7 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
             [MOTH, "chip.6f", "dumps/6f.bin", "rom.2", "dumps/6f.bin", "rom.1"],
             2,
             'found no file after "rom.1"\n'
-            '  hint: write its path there, or the word "built" for a ROM file in build/roms\n'
+            '  hint: write its path there, or the word "built" for the one in build\n'
             f"{MOTH}:1:1: chip.6f: is no chip or patch or ROM file or file of this manifest\n"
             '  hint: there are "rom.1" and "rom.MOTH.ROM"\n'
             f"{MOTH}:5:1: rom.2: is no chip or patch or ROM file or file of this manifest\n"

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.pinnable import GROUPS, LISTED, NAMED, Way, fields, find
+from pipeline.manifest.pinnable import GROUPS, LISTED, NAMED, Way, fields, find, key_of
 from pipeline.manifest.validate import schema
 
 FILE = "inputs/titles/moth.toml"
@@ -47,6 +47,12 @@ from = "files/moth.pdf"
 )
 def test_a_key_leads_to_what_can_be_pinned(key: str, way: Way) -> None:
     assert find("title", TITLE, key, FILE) == way
+
+
+def test_the_image_of_a_card_is_pinned_in_no_table() -> None:
+    assert find("card", {"name": "Desk"}, "image", FILE) == ()
+    assert key_of(()) == "image"
+    assert key_of(("rom", 0)) == "rom.1"
 
 
 IS_NONE = "is no chip or patch or ROM file or file of this manifest"
@@ -127,8 +133,16 @@ def test_the_schemas_have_these_keys_and_no_others_with_a_hash(kind: str) -> Non
         properties: set[str] = set().union(*(form.get("properties", {}) for form in forms))
         if "sha256" in properties:
             hashed[name] = {"size", "sha256", "crc32"} & properties
+    if "image-sha256" in whole["properties"]:
+        hashed["image"] = {"image-sha256"}
     ways: dict[str, Way] = {
-        group: (group, 0) if group in LISTED else (group, "x") if group in NAMED else (group,)
+        group: ()
+        if group == "image"
+        else (group, 0)
+        if group in LISTED
+        else (group, "x")
+        if group in NAMED
+        else (group,)
         for group in GROUPS.get(kind, ())
     }
     assert hashed == {group: set(fields(way)) for group, way in ways.items()}
