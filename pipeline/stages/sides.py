@@ -18,6 +18,7 @@ from pipeline.errors import MachineError
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.record.side import File, Side, side_of_files, side_of_reading, side_of_record
+from pipeline.stages.build import building
 from pipeline.stages.project import Project
 from pipeline.volume.read import NotFatError, read_volume
 
@@ -58,7 +59,7 @@ def named(project: Project, word: str) -> Iterator[Named]:
             yield of_folder(path)
         elif not path.exists():
             known = built is not None and word in project.names("cards")
-            hint = f"doit record:{word}" if known else "name a built card, a record, an image, a disk or a folder"
+            hint = building(word) if known else "name a built card, a record, an image, a disk or a folder"
             what = "is not built" if known else "there is no such card or file"
             raise MachineError.one(what, hint, file=word)
         elif is_record(path):
