@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from textwrap import fill
 from typing import Any
 
 from pipeline.model.units import show_size
@@ -40,8 +41,11 @@ CAUTION
 """
 
 
-def readme(record: Mapping[str, Any], packed: str, form: str, who: str) -> str:
-    """Return the page for a published image; ``packed`` is its file, ``who`` signed it ("" when nobody did)."""
+def readme(record: Mapping[str, Any], packed: str, form: str, who: str, cautions: Iterable[str]) -> str:
+    """Return the page for a published image; ``packed`` is its file, ``who`` signed it ("" when nobody did).
+
+    ``cautions``: what the board's manifest warns of.
+    """
     image = record["image"]
     unpack = UNPACK[form].format(packed=packed)
     return f"""{_head(record)}
@@ -60,10 +64,10 @@ PUT IT ON A CARD
      Everything on that card is lost.
 
 {_contents(record)}
-{CAUTIONS}"""
+{CAUTIONS}{_of_board(cautions)}"""
 
 
-def recipe_readme(record: Mapping[str, Any], bring: int, who: str) -> str:
+def recipe_readme(record: Mapping[str, Any], bring: int, who: str, cautions: Iterable[str]) -> str:
     """Return the page for a recipe: ``bring`` contents are not in it and must be the receiver's own."""
     return f"""{_head(record)}
 This is the recipe of a card, not the card: it holds no content that may not be passed on. {bring:,} contents are named
@@ -78,7 +82,12 @@ when it is made by {record["made-by"]["program"]}.
 
 {CHECK}{SIGNED.format(who=who) if who else ""}
 {_contents(record)}
-{CAUTIONS}"""
+{CAUTIONS}{_of_board(cautions)}"""
+
+
+def _of_board(cautions: Iterable[str]) -> str:
+    lines = [fill(" ".join(one.split()), 118, initial_indent="  - ", subsequent_indent="    ") for one in cautions]
+    return "\n".join(["", "  Of this board:", "", *lines, ""]) if lines else ""
 
 
 def _head(record: Mapping[str, Any]) -> str:

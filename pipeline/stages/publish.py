@@ -64,7 +64,8 @@ def publish(project: Project, card_id: str, form: str, signing: Signing | None) 
             raise CheckError.one(what, building(card_id), file=project.shown(source / record["image"]["file"]))
         copy_build(source, folder)
         write(folder / CHANGES, changes_since_last(project, card_id, record))
-        text = readme(record, packed, form, signing.who if signing else "")
+        cautions = project.manifest.boards[project.manifest.cards[card_id].board].cautions
+        text = readme(record, packed, form, signing.who if signing else "", cautions)
         finish(folder, record, text, {record["image"]["file"]: raw}, signing)
     write_index(project)
     return target

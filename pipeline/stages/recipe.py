@@ -50,7 +50,7 @@ def publish_recipe(project: Project, card_id: str, signing: Signing | None) -> P
         bring = list(_bring(record, _hashes(project, selection, refused)))
         document = {"cardkiln-recipe": 1, "card": card_id, "bring": bring, "left-out": left_out}
         write(folder / RECIPE, as_json(document))
-        text = recipe_readme(record, len(bring), signing.who if signing else "")
+        text = recipe_readme(record, len(bring), signing.who if signing else "", selection.board.cautions)
         finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
     write_index(project)
     return target

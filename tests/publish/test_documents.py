@@ -15,6 +15,7 @@ from jsonschema import Draft7Validator
 from referencing import Registry, Resource
 
 from pipeline.publish.materials import materials
+from pipeline.publish.readme import readme, recipe_readme
 from pipeline.publish.statement import PROVENANCE, STATEMENT, statement
 
 RIGHTS = {"licence": "CC0-1.0", "holder": "A club", "source": "its page"}
@@ -114,3 +115,12 @@ def test_the_bill_states_rights_where_they_are_stated() -> None:
 def test_the_same_record_gives_the_same_documents() -> None:
     assert statement(RECORD, hashed("9")) == statement(json.loads(json.dumps(RECORD)), hashed("9"))
     assert materials(RECORD) == materials(json.loads(json.dumps(RECORD)))
+
+
+def test_whoever_receives_a_card_is_told_what_its_board_warns_of_after_the_usual_cautions() -> None:
+    cautions = ("Let the board cool\n before you touch it.", "x" * 60 + " " + "y" * 60)
+    for text in (readme(RECORD, "card.img.gz", "gzip", "", cautions), recipe_readme(RECORD, 3, "", cautions)):
+        usual, own = text.split("\n  Of this board:\n\n")
+        assert usual.endswith("Pass on only what you may pass on; the law where you are decides.\n")
+        assert own == f"  - Let the board cool before you touch it.\n  - {'x' * 60}\n    {'y' * 60}\n"
+    assert "Of this board" not in readme(RECORD, "card.img.gz", "gzip", "", ())
