@@ -216,6 +216,40 @@ def test_sources_in_a_zip_give_the_same_card_as_in_folders(reference: dict[str, 
     assert digests(tmp_path / "build/cards") == reference
 
 
+def judged(one: Path, other: Path) -> subprocess.CompletedProcess[str]:
+    """Compare two folders by diffoscope, the judge of the Reproducible Builds project; a file's times do not count."""
+    words = [require("diffoscope"), "--exclude-directory-metadata", "yes", str(one), str(other)]
+    return subprocess.run(words, capture_output=True, text=True, check=False)
+
+
+def test_a_public_judge_finds_no_difference_when_all_is_varied_at_once(tmp_path: Path) -> None:
+    here, there = tmp_path / "here", tmp_path / "far away" / "ümlauts"
+    assert doit(small.small_project(here), TZ="UTC", LANG="C", PYTHONHASHSEED="0").code == 0
+    there.mkdir(parents=True)
+    write_tree(there, dict(reversed(small.FILES.items())))
+    varied = {
+        "TZ": "Asia/Kathmandu",
+        "LC_ALL": "POSIX",
+        "PYTHONHASHSEED": "77",
+        "HOME": "/nonexistent",
+        "COLUMNS": "40",
+    }
+    before = os.umask(0o077)
+    try:
+        ran = call(Path("/"), [require("faketime"), "2031-07-06 05:04:03", *command(there)], **varied)
+    finally:
+        os.umask(before)
+    assert (ran.code, ran.err) == (0, "")
+    alike = judged(here / "build/cards", there / "build/cards")
+    assert (alike.returncode, alike.stdout) == (0, "")
+    plan = there / "build/cards/desk/plan.json"
+    plan.write_bytes(plan.read_bytes().replace(b"DESK", b"DISK", 1))
+    other = judged(here / "build/cards", there / "build/cards")
+    assert other.returncode == 1
+    assert "plan.json" in other.stdout
+    assert "card.img" not in other.stdout
+
+
 def test_a_patched_image_is_proven_too(tmp_path: Path) -> None:
     """The image was built, then patched for another config file; the second build writes it whole."""
     folder = small.small_project(tmp_path)
