@@ -84,11 +84,14 @@ def copied(project: Project, card_id: str) -> Copied:
 
 
 def planned(project: Project, card_id: str, search: Callable[[], Found]) -> tuple[Worked, Plan]:
-    """Return a card worked out, and its plan; kept until a search or a ROM file changes what is known."""
-    if card_id not in project.worked:
-        worked = work_out(project, card_id, search)
-        titles = frozenset(title.id for title in worked.selection.titles)
-        project.worked[card_id] = worked, plan(worked), titles
+    """Return a card worked out, and its plan; kept until a search or a ROM file that is built changes what is known."""
+    if card_id in project.worked:
+        worked, laid_out, unbuilt = project.worked[card_id]
+        if all(rom.reason(project, title) for title in unbuilt):
+            return worked, laid_out
+    worked = work_out(project, card_id, search)
+    unbuilt = tuple({file.origin.owner for file in worked.files if file.content.sha256 == rom.UNBUILT})
+    project.worked[card_id] = worked, plan(worked), unbuilt
     return project.worked[card_id][:2]
 
 

@@ -38,7 +38,8 @@ class Project:
     project has one. ``warnings``: what a person should hear of though the work goes on.
 
     The rest is what this run knows already, so that nothing is worked out twice. ``search``: what the search of the
-    sources gave, None while it has not been needed. ``worked``: cards with their plans and the ids of their titles.
+    sources gave, None while it has not been needed. ``worked``: cards with their plans, and those of their titles
+    whose ROM files were not built yet.
     ``recipes`` and ``origins``: what ROM files are made from, by title and path. ``roms``: why a title's ROM files must
     be made, or None and their hashes. ``ahead``: reads what the next ones are made of. ``unsynced``: those a power cut
     may damage yet. ``maps``: the ROM files' of the last card asked for. ``records``: of each card, what its record was
@@ -52,7 +53,7 @@ class Project:
         self.started = time.time_ns()
         self.asked: tuple[str, ...] = ()
         self.search: Found | None = None
-        self.worked: dict[str, tuple[Any, Plan, frozenset[str]]] = {}
+        self.worked: dict[str, tuple[Any, Plan, tuple[str, ...]]] = {}
         self.warnings: tuple[Problem, ...] = ()
         self.store: Store | None = None
         self.recipes: dict[str, dict[str, str]] = {}
@@ -64,6 +65,8 @@ class Project:
         self.maps: dict[str, tuple[RomMap, ...]] = {}
         self.records: dict[str, tuple[object, dict[str, str]]] = {}
         self.titles_checked = False
+        self._process = os.getpid()
+        self._indexes: dict[int, Index] = {}  # by process: SQLite lets none use what another opened, or close it
         self._trees: dict[str, dict[str, Location]] = {}
         self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
 
@@ -89,16 +92,20 @@ class Project:
         except ManifestError as error:
             return error
 
-    @cached_property
+    @property
     def index(self) -> Index:
-        """The index of files and their hashes; only a cache, safe to delete."""
-        path = self.build / "state" / "index.sqlite"
-        path.parent.mkdir(parents=True, exist_ok=True)
-        return Index(path)
+        """The index of files and their hashes; only a cache, safe to delete. Each process opens it for itself."""
+        process = os.getpid()
+        if process not in self._indexes:
+            path = self.build / "state" / "index.sqlite"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._indexes[process] = Index(path)
+        return self._indexes[process]
 
-    def forget_cards_with(self, title: str) -> None:
-        """Have the cards worked out once more that a title is on."""
-        self.worked = {card: known for card, known in self.worked.items() if title not in known[-1]}
+    @property
+    def is_shared(self) -> bool:
+        """Whether this is a process that the engine started to work beside others."""
+        return os.getpid() != self._process
 
     def names(self, kind: str) -> list[str]:
         """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""

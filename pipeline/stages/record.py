@@ -6,7 +6,8 @@ import hashlib
 
 from pipeline.errors import Problem
 from pipeline.model.plan import Proof
-from pipeline.stages import image
+from pipeline.stages import image, plan
+from pipeline.stages.card import Worked
 from pipeline.stages.project import Project
 from pipeline.stages.recorded import recorded
 from pipeline.stages.stamp import NEW, write_if_changed
@@ -22,8 +23,7 @@ def reason(project: Project, card_id: str) -> str | None:
     paths = {name: project.card_folder(card_id) / name for name in FILES}
     if not all(path.is_file() for path in paths.values()):
         return NEW
-    known = _known(project, card_id)
-    if card_id not in project.records or project.records[card_id][0] != known:
+    if card_id not in project.records or project.records[card_id][0] != _basis(project, card_id):
         _files(project, card_id)
     for name, sha256 in project.records[card_id][1].items():
         if _sha256(paths[name].read_bytes()) != sha256:
@@ -41,18 +41,18 @@ def run(project: Project, card_id: str) -> str:
 
 def _files(project: Project, card_id: str) -> dict[str, bytes]:
     """Return the record and the checksums as they should be, and keep the SHA-256 of each with the project."""
-    proof, findings = known = _known(project, card_id)
+    proof, findings, _ = basis = _basis(project, card_id)
     files = recorded(project, card_id, proof, findings)
-    project.records[card_id] = known, {name: _sha256(data) for name, data in files.items()}
+    project.records[card_id] = basis, {name: _sha256(data) for name, data in files.items()}
     return files
 
 
-def _known(project: Project, card_id: str) -> tuple[Proof, tuple[Problem, ...]]:
-    """Return what was proven of the image; all else a record says is the same throughout a run."""
+def _basis(project: Project, card_id: str) -> tuple[Proof, tuple[Problem, ...], Worked]:
+    """Return what was proven of the image, and what the card comes to: all that a record says is worked out from it."""
     proof = image.proof_of(project, card_id)
     if proof is None:
         raise FileNotFoundError(project.stamp("image", card_id))
-    return proof, image.findings_of(project, card_id)
+    return proof, image.findings_of(project, card_id), plan.planned(project, card_id)[0]
 
 
 def _sha256(data: bytes) -> str:

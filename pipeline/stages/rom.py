@@ -21,7 +21,7 @@ from pipeline.roms.assemble import assemble, chips_used, contents, describe
 from pipeline.roms.map import rom_map
 from pipeline.sources.ahead import Ahead
 from pipeline.stages.project import PROGRAM, Project
-from pipeline.stages.stamp import digest, read_facts, replacing, stale, write_stamp
+from pipeline.stages.stamp import NEW, digest, read_facts, replacing, stale, write_stamp
 from pipeline.stages.words import counted
 from pipeline.store.store import Store
 
@@ -33,10 +33,11 @@ UNBUILT = "0" * 64
 
 
 def reason(project: Project, title_id: str) -> str | None:
-    """Return why the title's ROM files must be made again, None when they are current; looked at once a run."""
-    if title_id not in project.roms:
-        project.roms[title_id] = _look(project, project.manifest.titles[title_id])
-    return project.roms[title_id][0]
+    """Return why the title's ROM files must be made again; None when they are current, as they then stay in a run."""
+    why, _ = project.roms.get(title_id, (NEW, {}))
+    if why is not None:  # another process of this run may have made them
+        why, _ = project.roms[title_id] = _look(project, project.manifest.titles[title_id])
+    return why
 
 
 def _look(project: Project, title: Title) -> tuple[str | None, dict[str, str]]:
@@ -61,8 +62,8 @@ def run(project: Project, title_id: str, found: Found) -> str:
     title = project.manifest.titles[title_id]
     if project.ahead is None:
         cards = (select(project.manifest, card).titles for card in project.manifest.cards.values())
-        order = [one.id for titles in cards for one in titles if one.roms and reason(project, one.id)]
-        project.ahead = Ahead(order, partial(_located, project, found))
+        due = (one.id for titles in cards for one in titles if one.roms and reason(project, one.id))
+        project.ahead = Ahead(() if project.is_shared else due, partial(_located, project, found))
     parts = dict(zip(used(title), project.ahead.take(title_id), strict=True))
     _finish(project, title, ((rom, assemble(title, rom, parts)) for rom in title.roms), store=project.store)
     return f"{title_id}: {counted(len(title.roms), 'ROM file')} from {_counted(title)}, {_total(title)}"
@@ -130,15 +131,13 @@ def _finish(
     made = {}
     for rom, data in finished:
         path = _outputs(project, title)[rom.path]
-        with replacing(path, sync=False) as temporary:
+        with replacing(path, sync=project.is_shared) as temporary:
             temporary.write_bytes(data)
-        project.unsynced.append(path)
+        project.unsynced += () if project.is_shared else (path,)
         made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
         if store:
             store.write(_key(project, title, rom), data)
             project.warnings += store.problems()
-    if not all(rom.sha256 for rom in title.roms):
-        project.forget_cards_with(title.id)
     hashes = {path: sha256 for path, (_, sha256) in made.items()}
     write_stamp(project.stamp("rom", title.id), _inputs(project, title), made, hashes, sync=False)
     project.roms[title.id] = None, hashes
