@@ -11,7 +11,6 @@ from io import FileIO
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
-from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import Place, Problem
 from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
@@ -52,8 +51,7 @@ def reason(project: Project, card_id: str, plan_text: bytes | None = None) -> st
 
 def run(project: Project, card_id: str, found: Found) -> str:
     """Write the image, read it back, and only then let it take its place; return what was done."""
-    with plan.path_of(project, card_id).open(encoding="ascii") as lines:
-        obeyed = plan_from_lines(lines)
+    obeyed = plan.written(project, card_id)
     worked, _ = plan.planned(project, card_id)
     locations = _locations(project, card_id, found)
     findings = check_bitstreams(worked.selection, locations)

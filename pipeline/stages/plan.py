@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from pathlib import Path
 
-from pipeline.card.plan_text import plan_to_text
+from pipeline.card.plan_text import plan_from_lines, plan_lines
 from pipeline.model.plan import Plan
 from pipeline.model.units import show_size
 from pipeline.stages import card
 from pipeline.stages.card import Worked
 from pipeline.stages.project import Project
 from pipeline.stages.search import found
-from pipeline.stages.stamp import NEW, write_if_changed
+from pipeline.stages.stamp import NEW, replacing
 from pipeline.stages.words import counted
 
 
@@ -25,15 +26,31 @@ def reason(project: Project, card_id: str) -> str | None:
     path = path_of(project, card_id)
     if not path.is_file():
         return NEW
-    text = plan_to_text(planned(project, card_id)[1]).encode()
-    return None if path.read_bytes() == text else "the card's contents or layout changed"
+    return None if _holds(path, planned(project, card_id)[1]) else "the card's contents or layout changed"
 
 
 def run(project: Project, card_id: str) -> str:
     """Write the plan; return what it comes to."""
-    _, plan = planned(project, card_id)
-    write_if_changed(path_of(project, card_id), plan_to_text(plan).encode())
+    path, (_, plan) = path_of(project, card_id), planned(project, card_id)
+    if not (path.is_file() and _holds(path, plan)):
+        with replacing(path) as temporary, temporary.open("w", encoding="ascii", newline="\n") as file:
+            file.writelines(plan_lines(plan))
     return f"{card_id}: {summary(plan)}"
+
+
+def written(project: Project, card_id: str) -> Plan:
+    """Return the plan whose text lies there."""
+    path, (_, plan) = path_of(project, card_id), planned(project, card_id)
+    if _holds(path, plan):
+        return plan  # the same value as the text would give, and it is in memory already
+    with path.open(encoding="ascii") as lines:
+        return plan_from_lines(lines)
+
+
+def _holds(path: Path, plan: Plan) -> bool:
+    """Whether a file holds the text of a plan; told line by line, as a large plan has many."""
+    with path.open("rb") as lines:
+        return all(line == text.encode() for line, text in zip_longest(lines, plan_lines(plan), fillvalue=""))
 
 
 def planned(project: Project, card_id: str) -> tuple[Worked, Plan]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 
 from pipeline.card.contents import join, title_folder
@@ -28,8 +29,10 @@ def recorded(project: Project, card_id: str, proof: Proof, findings: Iterable[Pr
     later = judged(selection.card, findings)
     folders = {title.id: title_folder(selection, title) for title in selection.titles}
     plan_sha256 = _sha256(plan.path_of(project, card_id))
-    record = "".join(
-        record_text(
+    written = BytesIO()  # a list of the parts of a large card would take several times as much
+    written.writelines(
+        part.encode()
+        for part in record_text(
             card=selection.card,
             board=selection.board,
             cores=selection.cores,
@@ -46,7 +49,8 @@ def recorded(project: Project, card_id: str, proof: Proof, findings: Iterable[Pr
             silenced=[(_portable(project, one), why) for one, why in (*worked.judgement.silenced, *later.silenced)],
             ranges={join(folders[one.title], one.path): one.ranges for one in rom.maps(project, selection)},
         )
-    ).encode()
+    )
+    record = written.getvalue()
     sums = {
         "card.img": proof.image_sha256,
         "plan.json": plan_sha256,
