@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 from zipfile import ZipFile, ZipInfo
 
 from cachetools import LRUCache, cached
@@ -55,7 +55,19 @@ def _room(opened: tuple[ZipFile, Mapping[str, ZipInfo]]) -> int:
     return min(len(opened[1]) + 1, KEPT_ENTRIES)
 
 
-@cached(LRUCache(KEPT_ENTRIES, _room), lock=threading.Lock())
+KEPT = LRUCache[Any, Any](KEPT_ENTRIES, _room)
+KEPT_LOCK = threading.Lock()
+
+
+def let_go() -> None:
+    """Close the archives that threads which have ended left open."""
+    alive = {thread.ident for thread in threading.enumerate()}
+    with KEPT_LOCK:
+        for key in [key for key in KEPT if key[-1] not in alive]:
+            del KEPT[key]
+
+
+@cached(KEPT, lock=KEPT_LOCK)
 def _opened(path: str, known: str, _thread: int) -> tuple[ZipFile, Mapping[str, ZipInfo]]:
     """Return an open archive and its entries by true name, kept while its signature stays the same.
 

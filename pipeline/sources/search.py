@@ -15,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pipeline.model.content import Found, Wanted
 from pipeline.sources.hunt import WORKERS, Aim, Hunt
 from pipeline.sources.nearest import nearest
+from pipeline.sources.pieces import let_go
 from pipeline.sources.source import fold
 from pipeline.sources.store import Store
 
@@ -30,6 +31,7 @@ def find(store: Store, wanted: Sequence[Wanted], progress: Callable[[int], None]
         hunt = Hunt(store, pool, progress)
         _hunt_by_size(hunt, store, wanted)
         _hunt_by_hash(hunt, store, wanted)
+    let_go()
     contents = {sha256: hunt.content(sha256) for sha256 in sorted(hunt.found)}
     missing = [
         w

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import random
+import threading
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +16,7 @@ from hypothesis import strategies as st
 
 from pipeline.model.content import Location
 from pipeline.sources.archive import DAMAGE, ArchiveError
-from pipeline.sources.pieces import PIECE, pieces, unpack
+from pipeline.sources.pieces import KEPT, PIECE, let_go, members, pieces, unpack
 from tests.sources.zips import Hand, by_hand, deflate, pack
 
 BIG = random.Random(1).randbytes(3 * PIECE + 17)
@@ -133,3 +135,20 @@ def test_no_change_of_an_honest_archive_gives_other_bytes(data: st.DataObject) -
         return
     stored = zipfile.ZipFile(io.BytesIO(changed)).infolist()[0]
     assert got == GOOD.data or (stored.file_size, stored.CRC) != (len(GOOD.data), 0xCBF43926)
+
+
+def test_archives_that_a_thread_left_open_are_closed_when_it_has_ended_and_others_stay_open(tmp_path: Path) -> None:
+    path = pack(tmp_path / "a.zip", {"x": b"abc"})
+
+    def read() -> int:
+        assert b"".join(members(str(path), path.stat())("x")) == b"abc"
+        return threading.get_ident()
+
+    read()
+    with ThreadPoolExecutor(1) as pool:
+        other = pool.submit(read).result()
+        let_go()
+        assert other in {key[-1] for key in KEPT}
+    let_go()
+    left = {key[-1] for key in KEPT if key[0] == str(path)}
+    assert left == {threading.get_ident()}
