@@ -11,7 +11,7 @@ from io import FileIO
 from types import TracebackType
 from typing import Self
 
-BLOCK = 1 << 22
+BLOCK = 1 << 21
 """Bytes handed to the file and to the hash at once."""
 
 BLOCKS = 4
