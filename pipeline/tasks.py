@@ -120,7 +120,7 @@ def _begin(names: list[str], after_kill: bool) -> None:
 
 def _end(dodo: Path | None) -> None:
     """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is current."""
-    rom.sync(PROJECT)
+    PROJECT.unsynced.sync()
     with suppress(CardkilnError, OSError):  # what is only told to people stops no run
         NOTES.keep()
     if dodo:

@@ -14,7 +14,7 @@ from pipeline.model.units import show_size
 from pipeline.roms.arguments import show_address
 from pipeline.roms.bind import CONTENT_KEYS, Binder, named, named_by
 from pipeline.roms.dumps import check_parts
-from pipeline.roms.placing import Placed, check_places
+from pipeline.roms.placing import Placed, check_places, put_together
 from pipeline.roms.report import Report
 from pipeline.roms.table import PIECES
 from pipeline.roms.tree import LARGEST, Node, evaluate, tell
@@ -63,13 +63,11 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
     _stop(CheckError, report)
     trees = _check(title, rom, sizes, report)
     _stop(ManifestError, report)
-    data = bytearray([rom.fill or 0]) * rom.size
-    for step, node in zip(rom.steps, trees.steps, strict=True):
-        piece = evaluate(node, chips, attrgetter("apply"), report) if node else None
-        if piece is not None:
-            data[step.at : step.at + len(piece)] = piece
+    pieces = [evaluate(node, chips, attrgetter("apply"), report) if node else None for node in trees.steps]
     _stop(CheckError, report)
-    result = bytes(data)
+    result = put_together(
+        [(step.at, piece) for step, piece in zip(rom.steps, pieces, strict=True) if piece], rom.size, rom.fill or 0
+    )
     if trees.whole:
         result = evaluate(trees.whole, {**chips, "": result}, attrgetter("apply"), report) or b""
     _stop(CheckError, report)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from operator import itemgetter
 from typing import NamedTuple
 
 from pipeline.model.manifest import RomFile
@@ -45,6 +46,24 @@ def check_places(rom: RomFile, pieces: Sequence[Placed | None], report: Report) 
         earlier.append(piece)
     if rom.fill is None and None not in pieces:
         _check_holes(rom, earlier, report)
+
+
+def put_together(pieces: Sequence[tuple[int, bytes]], size: int, fill: int) -> bytes:
+    """Return a ROM file of pieces, each with its address, and of the fill between them; a later one wins."""
+    parts, reached = list[bytes](), 0
+    for start, piece in sorted(pieces, key=itemgetter(0)):
+        if start < reached:
+            return _over_one_another(pieces, size, fill)
+        parts += [bytes([fill]) * (start - reached), piece]
+        reached = start + len(piece)
+    return b"".join([*parts, bytes([fill]) * (size - reached)])
+
+
+def _over_one_another(pieces: Iterable[tuple[int, bytes]], size: int, fill: int) -> bytes:
+    data = bytearray([fill]) * size
+    for start, piece in pieces:
+        data[start : start + len(piece)] = piece
+    return bytes(data)
 
 
 def _check_holes(rom: RomFile, pieces: Iterable[Placed], report: Report) -> None:

@@ -51,7 +51,7 @@ def build(project: Project, card_id: str, say: Callable[[str], None]) -> None:
     for stage, reason, run in steps(project, card_id):
         if reason() is not None:
             say(f"{stage:<8}{run()}")
-    rom.sync(project)
+    project.unsynced.sync()
 
 
 def steps(project: Project, card_id: str) -> Iterator[Step]:

@@ -22,6 +22,7 @@ from pipeline.model.ranges import RomMap
 from pipeline.sources.ahead import Ahead
 from pipeline.sources.index import Index
 from pipeline.sources.tree import list_tree
+from pipeline.stages.durable import Unsynced
 from pipeline.stages.unchanged import CACHE
 from pipeline.store.store import Store
 
@@ -60,7 +61,7 @@ class Project:
         self.origins: dict[tuple[str, str], Origin] = {}
         self.roms: dict[str, tuple[str | None, dict[str, str]]] = {}
         self.ahead: Ahead | None = None
-        self.unsynced: list[Path] = []
+        self.unsynced = Unsynced()
         self.after_kill = False
         self.maps: dict[str, tuple[RomMap, ...]] = {}
         self.records: dict[str, tuple[object, dict[str, str]]] = {}

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Iterable
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -24,9 +21,6 @@ from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.stamp import NEW, digest, read_facts, replacing, stale, write_stamp
 from pipeline.stages.words import counted
 from pipeline.store.store import Store
-
-SYNCS = 8
-"""Files that are synced at a time; measured: more are no quicker."""
 
 UNBUILT = "0" * 64
 """Stands for the SHA-256 of a ROM file that is not declared and not built yet; enough to check a layout."""
@@ -46,7 +40,7 @@ def _look(project: Project, title: Title) -> tuple[str | None, dict[str, str]]:
     outputs = _outputs(project, title)
     if project.after_kill:
         why = stale(stamp, _inputs(project, title), outputs, _sha256, unsure=True)
-        project.unsynced += () if why else outputs.values()
+        project.unsynced.add(() if why else outputs.values())
     else:
         why = stale(stamp, _inputs(project, title), outputs, lambda path: project.index.content_of(path).sha256)
     facts = None if why else read_facts(stamp)
@@ -73,23 +67,6 @@ def _located(project: Project, found: Found, title_id: str) -> list[tuple[Locati
     """Return where each content lies that a title's ROM files are made of; of one that lacks nothing is read ahead."""
     contents = used(project.manifest.titles[title_id]).values()
     return [(found.locations[one.sha256], one) for one in contents if one.sha256 in found.locations]
-
-
-def sync(project: Project) -> None:
-    """Make all ROM files of this run durable, before anything says that it came to its end.
-
-    All together, which is many times quicker than one by one: each sync makes the file system finish what it was at.
-    Until then a power cut may damage them, so the run after one that was cut off hashes every ROM file.
-    """
-    if project.unsynced:
-        with ThreadPoolExecutor(SYNCS, "sync") as pool:
-            list(pool.map(_sync, project.unsynced))
-        project.unsynced.clear()
-
-
-def _sync(path: Path) -> None:
-    with suppress(FileNotFoundError), path.open("rb+") as written:  # one that is gone is made again
-        os.fsync(written.fileno())
 
 
 def take(project: Project, title_id: str) -> str | None:
@@ -133,7 +110,7 @@ def _finish(
         path = _outputs(project, title)[rom.path]
         with replacing(path, sync=project.is_shared) as temporary:
             temporary.write_bytes(data)
-        project.unsynced += () if project.is_shared else (path,)
+        project.unsynced.add(() if project.is_shared else (path,))
         made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
         if store:
             store.write(_key(project, title, rom), data)
