@@ -10,7 +10,7 @@ from pipeline.errors import Place, Problem
 from pipeline.manifest.cache import Cache
 from pipeline.manifest.decode import DECODERS
 from pipeline.manifest.read import parse
-from pipeline.manifest.validate import validate
+from pipeline.manifest.validate import is_valid, validate
 from pipeline.manifest.within import problems_within
 from pipeline.model.manifest import Board, Card, Core, Station, Title
 
@@ -38,7 +38,7 @@ class Examined:
 def examine(kind: str, id_: str, file: str, data: bytes, cache: Cache | None = None) -> Examined:
     """Return what a manifest's bytes come to; a function of its bytes and the schemas, whatever the cache holds."""
     values = cache.find(kind, data) if cache else None
-    if values is None:
+    if values is None or not is_valid(kind, values):  # whatever was kept, no path may lead out of the inputs
         values, problems = _judged(kind, file, data)
         if values is None or problems:
             return Examined(kind=kind, id=id_, file=file, data=values, problems=problems)

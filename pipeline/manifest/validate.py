@@ -24,10 +24,15 @@ def validate(kind: str, data: Mapping[str, Any], text: str, file: str) -> tuple[
 
     ``text`` is what ``data`` was read from; it is only looked at when there is something to report.
     """
-    if _quick(kind)(data):
+    if is_valid(kind, data):
         return ()
     errors = list(_validator(kind).iter_errors(data))
     return tuple(sorted(set(_located(errors, text, file, schema(kind)["properties"])))) if errors else ()
+
+
+def is_valid(kind: str, data: Mapping[str, Any]) -> bool:
+    """Whether a manifest keeps the schema of its kind, told quickly; never true where ``validate`` finds something."""
+    return _quick(kind)(data)
 
 
 @cache
