@@ -113,9 +113,9 @@ def task_sheet() -> Iterator[Task]:
         }
 
 
-def _begin(names: list[str], after_kill: bool) -> None:
-    """Note which tasks are to be done, since what only others need may be missing, and how the last run ended."""
-    PROJECT.asked, PROJECT.after_kill = tuple(names), after_kill
+def _begin(names: list[str]) -> None:
+    """Note which tasks are to be done: what only others need may be missing."""
+    PROJECT.asked = tuple(names)
 
 
 def _end(dodo: Path | None) -> None:

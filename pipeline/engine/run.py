@@ -49,11 +49,11 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         self._dodo = Path(asked["dodoFile"]).absolute()
         return still_current(Path(asked["cwdPath"] or self._dodo.parent).absolute(), self._dodo)
 
-    def _tell(self, name: str, *what: object) -> None:
+    def _tell(self, name: str, what: object) -> None:
         """Tell the tasks something; one of them may bring the function, by this name, that wants to know."""
         for task in self.task_list:
             if task.meta and name in task.meta:
-                task.meta[name](*what)
+                task.meta[name](what)
 
     @functools.wraps(cmd_run.Run._execute)
     def _execute(self, *args: Any, **kwargs: Any) -> int:
@@ -67,8 +67,8 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         lock.parent.mkdir(parents=True, exist_ok=True)
         StoppedError.worst = 0
         try:
-            with FileLock(lock, timeout=0), sweeping(Path("build")) as after_kill:
-                self._tell("begin", self.sel_tasks, after_kill)
+            with FileLock(lock, timeout=0), sweeping(Path("build")):
+                self._tell("begin", self.sel_tasks)
                 result = super()._execute(*args, **kwargs)
                 all_well = self.sel_default_tasks and not (result or StoppedError.worst)
                 self._tell("end", self._dodo if all_well else None)  # the next run may take the short way

@@ -28,7 +28,7 @@ class Unsynced:
         self._begun: list[Future[None]] = []
 
     def add(self, paths: Iterable[Path]) -> None:
-        """Take files that were just written, or may have been by a run that was cut off."""
+        """Take files that were just written, or were by a run that was cut off."""
         for path in paths:
             if path.stat().st_size < LARGE:
                 self._small.append(path)

@@ -34,9 +34,9 @@ class Project:
     """The manifests below ``inputs`` and what is built from them below ``build``; both read only when needed.
 
     ``base``: the folder people work in; paths are shown relative to it. ``started``: nanoseconds since 1970, before
-    anything was read. ``asked``: names of the tasks that are to be done, none for all. ``after_kill``: whether the last
-    run was cut off. ``store``: where other machines' ROM files may be, None for none; only the working folder's own
-    project has one. ``warnings``: what a person should hear of though the work goes on.
+    anything was read. ``asked``: names of the tasks that are to be done, none for all. ``store``: where other machines'
+    ROM files may be, None for none; only the working folder's own project has one. ``warnings``: what a person should
+    hear of though the work goes on.
 
     The rest is what this run knows already, so that nothing is worked out twice. ``search``: what the search of the
     sources gave, None while it has not been needed. ``worked``: cards with their plans, and those of their titles
@@ -62,7 +62,6 @@ class Project:
         self.roms: dict[str, tuple[str | None, dict[str, str]]] = {}
         self.ahead: Ahead | None = None
         self.unsynced = Unsynced()
-        self.after_kill = False
         self.maps: dict[str, tuple[RomMap, ...]] = {}
         self.records: dict[str, tuple[object, dict[str, str]]] = {}
         self.titles_checked = False

@@ -37,12 +37,12 @@ def reason(project: Project, title_id: str) -> str | None:
 def _look(project: Project, title: Title) -> tuple[str | None, dict[str, str]]:
     """Return why the title's ROM files must be made again, or None and the SHA-256 of each by its path."""
     stamp = project.stamp("rom", title.id)
-    outputs = _outputs(project, title)
-    if project.after_kill:
-        why = stale(stamp, _inputs(project, title), outputs, _sha256, unsure=True)
-        project.unsynced.add(() if why else outputs.values())
-    else:
-        why = stale(stamp, _inputs(project, title), outputs, lambda path: project.index.content_of(path).sha256)
+    why = stale(
+        stamp,
+        _inputs(project, title),
+        _outputs(project, title),
+        lambda path: project.index.content_of(path).sha256,
+    )
     facts = None if why else read_facts(stamp)
     hashes = facts if isinstance(facts, dict) else {}
     for rom in title.roms if hashes else ():
@@ -175,11 +175,6 @@ def _inputs(project: Project, title: Title) -> dict[str, str]:
 def _key(project: Project, title: Title, rom: RomFile) -> str:
     """Return what a ROM file is stored under: a digest of all it is made from, the program's version among it."""
     return digest((sorted(_inputs(project, title).items()), rom.path))
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _total(title: Title) -> str:

@@ -48,23 +48,22 @@ def write_stamp(
         temporary.write_text(json.dumps(document, indent=1, sort_keys=True) + "\n", encoding="utf-8")
 
 
+def read_outputs(path: Path) -> dict[str, str]:
+    """Return the SHA-256 of each output of a stamp by its name, nothing when there is no whole stamp."""
+    return {name: kept[-1] for name, kept in _read(path).get("outputs", {}).items()}
+
+
 def read_facts(path: Path) -> object:
     """Return the facts kept in a stamp, None when there is no whole stamp."""
     return _read(path).get("facts")
 
 
 def stale(
-    path: Path,
-    inputs: Mapping[str, str],
-    outputs: Mapping[str, Path],
-    sha256_of: Callable[[Path], str],
-    *,
-    unsure: bool = False,
+    path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path], sha256_of: Callable[[Path], str]
 ) -> str | None:
     """Return why the outputs must be made again, in a few words; None when they are current.
 
-    ``sha256_of`` is asked only for an output whose size, times or inode are not those of the stamp, or that is
-    ``unsure``: its bytes may not be those it was given, though it looks the same.
+    ``sha256_of`` is asked only for an output whose size, times or inode are not those of the stamp.
     """
     document = _read(path)
     if not document:
@@ -77,7 +76,7 @@ def stale(
     for name, output in outputs.items():
         *signature, sha256 = document["outputs"].get(name, [None])
         try:
-            if (unsure or signature != _signature(output)) and sha256 != sha256_of(output):
+            if signature != _signature(output) and sha256 != sha256_of(output):
                 return f"{name} was changed by something else"
         except FileNotFoundError:
             return f"{name} is gone"
@@ -97,7 +96,7 @@ def made_of(path: Path, outputs: Mapping[str, Path], sha256_of: Callable[[Path],
     inputs = _read(path).get("inputs", {})
     if stale(path, inputs, outputs, sha256_of):
         return None
-    return Made(inputs, {name: kept[-1] for name, kept in _read(path)["outputs"].items()})
+    return Made(inputs, read_outputs(path))
 
 
 @contextmanager

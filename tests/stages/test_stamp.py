@@ -53,14 +53,6 @@ def test_an_output_touched_but_equal_is_current(output: Path) -> None:
     assert why(output) is None
 
 
-def test_an_output_that_looks_untouched_is_hashed_where_its_bytes_are_unsure(output: Path) -> None:
-    inputs, outputs = {"chip a1": "1", "chip b1": "2"}, {"MOTH.ROM": output}
-    assert stale(output.parent / "stamp", inputs, outputs, lambda _: "damaged") is None
-    why = stale(output.parent / "stamp", inputs, outputs, lambda _: "damaged", unsure=True)
-    assert why == "MOTH.ROM was changed by something else"
-    assert stale(output.parent / "stamp", inputs, outputs, sha256, unsure=True) is None
-
-
 def test_an_output_edited_with_size_and_time_put_back_is_noticed(output: Path) -> None:
     before = output.stat()
     output.write_bytes(b"mor")
