@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -17,7 +16,7 @@ from pipeline.record.document import sums_text
 from pipeline.stages.build import building
 from pipeline.stages.project import Project
 from pipeline.stages.sides import Named, digest, of_folder, of_image
-from pipeline.stages.stamp import replacing, write_if_changed
+from pipeline.stages.stamp import replacing, sha256_of_file, write_if_changed
 from pipeline.stages.words import counted
 
 
@@ -56,7 +55,7 @@ def keep(project: Project, card_id: str, named: Named) -> Kept:
     copied, both, same = list[str](), list[tuple[str, str]](), list[str]()
     for path in _yours(named, card.keep):
         sha256, mine = digest(parts(path)), home.joinpath(*path.split("/"))
-        held = _sha256(mine) if mine.is_file() else ""
+        held = sha256_of_file(mine) if mine.is_file() else ""
         if sha256 == held or (held and sha256 == last.get(path)):
             same.append(path)
         elif held in ("", last.get(path)):
@@ -132,13 +131,8 @@ def _write(path: Path, parts: Iterator[bytes], sha256: str) -> None:
     with replacing(path) as temporary:
         with temporary.open("wb") as file:
             file.writelines(parts)
-        if _sha256(temporary) != sha256:
+        if sha256_of_file(temporary) != sha256:
             raise CheckError.one("reads otherwise each time", "copy it by hand", file=path.name)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _list_path(home: Path) -> Path:

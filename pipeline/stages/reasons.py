@@ -20,7 +20,7 @@ from pipeline.record.changes_text import changes_text
 from pipeline.stages import config, plan, record, sheet
 from pipeline.stages.differs import differing
 from pipeline.stages.project import Project
-from pipeline.stages.stamp import read_facts, replacing
+from pipeline.stages.stamp import read_outputs, replacing
 from pipeline.stages.why import due
 
 VERSION = 1
@@ -167,8 +167,7 @@ def _made(project: Project, stage: str, item: str) -> object:
     Of ROM files and the image that is what their stamp says: they are large, and only what was made counts.
     """
     if stage in ("rom", "image"):
-        facts: Any = read_facts(project.stamp(stage, item))
-        return facts["image_sha256"] if facts and stage == "image" else facts
+        return read_outputs(project.stamp(stage, item))
     folder = project.card_folder(item)
     paths = {
         "plan": [plan.path_of(project, item)],

@@ -6,7 +6,6 @@ import hashlib
 from collections.abc import Iterable
 from dataclasses import replace
 from io import BytesIO
-from pathlib import Path
 
 from pipeline.card.contents import join, title_folder
 from pipeline.errors import Problem
@@ -15,6 +14,7 @@ from pipeline.record.document import record_text, sums_text
 from pipeline.stages import plan, rom
 from pipeline.stages.project import PROGRAM, Project
 from pipeline.stages.rules import judged
+from pipeline.stages.stamp import sha256_of_file
 from pipeline.stages.stations import outlooks_of, stations_of
 from pipeline.stations.show import matrix_document
 
@@ -28,7 +28,7 @@ def recorded(project: Project, card_id: str, proof: Proof, findings: Iterable[Pr
     selection = worked.selection
     later = judged(selection.card, findings)
     folders = {title.id: title_folder(selection, title) for title in selection.titles}
-    plan_sha256 = _sha256(plan.path_of(project, card_id))
+    plan_sha256 = sha256_of_file(plan.path_of(project, card_id))
     written = BytesIO()  # a list of the parts of a large card would take several times as much
     written.writelines(
         part.encode()
@@ -64,7 +64,3 @@ def _portable(project: Project, problem: Problem) -> Problem:
     path = project.base / problem.place.file
     inside = path.relative_to(project.inputs).as_posix() if path.is_relative_to(project.inputs) else path.name
     return replace(problem, place=replace(problem.place, file=inside))
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

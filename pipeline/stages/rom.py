@@ -18,7 +18,7 @@ from pipeline.roms.assemble import assemble, chips_used, contents, describe
 from pipeline.roms.map import rom_map
 from pipeline.sources.ahead import Ahead
 from pipeline.stages.project import PROGRAM, Project
-from pipeline.stages.stamp import NEW, digest, read_facts, replacing, stale, write_stamp
+from pipeline.stages.stamp import NEW, digest, read_outputs, replacing, stale, write_stamp
 from pipeline.stages.words import counted
 from pipeline.store.store import Store
 
@@ -43,8 +43,7 @@ def _look(project: Project, title: Title) -> tuple[str | None, dict[str, str]]:
         _outputs(project, title),
         lambda path: project.index.content_of(path).sha256,
     )
-    facts = None if why else read_facts(stamp)
-    hashes = facts if isinstance(facts, dict) else {}
+    hashes = {} if why else read_outputs(stamp)
     for rom in title.roms if hashes else ():
         if rom.sha256 not in ("", hashes.get(rom.path)):
             return f"another SHA-256 is declared for {rom.path}", {}
@@ -115,9 +114,8 @@ def _finish(
         if store:
             store.write(_key(project, title, rom), data)
             project.warnings += store.problems()
-    hashes = {path: sha256 for path, (_, sha256) in made.items()}
-    write_stamp(project.stamp("rom", title.id), _inputs(project, title), made, hashes, sync=False)
-    project.roms[title.id] = None, hashes
+    write_stamp(project.stamp("rom", title.id), _inputs(project, title), made, sync=False)
+    project.roms[title.id] = None, {path: sha256 for path, (_, sha256) in made.items()}
 
 
 def used(title: Title) -> dict[str, Content]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from pipeline.sheet.sheet import Sheet
 from pipeline.stages import image, plan, rom
 from pipeline.stages.project import PROGRAM, Project
-from pipeline.stages.stamp import digest, stale, write_if_changed, write_stamp
+from pipeline.stages.stamp import digest, sha256_of_file, stale, write_if_changed, write_stamp
 from pipeline.stages.stations import outlooks_of, stations_of
 
 BESIDE = ("card.img", "plan.json", "record.json")
@@ -59,7 +59,7 @@ def sheet(project: Project, card_id: str) -> Sheet:
         files=worked.files,
         plan=plan_value,
         proof=proof,
-        sums={name: proof.image_sha256 if name == "card.img" else _sha256(folder / name) for name in BESIDE},
+        sums={name: proof.image_sha256 if name == "card.img" else sha256_of_file(folder / name) for name in BESIDE},
         stations=stations_of(project, card_id),
         outlooks=outlooks_of(project, card_id),
         warnings=tuple(warning.what for warning in worked.judgement.warnings),
@@ -73,7 +73,7 @@ def _inputs(project: Project, card_id: str) -> dict[str, str]:
     """Return what the sheet is made from: the record, which names all that is on the card, and each manifest."""
     selection = plan.planned(project, card_id)[0].selection
     try:
-        record = _sha256(project.card_folder(card_id) / "record.json")
+        record = sha256_of_file(project.card_folder(card_id) / "record.json")
     except FileNotFoundError:
         record = ""
     manifests: list[tuple[str, object]] = [
@@ -89,7 +89,3 @@ def _inputs(project: Project, card_id: str) -> dict[str, str]:
         f"card {card_id}": digest((selection.card, order, selection.settings)),
         "the program": PROGRAM,
     }
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

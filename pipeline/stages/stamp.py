@@ -26,6 +26,12 @@ def digest(value: object) -> str:
     return hashlib.sha256(repr(value).encode()).hexdigest()
 
 
+def sha256_of_file(path: Path) -> str:
+    """Return the SHA-256 of what a file holds now."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def write_stamp(
     path: Path,
     inputs: Mapping[str, str],

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.stages.durable import Unsynced
-from pipeline.stages.stamp import read_outputs, sync_folder
+from pipeline.stages.stamp import read_outputs, sha256_of_file, sync_folder
 from pipeline.stages.words import counted
 
 
@@ -38,7 +37,7 @@ def _sweep_roms(build: Path) -> None:
     whole, damaged = Unsynced(), 0
     for stamp in sorted((build / "state" / "rom").glob("*.json")):
         outputs = {build / "roms" / stamp.stem / name: sha256 for name, sha256 in read_outputs(stamp).items()}
-        if all(path.is_file() and _sha256(path) == sha256 for path, sha256 in outputs.items()):
+        if all(path.is_file() and sha256_of_file(path) == sha256 for path, sha256 in outputs.items()):
             whole.add(outputs)
         else:
             stamp.unlink()
@@ -46,8 +45,3 @@ def _sweep_roms(build: Path) -> None:
     whole.sync()
     if damaged:
         sys.stdout.write(f"sweep   the last run was cut off: ROM files of {counted(damaged, 'title')} are made again\n")
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
