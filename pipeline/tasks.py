@@ -9,13 +9,14 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from pipeline.build import check, config, find, image, plan, prune, record, rom, rules, settle, sheet
 from pipeline.card.select import select
 from pipeline.engine.job import Job, StoppedError, say, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
+from pipeline.explain import build_log
 from pipeline.model.content import Found
-from pipeline.stages import check, config, current, find, image, plan, prune, reasons, record, rom, rules, sheet
-from pipeline.stages.project import Project
+from pipeline.workspace.project import Project
 
 PROJECT = Project.here()
 
@@ -36,7 +37,7 @@ FIND = Job(PROJECT, "find", partial(find.run, PROJECT))
 It is no task: ``doit find`` is a command, which lists all that lacks, and doit gives each name only once.
 """
 
-NOTES = reasons.Notes(PROJECT)
+NOTES = build_log.Notes(PROJECT)
 
 Task = dict[str, Any]
 
@@ -128,7 +129,7 @@ def _end(dodo: Path | None) -> None:
             removed = prune.prune(PROJECT)
             if removed:
                 say("prune", removed)
-            current.settle(PROJECT, dodo, CHECK.said)
+            settle.settle(PROJECT, dodo, CHECK.said)
 
 
 def _check(list_rules: bool, explain: str) -> StoppedError | None:

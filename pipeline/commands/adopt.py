@@ -7,14 +7,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.commands.look import board_named, card_path
-from pipeline.commands.own import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.manifest.read import ID
-from pipeline.stages.adopt import adopt, slug
-from pipeline.stages.adopted import write
-from pipeline.stages.sides import named
-from pipeline.stages.words import counted
+from pipeline.inspect.adopt import adopt, slug
+from pipeline.inspect.adopt_writer import write
+from pipeline.inspect.open_target import named
+from pipeline.manifest.text.read import ID
+from pipeline.model.text import counted
 
 
 class Adopt(OwnCommand):

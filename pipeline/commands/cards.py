@@ -7,9 +7,9 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import MachineError
-from pipeline.stages.cards import Card, look, told
+from pipeline.media.cards import Card, look, told
 
 
 class Cards(OwnCommand):

@@ -6,14 +6,14 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
+from pipeline.inspect import diff
+from pipeline.inspect.open_target import Named, named
 from pipeline.model.reading import Reading
 from pipeline.record.changes_text import Names, brief_text, bytes_document, bytes_text, changes_document, changes_text
 from pipeline.record.fields import Naming
 from pipeline.record.regions import regions_of
-from pipeline.stages import diff
-from pipeline.stages.sides import Named, named
 
 
 class Diff(OwnCommand):

@@ -6,11 +6,11 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.build.divide import Divided, Wanted, divided_text, reason, run, wanted, write
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.manifest.read import ID
+from pipeline.manifest.text.read import ID
 from pipeline.model.units import parse_size
-from pipeline.stages.divide import Divided, Wanted, divided_text, reason, run, wanted, write
 
 
 def _text(name: str, help_: str) -> dict[str, Any]:

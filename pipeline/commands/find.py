@@ -8,14 +8,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.build.missing_hints import found_as, nearest, shown, to_use
+from pipeline.build.missing_report import Asker, Lack, Survey, survey
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
 from pipeline.model.content import Location
+from pipeline.model.text import counted
 from pipeline.model.units import show_size
-from pipeline.stages.lacking import Asker, Lack, Survey, survey
-from pipeline.stages.near import found_as, nearest, shown, to_use
-from pipeline.stages.project import Project
-from pipeline.stages.words import counted
+from pipeline.workspace.project import Project
 
 MOST = 20
 """Contents that a card lacks, and files that nothing wants, that are listed without --all."""

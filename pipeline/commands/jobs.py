@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
 
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.commands.manifests import card_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.arguments import card_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.stages.keep import card_at, folder_of, keep
-from pipeline.stages.words import counted
+from pipeline.media.keep import card_at, keep
+from pipeline.model.text import counted
 
 
 class Keep(OwnCommand):
@@ -33,7 +33,7 @@ class Keep(OwnCommand):
         card_id = card_named(self.project, words[0])
         with card_at(Path(words[1])) as named:
             kept = keep(self.project, card_id, named)
-        folder = self.project.shown(folder_of(self.project, card_id))
+        folder = self.project.shown(self.project.kept_folder(card_id))
         if options["json"]:
             both = [{"path": path, "card": other} for path, other in kept.both]
             document = {"copied": kept.copied, "both": both, "same": kept.same}

@@ -8,13 +8,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from pipeline.commands.manifests import id_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.arguments import id_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
-from pipeline.stages.look import Look, look
-from pipeline.stages.project import Project
-from pipeline.stages.sides import is_record, named
-from pipeline.stages.words import counted
+from pipeline.inspect.look import Look, look
+from pipeline.inspect.open_target import is_record, named
+from pipeline.model.text import counted
 from pipeline.volume.report import (
     MOST_LINES,
     finding_lines,
@@ -24,6 +23,7 @@ from pipeline.volume.report import (
     tree_lines,
     volume_lines,
 )
+from pipeline.workspace.project import Project
 
 BOARD = {
     "name": "board",

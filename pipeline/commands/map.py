@@ -6,8 +6,8 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.commands.manifests import id_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.arguments import id_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
 from pipeline.roms.map import map_document, map_text, rom_map
 

@@ -9,23 +9,23 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.commands.manifests import manifest_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.build import rom
+from pipeline.build.pinned_image import Unpinned
+from pipeline.build.sequence import building, unfinished
+from pipeline.commands.arguments import manifest_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
-from pipeline.manifest import pin as pinning
-from pipeline.manifest.pin import Pinned
-from pipeline.manifest.pinnable import Way, find, key_of
-from pipeline.manifest.read import FOLDERS, ManifestFile, parse, read
+from pipeline.manifest.edit import pin as pinning
+from pipeline.manifest.edit.pin import Pinned
+from pipeline.manifest.edit.pinnable import Way, find, key_of
+from pipeline.manifest.text.read import FOLDERS, ManifestFile, parse, read
 from pipeline.model.manifest import ArchiveLimits
+from pipeline.model.text import counted
 from pipeline.model.units import show_size
-from pipeline.sources.archive import named_as_archive
-from pipeline.sources.named import content_named, members, named
-from pipeline.sources.problems import shown
-from pipeline.stages import rom
-from pipeline.stages.build import building, unfinished
-from pipeline.stages.pinned import Unpinned
-from pipeline.stages.stamp import NEW, replacing
-from pipeline.stages.words import counted
+from pipeline.sources.files.archive import named_as_archive
+from pipeline.sources.files.argument import content_named, members, named
+from pipeline.sources.files.problems import shown
+from pipeline.workspace.stamp import NEW, replacing
 
 BUILT = "built"
 """Stands in place of a file: the ROM file that was built of the title, or the image of the card."""

@@ -11,15 +11,16 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
+from pipeline.build.sequence import refuse_unfinished
 from pipeline.commands import diff as shown
-from pipeline.commands.manifests import card_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.arguments import card_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
+from pipeline.inspect import diff
+from pipeline.inspect.open_target import named
+from pipeline.prove import compare
+from pipeline.prove.environment_variations import conditions
 from pipeline.record.changes_text import bytes_document, changes_document
-from pipeline.stages import diff, prove
-from pipeline.stages.build import refuse_unfinished
-from pipeline.stages.conditions import conditions
-from pipeline.stages.sides import named
 
 
 class Prove(OwnCommand):
@@ -42,19 +43,19 @@ class Prove(OwnCommand):
         card = card_named(self.project, words[0])
         with self._alone(), self._scratch() as scratch:
             refuse_unfinished(self.project, card)
-            again = prove.build_again(self.project, card, scratch, conditions())
-            first, second = prove.sums(self.project.card_folder(card)), prove.sums(again)
+            again = compare.build_again(self.project, card, scratch, conditions())
+            first, second = compare.sums(self.project.card_folder(card)), compare.sums(again)
             differing = {name: (first[name], second[name]) for name in first if first[name] != second[name]}
             if options["json"]:
                 document = {"cardkiln-proof": 1, "card": card, "varied": ["folder", *conditions()]}
                 document |= {"equal": not differing, "differing": differing}
                 if differing:
                     document |= self._document(card, again, differing)
-                    document["because"] = prove.reasons(self.project, card, scratch)
+                    document["because"] = compare.reasons(self.project, card, scratch)
                 print(json.dumps(document, indent=1))
             elif differing:
                 print("\n".join(self._details(card, again, differing)))
-                print(_because(prove.reasons(self.project, card, scratch)))
+                print(_because(compare.reasons(self.project, card, scratch)))
             else:
                 print(f"{card}: the same bits, built again with other {', '.join(('folder', *conditions()))}")
         return 1 if differing else 0
@@ -65,7 +66,7 @@ class Prove(OwnCommand):
         for name, (first, second) in differing.items():
             yield f"{card}: {name} differs: sha256 {first}, the second time {second}"
             if name != "card.img":
-                yield from prove.first_line(name, folder, again)
+                yield from compare.first_line(name, folder, again)
         if "card.img" in differing:
             with (
                 named(self.project, str(folder / "card.img")) as old,

@@ -7,15 +7,15 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.commands.manifests import card_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.arguments import card_named
+from pipeline.commands.base import JSON, OwnCommand
+from pipeline.distribute.publish import Signing, publish
+from pipeline.distribute.recipe import publish_recipe
 from pipeline.errors import ManifestError
 from pipeline.model.units import show_size
 from pipeline.publish.folder import SIGNATURE, files_of
 from pipeline.publish.pack import SUFFIXES
 from pipeline.publish.signature import allowed_line
-from pipeline.stages.publish import Signing, publish
-from pipeline.stages.recipe import publish_recipe
 
 
 class Publish(OwnCommand):

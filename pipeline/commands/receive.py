@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.base import JSON, OwnCommand
+from pipeline.distribute.rebuild import build_recipe
+from pipeline.distribute.receive import check, take_image
 from pipeline.errors import MachineError, ManifestError
 from pipeline.publish.folder import plain
-from pipeline.stages.from_recipe import build_recipe
-from pipeline.stages.receive import check, take_image
 
 
 class Receive(OwnCommand):

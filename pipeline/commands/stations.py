@@ -6,10 +6,10 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.commands.manifests import card_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.build.card_stations import outlooks_of, stations_of
+from pipeline.commands.arguments import card_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.stages.stations import outlooks_of, stations_of
 from pipeline.stations.show import matrix_document, matrix_text
 
 

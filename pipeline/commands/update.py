@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.commands.manifests import card_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.arguments import card_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
-from pipeline.stages.update import Update, apply, prepare
-from pipeline.stages.words import counted
+from pipeline.media.update import Update, apply, prepare
+from pipeline.model.text import counted
 
 SHOWN = 20
 

@@ -8,11 +8,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
-from pipeline.stages.sides import is_record, read_record, record_of
-from pipeline.stages.verify import DAMAGED, GOOD, TOUCHED, Damage, Verdict, verify_folder, verify_image
-from pipeline.stages.words import counted
+from pipeline.inspect.open_target import is_record, record_of
+from pipeline.inspect.verify import DAMAGED, GOOD, TOUCHED, Damage, Verdict, verify_folder, verify_image
+from pipeline.model.text import counted
+from pipeline.workspace.files import read_record
 
 SHOWN = 50
 

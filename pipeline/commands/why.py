@@ -7,13 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from pipeline.commands.manifests import card_named
-from pipeline.commands.own import JSON, OwnCommand
+from pipeline.commands.arguments import card_named
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
+from pipeline.explain.build_log import Done, chains
+from pipeline.explain.pending import Due, due
+from pipeline.explain.pending_changes import differing, unknown
 from pipeline.record.changes_text import changes_text
-from pipeline.stages.differs import differing, unknown
-from pipeline.stages.reasons import Done, chains
-from pipeline.stages.why import Due, due
 
 SHOWN = 40
 """Lines of each kind that are shown; the rest are counted. As JSON there are all."""

@@ -14,14 +14,14 @@ from pathlib import Path
 from threading import Event
 from typing import Any
 
-from pipeline.commands.manifests import card_named
-from pipeline.commands.own import INTERRUPTED, JSON, OwnCommand
+from pipeline.commands.arguments import card_named
+from pipeline.commands.base import INTERRUPTED, JSON, OwnCommand
 from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
 from pipeline.errors import MachineError, ManifestError, RefusedError
-from pipeline.stages import write
-from pipeline.stages.keep import keep_before_writing
-from pipeline.stages.stamp import write_if_changed
+from pipeline.media import write
+from pipeline.media.keep import keep_before_writing
+from pipeline.workspace.stamp import write_if_changed
 
 
 class Write(OwnCommand):

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from pipeline.device.medium import Medium
+from pipeline.device.block_device import Medium
 from pipeline.device.ranges import Range, pieces, same_card, used_ranges
 from pipeline.model.plan import SECTOR, Plan
 

@@ -10,8 +10,8 @@ from collections.abc import Callable
 from doit.exceptions import TaskFailed
 
 from pipeline.errors import CardkilnError, MachineError
-from pipeline.stages.project import Project
-from pipeline.stages.stamp import NEW
+from pipeline.workspace.project import Project
+from pipeline.workspace.stamp import NEW
 
 Note = Callable[[str], None]
 

@@ -11,8 +11,8 @@ from typing import Any
 from doit import cmd_run
 from doit.cmdparse import CmdParseError
 
-from pipeline.stages.sweep import sweeping
-from pipeline.stages.unchanged import Current, still_current
+from pipeline.workspace.crash_recovery import sweeping
+from pipeline.workspace.uptodate import Current, still_current
 
 BUSY = 3
 INTERRUPTED = 130

@@ -17,7 +17,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from pipeline.manifest.validate import SCHEMAS
+from pipeline.resources import SCHEMAS
 
 DATES: Mapping[str, type[date | time]] = {kind.__name__: kind for kind in (date, datetime, time)}
 """TOML's own dates and times, which JSON does not have: ``{"toml": null, "date": "2026-05-01"}``; TOML has no null."""

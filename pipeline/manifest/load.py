@@ -12,12 +12,13 @@ from typing import TypeVar
 
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.cache import Cache
-from pipeline.manifest.examine import Examined, examine
-from pipeline.manifest.paths import path_problems
-from pipeline.manifest.positions import locator
-from pipeline.manifest.read import ManifestFile, manifest_files, read, shown
-from pipeline.manifest.references import References
+from pipeline.manifest.checks.paths import path_problems
+from pipeline.manifest.checks.references import References
+from pipeline.manifest.parse_manifest import examine
 from pipeline.manifest.sources import sources
+from pipeline.manifest.text.parsed import Examined
+from pipeline.manifest.text.positions import locator
+from pipeline.manifest.text.read import ManifestFile, manifest_files, read, shown
 from pipeline.model.manifest import Board, Card, Core, Manifest, Station, Title
 
 T = TypeVar("T", Board, Core, Title, Card, Station)

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.examine import Examined
-from pipeline.manifest.explain import quote
-from pipeline.manifest.within import texts
+from pipeline.manifest.checks.self_checks import texts
+from pipeline.manifest.schema.messages import quote
+from pipeline.manifest.text.parsed import Examined
 from pipeline.model.manifest import ArchiveLimits, Sources
 from pipeline.model.units import parse_size
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from itertools import combinations_with_replacement
 
 from pipeline.planner import solver
+from pipeline.planner.item import Limits, Parcel, Room
 from pipeline.planner.load import clash, clusters, fit, room_for
-from pipeline.planner.parcel import Limits, Parcel, Room
 from pipeline.planner.reasons import Apart, Bound, bound, pairs_apart
 
 STEPS = 30_000

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from pipeline.planner.parcel import SLOT, Entry, Limits, Parcel, Room
+from pipeline.planner.item import SLOT, Entry, Limits, Parcel, Room
 
 
 def room_for(parcels: Sequence[Parcel], limits: Limits) -> Room | None:

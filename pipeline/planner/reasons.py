@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from pipeline.planner.item import Limits, Parcel
 from pipeline.planner.load import clash, clusters, room_for
-from pipeline.planner.parcel import Limits, Parcel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

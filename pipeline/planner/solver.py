@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from importlib.util import find_spec
 from typing import Any
 
+from pipeline.planner.item import Limits, Parcel, Room
 from pipeline.planner.load import clusters, fit
-from pipeline.planner.parcel import Limits, Parcel, Room
 from pipeline.planner.reasons import Apart
 
 EFFORT = 4.0

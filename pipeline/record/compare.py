@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.model.units import show_size
-from pipeline.record.causes import causes_of
-from pipeline.record.side import Facts, File, Side
+from pipeline.record.change_reasons import causes_of
+from pipeline.record.snapshot import Facts, File, Side
 from pipeline.record.words import attributes_words, extents_words, times_words
 
 GROUPS = ("volume", "card", "cores", "titles", "files", "placement", "entries", "image")

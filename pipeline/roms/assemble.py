@@ -11,12 +11,12 @@ from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
 from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.units import show_size
-from pipeline.roms.arguments import show_address
 from pipeline.roms.bind import CONTENT_KEYS, Binder, named, named_by
-from pipeline.roms.dumps import check_parts
-from pipeline.roms.placing import Placed, check_places, put_together
+from pipeline.roms.chips.diagnose import check_parts
+from pipeline.roms.operations.arguments import show_address
+from pipeline.roms.operations.table import PIECES
+from pipeline.roms.placement_check import Placed, check_places, put_together
 from pipeline.roms.report import Report
-from pipeline.roms.table import PIECES
 from pipeline.roms.tree import LARGEST, Node, evaluate, tell
 
 WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, contents={"chip": ""})

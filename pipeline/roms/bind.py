@@ -6,10 +6,10 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.model.manifest import Change, Piece, Value
-from pipeline.roms.arguments import Argument, as_written
-from pipeline.roms.operation import SLOT_NAMES, Operation, parameter
+from pipeline.roms.operations.arguments import Argument, as_written
+from pipeline.roms.operations.operation import SLOT_NAMES, Operation, parameter
+from pipeline.roms.operations.table import CHANGES, PIECES
 from pipeline.roms.report import Report, nearest
-from pipeline.roms.table import CHANGES, PIECES
 from pipeline.roms.tree import Node
 
 DEEPEST = 100

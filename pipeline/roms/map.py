@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.ranges import Range, Source
 from pipeline.model.units import show_size
-from pipeline.roms.arguments import show_address, show_value
 from pipeline.roms.assemble import checked, contents
-from pipeline.roms.ranges import placed, whole
+from pipeline.roms.operations.arguments import show_address, show_value
+from pipeline.roms.provenance import placed, whole
 from pipeline.roms.tree import trace
 
 VERSION = 1

@@ -8,10 +8,10 @@ from typing import TypeVar
 
 from pipeline.model.ranges import Ranges
 from pipeline.model.units import show_size
-from pipeline.roms.operation import HintedError, Operation, parameter
-from pipeline.roms.ranges import limited
+from pipeline.roms.operations.operation import HintedError, Operation, parameter
+from pipeline.roms.operations.table import CHANGES, PIECES
+from pipeline.roms.provenance import limited
 from pipeline.roms.report import Report
-from pipeline.roms.table import CHANGES, PIECES
 
 Result = TypeVar("Result", int, bytes)
 

@@ -10,11 +10,11 @@ from pipeline.model.manifest import Core, Needs
 from pipeline.model.units import show_size
 from pipeline.sheet.card_map import card_map, numbered
 from pipeline.sheet.cautions import cautions
-from pipeline.sheet.chances import chances
 from pipeline.sheet.listing import FOLDED_ABOVE, LISTED, Row, facts, groups, parts
 from pipeline.sheet.owners import owner_of
 from pipeline.sheet.rom_picture import address, rom_picture
 from pipeline.sheet.sheet import Sheet
+from pipeline.sheet.station_rows import chances
 
 
 def sheet_text(sheet: Sheet) -> str:

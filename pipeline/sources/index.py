@@ -15,17 +15,17 @@ from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Content, Found, Location, Wanted
 from pipeline.model.derived import Forming
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources import derived, search
-from pipeline.sources import scan as scanning
-from pipeline.sources import unwanted as spare
-from pipeline.sources.archive import ArchiveError
-from pipeline.sources.derived import Derivation
-from pipeline.sources.digest import Digest, digest
-from pipeline.sources.problems import machine_error, shown
-from pipeline.sources.scan import Scan
-from pipeline.sources.signature import settled, signature
-from pipeline.sources.store import Store, is_damage, store_error
-from pipeline.sources.unwanted import Unwanted
+from pipeline.sources.files import scan as scanning
+from pipeline.sources.files.archive import ArchiveError
+from pipeline.sources.files.database import Store, is_damage, store_error
+from pipeline.sources.files.digest import Digest, digest
+from pipeline.sources.files.problems import machine_error, shown
+from pipeline.sources.files.scan import Scan
+from pipeline.sources.files.signature import settled, signature
+from pipeline.sources.search import alternative_forms, search
+from pipeline.sources.search import unwanted as spare
+from pipeline.sources.search.alternative_forms import Derivation
+from pipeline.sources.search.unwanted import Unwanted
 
 Answer = TypeVar("Answer")
 
@@ -89,7 +89,7 @@ class Index:
 
         Each file of a plausible size is read once. ``progress`` is told the bytes just read.
         """
-        return self._safely(lambda: derived.derive(self._store, wanted, forming, progress), scanned=True)
+        return self._safely(lambda: alternative_forms.derive(self._store, wanted, forming, progress), scanned=True)
 
     def unwanted(
         self, hashes: Collection[str], sizes: Collection[int], progress: Callable[[int], None] = _unseen

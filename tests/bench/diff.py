@@ -22,12 +22,12 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place
 from pipeline.fat.geometry import fit_volume
 from pipeline.image.write import write_image
+from pipeline.inspect.diff import diff
+from pipeline.inspect.open_target import named
 from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.plan import Plan
-from pipeline.stages.diff import diff
-from pipeline.stages.project import Project
-from pipeline.stages.sides import named
-from tests.image.big_card import Pattern, opener
+from pipeline.workspace.project import Project
+from tests.unit.image.big_card import Pattern, opener
 
 FILES, SIZE, CARD = 135, 7_407_407, 2 << 30
 RUNS = 5

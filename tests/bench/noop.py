@@ -24,8 +24,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests import small
-from tests.running import ROOT, write_tree
+from tests.support import small
+from tests.support.cli import ROOT, write_tree
 
 CHIPS = 10
 ROUNDS = 9

@@ -19,11 +19,11 @@ from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from pipeline.build.sequence import build
 from pipeline.image.digest import image_digest
-from pipeline.stages.build import build
-from pipeline.stages.project import Project
-from tests import small
-from tests.running import write_tree
+from pipeline.workspace.project import Project
+from tests.support import small
+from tests.support.cli import write_tree
 
 FILE = 7_407_407
 """Bytes of each file that stays as it is."""

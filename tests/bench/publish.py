@@ -16,9 +16,9 @@ import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline.stages import build
-from pipeline.stages.project import Project
-from pipeline.stages.publish import publish
+from pipeline.build import sequence
+from pipeline.distribute.publish import publish
+from pipeline.workspace.project import Project
 
 FILES, RUNS = 135, 3
 RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "bench"\nsource = "bench"\n'
@@ -30,7 +30,7 @@ LIST = '[[sums]]\nlist = "all.sha256"\ninto = ""\n'
 def main(megabytes: int = 1000) -> None:
     with TemporaryDirectory(prefix="cardkiln-bench-") as folder:
         project = made(Path(folder), megabytes * 1_000_000 // FILES)
-        build.build(project, "bench", print)
+        sequence.build(project, "bench", print)
         image = project.card_folder("bench") / "card.img"
         theirs, ours = list[float](), list[float]()
         for _ in range(RUNS):

@@ -26,7 +26,7 @@ sys.path.insert(0, str(ROOT))
 from pipeline.roms.bind import Binder  # noqa: E402  (found only once the path is set)
 from pipeline.roms.report import Report  # noqa: E402
 from pipeline.roms.tree import evaluate  # noqa: E402
-from tests.roms.workshop import noise, piece  # noqa: E402
+from tests.unit.roms.workshop import noise, piece  # noqa: E402
 
 Bytes = npt.NDArray[np.uint8]
 

@@ -22,11 +22,11 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place
 from pipeline.fat.geometry import fit_volume
 from pipeline.image.write import write_image
+from pipeline.inspect.planned_image import Medium
+from pipeline.inspect.verify import GOOD, verify_medium
 from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.plan import Plan
-from pipeline.stages.medium import Medium
-from pipeline.stages.verify import GOOD, verify_medium
-from tests.image.big_card import Pattern, opener
+from tests.unit.image.big_card import Pattern, opener
 
 FILES, SIZE, CARD = 285, 7_407_407, 2 << 30
 RUNS = 5

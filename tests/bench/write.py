@@ -14,9 +14,10 @@ from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline.device import medium
+from pipeline.build import sequence
+from pipeline.device import block_device
 from pipeline.device.write import BLOCK, Brought, bring, differences
-from pipeline.stages import build, write
+from pipeline.media import write
 from tests.bench.publish import made
 
 SIZE = 1_000_000_000 // 135
@@ -25,7 +26,7 @@ SIZE = 1_000_000_000 // 135
 def main() -> None:
     with TemporaryDirectory(prefix="cardkiln-bench-") as folder:
         project = made(Path(folder), SIZE)
-        build.build(project, "bench", lambda line: None)
+        sequence.build(project, "bench", lambda line: None)
         card = write.ready(project, "bench")
         behind = Path(folder, "behind.bin")
         with behind.open("wb") as file:
@@ -53,12 +54,16 @@ def main() -> None:
 
 
 def bring_to(device: str, card: write.Ready) -> Brought:
-    with medium.Disk.opened(device) as disk, card.image.open("rb") as image:
+    with block_device.Disk.opened(device) as disk, card.image.open("rb") as image:
         return bring(card.plan, image, disk)
 
 
 def read_back(device: str, card: write.Ready) -> None:
-    with medium.Disk.opened(device) as disk, card.image.open("rb") as image, disk.past_cache() as (reader, certain):
+    with (
+        block_device.Disk.opened(device) as disk,
+        card.image.open("rb") as image,
+        disk.past_cache() as (reader, certain),
+    ):
         assert certain
         assert list(differences(card.plan, image, reader)) == []
 

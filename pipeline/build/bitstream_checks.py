@@ -1,0 +1,35 @@
+"""Whether the bitstreams that go onto a card are for the board's FPGA; one for another never gets there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.bitstreams.identify import identify
+from pipeline.bitstreams.verdict import CANNOT_TELL, RIGHT, judge
+from pipeline.card.select import Selection
+from pipeline.errors import CheckError, Place, Problem
+from pipeline.model.content import Location
+from pipeline.sources.files.read import read_content
+
+
+def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) -> tuple[Problem, ...]:
+    """Return what a person should hear of a card's bitstreams; raises CheckError for each that must not be loaded.
+
+    ``locations``: where each content lies, by SHA-256.
+    """
+    board = selection.board
+    errors: list[Problem] = []
+    warnings: list[Problem] = []
+    for core in selection.cores:
+        bitstream = identify(read_content(locations[core.bitstream.sha256], core.bitstream))
+        verdict = judge(bitstream, board.fpga)
+        if verdict.name == RIGHT or (verdict.name == CANNOT_TELL and bitstream is None):
+            continue  # nothing to say: neither file nor board is of a kind we know
+        place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
+        rule = "bitstream-is-for-the-fpga" if verdict.is_error else "bitstream-can-be-told"
+        what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'
+        problem = Problem(place, what, verdict.hint, also, rule)
+        (errors if verdict.is_error else warnings).append(problem)
+    if errors:
+        raise CheckError(errors)
+    return tuple(warnings)

@@ -1,0 +1,121 @@
+"""What the cards still lack, by card and by who asks for it, and what in the sources nothing wants."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from pipeline.build import card, missing_hints
+from pipeline.build.find import stale
+from pipeline.build.search import derived, found, is_chip, wanted
+from pipeline.model.content import Candidate, Found, Wanted
+from pipeline.model.derived import Derived
+from pipeline.sources.search.unwanted import Unwanted
+from pipeline.workspace.project import Project
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lack:
+    """One content that is missing: what it is ("chip 6f"), the part that is printed on it, and what comes nearest.
+
+    ``built``: what it goes into is finished already, so that it is needed only when that is made anew. ``signs``:
+    what the nearest source looks like.
+    """
+
+    item: Wanted
+    what: str
+    part: str
+    built: bool
+    derived: Derived | None
+    near: Candidate | None
+    signs: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asker:
+    """Who asks for contents that are missing: the name and the manifest of a board, core, title or card."""
+
+    name: str
+    file: str
+    lacks: tuple[Lack, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """What a search of all sources came to.
+
+    ``cards``: who on each card lacks something, by card id; a card that lacks nothing has none. ``untried``: files
+    whose other forms were left for the next search.
+    """
+
+    wanted: int
+    found: int
+    cards: dict[str, tuple[Asker, ...]]
+    unwanted: tuple[Unwanted, ...]
+    untried: int
+
+
+def survey(project: Project) -> Survey:
+    """Return what a search of the sources comes to; raises ManifestError."""
+    search = found(project)
+    outputs = dict(wanted(project))
+    missing = {item.content.sha256: near for item, near in search.missing}
+    forms, untried = derived(project, (item for item, _ in search.missing))
+    stood = {output: not stale(project, *output) for output, items in outputs.items() if _lack(items, missing)}
+    cards = {}
+    for card_id in project.manifest.cards:
+        titles = card.copied(project, card_id).selection.titles
+        keys = [("card", card_id), *(("rom", title.id) for title in titles if title.roms)]
+        lacks = [
+            _lacking(project, item, missing[item.content.sha256], forms.get(item.content.sha256), built=stood[key])
+            for key in keys
+            for item in _lack(outputs[key], missing)
+        ]
+        cards[card_id] = _by_asker(project, lacks)
+    used = {one.content.sha256 for one in forms.values()}
+    return Survey(
+        wanted=len(search.contents.keys() | missing.keys()),
+        found=len(search.contents.keys() - missing.keys()),
+        cards=cards,
+        unwanted=tuple(_unwanted(project, search, used)),
+        untried=untried,
+    )
+
+
+def _lack(items: Iterable[Wanted], missing: dict[str, Candidate | None]) -> list[Wanted]:
+    return [item for item in items if item.content.sha256 in missing]
+
+
+def _lacking(project: Project, item: Wanted, candidate: Candidate | None, form: Derived | None, *, built: bool) -> Lack:
+    title = project.manifest.titles.get(item.owner)
+    chip = title.chips[item.place.key.partition(".")[2]] if title and is_chip(item) else None
+    return Lack(
+        item=item,
+        what=item.name.removesuffix(
+            f" of {title.name}" if title and item.place.file == title.file else ""
+        ).removesuffix(f" of {item.owner}"),
+        part=chip.part if chip else "",
+        built=built,
+        derived=form,
+        near=candidate,
+        signs=missing_hints.signs(project, item, candidate) if candidate and not form else (),
+    )
+
+
+def _by_asker(project: Project, lacks: Sequence[Lack]) -> tuple[Asker, ...]:
+    manifest = project.manifest
+    holders = (manifest.boards, manifest.cores, manifest.titles, manifest.cards)
+    names = {one.file: one.name for holder in holders for one in holder.values()}
+    grouped: dict[str, list[Lack]] = {}
+    for lack in lacks:
+        grouped.setdefault(lack.item.place.file, []).append(lack)
+    return tuple(Asker(name=names.get(file, file), file=file, lacks=tuple(group)) for file, group in grouped.items())
+
+
+def _unwanted(project: Project, search: Found, used: set[str]) -> list[Unwanted]:
+    """Return what lies in the sources and is on no card, in no ROM file, and no other form of what is."""
+    contents = [item.content for _, items in wanted(project) for item in items]
+    contents += [file.content for card_id in project.manifest.cards for file in card.copied(project, card_id).files]
+    contents += search.contents.values()
+    sizes = {content.size for content in contents if content.size is not None}
+    return project.index.unwanted({content.sha256 for content in contents} | used, sizes)

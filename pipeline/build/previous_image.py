@@ -1,0 +1,114 @@
+"""Earlier images of a card, kept so that the next one need not be written whole.
+
+Where the file system can share blocks, the image itself is cloned. Elsewhere the image that is replaced is kept as the
+*spare*, and patched when the card changes again: so ``card.img`` is never touched, and is whole at every moment.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.card.plan_text import plan_from_lines
+from pipeline.image.clone import clone, copy
+from pipeline.image.patch import kept_files
+from pipeline.model.plan import Entry, Plan
+from pipeline.workspace.project import PROGRAM, Project
+from pipeline.workspace.stamp import Made, made_of, sync_folder, write_if_changed, write_stamp
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What lies at the temporary name: the image of a plan, and the files the next one has in the same place."""
+
+    plan: Plan
+    kept: frozenset[Entry]
+
+
+def begin(project: Project, card_id: str, plan: Plan, temporary: Path) -> Start | None:
+    """Lay an earlier image down at ``temporary`` to be patched; None when the new one is to be written whole.
+
+    An earlier image counts only when its stamp says that it is untouched, and made by this version of the program.
+    """
+    spare, stamp = _spare(project, card_id)
+    image = project.card_folder(card_id) / "card.img"
+    last = _start(project, project.stamp("image", card_id), image, plan)
+    if last and clone(image, temporary):
+        _drop(stamp, spare)
+        return last
+    before = _start(project, stamp, spare, plan)
+    if before and spare.stat().st_nlink == 1:
+        _drop(stamp)  # from here on it is no longer what its stamp says
+        spare.replace(temporary)
+        return before
+    _drop(stamp, spare)
+    if last:
+        copy(image, temporary)
+    return last
+
+
+def keep(project: Project, card_id: str) -> Made | None:
+    """Give the image that is about to be replaced a second name; return what it was made from, None without one."""
+    spare, _ = _spare(project, card_id)
+    image = project.card_folder(card_id) / "card.img"
+    stamp = project.stamp("image", card_id)
+    made = _made(project, stamp, image)
+    if made is None:
+        return None
+    spare.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        spare.unlink(missing_ok=True)
+        os.link(image, spare)
+    except OSError:  # no second names on this file system: the next change is written whole
+        return None
+    return made
+
+
+def finish(project: Project, card_id: str, kept: Made | None) -> None:
+    """Keep the new image's plan beside its stamp, and let the spare count, now that ``card.img`` is another file."""
+    plan_kept = _plan_of(project.stamp("image", card_id))
+    if kept is not None:
+        spare, stamp = _spare(project, card_id)
+        with suppress(FileNotFoundError):
+            write_if_changed(_plan_of(stamp), plan_kept.read_bytes())
+        write_stamp(stamp, kept.inputs, {"card.img": (spare, kept.sha256["card.img"])})
+    write_if_changed(plan_kept, (project.card_folder(card_id) / "plan.json").read_bytes())
+
+
+def _start(project: Project, stamp: Path, image: Path, plan: Plan) -> Start | None:
+    made = _made(project, stamp, image)
+    try:
+        text = _plan_of(stamp).read_bytes()
+    except FileNotFoundError:
+        return None
+    if made is None or made.inputs["the program"] != PROGRAM:
+        return None
+    if made.inputs["the plan"] != hashlib.sha256(text).hexdigest():
+        return None
+    old = plan_from_lines(text.decode("ascii").splitlines(keepends=True))
+    kept = kept_files(old, plan)
+    return None if kept is None else Start(old, kept)
+
+
+def _made(project: Project, stamp: Path, image: Path) -> Made | None:
+    return made_of(stamp, {"card.img": image}, lambda path: project.index.content_of(path).sha256)
+
+
+def _spare(project: Project, card_id: str) -> tuple[Path, Path]:
+    """Return where the spare and its stamp lie."""
+    stamp = project.stamp("spare", card_id)
+    return stamp.with_suffix(".img"), stamp
+
+
+def _plan_of(stamp: Path) -> Path:
+    return stamp.with_suffix(".plan")
+
+
+def _drop(*files: Path) -> None:
+    for file in files:
+        if file.exists():
+            file.unlink()
+            sync_folder(file.parent)

@@ -1,0 +1,50 @@
+"""The manifest that a person names on the command line: by its path, or as ``title:moth-patrol``."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from pipeline.errors import ManifestError
+from pipeline.manifest.schema.messages import nearest
+from pipeline.manifest.text.read import FOLDERS, ManifestFile
+from pipeline.workspace.project import Project
+
+KINDS = {folder: kind for kind, folder in FOLDERS.items()}
+
+
+def card_named(project: Project, word: str) -> str:
+    """Return the id of a card that there is; raises ManifestError with the nearest one."""
+    return id_named("card", project.manifest.cards, word)
+
+
+def id_named(kind: str, known: Collection[str], word: str) -> str:
+    """Return the id of a manifest of a kind that there is; raises ManifestError with the nearest one."""
+    if word not in known:
+        near = nearest(word, list(known))
+        hint = f'did you mean "{near}"?' if near else f"the ids are the names of the files in inputs/{FOLDERS[kind]}"
+        raise ManifestError.one(f'found "{word}", expected the id of a {kind}', hint)
+    return word
+
+
+def manifest_named(project: Project, word: str) -> ManifestFile:
+    """Return the manifest that "inputs/titles/moth-patrol.toml" or "title:moth-patrol" names; it is there.
+
+    A path is looked up from the working folder, an id in the inputs; the folder of a manifest says its kind. Raises
+    ManifestError.
+    """
+    start, colon, id_ = word.partition(":")
+    if colon and start in FOLDERS:
+        kind, path = start, project.inputs / FOLDERS[start] / f"{id_}.toml"
+        near = nearest(id_, project.names(FOLDERS[start]))
+        hint = f'did you mean "{kind}:{near}"?' if near else ""
+    else:
+        path = project.base / word
+        kind = KINDS.get(path.parent.name, "")
+        hint = f"correct the path, or name it by its id as in {kind or 'title'}:{path.stem or 'name'}"
+    file = project.shown(path)
+    if not path.is_file():
+        raise ManifestError.one("there is no such manifest", hint, file=file)
+    if not kind:
+        what = f"found a file in {path.parent.name}/, expected a manifest in {', '.join(sorted(KINDS))}"
+        raise ManifestError.one(what, file=file)
+    return ManifestFile(kind=kind, id=path.stem, file=file, path=path)

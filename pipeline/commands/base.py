@@ -1,0 +1,82 @@
+"""What all our commands share: options anywhere on the line, problems as text or JSON, exit codes that tell why."""
+
+from __future__ import annotations
+
+import getopt
+import json
+import os
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from functools import cached_property
+from typing import Any
+
+from doit import doit_cmd
+from doit.cmd_base import Command
+from doit.cmdparse import CmdParseError
+
+from pipeline.errors import CardkilnError, MachineError, ManifestError, Place, Problem
+from pipeline.workspace.project import Project
+
+INTERRUPTED = 130
+"""Exit code after Ctrl-C: 128 and the number of SIGINT, as shells have it (POSIX)."""
+JSON = {"name": "json", "long": "json", "type": bool, "default": False, "help": "print JSON"}
+"""The option of every command that reports something."""
+
+
+class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
+    """A command that needs no tasks and no dodo.py; its subclass says what to do in ``run``."""
+
+    @cached_property
+    def project(self) -> Project:
+        """The inputs of the working folder, or those that ``CARDKILN_INPUTS`` names."""
+        return Project.here()
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Do it and return the exit code; raises CardkilnError and OSError."""
+        raise NotImplementedError
+
+    def parse_execute(self, in_args: list[str]) -> int:
+        """Return 0 when all went well, or what the exception that ended it says; 130 for Ctrl-C."""
+        if "--help" in in_args:
+            print(self.help())
+            return 0
+        try:
+            options, words = self._parsed(in_args)
+            code = self.run(options, words)
+            sys.stdout.flush()
+            return code
+        except KeyboardInterrupt:
+            sys.stderr.write("interrupted\n")
+            return INTERRUPTED
+        except BrokenPipeError:  # whoever reads us has enough; nothing is left to be said to them
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return MachineError.exit_code
+        except CardkilnError as error:
+            code, problems = error.exit_code, error.problems
+        except OSError as error:
+            code = MachineError.exit_code
+            problems = (Problem(Place(str(error.filename or "input or output")), error.strerror or str(error)),)
+        self._tell(self.project.located(problems), as_json="--json" in in_args)
+        return code
+
+    def _parsed(self, arguments: list[str]) -> tuple[dict[str, Any], list[str]]:
+        """Return the options and the other arguments; what follows "--" is no option."""
+        if doit_cmd._CMDLINE_VARS:
+            name, value = next(iter(doit_cmd._CMDLINE_VARS.items()))
+            what = f'found "{name}={value}", which doit keeps for itself; expected arguments without "="'
+            raise ManifestError.one(what, 'give the file a name without "="')
+        parser = self.cmdparser
+        try:
+            given, words = getopt.gnu_getopt(arguments, parser.get_short(), parser.get_long())
+            options, _ = parser.parse([part for pair in given for part in pair if part])
+        except (getopt.GetoptError, CmdParseError) as error:
+            raise ManifestError.one(str(error), f"doit help {self.name} shows the options") from None
+        return dict(options), words
+
+    @staticmethod
+    def _tell(problems: Sequence[Problem], *, as_json: bool) -> None:
+        if as_json:
+            print(json.dumps({"problems": [asdict(problem) for problem in problems]}, indent=1))
+        else:
+            sys.stderr.write("".join(f"{problem}\n" for problem in problems))

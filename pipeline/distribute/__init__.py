@@ -1,0 +1,1 @@
+"""Published cards: made from a finished build, and received from somebody else."""

@@ -1,0 +1,121 @@
+"""Publishing a card as a recipe: manifests, own files and hashes, and no content that may not be passed on.
+
+It has the form of a project of its own, ``inputs/`` and ``schemas/``, so that it is built like any other.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pipeline.build.card_inputs import manifests, own_paths, sum_lists
+from pipeline.card.select import Selection, select
+from pipeline.distribute.changelog import CHANGES, changes_since_last, write_index
+from pipeline.distribute.publish import Signing, as_json, copy_build, dist_folder, finish, gate, making, write
+from pipeline.model.manifest import Board
+from pipeline.publish.readme import recipe_readme
+from pipeline.publish.rights import holder_of, made_of, refusals
+from pipeline.resources import SCHEMAS
+from pipeline.workspace.project import Project
+
+RECIPE = "recipe.json"
+
+NO_PLACES = "# The places to look in are named when the recipe is received.\nplaces = []\n"
+
+
+def publish_recipe(project: Project, card_id: str, signing: Signing | None) -> Path:
+    """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CheckError with what stands against it."""
+    target = dist_folder(project, card_id, "-recipe")
+    record = gate(project, card_id, target)
+    selection = select(project.manifest, project.manifest.cards[card_id])
+    refused = {(one.kind, one.id) for one in refusals(record)}
+    with making(target) as folder:
+        for file in (*manifests(project, selection), *(board.file for board in _other_boards(project, selection))):
+            _copy(project.base / file, folder / "inputs" / Path(file).relative_to(project.shown(project.inputs)))
+        write(folder / "inputs" / "sources.toml", NO_PLACES)
+        for schema in sorted(SCHEMAS.glob("*.json")):
+            _copy(schema, folder / "schemas" / schema.name)
+        left_out = []
+        for holder, path in own_paths(project, selection):
+            if holder in refused:
+                left_out.append(_tree(project, path))
+            else:
+                _copy_tree(project, path, folder / "inputs" / path)
+        for path in sum_lists(selection):
+            _copy(project.inputs / path, folder / "inputs" / path)
+        _stand_in(project, selection, folder / "inputs")
+        copy_build(project.card_folder(card_id), folder)
+        write(folder / CHANGES, changes_since_last(project, card_id, record))
+        bring = list(_bring(record, _hashes(project, selection, refused)))
+        document = {"cardkiln-recipe": 1, "card": card_id, "bring": bring, "left-out": left_out}
+        write(folder / RECIPE, as_json(document))
+        text = recipe_readme(record, len(bring), signing.who if signing else "", selection.board.cautions)
+        finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
+    write_index(project)
+    return target
+
+
+def _other_boards(project: Project, selection: Selection) -> list[Board]:
+    """Return the boards that the card's cores and stations speak of, without which their manifests are refused."""
+    cores = {board for core in selection.cores for board in core.boards}
+    displays = [display for name in selection.card.stations for display in project.manifest.stations[name].displays]
+    outputs = {output for display in displays for output in display.inputs}
+    boards = [board for board in project.manifest.boards.values() if board.id != selection.board.id]
+    return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
+
+
+def _stand_in(project: Project, selection: Selection, inputs: Path) -> None:
+    """Put an empty file where another board's manifest names system files: none of them goes onto this card."""
+    paths = {path for board in _other_boards(project, selection) for path in board.base}
+    for path in sorted(paths, key=lambda path: (-path.count("/"), path)):
+        target = inputs / path
+        if not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.touch()
+
+
+def _copy(source: Path, target: Path) -> None:
+    """Copy the bytes of a file and nothing else of it, once."""
+    if not target.exists():
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(source, target)
+
+
+def _copy_tree(project: Project, path: str, target: Path) -> None:
+    """Copy a file, an archive, or the files of a folder that go onto the card."""
+    source = project.inputs / path
+    if source.is_file():
+        _copy(source, target)
+        return
+    for name, location in project.tree(path).items():
+        _copy(Path(location.path), target / name)
+
+
+def _tree(project: Project, path: str) -> dict[str, Any]:
+    """Return what a path that is left out holds, so that it can be put together again from contents found."""
+    files = [
+        {"name": name, "size": content.size, "sha256": content.sha256}
+        for name, _, content in project.tree_contents(path)
+    ]
+    return {"path": path, "files": files}
+
+
+def _hashes(project: Project, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:
+    """Return the SHA-256 of every content that is in the bundle."""
+    included = [path for holder, path in own_paths(project, selection) if holder not in refused]
+    return {content.sha256 for path in included for _, _, content in project.tree_contents(path)}
+
+
+def _bring(record: Mapping[str, Any], included: set[str]) -> Iterator[dict[str, Any]]:
+    """Yield every content that is not in the bundle and goes into the card, once, by owner and role."""
+    wanted: dict[str, dict[str, Any]] = {}
+    for file in record["files"]:
+        if holder_of(record, file) is None:
+            continue
+        for content in made_of(file):
+            if content["sha256"] not in included:
+                role = file["path"] if content["role"] == "before" else content["role"]
+                wanted.setdefault(content["sha256"], {**content, "role": role, "owner": file["made-from"]["owner"]})
+    yield from sorted(wanted.values(), key=lambda one: (one["owner"], one["role"]))

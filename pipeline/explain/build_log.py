@@ -1,0 +1,178 @@
+"""What was last done for a card, and why: kept below ``build/state`` by the run itself, told by ``doit why``.
+
+Nothing is decided by it. Where it is damaged or gone, it is not known what was done last, and no more.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.build import config, plan, record, sheet
+from pipeline.card.select import select
+from pipeline.errors import CardkilnError
+from pipeline.explain.pending import due
+from pipeline.explain.pending_changes import differing
+from pipeline.model.manifest import Card
+from pipeline.record.changes_text import changes_text
+from pipeline.workspace.project import Project
+from pipeline.workspace.stamp import read_outputs, replacing
+
+VERSION = 1
+
+NEW, SAME, OTHER = "new", "same", "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """One stage that was done. ``item``: the title or card; ``why``: in a few words; ``what``: what it said.
+
+    ``bytes``: whether its outputs were "new", came out as the "same" bytes as before, or as "other" ones. ``differs``:
+    what the card's last record said otherwise when the first stage of a run began, as lines.
+    """
+
+    stage: str
+    item: str
+    why: str
+    what: str
+    bytes: str
+    differs: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chain:
+    """What was done for a card, in order. ``finished``: whether nothing was left to do after it.
+
+    Where something was left, what the next run does belongs to the same chain.
+    """
+
+    finished: bool
+    steps: tuple[Done, ...]
+
+    @property
+    def differs(self) -> tuple[str, ...]:
+        """What is now another on the card than it was when the chain began, as lines."""
+        return next((step.differs for step in reversed(self.steps) if step.differs), ())
+
+
+class Notes:
+    """What the run at work does: a line for each stage, in a file that is there until this run ends, or the next."""
+
+    def __init__(self, project: Project) -> None:
+        self._project = project
+        self._looked_at: set[str] = set()
+
+    def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
+        """Look at what a stage made before; what comes back notes that it is done, given what it said."""
+        before = _made(self._project, stage, item)
+        differs: tuple[str, ...] = ()
+        if stage != "rom" and item not in self._looked_at:  # while the last record still lies there
+            self._looked_at.add(item)
+            differs = _differing(self._project, item)
+
+        def done(said: str) -> None:
+            came = NEW if not before else SAME if before == _made(self._project, stage, item) else OTHER
+            what = said.removeprefix(f"{item}: ")
+            one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
+            with suppress(OSError), _lines(self._project).open("ab", buffering=0) as file:
+                file.write(f"\n{json.dumps(asdict(one))}".encode())  # after a line that was cut off, a new one begins
+
+        return done
+
+    def keep(self) -> None:
+        """Write what was done for each card; raises CardkilnError and OSError."""
+        done = list(_noted(self._project))
+        if not done:
+            return
+        before, now = chains(self._project), {}
+        for card in self._project.manifest.cards.values():
+            earlier, steps = before.get(card.id), _steps_of(self._project, card, done)
+            if steps:
+                begun = earlier.steps if earlier and not earlier.finished else ()
+                finished = _finished(self._project, card)
+                now[card.id] = Chain(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
+            elif earlier:
+                now[card.id] = earlier
+        document = {"cardkiln-reasons": VERSION, "cards": {card: asdict(chain) for card, chain in now.items()}}
+        with replacing(_path(self._project)) as temporary:
+            temporary.write_text(json.dumps(document), encoding="utf-8")
+        _lines(self._project).unlink()
+
+
+def chains(project: Project) -> dict[str, Chain]:
+    """Return what was last done for each card of which that is known."""
+    try:
+        document: Any = json.loads(_path(project).read_bytes())
+        if document["cardkiln-reasons"] != VERSION:
+            return {}
+        return {
+            card: Chain(finished=kept["finished"] is True, steps=tuple(_done(step) for step in kept["steps"]))
+            for card, kept in document["cards"].items()
+        }
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
+def _noted(project: Project) -> Iterator[Done]:
+    """Yield what was noted since the last time it was kept; what is no whole line is left out."""
+    with suppress(FileNotFoundError):
+        for line in _lines(project).read_bytes().splitlines():
+            with suppress(ValueError, KeyError, TypeError, AttributeError):
+                yield _done(json.loads(line))
+
+
+def _done(kept: dict[str, Any]) -> Done:
+    """Return what was kept of a stage; raises ValueError, KeyError, TypeError and AttributeError for anything else."""
+    one = Done(**{**kept, "differs": tuple(kept["differs"])})
+    if not all(isinstance(text, str) for text in (one.stage, one.item, one.why, one.what, one.bytes, *one.differs)):
+        raise ValueError("expected text")
+    return one
+
+
+def _lines(project: Project) -> Path:
+    return project.build / "state" / "reasons.lines"
+
+
+def _path(project: Project) -> Path:
+    return project.build / "state" / "reasons.json"
+
+
+def _steps_of(project: Project, card: Card, done: Iterable[Done]) -> list[Done]:
+    titles = {title.id for title in select(project.manifest, card).titles}
+    return [one for one in done if (one.item in titles if one.stage == "rom" else one.item == card.id)]
+
+
+def _finished(project: Project, card: Card) -> bool:
+    try:
+        return not due(project, card.id)
+    except (CardkilnError, OSError):
+        return False
+
+
+def _differing(project: Project, card_id: str) -> tuple[str, ...]:
+    try:
+        return tuple(changes_text(differing(project, card_id)))
+    except (CardkilnError, OSError):
+        return ()
+
+
+def _made(project: Project, stage: str, item: str) -> object:
+    """Return what tells the bytes of a stage's outputs from others; nothing where there are none.
+
+    Of ROM files and the image that is what their stamp says: they are large, and only what was made counts.
+    """
+    if stage in ("rom", "image"):
+        return read_outputs(project.stamp(stage, item))
+    folder = project.card_folder(item)
+    paths = {
+        "plan": [plan.path_of(project, item)],
+        "config": sorted(config.path_of(project, item, "").rglob("*")),
+        "record": [folder / name for name in record.FILES],
+        "sheet": [sheet.path_of(project, item)],
+    }[stage]
+    return {str(path): hashlib.sha256(path.read_bytes()).digest() for path in paths if path.is_file()}

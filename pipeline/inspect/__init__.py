@@ -1,0 +1,1 @@
+"""Images, disks and folders that exist already: compared, verified, examined, adopted."""

@@ -1,0 +1,306 @@
+"""A card made by hand becomes manifests: what is known is named, what is not is copied into the inputs."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.build.rom import used
+from pipeline.card.contents import fields_of, join
+from pipeline.configs.change import EditError
+from pipeline.configs.edit import edit_value
+from pipeline.configs.write import write_config
+from pipeline.device.folder import belongs, is_litter
+from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.fat.names import fold, name_problem
+from pipeline.inspect.catalogue import bitstream_path, catalogue, core_folders
+from pipeline.inspect.conformance import Against, Held, edit_to, setting_of, titles_there
+from pipeline.inspect.look import hashed, small_file
+from pipeline.inspect.open_target import Named
+from pipeline.model.content import Content, Wanted
+from pipeline.model.manifest import Board, ConfigFile, Core, Title
+from pipeline.model.reading import Reading
+from pipeline.sources.files.read import read_content
+from pipeline.workspace.project import Project
+
+DAMAGE = ("chain", "cross-linked", "loop", "size", "too many", "truncated", "duplicate name")
+"""Findings after which a file's bytes cannot be trusted, or its name does not say which it is."""
+
+UNKNOWN = "unknown"
+"""Kind and release of a drafted core."""
+
+CORE_FOLDER = re.compile("[A-Z0-9_-]{1,8}")
+"""Names a drafted core's folder may have; others stay plain files of the card."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """A core that nobody knew: its folder on the card, the name its menu file gives, and its bitstream."""
+
+    id: str
+    name: str
+    folder: str
+    bitstream: Held
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adoption:
+    """What a card comes to.
+
+    ``cores``, ``titles``: known ids. ``files``: paths that become files of the card. ``contents``: paths whose bytes
+    manifests ask for and no source has. ``settings``: choices the card has and no core asks for. ``notes``: what a
+    build will have otherwise than the card, and why.
+    """
+
+    id: str
+    board: Board
+    reading: Reading
+    size: int
+    cores: tuple[str, ...]
+    drafts: tuple[Draft, ...]
+    titles: tuple[str, ...]
+    settings: Mapping[str, str]
+    files: tuple[Held, ...]
+    contents: tuple[Held, ...]
+    notes: tuple[str, ...]
+    volumes: tuple[str, ...] = ()
+
+
+def adopt(project: Project, named: Named, board: Board, card_id: str) -> Adoption:
+    """Return what the card comes to; reads and decides, and writes nothing.
+
+    Raises CheckError for a damaged card, MachineError for a plain folder: it has no volume to take over.
+    """
+    reading = named.reading
+    if reading is None:
+        what = "is a folder, expected an image or a disk"
+        raise MachineError.one(what, "take an image of the card and adopt that", file=named.shown)
+    damage = [one for one in reading.findings if one.kind in DAMAGE]
+    if damage:
+        hint = "adopt a sound copy; doit look shows what is wrong"
+        raise CheckError(
+            Problem(Place(file=named.shown, key=one.path), f"{one.kind}: {one.what}", hint) for one in damage
+        )
+    files = [one for one in named.side.files.values() if not one.is_folder and not is_litter(one.path)]
+    against = Against(
+        manifest=project.manifest,
+        board=board,
+        known=catalogue(project, board),
+        files=hashed(named, files, None),
+        read=lambda path: small_file(named, path),
+        reading=reading,
+        size=named.size,
+    )
+    return _decide(project, against, reading, card_id)
+
+
+def _decide(project: Project, against: Against, reading: Reading, card_id: str) -> Adoption:
+    board, by_path = against.board, against.by_path
+    cores = [core for core in against.manifest.cores.values() if _is_here(against, core)]
+    drafts = tuple(_drafts(against, cores, card_id))
+    found = _found(project, against, cores)
+    on_card = {one.sha256 for one in against.files}
+    titles = [title for title in titles_there(against) if _is_whole(against, title, cores, found)]
+    owners = {core.id for core in cores} | {title.id for title in titles} | {board.id}
+    mine = [one for one in against.known if one.origin.owner in owners]
+    made = {path: hashlib.sha256(data).hexdigest() for path, data in _made(board, cores, drafts)}
+    covered = {fold(one.path): one.content.sha256 for one in mine}
+    covered |= {fold(draft.bitstream.path): draft.bitstream.sha256 for draft in drafts}
+    covered |= {fold(path): sha256 for path, sha256 in made.items()}
+    choices = {path: sha256 for path, sha256 in _with_settings(project, against).items() if path in covered}
+    covered |= choices
+    rest, notes = [], [*_gone(against, reading), *_needed(against, cores)]
+    for one in against.files:
+        if fold(one.path) in covered:
+            if covered[fold(one.path)] != one.sha256:
+                notes.append(f"{one.path}: the manifests put other bytes there; the card's are not taken over")
+        elif reason := _cannot(board, one):
+            notes.append(f"{one.path} is left out: {reason}")
+        else:
+            rest.append(one)
+    notes += [f"{one.path} is added: {one.origin.owner} asks for it" for one in mine if fold(one.path) not in by_path]
+    notes += [
+        f"title {title.id} is not taken over, its files are copied as they are: its chips are in no source, or not all "
+        "of it is on the card"
+        for title in titles_there(against)
+        if title not in titles
+    ]
+    notes += [f"{path} is added: a build writes it" for path in made if fold(path) not in by_path]
+    needed = {one.content.sha256 for one in mine if one.origin.kind != "rom-file"} - found
+    needed |= {draft.bitstream.sha256 for draft in drafts}
+    needed |= {one.sha256 for one in rest if "/" not in one.path and fold(one.path).endswith(".zip")}
+    asked = {name for core in cores for name in core.needs.settings}
+    return Adoption(
+        id=card_id,
+        board=board,
+        reading=reading,
+        size=against.size,
+        cores=tuple(core.id for core in cores),
+        drafts=drafts,
+        titles=tuple(title.id for title in titles),
+        settings={name: choice for name, choice in _settings(project, against).items() if name not in asked},
+        files=tuple(rest),
+        contents=tuple({one.sha256: one for one in against.files if one.sha256 in needed & on_card}.values()),
+        notes=tuple(notes),
+        volumes=_common_volumes(board, cores),
+    )
+
+
+def _is_here(against: Against, core: Core) -> bool:
+    """Whether a core's own bitstream lies where the board wants it."""
+    held = against.by_path.get(fold(bitstream_path(against.board, core)))
+    return against.board.id in core.boards and held is not None and held.sha256 == core.bitstream.sha256
+
+
+def _drafts(against: Against, cores: list[Core], card_id: str) -> Iterator[Draft]:
+    """Yield a core for each folder with a bitstream that no known core has."""
+    mine = {fold(bitstream_path(against.board, core)) for core in cores}
+    taken = set(against.manifest.cores)
+    if "{core}" not in against.board.core_folder:
+        return
+    for folder, path in core_folders(against.board, [one.path for one in against.files]):
+        if fold(path) in mine or not CORE_FOLDER.fullmatch(folder):
+            continue
+        id_ = slug(folder)
+        id_ = f"{id_}-{card_id}" if id_ in taken else id_
+        taken.add(id_)
+        yield Draft(id=id_, name=_menu_name(against, folder), folder=folder, bitstream=against.by_path[fold(path)])
+
+
+def slug(text: str) -> str:
+    """Return text as an id: lower-case letters, digits and single hyphens; "card" where nothing is left."""
+    return "-".join(re.findall("[a-z0-9]+", text.lower())) or "card"
+
+
+def _menu_name(against: Against, folder: str) -> str:
+    """Return the name a core's menu file gives, where the file is nothing but the name; else its folder's."""
+    menu = against.board.menu
+    if menu is None or menu.lines != ("{name}",):
+        return folder
+    path = join(against.board.core_folder.format_map({"core": folder}), menu.path.format_map({"core": folder}))
+    held = against.by_path.get(fold(path))
+    text = against.read(held.path) if held else b""
+    name = text.decode("ascii", "replace").strip()
+    return name if name.isprintable() and name and "\ufffd" not in name else folder
+
+
+def _found(project: Project, against: Against, cores: list[Core]) -> set[str]:
+    """Return the contents that the sources hold or the inputs themselves, of all that could be asked for."""
+    sources = project.manifest.sources
+    project.index.scan([Path(place) for place in sources.places], sources.limits)
+    chips = [content for title in project.manifest.titles.values() for content in used(title).values()]
+    contents = [one.content for one in against.known if one.origin.kind != "board-file"] + chips
+    wanted = [Wanted(content=one, name="", place=Place()) for one in contents]
+    own = {one.content.sha256 for one in against.known if one.origin.kind == "board-file"}
+    return set(project.index.find(wanted).locations) | own
+
+
+def _is_whole(against: Against, title: Title, cores: list[Core], found: set[str]) -> bool:
+    """Whether all of a title is on the card as its manifest has it, and its chips are in the sources."""
+    files = [
+        one
+        for one in against.known
+        if one.origin.owner == title.id and one.origin.kind in ("rom-file", "title-file")
+    ]  # fmt: skip
+    by_path = against.by_path
+    return (
+        title.core in {core.id for core in cores}
+        and all(content.sha256 in found for content in used(title).values())
+        and all(
+            fold(one.path) in by_path and by_path[fold(one.path)].sha256 == one.content.sha256 for one in files
+        )
+    )  # fmt: skip
+
+
+def _made(board: Board, cores: list[Core], drafts: tuple[Draft, ...]) -> Iterator[tuple[str, bytes]]:
+    """Yield the path and the bytes of each config file that a build writes itself."""
+    fields = [fields_of(core) for core in cores] + [
+        {"core": draft.folder, "name": draft.name, "release": UNKNOWN, "kind": UNKNOWN} for draft in drafts
+    ]
+    menu: list[ConfigFile] = [board.menu] if board.menu else []
+    for one in fields:
+        for file in menu:
+            path = join(board.core_folder.format_map(one), file.path.format_map(one))
+            yield path, write_config(file, one)
+    for core in cores:
+        for file in core.configs:
+            yield file.path.format_map(fields_of(core)), write_config(file, fields_of(core))
+
+
+def _gone(against: Against, reading: Reading) -> Iterator[str]:
+    """Yield what no manifest can carry: litter and empty folders."""
+    for item in reading.items:
+        if is_litter(item.path):
+            if not is_litter(item.path.rpartition("/")[0]):
+                yield f"{item.path} is left out: a desktop left it"
+        elif item.is_folder and not any(fold(one.path).startswith(fold(item.path) + "/") for one in reading.items):
+            yield f"{item.path} is left out: an empty folder"
+
+
+def _cannot(board: Board, one: Held) -> str:
+    """Return why a file cannot be a file of the card, "" when it can."""
+    if belongs(one.path, board.reserved):
+        return f"board {board.id} keeps that place for its own files"
+    if "\ufffd" in one.path:
+        return "its name cannot be read in full"
+    for part in one.path.split("/"):
+        if problem := name_problem(part):
+            return f"its name {problem}"
+    return ""
+
+
+def _needed(against: Against, cores: list[Core]) -> Iterator[str]:
+    """Yield the settings that a build changes because a core needs it."""
+    for core in cores:
+        for name, choice in core.needs.settings.items():
+            setting = against.board.settings[name]
+            held = against.by_path.get(fold(setting.path))
+            if held and setting_of(against.read(held.path), setting) not in ("", choice):
+                yield f"{held.path}: {name} becomes {choice}, which core {core.id} needs"
+
+
+def _with_settings(project: Project, against: Against) -> dict[str, str]:
+    """Return the hash of each of the board's config files, by folded path, with the choices that the card has."""
+    files: dict[str, bytes] = {}
+    for setting in against.board.settings.values():
+        held = against.by_path.get(fold(setting.path))
+        choice = setting_of(against.read(held.path), setting) if held else ""
+        data = files.setdefault(fold(setting.path), _base(project, against, setting.path))
+        if choice:
+            with suppress(EditError):
+                files[fold(setting.path)] = edit_value(data, edit_to(setting, choice))
+    return {path: hashlib.sha256(data).hexdigest() for path, data in files.items()}
+
+
+def _settings(project: Project, against: Against) -> dict[str, str]:
+    """Return the choices of board settings that the card has, where the board's own file has another."""
+    settings = {}
+    for name, setting in against.board.settings.items():
+        held = against.by_path.get(fold(setting.path))
+        choice = setting_of(against.read(held.path), setting) if held else ""
+        if choice and choice != setting_of(_base(project, against, setting.path), setting):
+            settings[name] = choice
+    return settings
+
+
+def _base(project: Project, against: Against, path: str) -> bytes:
+    """Return the bytes of one of the board's own files, none where it has no such file."""
+    for base in against.board.base:
+        for name, location in project.tree(base).items():
+            if fold(name) == fold(path):
+                content: Content = project.content_at(location)
+                return read_content(location, content)
+    return b""
+
+
+def _common_volumes(board: Board, cores: list[Core]) -> tuple[str, ...]:
+    """Return the volume types that board and cores all read."""
+    return tuple(
+        kind
+        for kind in board.volumes
+        if all(not core.needs.volumes or kind in core.needs.volumes for core in cores)
+    )  # fmt: skip

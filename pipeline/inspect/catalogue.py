@@ -1,0 +1,112 @@
+"""Everything the manifests know for a board: which content belongs where; and which board a card's folders fit."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from pipeline.build import rom
+from pipeline.card.contents import Known, fields_of, gather, join
+from pipeline.card.select import Selection
+from pipeline.fat.names import fold
+from pipeline.manifest.checks.sums import parse_sums
+from pipeline.model.content import CardFile
+from pipeline.model.manifest import Board, Card, Core, Manifest, Title, VolumeRequest
+from pipeline.workspace.project import Project
+
+NOT_BUILT = rom.UNBUILT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """How well the folders of a card fit a board: how many of its places are there."""
+
+    board: str
+    places: int
+
+
+def catalogue(project: Project, board: Board) -> tuple[CardFile, ...]:
+    """Return every file that any core or title for a board would put on a card, each with its path there.
+
+    Sizes declared nowhere are None. Raises ManifestError for manifests that are wrong, OSError too.
+    """
+    manifest = project.manifest
+    cores = tuple(core for core in manifest.cores.values() if board.id in core.boards)
+    on_board = {core.id for core in cores}
+    titles = tuple(title for title in manifest.titles.values() if title.core in on_board)
+    selection = Selection(card=_nothing(board), board=board, cores=cores, titles=titles, settings={}, fat_bits=16)
+    holders: tuple[Core | Title, ...] = (*cores, *titles)
+    own = [file for holder in holders for file in holder.files]
+    paths = dict.fromkeys((*board.base, *(file.source_path for file in own if file.source_path)))
+    known = Known(
+        trees={path: tuple((name, content) for name, _, content in project.tree_contents(path)) for path in paths},
+        sums={
+            one.list_path: parse_sums((project.inputs / one.list_path).read_text(encoding="utf-8"), one.list_path)
+            for core in cores
+            for one in core.sums
+        },
+        sizes={},
+        roms={(title.id, one.path): rom.made(project, title, one) for title in titles for one in title.roms},
+    )
+    return gather(selection, known)
+
+
+def best_board(manifest: Manifest, paths: Iterable[str]) -> Fit | None:
+    """Return the board that the paths of a card fit best, None where no board's places are there."""
+    there = {fold(path) for path in paths}
+    fits = [Fit(board=board.id, places=_places(board, there)) for board in manifest.boards.values()]
+    best = max(fits, key=lambda fit: fit.places, default=None)
+    return best if best and best.places else None
+
+
+def core_folders(board: Board, paths: Iterable[str]) -> Iterator[tuple[str, str]]:
+    """Yield (name of the core's folder, path of its bitstream) for each core a card has by its folders."""
+    pattern = _pattern(board)
+    for path in sorted(paths):
+        if match := pattern.fullmatch(path):
+            yield match["core"], path
+
+
+def bitstream_path(board: Board, core: Core) -> str:
+    """Return where a core's bitstream belongs."""
+    fields = fields_of(core)
+    return join(board.core_folder.format_map(fields), board.bitstream.format_map(fields))
+
+
+def _pattern(board: Board) -> re.Pattern[str]:
+    """Return what finds bitstreams by their path, case ignored as FAT does."""
+    parts = re.split(r"\{(\w+)\}", join(board.core_folder, board.bitstream))
+    seen: set[str] = set()
+    text = ""
+    for number, part in enumerate(parts):
+        if number % 2 == 0:
+            text += re.escape(part)
+        elif part in seen:
+            text += f"(?P={part})"
+        else:
+            seen.add(part)
+            text += f"(?P<{part}>[^/]+)"
+    return re.compile(text if "core" in seen else f"(?P<core>){text}", re.IGNORECASE)
+
+
+def _places(board: Board, there: set[str]) -> int:
+    """Return how many of a board's places are on a card: bitstreams, config files, reserved files and folders."""
+    fixed = {setting.path for setting in board.settings.values()} | set(board.reserved)
+    return sum(1 for _ in core_folders(board, there)) + sum(_is_there(pattern, there) for pattern in fixed)
+
+
+def _is_there(pattern: str, there: set[str]) -> bool:
+    if pattern.endswith("/**"):
+        return any(path.startswith(fold(pattern[:-2])) for path in there)
+    return fold(pattern) in there
+
+
+def _nothing(board: Board) -> Card:
+    """Return a card with nothing of its own."""
+    volume = VolumeRequest(type="", size=0, label="", serial=None, timestamp=datetime(1980, 1, 1))
+    return Card(
+        id="", file="", name="", version="", board=board.id, cores=(), titles=(), tags=(), volume=volume, settings={},
+        files=(), sums=(), configs=(), edits=(),
+    )  # fmt: skip

@@ -1,0 +1,165 @@
+"""What differs between two cards, however each of them was named."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+from pipeline.configs.differ import text_changes
+from pipeline.inspect.open_target import Named, digest, read_at
+from pipeline.model.reading import Reading
+from pipeline.model.text import counted
+from pipeline.record.bytes import Differing, Tally
+from pipeline.record.compare import Changes, compare, to_hash
+from pipeline.record.regions import regions_of, used_ranges
+from pipeline.record.snapshot import Side
+from pipeline.record.verdict import differing_at
+from pipeline.workspace.progress import progress
+
+BLOCK = 1 << 18
+"""Bytes compared at a time."""
+
+LARGEST = 16 << 20
+"""Bytes of a file that is looked at for what changed in it."""
+
+Ranges = list[tuple[int, int]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diff:
+    """All differences of two cards. ``differing``: the bytes of two images by owner, None for anything else.
+
+    ``whole``: whether free space was looked at too.
+    """
+
+    changes: Changes
+    differing: tuple[Differing, ...] | None = None
+    whole: bool = True
+
+    @property
+    def equal(self) -> bool:
+        """Whether there is none."""
+        return not self.changes and not self.differing
+
+
+def diff(old: Named, new: Named) -> Diff:
+    """Return every difference; files are read only where nothing else decides."""
+    differing, same, whole = None, set[str](), True
+    if old.reading and new.reading:
+        differing, whole = _differing(old, new)
+        same = _same(old.reading, new.reading, differing)
+    wanted = to_hash(old.side, new.side, same)
+    one, other = (_hashed(both, paths) for both, paths in zip((old, new), wanted, strict=True))
+    causes = {path: lines for path in _changed(one, other) if (lines := _causes(old, new, path))}
+    return Diff(changes=compare(one, other, causes), differing=differing, whole=whole)
+
+
+def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
+    """Return the differing bytes of two images, and whether all of both were looked at."""
+    images = [named.image for named in (old, new) if named.image is not None]
+    sides = [regions_of(named.reading, named.size) for named in (old, new) if named.reading]
+    size = min(old.size, new.size)
+    files = all(stat.S_ISREG(os.fstat(image).st_mode) for image in images)
+    ranges = [
+        data_ranges(image, size) if files else used_ranges(side) for image, side in zip(images, sides, strict=True)
+    ]
+    tally = Tally(*sides)
+    every = joined([(start, min(end, size)) for part in ranges for start, end in part if start < size])
+    with progress("compare", sum(end - start for start, end in every)) as advance:
+        for start, end in every:
+            for at in range(start, end, BLOCK):
+                length = min(BLOCK, end - at)
+                tally.add(at, *(read_at(image, at, length) for image in images))
+                advance(length)
+    return tally.found, files
+
+
+def data_ranges(descriptor: int, size: int) -> Ranges:
+    """Return the (start, end) of an image file that are no holes; all of it where the system cannot tell."""
+    if not hasattr(os, "SEEK_DATA"):
+        return [(0, size)]
+    return list(_data(descriptor, size))
+
+
+def _data(descriptor: int, size: int) -> Iterator[tuple[int, int]]:
+    end = 0
+    while end < size:
+        try:
+            start = os.lseek(descriptor, end, os.SEEK_DATA)
+        except OSError:  # nothing but a hole is left
+            return
+        if start >= size:
+            return
+        end = min(os.lseek(descriptor, start, os.SEEK_HOLE), size)
+        yield start, end
+
+
+def joined(ranges: Ranges) -> Ranges:
+    """Return ranges ascending, those that touch or overlap as one."""
+    found: Ranges = []
+    for start, end in sorted(ranges):
+        if found and start <= found[-1][1]:
+            found[-1] = found[-1][0], max(end, found[-1][1])
+        else:
+            found.append((start, end))
+    return found
+
+
+def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str]:
+    """Return the files that lie in the same bytes on both, none of which differ."""
+    touched = {owner.path for one in differing for owner in (one.old, one.new) if owner.kind == "file"}
+    places = {item.path: (item.size, old.ranges(item)) for item in old.items if not item.is_folder}
+    return {
+        item.path
+        for item in new.items
+        if not item.is_folder
+        and item.path not in touched
+        and places.get(item.path) == (item.size, new.ranges(item))
+        and sum(length for _, length in new.ranges(item)) == item.size
+    }
+
+
+def _hashed(named: Named, paths: Iterable[str]) -> Side:
+    """Return a side with the hashes of some of its files, as far as it does not have them."""
+    side, parts = named.side, named.parts
+    todo = [path for path in sorted(paths) if not side.files[path].sha256]
+    if parts is None or not todo:
+        return side
+    total = sum(side.files[path].size for path in todo)
+    found = {}
+    with progress(f"read {named.shown}", total) as advance, ThreadPoolExecutor(2) as pool:
+        for path, sha256 in zip(todo, pool.map(lambda path: digest(parts(path)), todo), strict=True):
+            found[path] = sha256
+            advance(side.files[path].size)
+    files = {path: replace(file, sha256=found.get(path, file.sha256)) for path, file in side.files.items()}
+    return replace(side, files=files)
+
+
+def _changed(old: Side, new: Side) -> list[str]:
+    """Return the paths of files that changed and are small enough to be looked at; of two records only config files."""
+    records = bool(old.card and new.card)
+    return [
+        path
+        for path, file in new.files.items()
+        if path in old.files
+        and not (file.is_folder or old.files[path].is_folder)
+        and max(file.size, old.files[path].size) <= LARGEST
+        and (not records or file.origin.get("kind") in ("config", "menu"))
+        and (file.size, file.sha256) != (old.files[path].size, old.files[path].sha256)
+    ]
+
+
+def _causes(old: Named, new: Named, path: str) -> tuple[str, ...]:
+    """Return what differs in a file, none where one of the two is not at hand."""
+    if old.parts is None or new.parts is None:
+        return ()
+    one, other = (b"".join(parts(path)) for parts in (old.parts, new.parts))
+    if [len(one), len(other)] != [named.side.files[path].size for named in (old, new)]:
+        return ()
+    if told := tuple(text_changes(one, other)):
+        return told
+    places = list(differing_at(one, other)) if len(one) == len(other) else []
+    return (f"{counted(len(places), 'byte')} changed, the first at 0x{places[0]:04X}",) if places else ()

@@ -1,0 +1,203 @@
+"""What a person can name to compare or verify: a card's build, a record, an image, a disk, a folder."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Lock
+
+from pipeline.build.sequence import building
+from pipeline.card.plan_text import plan_from_lines
+from pipeline.errors import MachineError
+from pipeline.model.plan import Plan
+from pipeline.model.reading import Item, Reading
+from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
+from pipeline.volume.read import NotFatError, read_volume
+from pipeline.workspace.files import read_record
+from pipeline.workspace.project import Project
+
+PART = 1 << 20
+SEEK = Lock()
+
+Parts = Callable[[str], Iterator[bytes]]
+"""Gives the bytes of a file by its path, in parts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """What was named. ``shown``: as people know it. ``parts``: None where the bytes of files are not at hand.
+
+    ``image``: an open file of the whole card, and ``reading``: what lies on it; None for a record and a folder.
+    """
+
+    shown: str
+    side: Side
+    parts: Parts | None = None
+    image: int | None = None
+    size: int = 0
+    reading: Reading | None = None
+
+
+@contextmanager
+def named(project: Project, word: str) -> Iterator[Named]:
+    """Give what a word names: the id of a built card, or the path of a record, an image, a disk or a folder.
+
+    Raises MachineError where there is no such thing or it cannot be read.
+    """
+    path = Path(word)
+    built = project.card_folder(word) / "record.json" if "/" not in word else None
+    with ExitStack() as stack:
+        if built is not None and built.is_file():
+            yield _of_record(project, built, stack)
+        elif path.is_dir():
+            yield of_folder(path)
+        elif not path.exists():
+            known = built is not None and word in project.names("cards")
+            hint = building(word) if known else "name a built card, a record, an image, a disk or a folder"
+            what = "is not built" if known else "there is no such card or file"
+            raise MachineError.one(what, hint, file=word)
+        elif is_record(path):
+            yield _of_record(project, path, stack)
+        else:
+            yield of_image(path, stack)
+
+
+def is_record(path: Path) -> bool:
+    """Whether a file is a record, told from its first bytes."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return b'"cardkiln-record"' in file.read(64)
+
+
+def record_of(project: Project, path: Path) -> Path | None:
+    """Return the record beside an image, else that of the built card whose serial an image or disk has."""
+    beside = path.parent / "record.json"
+    if path.is_dir() or is_record(beside):
+        return None if path.is_dir() else beside
+    with ExitStack() as stack:
+        try:
+            serial = of_image(path, stack).side.volume["serial"]
+        except MachineError:
+            return None
+    built = sorted((project.build / "cards").glob("*/record.json"))
+    return next((record for record in built if read_record(record)["volume"]["serial"] == serial), None)
+
+
+def plan_beside(record: Path) -> Plan | None:
+    """Return the plan that lies beside a record, None where there is none."""
+    try:
+        with (record.parent / "plan.json").open(encoding="ascii") as lines:
+            return plan_from_lines(lines)
+    except (FileNotFoundError, ValueError):
+        return None
+
+
+def open_image(path: Path, stack: ExitStack) -> tuple[int, int]:
+    """Return an image or disk opened for reading, and its size in bytes."""
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    stack.callback(os.close, descriptor)
+    return descriptor, os.lseek(descriptor, 0, os.SEEK_END)
+
+
+def read_at(descriptor: int, offset: int, length: int) -> bytes:
+    """Return the bytes at an offset, fewer at the end."""
+    parts = []
+    while length > 0 and (part := _pread(descriptor, length, offset)):
+        parts.append(part)
+        offset, length = offset + len(part), length - len(part)
+    return parts[0] if len(parts) == 1 else b"".join(parts)
+
+
+def _pread(descriptor: int, length: int, offset: int) -> bytes:
+    if hasattr(os, "pread"):
+        return os.pread(descriptor, length, offset)
+    with SEEK:  # Windows has no pread, and threads share the descriptor
+        os.lseek(descriptor, offset, os.SEEK_SET)
+        return os.read(descriptor, length)
+
+
+def digest(parts: Iterable[bytes]) -> str:
+    """Return the SHA-256 of bytes that come in parts."""
+    found = hashlib.sha256()
+    for part in parts:
+        found.update(part)
+    return found.hexdigest()
+
+
+def file_parts(reading: Reading, descriptor: int, item: Item) -> Iterator[bytes]:
+    """Yield the bytes of a file of an image, as far as its chain goes."""
+    for start, length in reading.ranges(item):
+        for at in range(0, length, PART):
+            yield read_at(descriptor, start + at, min(PART, length - at))
+
+
+def of_image(path: Path, stack: ExitStack) -> Named:
+    """Return what lies on an image or disk; raises MachineError where there is no FAT volume."""
+    descriptor, size = open_image(path, stack)
+    try:
+        reading = read_volume(lambda offset, length: read_at(descriptor, offset, length), size)
+    except NotFatError as error:
+        raise MachineError.one(str(error), "name a record, an image, a disk or a folder", file=str(path)) from None
+    items = {item.path: item for item in reading.items}
+    return Named(
+        shown=str(path),
+        side=side_of_reading(reading, size, {}),
+        parts=lambda name: file_parts(reading, descriptor, items[name]),
+        image=descriptor,
+        size=size,
+        reading=reading,
+    )
+
+
+def of_folder(path: Path) -> Named:
+    """Return the plain files and folders of a folder, such as a mounted card; links and pipes are none of a card's."""
+
+    def fail(error: OSError) -> None:
+        raise error
+
+    files = []
+    for root, folders, names in os.walk(path, onerror=fail):
+        below = Path(root).relative_to(path)
+        files += [File(path=(below / name).as_posix(), is_folder=True) for name in folders]
+        states = {name: (Path(root) / name).lstat() for name in names}
+        files += [
+            File(path=(below / name).as_posix(), size=state.st_size)
+            for name, state in states.items()
+            if stat.S_ISREG(state.st_mode)
+        ]
+
+    def parts(name: str) -> Iterator[bytes]:
+        with path.joinpath(*name.split("/")).open("rb") as file:
+            while part := file.read(PART):
+                yield part
+
+    return Named(shown=str(path), side=side_of_files(files), parts=parts)
+
+
+def _of_record(project: Project, path: Path, stack: ExitStack) -> Named:
+    """Return what a record says; the bytes of its files come from what was built with it, if that is still there."""
+    record = read_record(path)
+    side = side_of_record(record)
+    configs = project.build / "configs" / record["card"]["id"]
+
+    def parts(name: str) -> Iterator[bytes]:
+        file = side.files[name]
+        place = configs.joinpath(*name.split("/"))
+        if place.is_file() and place.stat().st_size == file.size:
+            data = place.read_bytes()
+            if hashlib.sha256(data).hexdigest() == file.sha256:
+                return iter((data,))
+        image, plan = path.parent / record["image"]["file"], plan_beside(path)
+        if plan is None or not image.is_file() or not file.extents:
+            return iter(())
+        descriptor, _ = open_image(image, stack)
+        data = read_at(descriptor, plan.volume.cluster_offset(file.extents[0][0]), file.size)
+        return iter((data,)) if hashlib.sha256(data).hexdigest() == file.sha256 else iter(())
+
+    return Named(shown=project.shown(path.absolute()), side=side, parts=parts)

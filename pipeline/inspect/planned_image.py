@@ -1,0 +1,79 @@
+"""An image or disk as it is verified: read as far as it can be, and beside it what a plan has there."""
+
+from __future__ import annotations
+
+import hashlib
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+
+from pipeline.device.identify import structure
+from pipeline.inspect.open_target import PART, read_at
+from pipeline.model.plan import SECTOR, Plan
+from pipeline.record.fields import region_at
+from pipeline.record.regions import Region
+
+
+@dataclass(slots=True)
+class Medium:
+    """An image or disk; what cannot be read counts as zeros, and is noted sector by sector."""
+
+    descriptor: int
+    size: int
+    bad: set[int] = field(default_factory=set)
+    reader: Callable[[int, int, int], bytes] = read_at
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return exactly ``length`` bytes."""
+        try:
+            return self.reader(self.descriptor, offset, length).ljust(length, b"\0")
+        except OSError:
+            if length <= SECTOR:
+                self.bad.add(offset // SECTOR)
+                return bytes(length)
+        half = max(length // 2 // SECTOR, 1) * SECTOR - offset % SECTOR
+        return self.read(offset, half) + self.read(offset + half, length - half)
+
+    def digest(self, ranges: Iterable[tuple[int, int]]) -> str:
+        """Return the SHA-256 of (offset, bytes) ranges in a row."""
+        found = hashlib.sha256()
+        for start, length in ranges:
+            for at in range(start, start + length, PART):
+                found.update(self.read(at, min(PART, start + length - at)))
+        return found.hexdigest()
+
+
+class Planned:
+    """The bytes a plan has outside of files, as an image that can be read; files are zeros in it."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.size = plan.volume.card_sectors * SECTOR
+        self._pieces = sorted(structure(plan))
+        self._starts = [at for at, _ in self._pieces]
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return exactly ``length`` bytes."""
+        data = bytearray(length)
+        first = max(bisect_right(self._starts, offset) - 1, 0)
+        for at, piece in islice(self._pieces, first, bisect_left(self._starts, offset + length)):
+            start, end = max(at, offset), min(at + len(piece), offset + length)
+            if start < end:
+                data[start - offset : end - offset] = piece[start - at : end - at]
+        return bytes(data)
+
+
+def unreadable(medium: Medium, regions: Sequence[Region]) -> tuple[tuple[int, int, str], ...]:
+    """Return the ranges that could not be read (first byte, end), each with whose it is."""
+    found: list[tuple[int, int, str]] = []
+    for sector in sorted(medium.bad):
+        at, end = sector * SECTOR, (sector + 1) * SECTOR
+        while at < end:
+            region = region_at(regions, at)
+            owner, stop = str(region.owner), min(region.end, end) if at < region.end else end
+            if found and found[-1][1:] == (at, owner):
+                found[-1] = found[-1][0], stop, owner
+            else:
+                found.append((at, stop, owner))
+            at = stop
+    return tuple(found)

@@ -1,0 +1,295 @@
+"""Whether an image, a disk or a mounted card is still what its record says."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from pipeline.device.folder import is_litter
+from pipeline.errors import MachineError
+from pipeline.fat.names import fold
+from pipeline.inspect.open_target import PART, open_image, plan_beside
+from pipeline.inspect.planned_image import Medium, Planned, unreadable
+from pipeline.model.plan import Plan
+from pipeline.model.reading import Reading
+from pipeline.record.fields import Naming
+from pipeline.record.regions import Region, regions_of
+from pipeline.record.verdict import HARMLESS, Found, Spot, chips_at, differing_at, is_sound, spots
+from pipeline.volume.read import NotFatError, read_volume
+from pipeline.workspace.progress import progress
+
+GOOD, TOUCHED, DAMAGED, OTHER = "good", "good but touched", "damaged", "not this card"
+ZEROS = bytes(PART)
+WITH_CONTENTS = ("free space", "behind the volume", "file")
+"""Regions that are not held against planned bytes."""
+
+
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class Damage:
+    """Something of the card that is not as its record says.
+
+    ``path``: of a file, with the ``title`` and ``chips`` whose bytes they are; "" for what is no file. ``offset``: in
+    the image, -1 where that says nothing.
+    """
+
+    path: str = ""
+    what: str
+    title: str = ""
+    chips: tuple[str, ...] = ()
+    offset: int = -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What became of a card. ``touched``: harmless changes; ``litter`` and ``others``: files that are not the card's.
+
+    ``unreadable``: (first byte, end, whose). ``unseen``: what could not be checked here.
+    """
+
+    card: str
+    verdict: str
+    damages: tuple[Damage, ...] = ()
+    touched: tuple[str, ...] = ()
+    litter: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
+    unreadable: tuple[tuple[int, int, str], ...] = ()
+    unseen: tuple[str, ...] = ()
+
+
+def verify_image(path: Path, record: Mapping[str, Any], record_path: Path) -> Verdict:
+    """Hold an image or a disk against a record and the plan beside it; raises MachineError without a plan."""
+    plan_path = record_path.with_name(record["plan"]["file"])
+    plan = plan_beside(record_path)
+    if plan is not None and hashlib.sha256(plan_path.read_bytes()).hexdigest() != record["plan"]["sha256"]:
+        what = f"the {plan_path.name} beside it is not the one it was made with"
+        raise MachineError.one(
+            what, "build the card again, or give the record where it was published", file=str(record_path)
+        )
+    if plan is None:
+        what = "there is no plan.json beside it, which says where every byte lies"
+        raise MachineError.one(what, "give the record where it was built or published", file=str(record_path))
+    with ExitStack() as stack:
+        descriptor, size = open_image(path, stack)
+        return verify_medium(Medium(descriptor, size), plan, record, _reference(record_path, record, path, stack))
+
+
+def verify_medium(medium: Medium, plan: Plan, record: Mapping[str, Any], reference: Medium | None = None) -> Verdict:
+    """Hold a medium against plan and record; ``reference``: the image as built, to say which bytes of a file differ."""
+    planned = Planned(plan)
+    expected = read_volume(planned.read, planned.size)
+    regions = regions_of(expected, planned.size)
+    hashes = {one["path"]: one["sha256"] for one in record["files"]}
+    wrong = _wrong_files(medium, expected, hashes)
+    differing = _differing(medium, planned, regions)
+    short = (
+        [Damage(what=f"it has {medium.size:,} bytes, expected {planned.size:,}")] if medium.size < planned.size else []
+    )
+    if not (wrong or differing or medium.bad or short):
+        return Verdict(card=record["card"]["id"], verdict=GOOD)
+    found, right, reading_damages = _as_it_is(medium, expected, hashes, wrong)
+    if len(right | (hashes.keys() - wrong)) * 2 < len(hashes):
+        return Verdict(card=record["card"]["id"], verdict=OTHER, unreadable=unreadable(medium, regions))
+    naming = Naming(expected)
+    found_spots = [spot for region, one, other in differing for spot in spots(region, one, other, naming, found)]
+    if any(spot.damaged and spot.owner == "boot sector" for spot in found_spots):
+        # what the rest of the volume looks like through a wrong boot sector says nothing of it
+        right, reading_damages = hashes.keys() - wrong, []
+        found = Found(sound=False, reading=None, items={})
+    files = {one["path"]: one for one in record["files"]}
+    damages = [
+        *short,
+        *(_file_damage(files[item.path], expected.ranges(item), found, medium, reference)
+          for item in expected.items if item.path in hashes and item.path not in right),
+        *_placement(files, found, expected),
+        *reading_damages,
+        *(Damage(what=_spot(spot), offset=spot.offset) for spot in found_spots if spot.damaged),
+    ]  # fmt: skip
+    extra = sorted(found.items.keys() - {item.path for item in expected.items})
+    touched = dict.fromkeys(_spot(spot) for spot in found_spots if not spot.damaged)
+    touched |= dict.fromkeys(f"{path}: rewritten, lies elsewhere" for path in sorted(wrong & right))
+    return Verdict(
+        card=record["card"]["id"],
+        verdict=DAMAGED if damages or medium.bad else TOUCHED,
+        damages=tuple(damages),
+        touched=tuple(touched),
+        litter=tuple(path for path in extra if is_litter(path)),
+        others=tuple(path for path in extra if not is_litter(path)),
+        unreadable=unreadable(medium, regions),
+    )
+
+
+def _wrong_files(medium: Medium, expected: Reading, hashes: Mapping[str, str]) -> set[str]:
+    """Return the files whose bytes are not right where they were planned."""
+    files = [item for item in expected.items if not item.is_folder]
+    total = sum(item.size for item in files)
+    wrong = set()
+    with progress("verify", total) as advance, ThreadPoolExecutor(2) as pool:
+        run = pool.map if total > PART else map
+        digests = run(lambda item: medium.digest(expected.ranges(item)), files)
+        for item, digest in zip(files, digests, strict=True):
+            if digest != hashes[item.path]:
+                wrong.add(item.path)
+            advance(item.size)
+    return wrong
+
+
+def _differing(medium: Medium, planned: Planned, regions: Iterable[Region]) -> list[tuple[Region, bytes, bytes]]:
+    """Return each region outside of files that is not as planned, with the planned and the actual bytes."""
+    found = []
+    for region in regions:
+        if region.owner.kind not in WITH_CONTENTS:
+            length = region.end - region.start
+            actual = medium.read(region.start, length)
+            expected = ZEROS[:length] if region.owner.kind == "slack" else planned.read(region.start, length)
+            if actual != expected:
+                found.append((region, expected, actual))
+    return found
+
+
+def _as_it_is(
+    medium: Medium, expected: Reading, hashes: Mapping[str, str], wrong: set[str]
+) -> tuple[Found, set[str], list[Damage]]:
+    """Return the volume as it is now, the files whose bytes are right wherever they lie, and what is wrong with it."""
+    right = {path for path in hashes if path not in wrong}
+    try:
+        reading = read_volume(medium.read, medium.size)
+    except NotFatError as error:
+        return Found(sound=False, reading=None, items={}), right, [Damage(what=str(error))]
+    items = {item.path: item for item in reading.items}
+    places = {item.path: expected.ranges(item) for item in expected.items}
+    for path, sha256 in hashes.items():
+        item = items.get(path)
+        if item is None or item.is_folder:
+            right.discard(path)
+        elif reading.ranges(item) != places[path]:
+            right.discard(path)
+            if medium.digest(reading.ranges(item)) == sha256:
+                right.add(path)
+    damages = [
+        Damage(path=one.path if one.path in hashes else "", what=f"{one.kind}: {one.what}", offset=one.offset)
+        for one in reading.findings
+        if one.kind not in HARMLESS
+    ]
+    return Found(sound=is_sound(expected, reading, right), reading=reading, items=items), right, damages
+
+
+def _placement(files: Mapping[str, Mapping[str, Any]], found: Found, expected: Reading) -> Iterable[Damage]:
+    """Yield each file that does not lie as its core needs it."""
+    if found.reading is None:
+        return
+    planned = {item.path: item for item in expected.items}
+    for path, file in files.items():
+        item = found.items.get(path)
+        if item is None or file["placement"] == "anywhere":
+            continue
+        if len(item.extents) > 1:
+            yield Damage(path=path, what=f"lies in {len(item.extents)} pieces, expected one", title=_title(file))
+        if file["placement"] == "first" and (item.extents, item.offset) != (
+            planned[path].extents,
+            planned[path].offset,
+        ):
+            yield Damage(path=path, what="is not the first file of the card any more", title=_title(file))
+
+
+def _file_damage(
+    file: Mapping[str, Any],
+    ranges: tuple[tuple[int, int], ...],
+    found: Found,
+    medium: Medium,
+    reference: Medium | None,
+) -> Damage:
+    """Return what is wrong with a file: with the image as built at hand, which bytes and chips."""
+    if found.reading is not None and file["path"] not in found.items:
+        return Damage(path=file["path"], what="is missing", title=_title(file))
+    offsets: list[int] = []
+    if reference is not None and reference.digest(ranges) == file["sha256"]:
+        offsets = list(islice(_offsets(ranges, medium, reference), PART))
+    more = "at least " if len(offsets) == PART else ""
+    what = (
+        f"{more}{len(offsets):,} of its bytes differ, the first at 0x{offsets[0]:04X}"
+        if offsets
+        else "its bytes differ"
+    )
+    return Damage(
+        path=file["path"],
+        what=what,
+        title=_title(file),
+        chips=tuple(chips_at(file["made-from"], offsets)),
+        offset=ranges[0][0] + (offsets[0] if offsets else 0) if ranges else -1,
+    )
+
+
+def _offsets(ranges: Iterable[tuple[int, int]], one: Medium, other: Medium) -> Iterator[int]:
+    """Yield which bytes of a file differ between two media that have it in the same place."""
+    done = 0
+    for start, length in ranges:
+        for at in range(0, length, PART):
+            size = min(PART, length - at)
+            yield from (
+                done + at + byte for byte in differing_at(*(side.read(start + at, size) for side in (other, one)))
+            )
+        done += length
+
+
+def _title(file: Mapping[str, Any]) -> str:
+    origin = file["made-from"]
+    return str(origin["owner"]) if origin["kind"] in ("rom-file", "title-file") else ""
+
+
+def _spot(spot: Spot) -> str:
+    return f"{spot.owner}: {spot.field}" if spot.field else spot.owner
+
+
+def _reference(record_path: Path, record: Mapping[str, Any], path: Path, stack: ExitStack) -> Medium | None:
+    """Return the image as built, where it lies beside the record and is not the one that is verified."""
+    image = record_path.parent / record["image"]["file"]
+    if not image.is_file() or image.resolve() == path.resolve():
+        return None
+    return Medium(*open_image(image, stack))
+
+
+def verify_folder(path: Path, record: Mapping[str, Any]) -> Verdict:
+    """Hold a mounted card or a plain folder against a record; names are compared as FAT does."""
+    there = {fold(one.relative_to(path).as_posix()): one for one in sorted(path.rglob("*")) if one.is_file()}
+    damages, right = [], 0
+    with progress("verify", sum(file["size"] for file in record["files"])) as advance:
+        for file in record["files"]:
+            place = there.pop(fold(file["path"]), None)
+            what = "is missing" if place is None else _wrong(place, file)
+            right += not what
+            if what:
+                chips = tuple(chips_at(file["made-from"], ())) if place else ()
+                damages.append(Damage(path=file["path"], what=what, title=_title(file), chips=chips))
+            advance(file["size"])
+    names = sorted(one.relative_to(path).as_posix() for one in there.values())
+    litter = tuple(name for name in names if is_litter(name))
+    others = tuple(name for name in names if not is_litter(name))
+    verdict = TOUCHED if names else GOOD
+    if damages:
+        verdict = DAMAGED if right * 2 >= len(record["files"]) else OTHER
+    return Verdict(
+        card=record["card"]["id"],
+        verdict=verdict,
+        damages=tuple(damages),
+        litter=litter,
+        others=others,
+        unseen=("where files lie, both FATs and directories: give the disk or an image to check them",),
+    )
+
+
+def _wrong(place: Path, file: Mapping[str, Any]) -> str:
+    """Return what is wrong with a file of a folder, "" where it is right."""
+    try:
+        if (size := place.stat().st_size) != file["size"]:
+            return f"has {size:,} bytes, expected {file['size']:,}"
+        with place.open("rb") as opened:
+            digest = hashlib.file_digest(opened, "sha256").hexdigest()
+    except OSError as error:
+        return f"cannot be read: {error.strerror}"
+    return "" if digest == file["sha256"] else "its bytes differ"

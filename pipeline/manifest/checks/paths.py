@@ -1,0 +1,87 @@
+"""The files, folders and archives below the inputs that manifests name: they exist, and lie where they seem to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from pipeline.errors import ManifestError, Place, Problem
+from pipeline.manifest.checks.self_checks import tables, texts
+from pipeline.manifest.checks.sums import parse_sums
+from pipeline.manifest.schema.formats import UnfitError, check_path
+from pipeline.manifest.schema.messages import nearest, quote
+from pipeline.manifest.text.parsed import Examined
+
+
+def path_problems(root: Path, examined: Sequence[Examined], shown: Callable[[Path], str]) -> list[Problem]:
+    """Return what is wrong with the paths, and with the checksum lists they lead to; not yet located."""
+    problems: list[Problem] = []
+    lists: set[Path] = set()
+    for one in examined:
+        for place, text, is_list in _named(one):
+            path = root / text
+            problem = _unfit(root, path, text, place, is_list)
+            if problem:
+                problems.append(problem)
+            elif is_list:
+                lists.add(path)
+    for path in sorted(lists):
+        problems += _in_list(path, shown(path))
+    return problems
+
+
+def _named(one: Examined) -> Iterator[tuple[Place, str, bool]]:
+    """Yield each path below the inputs with its place, and whether it is that of a checksum list."""
+    data = one.data or {}
+    found = list(texts(data, "base")) if one.kind == "board" else []
+    for group, key in (("files", "from"), ("sums", "list")):
+        for index, table in tables(data.get(group)):
+            found += [(f"{group}.{index + 1}.{name}", text) for name, text in texts(table, key)]
+    for key, text in found:
+        try:
+            check_path(text)
+        except UnfitError:
+            continue  # told by its format
+        yield Place(one.file, key=key), text, key.endswith(".list")
+
+
+def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Problem | None:
+    try:
+        if path.is_symlink() and not path.exists():
+            return Problem(
+                place, f"found {quote(text)}, a symbolic link that leads nowhere", "put the file itself there"
+            )
+        if not path.exists():
+            return Problem(place, f"found no {quote(text)} in the folder of inputs", _similar(root, text))
+        if not path.resolve().is_relative_to(root.resolve()):
+            what = f"found {quote(text)}, which leads out of the folder of inputs by a symbolic link"
+            return Problem(place, what, "copy it in, or look for its content in a source")
+        if is_list and not path.is_file():
+            return Problem(place, f"found {quote(text)}, which is no file, expected a checksum list")
+    except OSError as error:
+        return Problem(place, f"found {quote(text)}, which cannot be looked at: {error.strerror}", "check the path")
+    return None
+
+
+def _similar(root: Path, text: str) -> str:
+    """Return a hint for a path that leads nowhere: where it begins to, and what lies there under a similar name."""
+    folder, parts = root, text.split("/")
+    while (folder / parts[0]).is_dir():
+        folder /= parts.pop(0)
+    near = nearest(parts[0], sorted(other.name for other in folder.iterdir()))
+    if near:
+        return f'did you mean "{"/".join([*folder.relative_to(root).parts, near, *parts[1:]])}"?'
+    return f'there is no folder "{parts[0]}"' if len(parts) > 1 else "copy it there, or correct the path"
+
+
+def _in_list(path: Path, file: str) -> tuple[Problem, ...]:
+    """Return what is wrong with the lines of a checksum list."""
+    try:
+        parse_sums(path.read_bytes().decode(), file)
+    except UnicodeDecodeError as error:
+        return (Problem(Place(file), f"found the byte 0x{error.object[error.start]:02X}, expected UTF-8 text"),)
+    except OSError as error:
+        return (Problem(Place(file), f"cannot be read: {error.strerror}", "check the file's permissions"),)
+    except ManifestError as error:
+        return error.problems
+    return ()

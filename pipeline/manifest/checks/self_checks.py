@@ -1,0 +1,162 @@
+"""What one manifest must keep within itself: chips that its steps name, text that its encodings hold.
+
+The checks read TOML values as they come, so that they find what they can in a manifest with other problems.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pipeline.errors import Place, Problem
+from pipeline.manifest.schema.messages import nearest, quote
+from pipeline.manifest.schema.validate import schema
+from pipeline.manifest.text.positions import Part, spell
+
+ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
+
+Path = tuple[Part, ...]
+
+
+def problems_within(kind: str, data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield what is wrong between the parts of one manifest, not yet located."""
+    if kind == "title":
+        yield from _chips(data, file)
+    if kind == "core":
+        yield from _needs(data, file)
+    if kind == "station":
+        yield from _display_names(data, file)
+    for path, config in _configs(kind, data):
+        yield from _encoding(path, config, file)
+
+
+def tables(value: Any) -> Iterator[tuple[int, Mapping[str, Any]]]:
+    """Yield the tables of a list of tables, with their index."""
+    for index, item in enumerate(value if isinstance(value, list) else ()):
+        if isinstance(item, dict):
+            yield index, item
+
+
+def texts(data: Mapping[str, Any], *keys: Part) -> Iterator[tuple[str, str]]:
+    """Yield (key as problems spell it, text) of the text, each text of the list, or each of the table at some keys."""
+    value: Any = data
+    for key in keys:
+        if isinstance(value, list) and isinstance(key, int):
+            value = value[key]
+        else:
+            value = value.get(key) if isinstance(value, dict) else None
+    if isinstance(value, str):
+        yield spell(keys), value
+    pairs = enumerate(value) if isinstance(value, list) else value.items() if isinstance(value, dict) else ()
+    for part, item in pairs:
+        if isinstance(item, str):
+            yield spell((*keys, part)), item
+
+
+def _chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield the chips that a step names and the title does not have, and those it has and no step names."""
+    chips = data.get("chips", {})
+    if not isinstance(chips, dict):
+        return
+    used = set()
+    for path, name in _named_in_roms(data):
+        used.add(name)
+        if name not in chips:
+            what = f"found {quote(name)}, expected a chip of this title"
+            near = nearest(name, list(chips))
+            hint = f'did you mean "{near}"?' if near else f"declare it as [chips.{name}]"
+            yield Problem(Place(file, key=spell(path)), what, hint)
+    for name in chips:
+        if name not in used:
+            what = f"found chip {quote(name)}, which no step uses"
+            yield Problem(Place(file, key=spell(("chips", name))), what, "use it in a step, or take it out")
+
+
+def _named_in_roms(data: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
+    for index, rom in tables(data.get("rom")):
+        for number, step in tables(rom.get("steps")):
+            yield from _named(step, ("rom", index, "steps", number))
+        yield from _named_in_changes(rom, ("rom", index))
+
+
+def _named(piece: Any, path: Path) -> Iterator[tuple[Path, str]]:
+    """Yield each chip name in a piece, with the path it stands at."""
+    if isinstance(piece, str):
+        yield path, piece
+    elif isinstance(piece, dict):
+        for key, value in piece.items():
+            if key == "chip" and isinstance(value, str):
+                yield (*path, key), value
+            elif isinstance(value, list) and f"piece-{key}" in schema("title")["$defs"]:
+                for index, inner in enumerate(value):
+                    yield from _named(inner, (*path, key, index))
+        yield from _named_in_changes(piece, path)
+
+
+def _named_in_changes(piece: Mapping[str, Any], path: Path) -> Iterator[tuple[Path, str]]:
+    """Yield the chips that changes combine a piece with: ``then = [{ xor = { chip = "6f" } }]``."""
+    for index, change in tables(piece.get("then")):
+        for operation, arguments in change.items():
+            if isinstance(arguments, dict) and isinstance(arguments.get("chip"), str):
+                yield (*path, "then", index, operation, "chip"), arguments["chip"]
+
+
+def _needs(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield needs that say nothing without another one that is left out."""
+    needs = data.get("needs")
+    if not isinstance(needs, dict):
+        return
+    if "switch" in needs and "start-output" not in needs:
+        what = "found steps that lead to outputs, and no start-output, which means that all have a picture at once"
+        yield Problem(Place(file, key="needs.switch"), what, "state the output that the core starts on")
+    if needs.get("buttons") and not needs.get("pads"):
+        what = f"found {needs['buttons']} buttons of each pad, and no pads; expected how many pads there are"
+        also = (Place(file, key="needs.pads"),) if "pads" in needs else ()
+        yield Problem(Place(file, key="needs.buttons"), what, "add pads, or take buttons out", also)
+
+
+def _display_names(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield displays that messages could not tell from an earlier one."""
+    first: dict[str, Place] = {}
+    for index, display in tables(data.get("displays")):
+        for key, name in texts(display, "name"):
+            place = Place(file, key=spell(("displays", index, key)))
+            if first.setdefault(name, place) != place:
+                what = f"found {quote(name)} a second time, expected a name of its own for each display"
+                yield Problem(place, what, "", (first[name],))
+
+
+def _configs(kind: str, data: Mapping[str, Any]) -> Iterator[tuple[Path, Mapping[str, Any]]]:
+    """Yield each text file a manifest has written, with its path."""
+    if kind == "board" and isinstance(cores := data.get("cores"), dict) and isinstance(cores.get("menu"), dict):
+        yield ("cores", "menu"), cores["menu"]
+    for index, config in tables(data.get("configs")):
+        yield ("configs", index), config
+
+
+def _encoding(path: Path, config: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    encoding = config.get("encoding", "ascii")
+    if encoding not in ENCODINGS:
+        return
+    for inner, text in _texts(config):
+        try:
+            text.encode(encoding)
+        except UnicodeEncodeError as error:
+            what = f"found {quote(text[error.start])}, which {encoding} cannot hold"
+            hint = 'choose another encoding for this file, such as "utf-8"'
+            yield Problem(Place(file, key=spell((*path, *inner))), what, hint)
+
+
+def _texts(value: Any, path: Path = ()) -> Iterator[tuple[Path, str]]:
+    """Yield the texts of a config file's lines, keys and values."""
+    for key in ("lines", "values", "sections") if not path else ():
+        yield from _texts(value.get(key), (key,))
+    if isinstance(value, str):
+        yield path, value
+    elif path and isinstance(value, list):
+        for index, item in enumerate(value):
+            yield from _texts(item, (*path, index))
+    elif path and isinstance(value, dict):
+        for name, item in value.items():
+            yield (*path, name), name
+            yield from _texts(item, (*path, name))

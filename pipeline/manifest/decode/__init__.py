@@ -1,0 +1,1 @@
+"""Valid TOML values become the values of ``model.manifest``."""

@@ -1,0 +1,73 @@
+"""The ROM files of a title, decoded. What operations there are is for the schema and for ``roms`` to say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any
+
+from pipeline.manifest.schema.validate import schema
+from pipeline.model.manifest import Change, Piece, RomFile, Step, Value
+from pipeline.model.units import parse_size
+
+AROUND = ("at", "over", "then", "name")
+"""Keys of a step's or a slot's table that are no arguments of its operation."""
+
+
+def rom_file(table: Mapping[str, Any], key: str) -> RomFile:
+    """Return the ROM file of one table ``[[rom]]``."""
+    return RomFile(
+        path=table["path"],
+        size=parse_size(table["size"]),
+        fill=table.get("fill"),
+        steps=tuple(_step(step, f"{key}.steps.{number}") for number, step in enumerate(table["steps"], 1)),
+        sha256=table.get("sha256", "").lower(),
+        placement=table.get("placement", "anywhere"),
+        key=key,
+        then=_changes(table),
+    )
+
+
+def _step(table: Mapping[str, Any], key: str) -> Step:
+    return Step(at=table["at"], piece=_piece(table), over=table.get("over", False), key=key)
+
+
+def _piece(value: str | Mapping[str, Any]) -> Piece:
+    """Return a piece: a chip's bare name, or the table of an operation; a list it is given is one of pieces."""
+    if isinstance(value, str):
+        return _chip(value)
+    operation = next(name for name in value if f"piece-{name}" in schema("title")["$defs"])
+    main = value[operation]
+    other = (*AROUND, operation) if isinstance(main, list) or operation == "chip" else AROUND
+    return Piece(
+        operation=operation,
+        arguments={name: frozen(inner) for name, inner in value.items() if name not in other},
+        parts=tuple(map(_piece, main)) if isinstance(main, list) else (),
+        name=main if operation == "chip" else "",
+        slot=value.get("name", ""),
+        then=_changes(value),
+    )
+
+
+@cache
+def _chip(name: str) -> Piece:
+    """Return a chip as it is; one value for all titles, since most have chips of the same few names."""
+    return Piece(operation="chip", name=name)
+
+
+def _changes(table: Mapping[str, Any]) -> tuple[Change, ...]:
+    return tuple(
+        Change(operation=operation, arguments=frozen(arguments))
+        for change in table.get("then", ())
+        for operation, arguments in change.items()
+    )
+
+
+def frozen(value: Any) -> Value:
+    """Return a TOML value with its lists as tuples."""
+    if isinstance(value, list):
+        return tuple(map(frozen, value))
+    if isinstance(value, dict):
+        return {name: frozen(inner) for name, inner in value.items()}
+    plain: Value = value
+    return plain

@@ -1,0 +1,1 @@
+"""Changes to a manifest's text that leave every other byte as it is."""

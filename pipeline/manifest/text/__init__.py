@@ -1,0 +1,1 @@
+"""TOML text: read, and the position of each key."""

@@ -1,0 +1,27 @@
+"""What one manifest came to, read by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.errors import Problem
+from pipeline.model.manifest import Board, Card, Core, Station, Title
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Examined:
+    """What one manifest came to.
+
+    ``data``: its TOML values, None when its text could not be read; without ``DROPPED`` once they are decoded.
+    ``value``: the decoded manifest, None when there are problems (and for sources). ``problems``: of this manifest
+    alone; those without a line are not yet located.
+    """
+
+    kind: str
+    id: str
+    file: str
+    data: Mapping[str, Any] | None = None
+    value: Board | Core | Title | Card | Station | None = None
+    problems: tuple[Problem, ...] = field(default=())

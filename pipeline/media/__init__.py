@@ -1,0 +1,1 @@
+"""Real cards: listed, written, updated, and what the user made on them kept."""

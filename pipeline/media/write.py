@@ -1,0 +1,236 @@
+"""Writing a finished card to a real one, and proving it; which disk that is, is decided with the guards."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pipeline.build.sequence import refuse_unfinished
+from pipeline.card.plan_text import plan_from_lines
+from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
+from pipeline.device.guards import refusals
+from pipeline.device.ranges import Range, used_ranges
+from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
+from pipeline.model.plan import SECTOR, Plan
+from pipeline.model.units import show_size
+from pipeline.workspace.progress import progress
+from pipeline.workspace.project import Project
+
+STEPS = {
+    "darwin": """\
+On macOS, Cardkiln does not write disks. To write {image}:
+  1. diskutil list external physical       find the card by its size; note its name, for example disk4
+  2. diskutil unmountDisk /dev/diskN
+  3. sudo dd if={image} of=/dev/rdiskN bs=4m
+     Everything on that disk is lost. Read the number twice.
+  4. diskutil eject /dev/diskN, plug the card in again, and without letting anything write to it:
+     sudo doit verify /dev/rdiskN {card}""",
+    "win32": """\
+On Windows, Cardkiln does not write disks. To write {image}:
+  1. Get-Disk (in PowerShell)              find the card by its size; note its number
+  2. Write the image with a program you trust that writes whole disks and shows which one it takes.
+     Everything on that disk is lost. Read the number twice.
+  3. Plug the card in again, and as an administrator:
+     doit verify \\\\.\\PhysicalDriveN {card}""",
+}
+"""What a person does where we do not write."""
+
+
+COLUMNS = (
+    "when", "device", "model", "serial", "size", "card", "version", "image-sha256", "result", "written",
+)  # fmt: skip
+"""Of a row of the batch record."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ready:
+    """A finished card: its plan, image and the image's SHA-256."""
+
+    card: str
+    version: str
+    plan: Plan
+    image: Path
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What became of one disk; ``problems`` is empty when all that the plan uses was read back as planned."""
+
+    disk: Disk
+    used: int = 0
+    written: int = 0
+    past_cache: bool = True
+    problems: tuple[Problem, ...] = ()
+    exit_code: int = 0
+
+
+def ready(project: Project, card_id: str) -> Ready:
+    """Return a card that may be written; raises CheckError when its build is not what the manifests say."""
+    refuse_unfinished(project, card_id)
+    folder = project.card_folder(card_id)
+    with (folder / "plan.json").open(encoding="utf-8") as lines:
+        plan = plan_from_lines(lines)
+    sha256 = (folder / "SHA256SUMS").read_text(encoding="utf-8").partition("  card.img\n")[0][-64:]
+    version = project.manifest.cards[card_id].version
+    return Ready(card=card_id, version=version, plan=plan, image=folder / "card.img", sha256=sha256)
+
+
+def steps_by_hand(project: Project, card: Ready) -> str | None:
+    """Return what a person does on a system where we do not write, None where we do."""
+    if sys.platform.startswith("linux"):
+        return None
+    return STEPS.get(sys.platform, STEPS["darwin"]).format(image=project.shown(card.image), card=card.card)
+
+
+def disks() -> tuple[Disk, ...]:
+    """Return the disks there are now; raises MachineError when ``lsblk`` cannot tell."""
+    return tuple(_backed(disk) for disk in disks_of(_lsblk()))
+
+
+def chosen(paths: Sequence[str], card: Ready, *, large: bool) -> tuple[Disk, ...]:
+    """Return the disks at some paths; raises RefusedError with every reason not to write each of them."""
+    text = _lsblk()
+    by_path = {disk.path: _backed(disk) for disk in disks_of(text)}
+    problems, found = list[Problem](), list[Disk]()
+    for path in paths:
+        real = os.path.realpath(path)
+        disk = by_path.get(real)
+        if disk is None:
+            whole = part_of(text, real)
+            what = f"is a part of {whole}; expected the whole disk" if whole else "is no disk of this machine"
+            problems.append(Problem(Place(path), what, f"name {whole}" if whole else "doit cards shows them"))
+            continue
+        size = card.plan.volume.card_sectors * SECTOR
+        problems += [Problem(Place(path), one.what, one.hint) for one in refusals(disk, size, large=large)]
+        if disk in found:
+            problems.append(Problem(Place(path), "is named twice"))
+        found.append(disk)
+    if problems:
+        raise RefusedError(problems)
+    return tuple(found)
+
+
+def write(card: Ready, disk: Disk, say: Callable[[int], None] = lambda _: None) -> Result:
+    """Write a card to a disk that was agreed to, read it back past the cache, and return what came of it.
+
+    The disk is looked at once more just before it is opened, and refused when it is another one by then.
+    """
+    try:
+        return _written(card, disk, say)
+    except (CheckError, MachineError, RefusedError) as error:
+        return Result(disk=disk, problems=error.problems, exit_code=error.exit_code)
+    except OSError as error:
+        what = f"{error.strerror or error}; take it for no valid card until it is written whole"
+        problem = Problem(Place(disk.path), what, "plug it in again, and run this once more")
+        return Result(disk=disk, problems=(problem,), exit_code=MachineError.exit_code)
+
+
+def _written(card: Ready, disk: Disk, say: Callable[[int], None]) -> Result:
+    from pipeline.device import block_device  # here, since only Linux has what it imports
+    from pipeline.device.write import bring, differences
+
+    now = next((one for one in disks() if one.path == disk.path), None)
+    if now != disk:
+        raise RefusedError.one("is another disk than a moment ago", "start again", file=disk.path)
+    used = sum(end - start for start, end in used_ranges(card.plan))
+    with block_device.Disk.opened(disk.path) as opened, card.image.open("rb") as image:
+        if opened.size() != disk.size:
+            raise RefusedError.one("has another size than a moment ago", "start again", file=disk.path)
+        with progress(f"write {disk.path}", used) as advance:
+            brought = bring(card.plan, image, opened, _both(advance, say))
+        try:
+            with progress(f"read back {disk.path}", used) as advance, opened.past_cache() as (reader, certain):
+                wrong = tuple(differences(card.plan, image, reader, _both(advance, say)))
+        except OSError as error:
+            what = f"{error.strerror or error} while it was read back; it is written, and not proven"
+            raise MachineError.one(what, "plug it in again, and run this once more", file=disk.path) from error
+        opened.read_table_again()
+    if wrong:
+        raise CheckError(_damage(card.plan, disk, wrong))
+    return Result(disk=disk, used=brought.used, written=brought.written, past_cache=certain)
+
+
+def _both(one: Callable[[int], None], two: Callable[[int], None]) -> Callable[[int], None]:
+    def advance(count: int) -> None:
+        one(count)
+        two(count)
+
+    return advance
+
+
+def _damage(plan: Plan, disk: Disk, wrong: Sequence[Range]) -> list[Problem]:
+    """Return a problem for each owner of bytes that were read back wrong."""
+    hint = "the card may be worn out or forged in size; do not use it"
+    owners: dict[str, list[Range]] = {}
+    for start, end in wrong:
+        for owner in owners_of(plan, start, end):
+            owners.setdefault(owner, []).append((start, end))
+    return [
+        Problem(
+            Place(disk.path, key=owner), f"reads back other bytes than were written, from {ranges[0][0]:#x} on", hint
+        )
+        for owner, ranges in owners.items()
+    ]
+
+
+def owners_of(plan: Plan, start: int, end: int) -> list[str]:
+    """Return whose bytes lie in a range of the image: paths, or what they are to the volume."""
+    volume = plan.volume
+    found = [] if start >= volume.data_start * SECTOR else ["the file system's own area"]
+    for entry in plan.entries:
+        first = volume.cluster_offset(entry.cluster) if entry.clusters else -1
+        if 0 <= first < end and first + entry.clusters * volume.cluster_bytes > start:
+            found.append(entry.path)
+    return found or ["free space"]
+
+
+def summary(result: Result) -> str:
+    """Return what was and what was not proven of a disk, in a line."""
+    if result.problems:
+        return f"{result.disk.path}: not good"
+    how = "past the cache" if result.past_cache else "maybe from a cache, since it could not be bypassed"
+    return (
+        f"{result.disk.path}: {show_size(result.written)} written of {show_size(result.used)}; all of it read back "
+        f"{how}: as planned. Free space was not touched or read"
+    )
+
+
+def row(card: Ready, result: Result, moment: str) -> Mapping[str, str | int]:
+    """Return a result as a row of the batch record."""
+    disk = result.disk
+    return {
+        "when": moment,
+        "device": disk.path,
+        "model": disk.model,
+        "serial": disk.serial,
+        "size": disk.size,
+        "card": card.card,
+        "version": card.version,
+        "image-sha256": card.sha256,
+        "result": "good" if not result.problems else "; ".join(problem.what for problem in result.problems),
+        "written": result.written,
+    }
+
+
+def _backed(disk: Disk) -> Disk:
+    """Return a loop device with the file behind it for a serial; other disks have their own."""
+    try:
+        behind = Path("/sys/block", Path(disk.path).name, "loop/backing_file").read_text(encoding="utf-8").strip()
+    except OSError:
+        return disk
+    return replace(disk, serial=behind)
+
+
+def _lsblk() -> str:
+    try:
+        done = subprocess.run(LSBLK, capture_output=True, text=True, check=True)
+    except FileNotFoundError:
+        raise MachineError.one("lsblk is not here; it tells which disks there are", "install util-linux") from None
+    except subprocess.CalledProcessError as error:
+        raise MachineError.one(f"lsblk failed: {error.stderr.strip()}") from None
+    return done.stdout

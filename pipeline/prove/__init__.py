@@ -1,0 +1,1 @@
+"""A second build under other conditions, compared with the first."""

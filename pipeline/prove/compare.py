@@ -1,0 +1,114 @@
+"""A second build of a card elsewhere, under everything that must not enter its bytes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import subprocess
+import sys
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.prove import environment_variations
+from pipeline.prove.proof_inputs import lay_down
+from pipeline.workspace.project import Project
+
+COMPARED = ("card.img", "plan.json", "record.json", "SHA256SUMS")
+"""What must be the same in every build; the sheet is made from these alone."""
+
+PLACE = "another place, with ümlauts"
+
+Sums = Mapping[str, str]
+"""The SHA-256 of each file that is compared, by name."""
+
+
+def build_again(project: Project, card_id: str, scratch: Path, varied: Collection[str]) -> Path:
+    """Return the folder of the card built once more below ``scratch``, which is emptied before.
+
+    ``varied``: the conditions that are others. Raises CheckError when that build fails, MachineError for the machine.
+    """
+    folder = scratch / PLACE
+    shutil.rmtree(folder, ignore_errors=True)
+    (folder / "cwd").mkdir(parents=True)
+    backwards = "order of files" in varied
+    inputs, build = folder / "inputs", folder / "build"
+    lay_down(project, card_id, inputs, swapped="form of sources" in varied, backwards=backwards)
+    job = {
+        "inputs": str(inputs),
+        "build": str(build),
+        "card": card_id,
+        "backwards": backwards,
+        "workers": environment_variations.workers(varied),
+    }
+    words = [sys.executable, "-m", "pipeline.prove.proof_worker", json.dumps(job)]
+    done = subprocess.run(
+        environment_variations.clock(words, varied),
+        cwd=folder / "cwd",
+        env=environment_variations.environment(varied),
+        umask=environment_variations.umask(varied),
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+        check=False,
+    )
+    if done.returncode:
+        kind = MachineError if done.returncode == MachineError.exit_code else CheckError
+        raise kind(_problems(done.stdout, card_id, {str(inputs): project.shown(project.inputs)}))
+    return build / "cards" / card_id
+
+
+def sums(folder: Path) -> Sums:
+    """Return the SHA-256 of what is compared of a card."""
+    found = {}
+    for name in COMPARED:
+        with (folder / name).open("rb") as file:
+            found[name] = hashlib.file_digest(file, "sha256").hexdigest()
+    return found
+
+
+def reasons(project: Project, card_id: str, scratch: Path) -> tuple[str, ...]:
+    """Return which conditions make a difference, each tried alone; none where it takes several at once.
+
+    Two builds under the same conditions come first: where they differ, it is the moment or chance, and nothing else
+    can be told.
+    """
+
+    def outcome(*varied: str) -> Sums | None:
+        try:
+            return sums(build_again(project, card_id, scratch, varied))
+        except CheckError:
+            return None
+
+    same = outcome()
+    if same != outcome():
+        return ("the moment, or chance",)
+    found = () if same == sums(project.card_folder(card_id)) else ("folder",)
+    return (*found, *(name for name in environment_variations.conditions() if outcome(name) != same))
+
+
+def first_line(name: str, first: Path, second: Path) -> Iterator[str]:
+    """Yield the first line in which two text files differ, from shortly before where it does."""
+    pairs = zip(*((path / name).read_text(encoding="utf-8").splitlines() for path in (first, second)), strict=False)
+    for number, (one, other) in enumerate(pairs, 1):
+        if one != other:
+            at = next((i for i, two in enumerate(zip(one, other, strict=False)) if two[0] != two[1]), len(one))
+            start = max(at - 40, 0)
+            before, after = (f"...{line[start : at + 40]}..." for line in (one, other))
+            yield f"  {name}, line {number}: {before}, the second time {after}"
+            return
+
+
+def _problems(told: str, card_id: str, places: Mapping[str, str]) -> Iterator[Problem]:
+    """Yield what a second build says of why it failed, told of the inputs that it is a copy of."""
+    try:
+        problems = [Problem(**{**one, "place": Place(**one["place"]), "also": ()}) for one in json.loads(told)]
+    except ValueError:
+        problems = [Problem(Place(), "it was ended by something else; see above")]
+    for problem in problems:
+        file = problem.place.file
+        for place, shown in places.items():
+            file = file.replace(place, shown)
+        what = f"the second build of {card_id} failed: {problem.what}"
+        yield replace(problem, place=replace(problem.place, file=file), what=what)

@@ -1,0 +1,1 @@
+"""PURE: chips as parts with known sizes, and dumps that are another form of one."""

@@ -1,0 +1,1 @@
+"""PURE: every operation on chip contents, in one table."""

@@ -1,0 +1,87 @@
+"""Change of a text dump into the bytes it stands for."""
+
+from __future__ import annotations
+
+from pipeline.model.ranges import Ranges
+from pipeline.roms.operations.arguments import ADDRESS, BYTE, SIZE, choice, show_address
+from pipeline.roms.operations.operation import HintedError, Operation
+from pipeline.roms.operations.text_dumps import ADDRESSES, FORMS, Run
+from pipeline.roms.provenance import sources_of, through, whole
+
+
+def decode(data: bytes, *, text: str, from_: int, size: int, fill: int | None, elsewhere: str | None) -> bytes:
+    """Return o[i] = the byte that the records of a text dump give to the address from + i.
+
+    Addresses that no record gives hold ``fill``; without it they are refused, since public tools put 00 or FF there.
+    Records outside are refused too, or left out where ``elsewhere`` is "drop". An address given twice is refused, and
+    so is a text of which nothing lies inside. The forms and their sources: ``records.FORMS``.
+    """
+    made, given = bytearray([fill or 0]) * size, bytearray(size)
+    for run in FORMS[text](data):
+        start, end = max(run.start - from_, 0), min(run.start + len(run.data) - from_, size)
+        if max(end - start, 0) < len(run.data) and elsewhere is None:
+            _refuse_outside(run, from_, size)
+        if start >= end:
+            continue
+        if 1 in given[start:end]:
+            again = from_ + start + given[start:end].index(1)
+            raise HintedError(f"line {run.line}: gives {show_address(again)} again; expected each address once")
+        made[start:end] = run.data[from_ + start - run.start : from_ + end - run.start]
+        given[start:end] = b"\1" * (end - start)
+    _check_given(given, from_, fill)
+    return bytes(made)
+
+
+def _refuse_outside(run: Run, from_: int, size: int) -> None:
+    found = _span(run.start, len(run.data))
+    hint = 'correct from and size, or leave out what lies elsewhere: elsewhere = "drop"'
+    raise HintedError(f"line {run.line}: gives {found}; expected {_span(from_, size)}", hint)
+
+
+def _check_given(given: bytearray, from_: int, fill: int | None) -> None:
+    if 1 not in given:
+        raise HintedError(f"no record gives any of {_span(from_, len(given))}", "correct from and size")
+    hole = given.find(0)
+    if fill is None and hole >= 0:
+        end = given.find(1, hole)
+        first = _span(from_ + hole, (len(given) if end < 0 else end) - hole)
+        what = f"no record gives {given.count(0):,} of {len(given):,} bytes, the first of them {first}"
+        raise HintedError(what, "give the byte that stands there: fill = 0xFF")
+
+
+def _span(start: int, size: int) -> str:
+    return f"{show_address(start)} to {show_address(start + size - 1)}"
+
+
+def _decode_size(_: int, /, *, text: str, from_: int, size: int, fill: int | None, elsewhere: str | None) -> int:
+    if from_ + size > ADDRESSES:
+        raise ValueError(f"reaches to {show_address(from_ + size - 1)}; addresses of text dumps end with 0xFFFFFFFF")
+    return size
+
+
+def _decode_trace(words: str, part: Ranges, /, *, size: int, **_others: object) -> Ranges:
+    return whole(size, *sources_of(through(part, words)))
+
+
+def _decode_tell(*, text: str, from_: str, size: str, fill: str, elsewhere: str) -> str:
+    more = [f"holes {fill}"] * bool(fill) + ["the rest left out"] * bool(elsewhere)
+    return f"decode {text}, {size} from {from_}" + (f" ({', '.join(more)})" if more else "")
+
+
+DECODING = (
+    Operation(
+        name="decode",
+        arguments={
+            "text": choice(*FORMS),
+            "from": ADDRESS,
+            "size": SIZE,
+            "fill": BYTE.otherwise(None),
+            "elsewhere": choice("drop").otherwise(None),
+        },
+        size=_decode_size,
+        apply=decode,
+        trace=_decode_trace,
+        tell=_decode_tell,
+    ),
+)
+"""The one change of a text dump."""

@@ -1,0 +1,159 @@
+"""Applies a delta in the plain form of VCDIFF: what changed between two files, as instructions over the first.
+
+Source: RFC 3284, "The VCDIFF Generic Differencing and Compression Data Format" (2002). Sections are named below.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from pipeline.roms.operations.vcdiff_code import CODE
+from pipeline.roms.operations.vcdiff_read import DeltaError, Reader
+
+MAGIC = b"\xd6\xc3\xc4"
+"""The letters V, C and D with their highest bit set (section 4.1); version 0 follows."""
+
+PLAIN = "make it in the plain form of RFC 3284: xdelta3 -e -f -n -A -S none -s OLD NEW DELTA"
+HEADER_FORMS = {1: "compressed sections", 2: "a code table of its own", 4: "an application's header"}
+SECTIONS = ("data", "instructions", "addresses")
+WINDOW_FORMS = {4: "a checksum of its own"}
+"""Bits of the two indicators (sections 4.1, 4.2) that are refused; the two of value 4 are no part of the RFC."""
+
+
+def apply_delta(source: bytes, delta: bytes, size: int) -> bytes:
+    """Return the file of ``size`` bytes that a delta makes of ``source``.
+
+    Raises DeltaError for a delta in another form than the plain one, or one that is damaged or made for other sizes.
+    Time and memory are bounded by ``size`` and the delta's own length, whatever the delta asks for.
+    """
+    reader = Reader(delta)
+    if reader.take(3, "magic number") != MAGIC:
+        raise DeltaError("the delta does not begin with D6 C3 C4, so it is no VCDIFF file", PLAIN)
+    if version := reader.byte("version"):
+        raise DeltaError(f"the delta is in version {version} of its format; expected version 0", PLAIN)
+    _plain(reader.byte("header indicator"), HEADER_FORMS)
+    target = bytearray()
+    while not reader.at_end:
+        _window(reader, source, target, size)
+    if len(target) != size:
+        raise DeltaError(f"the delta makes {len(target):,} bytes; expected {size:,}")
+    return bytes(target)
+
+
+def _plain(indicator: int, refused: dict[int, str]) -> None:
+    """Stop at an indicator that asks for more than the plain form; both allow nothing but the bits named here."""
+    forms = [what for bit, what in refused.items() if indicator & bit]
+    unknown = indicator & ~sum(refused)
+    if forms or unknown:
+        raise DeltaError(f"the delta has {' and '.join(forms) or f'an unknown indicator 0x{unknown:02X}'}", PLAIN)
+
+
+def _window(reader: Reader, source: bytes, target: bytearray, size: int) -> None:
+    """Read one window (sections 4.2, 4.3) and put what it makes behind ``target``."""
+    segment = _segment(reader, source, target)
+    body = reader.part(reader.number("window length"), "window")
+    end = len(target) + body.number("target window size")
+    if end > size:
+        raise DeltaError(f"the delta makes {end:,} bytes or more; expected {size:,}")
+    if body.byte("delta indicator"):
+        raise DeltaError(f"the delta has {HEADER_FORMS[1]}", PLAIN)
+    lengths = [body.number(f"size of its {name}") for name in SECTIONS]
+    data, instructions, addresses = (body.part(length, name) for length, name in zip(lengths, SECTIONS, strict=True))
+    body.finish("window")
+    _Machine(segment, target, end, data, instructions, addresses).run()
+
+
+def _segment(reader: Reader, source: bytes, target: bytearray) -> _Segment:
+    """Return the part of source or target that the window says it copies from."""
+    indicator = reader.byte("window indicator")
+    _plain(indicator & ~3, WINDOW_FORMS)
+    if not indicator:
+        return _Segment(b"", 0, 0)
+    if indicator == 3:
+        raise DeltaError("the delta is damaged: a window takes its segment from two files at once")
+    length, start = reader.number("segment size"), reader.number("segment position")
+    base, name = (source, "the piece") if indicator == 1 else (target, "its own target")
+    if start + length > len(base):
+        what = f"the delta copies from {start:,} to {start + length:,} of {name}, which has {len(base):,} bytes"
+        raise DeltaError(what, "it was made for another file" if indicator == 1 else "")
+    return _Segment(base, start, length)
+
+
+@dataclass(frozen=True, slots=True)
+class _Segment:
+    """The part of source or target that a window copies from: ``length`` bytes of ``base`` from ``start`` on."""
+
+    base: bytes | bytearray
+    start: int
+    length: int
+
+
+@dataclass(slots=True)
+class _Machine:
+    """Runs the instructions of one window; what they make goes behind ``target``, up to ``end``."""
+
+    segment: _Segment
+    target: bytearray
+    end: int
+    data: Reader
+    instructions: Reader
+    addresses: Reader
+    first: int = field(init=False)
+    near: list[int] = field(default_factory=lambda: [0] * 4)
+    same: list[int] = field(default_factory=lambda: [0] * 768)
+    slot: int = 0
+
+    def run(self) -> None:
+        """Run every instruction (section 5.4); all sections must be used up and the window filled."""
+        self.first = len(self.target)
+        while not self.instructions.at_end:
+            for kind, size, mode in CODE[self.instructions.byte("instruction")]:
+                length = size or self.instructions.number("instruction size")
+                if len(self.target) + length > self.end:
+                    raise DeltaError("an instruction of the delta makes more than its window holds")
+                if kind == "add":
+                    self.target += self.data.take(length, "data")
+                elif kind == "run":
+                    self.target += self.data.take(1, "data") * length
+                else:
+                    self._copy(self._address(mode), length)
+        if len(self.target) != self.end:
+            raise DeltaError("the instructions of the delta end before their window is full")
+        for section, name in ((self.data, "data"), (self.addresses, "addresses")):
+            section.finish(name)
+
+    def _address(self, mode: int) -> int:
+        """Return the next address of a COPY, and remember it (section 5.3).
+
+        Addresses count through the segment and on through what this window has made. Mode 0 gives the address, 1 the
+        way back from here, 2 to 5 the way on from one of the last four, 6 to 8 one of 768 by its lowest byte.
+        """
+        here = self.segment.length + len(self.target) - self.first
+        if mode < 6:
+            number = self.addresses.number("address")
+            address = number if mode == 0 else here - number if mode == 1 else self.near[mode - 2] + number
+        else:
+            address = self.same[(mode - 6) * 256 + self.addresses.byte("address")]
+        if not 0 <= address < here:
+            raise DeltaError(f"the delta copies from {address:,}, where only 0 to {here - 1:,} is known")
+        self.near[self.slot] = address
+        self.slot = (self.slot + 1) % 4
+        self.same[address % 768] = address
+        return address
+
+    def _copy(self, address: int, length: int) -> None:
+        """Put ``length`` bytes from an address behind the target, all from the segment or all from this window.
+
+        In this window they may reach into what is being made: then they repeat (section 3).
+        """
+        inside = address - self.segment.length
+        if inside < 0:
+            if inside + length > 0:
+                raise DeltaError("the delta is damaged: it copies across the end of its segment")
+            start = self.segment.start + address
+            self.target += self.segment.base[start : start + length]
+            return
+        while length:
+            part = self.target[self.first + inside : self.first + inside + length]
+            self.target += part
+            length -= len(part)

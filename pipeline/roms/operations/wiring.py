@@ -1,0 +1,180 @@
+"""Changes of wiring: bytes, bits and address lines that reach the core in another order than the dump has them.
+
+Notation: a are the bytes of the piece, o what comes out, i an index from 0; line 0 is the least significant. The
+formulas are plain index arithmetic (common practice of ROM work); the tests hold each to a public tool or to numpy.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+
+from pipeline.model.ranges import Ranges
+from pipeline.roms.operations.arguments import LINES, choice
+from pipeline.roms.operations.bits import REVERSED, merge, move_bits
+from pipeline.roms.operations.operation import Operation, in_units, whole_units
+from pipeline.roms.provenance import mixed, through
+
+ITEMS = {16: "H", 32: "I", 64: "Q"}
+"""array's type code for an unsigned number of so many bits."""
+SMALL, WINDOW = 4, 8
+"""Address lines below SMALL are moved inside blocks of 2**WINDOW bytes; lines from SMALL on by moving blocks."""
+
+
+def swap_bytes(data: bytes, *, bits: int) -> bytes:
+    """Return o[u * i + j] = a[u * i + u - 1 - j] for units of u = bits / 8 bytes: each unit back to front."""
+    numbers = array(ITEMS[bits], data)
+    numbers.byteswap()
+    return numbers.tobytes()
+
+
+def swap_words(data: bytes) -> bytes:
+    """Return o[4i .. 4i + 3] = a[4i + 2], a[4i + 3], a[4i], a[4i + 1]: the 16-bit halves of 32-bit words exchanged."""
+    rom = bytearray(len(data))
+    for j, source in enumerate((2, 3, 0, 1)):
+        rom[j::4] = data[source::4]
+    return bytes(rom)
+
+
+def reverse_bits(data: bytes, *, bits: int) -> bytes:
+    """Return o with bit k of each unit taken from bit (bits - 1 - k), for units of 8, 16 or 32 bits.
+
+    Over 16 or 32 bits that is each byte reversed and the bytes of the unit swapped, in either byte order.
+    """
+    turned = data.translate(REVERSED)
+    return turned if bits == 8 else swap_bytes(turned, bits=bits)
+
+
+def data_lines(data: bytes, *, lines: tuple[int, ...], byte_order: str | None) -> bytes:
+    """Return o with bit k of each unit taken from bit lines[k] of the same unit of a.
+
+    lines[k] names the input bit that feeds output bit k; the other direction is the inverse permutation. Eight lines
+    act on bytes, sixteen on 16-bit words, whose byte order must then be given.
+    """
+    if len(lines) == 8:
+        return data.translate(move_bits(lines, 0, 0))
+    first_byte = 0 if byte_order == "little-endian" else 1
+    halves = {8 * half: data[first_byte ^ half :: 2] for half in (0, 1)}
+    rom = bytearray(len(data))
+    for half in (0, 1):
+        moved = [halves[source].translate(move_bits(lines, 8 * half, source)) for source in (0, 8)]
+        rom[first_byte ^ half :: 2] = merge(*moved)
+    return bytes(rom)
+
+
+def address_lines(data: bytes, *, lines: tuple[int, ...]) -> bytes:
+    """Return o[i] = a[s], where bit k of s is bit lines[k] of i, for a piece of 2**n bytes and n lines.
+
+    lines[k] names the line of the ROM file's address that drives line k of the chip; the other direction is the
+    inverse permutation.
+
+    Done in three passes, each fast in plain Python, where a look-up for every byte is not: blocks are moved so that
+    the lines that must become the lowest come inside a window of 8; the window is permuted by
+    ``bytes.translate``, with the data as its table; blocks are moved to their final places.
+    """
+    source = [lines.index(line) for line in range(len(lines))]  # output line -> chip line
+    lowest = source[:SMALL]
+    upper = [line for line in range(SMALL, len(lines)) if line not in lowest]
+    first = [*range(min(SMALL, len(lines))), *(line for line in lowest if line >= SMALL), *upper]
+    window = [*lowest, *(line for line in first[:WINDOW] if line not in lowest)]
+    second = [*(first.index(line) for line in window), *range(WINDOW, len(lines))]
+    now = [*window, *first[WINDOW:]]
+    third = [now.index(line) for line in source]
+    return _move_blocks(_permute_window(_move_blocks(data, first), second[:WINDOW]), third)
+
+
+def _addresses(lines: Sequence[int]) -> list[int]:
+    """Return s for each i from 0: bit lines[k] of s is bit k of i."""
+    addresses = [0]
+    for line in lines:
+        addresses += [address | 1 << line for address in addresses]
+    return addresses
+
+
+def _move_blocks(data: bytes, lines: Sequence[int]) -> bytes:
+    """Return o[i] = a[s], bit lines[k] of s = bit k of i, where the lowest lines stay: they are the block."""
+    fixed = next((k for k, line in enumerate(lines) if k != line), len(lines))
+    if fixed == len(lines):
+        return data
+    block = 1 << fixed
+    return b"".join([data[start : start + block] for start in _addresses(lines[fixed:])])
+
+
+def _permute_window(data: bytes, lines: Sequence[int]) -> bytes:
+    """Return o[i] = a[s] inside blocks of 2**|lines| bytes: each block is the table, the addresses are translated."""
+    if list(lines) == sorted(lines):
+        return data
+    addresses = bytes(_addresses(lines))
+    size = len(addresses)
+    return b"".join([addresses.translate(data[start : start + size].ljust(256)) for start in range(0, len(data), size)])
+
+
+def _swap_size(size: int, /, *, bits: int) -> int:
+    return whole_units(size, bits // 8)
+
+
+def _data_lines_size(size: int, /, *, lines: tuple[int, ...], byte_order: str | None) -> int:
+    if len(lines) not in (8, 16):
+        raise ValueError(f"has {len(lines)} lines; expected 8 or 16")
+    if (len(lines) == 16) != (byte_order is not None):
+        found = "none" if byte_order is None else f'"{byte_order}"'
+        raise ValueError(f"has {len(lines)} lines and byte-order {found}; expected it for 16 lines, and for no others")
+    return whole_units(size, len(lines) // 8)
+
+
+def _address_lines_size(size: int, /, *, lines: tuple[int, ...]) -> int:
+    if size != 1 << len(lines):
+        raise ValueError(f"has {len(lines)} lines, for {1 << len(lines):,} bytes; the piece has {size:,}")
+    return size
+
+
+def _units_trace(words: str, part: Ranges, /, *, bits: int) -> Ranges:
+    return in_units(words, part, bits // 8, bits // 8)
+
+
+WIRING = (
+    Operation(
+        name="swap-bytes",
+        arguments={"bits": choice(16, 32, 64)},
+        main="bits",
+        size=_swap_size,
+        apply=swap_bytes,
+        trace=_units_trace,
+        tell="swap bytes in {bits}-bit units".format,
+    ),
+    Operation(
+        name="swap-words",
+        size=lambda size: whole_units(size, 4),
+        apply=swap_words,
+        trace=lambda words, part: in_units(words, part, 4, 4),
+        tell="swap 16-bit words in 32-bit units".format,
+    ),
+    Operation(
+        name="reverse-bits",
+        arguments={"bits": choice(8, 16, 32)},
+        main="bits",
+        size=_swap_size,
+        apply=reverse_bits,
+        trace=_units_trace,
+        tell="reverse bits in {bits}-bit units".format,
+    ),
+    Operation(
+        name="data-lines",
+        arguments={"lines": LINES, "byte-order": choice("little-endian", "big-endian").otherwise(None)},
+        main="lines",
+        size=_data_lines_size,
+        apply=data_lines,
+        trace=lambda words, part, *, lines, byte_order: in_units(words, part, len(lines) // 8, len(lines) // 8),
+        tell=lambda *, lines, byte_order: f"data lines from {lines}" + (f" ({byte_order})" if byte_order else ""),
+    ),
+    Operation(
+        name="address-lines",
+        arguments={"lines": LINES},
+        main="lines",
+        size=_address_lines_size,
+        apply=address_lines,
+        trace=lambda words, part, *, lines: mixed(through(part, words)),
+        tell="address lines from {lines}".format,
+    ),
+)
+"""Every change of wiring."""

@@ -1,0 +1,1 @@
+"""Folders, archives and files: listed, hashed, read, and remembered in a database."""

@@ -1,0 +1,232 @@
+"""The index as a SQLite file: only a cache, so another version or a damaged file is thrown away and begun anew."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import NamedTuple
+
+from pipeline.errors import MachineError, Place, Problem
+from pipeline.sources.files.archive import Fault, Listing
+from pipeline.sources.files.digest import Digest
+from pipeline.sources.files.entry import Source
+from pipeline.sources.files.problems import shown
+
+VERSION = 2
+"""Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
+
+TABLES = (
+    """CREATE TABLE files (path BLOB PRIMARY KEY, place INTEGER NOT NULL, signature TEXT NOT NULL,
+    archive INTEGER NOT NULL, size INTEGER NOT NULL, sha256 TEXT, crc32 INTEGER) WITHOUT ROWID""",
+    """CREATE TABLE members (archive BLOB NOT NULL, name TEXT NOT NULL, size INTEGER NOT NULL, crc32 INTEGER NOT NULL,
+    sha256 TEXT, PRIMARY KEY (archive, name)) WITHOUT ROWID""",
+    """CREATE TABLE faults (archive BLOB NOT NULL, what TEXT NOT NULL, hint TEXT NOT NULL)""",
+    """CREATE TABLE contents (path BLOB NOT NULL, member TEXT NOT NULL, sha256 TEXT NOT NULL, crc32 INTEGER NOT NULL,
+    size INTEGER NOT NULL, signature TEXT NOT NULL, PRIMARY KEY (path, member)) WITHOUT ROWID""",
+    "CREATE TABLE limits (text TEXT NOT NULL)",
+    "CREATE TABLE tried (source TEXT NOT NULL, size INTEGER NOT NULL, PRIMARY KEY (source, size)) WITHOUT ROWID",
+    """CREATE TABLE forms (sha256 TEXT NOT NULL, source TEXT NOT NULL, how TEXT NOT NULL, change TEXT NOT NULL,
+    PRIMARY KEY (sha256, source)) WITHOUT ROWID""",
+    "CREATE INDEX files_by_size ON files (size)",
+    "CREATE INDEX members_by_size ON members (size)",
+    "CREATE INDEX faults_by_archive ON faults (archive)",
+)
+"""``path`` and ``archive`` are bytes as the operating system spells them. ``contents``: files asked for one by one.
+``tried``: the sizes of forms that were looked at, by the SHA-256 of the file; ``forms``: what these are."""
+
+SOURCES = """SELECT place, path, NULL, size, crc32, sha256 FROM files {0}
+    UNION ALL SELECT place, path, name, members.size, members.crc32, members.sha256
+    FROM members JOIN files ON path = members.archive {1}"""
+
+
+class FormRow(NamedTuple):
+    """A form of a file: its SHA-256, that of the file, how they differ, and the change that makes it."""
+
+    sha256: str
+    source: str
+    how: str
+    change: str
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether an error means that the file is no index of ours any more, rather than locked, full or forbidden."""
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    return code in (sqlite3.SQLITE_ERROR, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT)
+
+
+def store_error(path: Path, error: sqlite3.Error) -> MachineError:
+    """Return the exception for an index the machine does not let us use."""
+    hint = "see that its folder can be written, the disk is not full and no other run uses it"
+    return MachineError([Problem(Place(file=shown(path)), f"the index cannot be used: {error}", hint)])
+
+
+class Store:
+    """The open SQLite file. Every change is one transaction, so that a run can be killed at any moment.
+
+    Raises ``sqlite3.Error`` from every method, and OSError where files are made or removed.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            self._connect()
+        except sqlite3.Error as error:
+            if not is_damage(error):
+                raise
+            self.throw_away()
+
+    def _connect(self) -> None:
+        self._sql = sqlite3.connect(self.path, isolation_level=None, timeout=30)
+        try:
+            self._sql.execute("PRAGMA journal_mode = WAL")
+            self._sql.execute("PRAGMA synchronous = NORMAL")
+            with self.transaction():
+                (version,) = self._sql.execute("PRAGMA user_version").fetchone()
+                if version not in (0, VERSION):
+                    raise sqlite3.DatabaseError(f"version {version}, expected {VERSION}")
+                if version == 0:
+                    for statement in (*TABLES, f"PRAGMA user_version = {VERSION}"):
+                        self._sql.execute(statement)
+            self._sql.execute("CREATE TEMP TABLE sizes (size INTEGER PRIMARY KEY)")
+        except BaseException:
+            self._sql.close()
+            raise
+
+    def throw_away(self) -> None:
+        """Begin anew with an empty index."""
+        self._sql.close()
+        for suffix in ("", "-wal", "-shm", "-journal"):
+            Path(f"{self.path}{suffix}").unlink(missing_ok=True)
+        self._connect()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._sql.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Make everything inside happen completely or not at all."""
+        self._sql.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._sql.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                self._sql.execute("ROLLBACK")
+            raise
+
+    def known(self) -> dict[bytes, tuple[int, str, int]]:
+        """Return place, signature, and 1 if it is read as an archive, else 0, of every file of the places."""
+        rows = self._sql.execute("SELECT path, place, signature, archive FROM files")
+        return {row[0]: row[1:] for row in rows}
+
+    def limits(self) -> str:
+        """Return the archive limits of the last scan as text, "" before the first."""
+        row = self._sql.execute("SELECT text FROM limits").fetchone()
+        return str(row[0]) if row else ""
+
+    def set_limits(self, text: str) -> None:
+        """Remember the archive limits of this scan."""
+        self._sql.execute("DELETE FROM limits")
+        self._sql.execute("INSERT INTO limits VALUES (?)", (text,))
+
+    def put_files(self, files: Iterable[tuple[bytes, int, str, int, int]]) -> None:
+        """Add or replace files: path, place, signature, 1 if an archive, size. Their hashes are forgotten."""
+        self._sql.executemany("REPLACE INTO files VALUES (?, ?, ?, ?, ?, NULL, NULL)", files)
+
+    def move_files(self, files: Iterable[tuple[bytes, int]]) -> None:
+        """Give files another place's number: path, place."""
+        self._sql.executemany("UPDATE files SET place = ?2 WHERE path = ?1", files)
+
+    def put_listing(self, path: bytes, listing: Listing) -> None:
+        """Add what an archive holds."""
+        members = ((path, m.name, m.size, m.crc32) for m in listing.members)
+        self._sql.executemany("INSERT INTO members VALUES (?, ?, ?, ?, NULL)", members)
+        self._sql.executemany("INSERT INTO faults VALUES (?, ?, ?)", ((path, f.what, f.hint) for f in listing.faults))
+
+    def forget_listings(self, paths: Iterable[bytes]) -> None:
+        """Forget what archives hold."""
+        rows = [(path,) for path in paths]
+        self._sql.executemany("DELETE FROM members WHERE archive = ?", rows)
+        self._sql.executemany("DELETE FROM faults WHERE archive = ?", rows)
+
+    def forget_files(self, paths: Iterable[bytes]) -> None:
+        """Forget files; the listings of archives are forgotten apart."""
+        self._sql.executemany("DELETE FROM files WHERE path = ?", ((path,) for path in paths))
+
+    def faults(self) -> list[tuple[bytes, Fault]]:
+        """Return what is wrong with archives, sorted."""
+        rows = self._sql.execute("SELECT archive, what, hint FROM faults ORDER BY archive, what, hint")
+        return [(archive, Fault(what, hint)) for archive, what, hint in rows]
+
+    def members(self) -> int:
+        """Return how many members of archives can be used."""
+        return int(self._sql.execute("SELECT COUNT(*) FROM members").fetchone()[0])
+
+    def sources(self) -> Iterator[Source]:
+        """Yield all files and members, in no order."""
+        yield from map(Source._make, self._sql.execute(SOURCES.format("", "")))
+
+    def sources_of(self, sizes: Iterable[int]) -> Iterator[Source]:
+        """Yield the files and members of these sizes, in no order."""
+        self._sql.execute("DELETE FROM sizes")
+        self._sql.executemany("INSERT OR IGNORE INTO sizes VALUES (?)", ((size,) for size in sizes))
+        query = SOURCES.format("WHERE size IN sizes", "WHERE members.size IN sizes")
+        yield from map(Source._make, self._sql.execute(query))
+
+    def remember(self, digests: Iterable[tuple[Source, Digest]]) -> None:
+        """Keep digests of sources whose file is still what the last scan saw; of others nothing is kept."""
+        files, members = [], []
+        for source, digest in digests:
+            if source.member is None:
+                files.append((digest.sha256, digest.crc32, source.path, digest.signature))
+            else:
+                members.append((digest.sha256, source.path, source.member, source.path, digest.signature))
+        with self.transaction():
+            self._sql.executemany("UPDATE files SET sha256 = ?, crc32 = ? WHERE path = ? AND signature = ?", files)
+            self._sql.executemany(
+                """UPDATE members SET sha256 = ? WHERE archive = ? AND name = ?
+                AND EXISTS (SELECT 1 FROM files WHERE path = ? AND signature = ?)""",
+                members,
+            )
+
+    def content(self, path: bytes, member: str) -> Digest | None:
+        """Return the remembered digest of a file (``member`` is "") or member, whether or not it lies in a place."""
+        query = "SELECT sha256, crc32, size, signature FROM contents WHERE path = ? AND member = ?"
+        row = self._sql.execute(query, (path, member)).fetchone()
+        return Digest._make(row) if row else None
+
+    def put_contents(self, digests: Iterable[tuple[bytes, str, Digest]]) -> None:
+        """Remember digests of files or members (path, member, digest), whether or not they lie in a place."""
+        rows = ((path, member, *digest) for path, member, digest in digests)
+        with self.transaction():
+            self._sql.executemany("REPLACE INTO contents VALUES (?, ?, ?, ?, ?, ?)", rows)
+
+    def forget_contents(self, path: bytes) -> None:
+        """Forget the digests of a file and its members."""
+        self._sql.execute("DELETE FROM contents WHERE path = ?", (path,))
+
+    def tried(self) -> dict[str, set[int]]:
+        """Return the sizes of forms that were looked at, by the SHA-256 of the file."""
+        tried: dict[str, set[int]] = {}
+        for source, size in self._sql.execute("SELECT source, size FROM tried"):
+            tried.setdefault(source, set()).add(size)
+        return tried
+
+    def put_forms(self, tried: Iterable[tuple[str, int]], forms: Iterable[FormRow]) -> None:
+        """Remember which sizes of forms were looked at (SHA-256 of the file, size), and the forms themselves.
+
+        Of equal forms of a file the first is kept.
+        """
+        with self.transaction():
+            self._sql.executemany("INSERT OR IGNORE INTO forms VALUES (?, ?, ?, ?)", forms)
+            self._sql.executemany("INSERT OR IGNORE INTO tried VALUES (?, ?)", tried)
+
+    def forms(self, sha256: str) -> list[FormRow]:
+        """Return the files, there or not, that have a form with this SHA-256."""
+        rows = self._sql.execute("SELECT sha256, source, how, change FROM forms WHERE sha256 = ?", (sha256,))
+        return list(map(FormRow._make, rows))

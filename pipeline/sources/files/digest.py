@@ -1,0 +1,83 @@
+"""Hash a file or a member of an archive once, and notice when it changes meanwhile."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import zlib
+from collections.abc import Callable, Iterable
+from io import FileIO
+from pathlib import Path
+from typing import NamedTuple
+
+from pipeline.errors import CheckError, Place, Problem
+from pipeline.model.content import Location
+from pipeline.sources.files.archive import ArchiveError
+from pipeline.sources.files.contents import members, pieces
+from pipeline.sources.files.problems import shown
+from pipeline.sources.files.signature import signature
+
+SMALL = 16 << 10
+"""Bytes that sources must have on average for several threads to pay; measured: below, they wait for one another."""
+
+
+class Digest(NamedTuple):
+    """What the bytes at a location are, and the signature their file had before and after they were read."""
+
+    sha256: str
+    crc32: int
+    size: int
+    signature: str
+
+
+def _drop(_: bytes) -> None:
+    """Keep nothing."""
+
+
+def digest(location: Location, keep: Callable[[bytes], None] = _drop) -> Digest:
+    """Return SHA-256, CRC-32 and size of the bytes at a location; ``keep`` is given them in pieces.
+
+    Raises CheckError when its file changes while it is read, ArchiveError for a damaged archive, and OSError.
+    Source: FIPS 180-4 (SHA-256); ITU-T V.42, 8.1.1.6.2 (CRC-32).
+    """
+    with FileIO(location.path) as stream:
+        before = os.fstat(stream.fileno())
+        found = _digest(pieces(stream, location), signature(before), keep)
+    after = os.stat(location.path)  # noqa: PTH116  # measured: a third of the time of Path.stat
+    if found.signature != signature(after):
+        raise changed(location, f"it had {before.st_size:,} bytes before and {after.st_size:,} after")
+    return found
+
+
+def digest_members(path: str, names: Iterable[str]) -> list[Digest | ArchiveError]:
+    """Return the digest of each member of an archive, or how it is damaged; raises as ``digest`` does.
+
+    Much quicker than one by one where they are small, since the archive is looked at once.
+    """
+    before = Path(path).stat()
+    member = members(path, before)
+    found: list[Digest | ArchiveError] = []
+    for name in names:
+        try:
+            found.append(_digest(member(name), signature(before)))
+        except ArchiveError as error:
+            found.append(error)
+    after = Path(path).stat()
+    if signature(before) != signature(after):
+        raise changed(Location(path=path), f"it had {before.st_size:,} bytes before and {after.st_size:,} after")
+    return found
+
+
+def _digest(arriving: Iterable[bytes], known: str, keep: Callable[[bytes], None] = _drop) -> Digest:
+    sha256, crc32, size = hashlib.sha256(), 0, 0
+    for piece in arriving:
+        sha256.update(piece)
+        crc32, size = zlib.crc32(piece, crc32), size + len(piece)
+        keep(piece)
+    return Digest(sha256.hexdigest(), crc32, size, known)
+
+
+def changed(location: Location, how: str) -> CheckError:
+    """Return the exception for a source that is not any more what it was."""
+    hint = "run again when nothing writes to it"
+    return CheckError([Problem(Place(file=shown(str(location))), f"changed while it was read: {how}", hint)])

@@ -1,0 +1,145 @@
+"""Go through sources in order of preference, hash what may be wanted, and note what was found."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from itertools import chain, groupby
+
+from pipeline.errors import CheckError
+from pipeline.model.content import Content
+from pipeline.sources.files.archive import ArchiveError
+from pipeline.sources.files.database import Store
+from pipeline.sources.files.digest import SMALL, Digest, digest, digest_members
+from pipeline.sources.files.entry import Source
+from pipeline.sources.files.problems import reason
+
+WORKERS = min(8, os.cpu_count() or 1)
+BATCH_SOURCES, BATCH_BYTES = 256, 256 << 20
+"""Hashed between two looks at what is still wanted, and by a killed run in vain, at most (or one larger source)."""
+
+SHARE = 16
+"""Sources a thread hashes at a time; handing over each alone costs more than hashing a small one."""
+
+
+@dataclass(slots=True)
+class Aim:
+    """Hashes looked for among some sources, each with the CRC-32s declared for it (None where none is)."""
+
+    hashes: dict[str, set[int | None]] = field(default_factory=dict)
+    checks: Counter[int | None] = field(default_factory=Counter)
+
+    def add(self, content: Content) -> None:
+        """Look for a content too."""
+        checks = self.hashes.setdefault(content.sha256, set())
+        if content.crc32 not in checks:
+            checks.add(content.crc32)
+            self.checks[content.crc32] += 1
+
+    def done(self, sha256: str) -> None:
+        """Look no longer for a hash."""
+        self.checks -= Counter(self.hashes.pop(sha256))
+
+    def fits(self, source: Source) -> bool:
+        """Whether a source may hold what is looked for, as far as an archive's directory tells."""
+        if source.member is None:
+            return bool(self.hashes)
+        return None in self.checks or source.crc32 in self.checks
+
+
+class Hunt:
+    """One search under way: what was found, what was hashed, and why some sources could not be."""
+
+    def __init__(self, store: Store, pool: Executor, progress: Callable[[int], None]) -> None:
+        self._store, self._pool, self._progress = store, pool, progress
+        self.found: dict[str, Source] = {}
+        self._digests: dict[tuple[bytes, str | None], Digest] = {}
+        self._failures: dict[tuple[bytes, str | None], str] = {}
+
+    def hash_of(self, source: Source) -> str | None:
+        """Return the SHA-256 of a source, None while it is not hashed or cannot be."""
+        known = self._digests.get((source.path, source.member))
+        return known.sha256 if known else source.sha256
+
+    def crc32_of(self, source: Source) -> int | None:
+        """Return the CRC-32 of a source, None for a file that is not hashed."""
+        known = self._digests.get((source.path, source.member))
+        return known.crc32 if known else source.crc32
+
+    def failure(self, source: Source) -> str:
+        """Return why a source could not be hashed, "" if it could or was not tried."""
+        return self._failures.get((source.path, source.member), "")
+
+    def content(self, sha256: str) -> Content:
+        """Return a found content with its size and its true CRC-32."""
+        source = self.found[sha256]
+        return Content(sha256=sha256, size=source.size, crc32=self.crc32_of(source))
+
+    def through(self, sources: Iterable[Source], aim_of: Callable[[Source], Aim]) -> None:
+        """Look in each source for its aim, the preferred ones first, and leave out what is found from then on."""
+        for batch in self._batches(sorted(sources, key=lambda source: source.order), aim_of):
+            self._hash([source for source in batch if self.hash_of(source) is None and not self.failure(source)])
+            for source in batch:
+                sha256, aim = self.hash_of(source), aim_of(source)
+                if sha256 in aim.hashes:
+                    self.found.setdefault(sha256, source)
+                    aim.done(sha256)
+
+    def _batches(self, sources: list[Source], aim_of: Callable[[Source], Aim]) -> Iterator[list[Source]]:
+        batch, size = list[Source](), 0
+        for source in sources:
+            if aim_of(source).fits(source):
+                batch.append(source)
+                size += source.size
+            if len(batch) == BATCH_SOURCES or size > BATCH_BYTES:
+                yield batch
+                batch, size = [], 0
+        if batch:
+            yield batch
+
+    def _hash(self, sources: list[Source]) -> None:
+        """Hash sources side by side and remember what they are."""
+        fresh = []
+        if sum(source.size for source in sources) < SMALL * len(sources):
+            results: Iterable[Digest | str] = _try_all(sources)
+        else:
+            shares = [sources[at : at + SHARE] for at in range(0, len(sources), SHARE)]
+            results = chain.from_iterable(self._pool.map(_try_all, shares))
+        for source, result in zip(sources, results, strict=True):
+            if isinstance(result, str):
+                self._failures[source.path, source.member] = result
+            else:
+                self._digests[source.path, source.member] = result
+                fresh.append((source, result))
+            self._progress(source.size)
+        if fresh:
+            self._store.remember(fresh)
+
+
+def _try_all(sources: list[Source]) -> list[Digest | str]:
+    """Return the digest of each source, or why it cannot be had; those of one archive together."""
+    results = list[Digest | str]()
+    for (path, is_member), group in groupby(sources, key=lambda source: (source.path, source.member is not None)):
+        together = list(group)
+        try:
+            if is_member:
+                found = digest_members(os.fsdecode(path), [source.member or "" for source in together])
+            else:
+                found = [digest(source.location) for source in together]
+            results += map(_as_declared, together, found)
+        except OSError as error:
+            results += [f"it cannot be read: {reason(error)}"] * len(together)
+        except ArchiveError as error:
+            results += [error.what] * len(together)
+        except CheckError:
+            results += ["it changed while it was read"] * len(together)
+    return results
+
+
+def _as_declared(source: Source, found: Digest | ArchiveError) -> Digest | str:
+    if isinstance(found, ArchiveError):
+        return found.what
+    return found if found.size == source.size else "it changed after the sources were looked through"

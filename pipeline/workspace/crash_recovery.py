@@ -1,0 +1,47 @@
+"""What a run that was cut off leaves below ``build/`` is swept when the next one starts."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pipeline.model.text import counted
+from pipeline.workspace.fsync_queue import Unsynced
+from pipeline.workspace.stamp import read_outputs, sha256_of_file, sync_folder
+
+
+@contextmanager
+def sweeping(build: Path) -> Iterator[None]:
+    """Remove what is not whole below ``build`` if the last run did not come to its end; note that one is at work now.
+
+    That is every ``*.part``, and every stamp of ROM files that are not as they were made: they are synced only when a
+    run ends. Only while no other run works there. A run that ends, well or not, leaves nothing, so nothing is searched.
+    """
+    running = build / "state" / "running"
+    if running.exists():
+        for left in sorted(build.rglob("*.part")):
+            if left.is_file() or left.is_symlink():
+                left.unlink()
+        _sweep_roms(build)
+    running.parent.mkdir(parents=True, exist_ok=True)
+    running.touch()
+    sync_folder(running.parent)  # lost in a power cut, it could not tell the next run of it
+    yield
+    running.unlink(missing_ok=True)
+
+
+def _sweep_roms(build: Path) -> None:
+    """Have ROM files made again whose bytes are not those of their stamp, whatever they look like."""
+    whole, damaged = Unsynced(), 0
+    for stamp in sorted((build / "state" / "rom").glob("*.json")):
+        outputs = {build / "roms" / stamp.stem / name: sha256 for name, sha256 in read_outputs(stamp).items()}
+        if all(path.is_file() and sha256_of_file(path) == sha256 for path, sha256 in outputs.items()):
+            whole.add(outputs)
+        else:
+            stamp.unlink()
+            damaged += 1
+    whole.sync()
+    if damaged:
+        sys.stdout.write(f"sweep   the last run was cut off: ROM files of {counted(damaged, 'title')} are made again\n")

@@ -1,0 +1,180 @@
+"""A failed or killed build says why in plain lines and leaves the last good image and record (promise 3)."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from tests.support import small
+from tests.support.cli import command, digests, doit, write_tree
+
+BIG_CHIP = random.Random(5).randbytes(1024)
+
+
+@pytest.fixture
+def built(tmp_path: Path) -> Path:
+    folder = small.small_project(tmp_path)
+    assert doit(folder).code == 0
+    return folder
+
+
+def test_everything_that_is_missing_is_listed_at_once_with_what_is_nearest(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    write_tree(folder, {"inputs/files/attic/dump(2).bin": bytes(1024), "inputs/files/attic/core.bin": b"?"})
+    ran = doit(folder)
+    assert ran.code == 1
+    assert ran.err == (
+        f"inputs/cores/fern.toml:5:1: bitstream: ENGINES/FERN/ENGINE.BIT of fern is in none of the 1 place searched: "
+        f"720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
+        "  hint: add the folder or archive it lies in to sources.toml\n"
+        f"inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "
+        f"1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
+        "  hint: found, but with every bit inverted, as inputs/files/attic/x/dump(1).bin; to use it, "
+        f'declare size = 1024 and sha256 = "{small.sha(small.CHIP_A)}", '
+        "and begin its then with { invert = true }\n"
+    )
+
+
+def test_a_failed_build_leaves_the_last_good_card(built: Path) -> None:
+    before = digests(built / "build/cards")
+    title = small.TITLE.replace(small.sha(small.CHIP_B), "0" * 64)
+    write_tree(built, {"inputs/titles/snail-race.toml": title})
+    assert doit(built).code == 1
+    assert digests(built / "build/cards") == before
+
+
+def test_a_broken_manifest_leaves_the_last_good_card(built: Path) -> None:
+    before = digests(built / "build/cards")
+    write_tree(built, {"inputs/cards/desk.toml": small.CARD + "label ="})
+    ran = doit(built)
+    assert ran.code == 2
+    assert ran.err.startswith("inputs/cards/desk.toml:9:8: ")
+    assert digests(built / "build/cards") == before
+
+
+def test_a_rom_file_that_is_not_the_declared_one_shows_both_hashes(tmp_path: Path) -> None:
+    title = small.TITLE.replace('["a1", "b1"]', '["b1", "a1"]')
+    ran = doit(small.small_project(tmp_path, {"inputs/titles/snail-race.toml": title}))
+    assert ran.code == 1
+    assert ran.err == (
+        f"inputs/titles/snail-race.toml:12:10: rom.1.sha256: the steps give {small.sha(small.CHIP_B + small.CHIP_A)}; "
+        f"expected {small.sha(small.ROM)}\n"
+        "  hint: every chip is the declared one, so a step is wrong, or this hash is\n"
+    )
+
+
+def test_a_second_run_in_the_same_folder_is_refused(built: Path) -> None:
+    holder = (
+        "import sys; from filelock import FileLock; lock = FileLock(sys.argv[1]); lock.acquire(); "
+        "print('held', flush=True); sys.stdin.read()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", holder, str(built / "build/state/lock")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "held\n"
+        write_tree(built, {"inputs/cards/desk.toml": small.CARD.replace("DESK", "TABLE")})
+        ran = doit(built)
+        other.communicate("")
+    assert (ran.code, ran.out, ran.err) == (
+        3,
+        "",
+        "another run is working in build/\n  hint: wait until it has ended\n",
+    )
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a file size limit is POSIX (setrlimit)")
+def test_a_write_that_fails_is_one_line_and_leaves_the_last_good_card(built: Path) -> None:
+    before = digests(built / "build/cards")
+    write_tree(built, {"inputs/files/system/BIG.BIN": bytes(range(256)) * 8192})
+    # a process may write no file beyond 1 MiB: writing fails as on a full disk, with another number
+    limit = (
+        "import resource, signal, sys, runpy; signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (1 << 20, 1 << 20)); sys.argv = ['doit', *sys.argv[1:]]; "
+        "runpy.run_module('doit', run_name='__main__')"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", limit, *command(built)[3:]], cwd=built, capture_output=True, text=True, check=False
+    )
+    assert run.returncode == 3, run.stderr
+    assert "card.img" in run.stderr
+    assert "Traceback" not in run.stderr
+    assert digests(built / "build/cards", "*/card.img") == {
+        name: sha256 for name, sha256 in before.items() if name.endswith("card.img")
+    }
+    assert not list((built / "build").rglob("*.part"))
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="only where permissions bind the user")
+def test_no_permission_to_write_is_one_line(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    (folder / "build/cards").mkdir(parents=True)
+    (folder / "build/cards").chmod(0o555)
+    ran = doit(folder)
+    (folder / "build/cards").chmod(0o755)
+    assert ran.code == 3
+    assert "Permission denied" in ran.err
+
+
+def test_a_file_in_the_way_of_a_folder_is_one_line(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    (folder / "build").mkdir()
+    (folder / "build/roms").write_text("in the way")
+    ran = doit(folder)
+    assert ran.code == 3
+    assert ran.err == f"{folder}/build/roms/snail-race: Not a directory\n"
+
+
+def test_a_broken_archive_is_named_and_the_rest_is_used(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    with zipfile.ZipFile(folder / "inputs/files/attic/more.zip", "w") as archive:
+        archive.writestr("x.bin", bytes(5000))
+    whole = (folder / "inputs/files/attic/more.zip").read_bytes()
+    write_tree(folder, {"inputs/files/attic/more.zip": whole[:-30]})
+    ran = doit(folder)
+    assert ran.code == 0
+    assert ran.err.startswith("warning: inputs/files/attic/more.zip: ")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL is POSIX")
+def test_a_build_killed_at_any_moment_is_finished_by_the_next(tmp_path: Path) -> None:
+    seed = 11
+    moments = random.Random(seed)
+    whole = small.small_project(tmp_path / "whole", {"inputs/files/system/BIG.BIN": BIG_CHIP * 4096})
+    start = time.monotonic()
+    assert doit(whole).code == 0
+    took = time.monotonic() - start
+    expected = digests(whole / "build/cards")
+    folder = small.small_project(tmp_path / "killed", {"inputs/files/system/BIG.BIN": BIG_CHIP * 4096})
+    for _ in range(12):
+        with subprocess.Popen(command(folder), cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as run:
+            time.sleep(moments.uniform(0.1, took))
+            run.send_signal(signal.SIGKILL)
+        image = folder / "build/cards/desk/card.img"
+        if image.exists():  # whatever stands under the final name is whole
+            assert digests(image.parent)["card.img"] == expected["desk/card.img"]
+            image.unlink()
+    assert doit(folder).code == 0
+    assert digests(folder / "build/cards") == expected
+
+
+def test_a_dump_that_only_another_card_needs_may_be_missing(tmp_path: Path) -> None:
+    other = small.CARD.replace('titles = ["snail-race"]', "titles = []").replace('"Desk"', '"Plain"')
+    folder = small.small_project(tmp_path, {"inputs/cards/plain.toml": other})
+    (folder / "inputs/files/attic/dump(2).bin").unlink()
+    ran = doit(folder, "record:plain")
+    assert (ran.code, ran.err) == (0, "")
+    assert "find    2 of 3 contents found in 1 place; the rest is not needed now\n" in ran.out
+    assert doit(folder, "rom:snail-race").code == 1
+    assert doit(folder).code == 1

@@ -1,0 +1,168 @@
+"""A second machine takes the ROM files that a first one assembled, and any trouble with the store is only told."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import pytest
+
+from pipeline.build import find, rom
+from pipeline.errors import CheckError
+from pipeline.store.store import Store
+from pipeline.workspace.project import Project
+from tests.support import small
+from tests.support.cli import doit, own_command
+
+ASSEMBLED = "snail-race: 1 ROM file from 2 chips, 2 KiB"
+TAKEN = "snail-race: 1 ROM file from the store, 2 KiB"
+UNDECLARED = small.TITLE.replace(f'sha256 = "{small.sha(small.ROM)}"\n', "")
+
+
+def project_in(folder: Path, store: Path, *, read_only: bool = False) -> Project:
+    made = Project(folder / "inputs", folder / "build", folder)
+    made.store = Store(str(store), read_only=read_only)
+    return made
+
+
+def rom_made(project: Project) -> str:
+    """Make the ROM file as its task does, and return the line of that."""
+    return rom.take(project, "snail-race") or rom.run(project, "snail-race", find.complete(project))
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    """A store that a first machine has filled."""
+    folder = small.small_project(tmp_path / "first")
+    project = project_in(folder, tmp_path / "store")
+    assert rom_made(project) == ASSEMBLED
+    assert project.warnings == ()
+    return tmp_path / "store"
+
+
+def only_object(store: Path) -> Path:
+    (path,) = (path for path in store.rglob("*") if path.is_file())
+    return path
+
+
+def test_another_machine_needs_no_chips_and_gets_the_same_card(store: Path, tmp_path: Path) -> None:
+    assert doit(tmp_path / "first").code == 0
+    folder = small.small_project(tmp_path / "second")
+    for chip in ("x/dump(1).bin", "dump(2).bin"):
+        (folder / "inputs/files/attic" / chip).unlink()
+    assert doit(folder).code == 1
+    ran = doit(folder, CARDKILN_STORE=str(store), CARDKILN_STORE_READ_ONLY="1")
+    assert (ran.code, ran.err) == (0, "")
+    assert f"\nrom     {TAKEN}\n" in ran.out
+    for name in ("card.img", "record.json", "sheet.html", "SHA256SUMS"):
+        first, second = (tmp_path / one / "build/cards/desk" / name for one in ("first", "second"))
+        assert first.read_bytes() == second.read_bytes()
+    assert "nothing to do" in doit(folder).out
+
+
+def test_a_title_that_is_assembled_does_not_ask_for_chips_of_one_that_is_stored(store: Path, tmp_path: Path) -> None:
+    acorn = small.TITLE.replace("Snail race", "Acorn").replace("b1", "c1").replace("SNAIL.ROM", "ACORN.ROM")
+    acorn = acorn.replace(small.sha(small.CHIP_B), small.sha(small.CHIP_A))
+    acorn = acorn.replace(small.sha(small.ROM), small.sha(2 * small.CHIP_A))
+    project = project_in(small.small_project(tmp_path / "second", {"inputs/titles/acorn.toml": acorn}), store)
+    (project.inputs / "files/attic/dump(2).bin").unlink()  # chip b1, which only the snails need
+    card = small.CARD.replace('titles = ["snail-race"]', 'titles = ["acorn", "snail-race"]')
+    (project.inputs / "cards/desk.toml").write_text(card, encoding="utf-8")
+    assert rom.run(project, "acorn", find.complete(project)) == "acorn: 1 ROM file from 2 chips, 2 KiB"
+    assert rom.take(project, "snail-race") == TAKEN
+
+
+def test_a_title_with_all_its_chips_is_taken_without_a_search(store: Path, tmp_path: Path) -> None:
+    ran = doit(small.small_project(tmp_path / "second"), "rom:snail-race", CARDKILN_STORE=str(store))
+    assert (ran.code, ran.err) == (0, "")
+    assert f"\nrom     {TAKEN}\n" in ran.out
+    assert "find" not in ran.out
+
+
+def test_a_bad_object_is_assembled_anew_and_replaced(store: Path, tmp_path: Path) -> None:
+    stored = only_object(store)
+    good = stored.read_bytes()
+    stored.write_bytes(good[:-1] + b"?")
+    project = project_in(small.small_project(tmp_path / "second"), store)
+    assert (rom_made(project), project.warnings) == (ASSEMBLED, ())
+    assert only_object(store).read_bytes() == good
+
+
+def test_read_only_a_bad_object_is_left(store: Path, tmp_path: Path) -> None:
+    only_object(store).write_bytes(b"bad")
+    project = project_in(small.small_project(tmp_path / "second"), store, read_only=True)
+    assert (rom_made(project), project.warnings) == (ASSEMBLED, ())
+    assert only_object(store).read_bytes() == b"bad"
+
+
+def test_an_object_that_is_not_as_declared_is_assembled_anew_and_replaced(store: Path, tmp_path: Path) -> None:
+    project = project_in(small.small_project(tmp_path / "second"), store)
+    title = project.manifest.titles["snail-race"]
+    good = only_object(store).read_bytes()
+    assert Store(str(store)).write(rom._key(project, title, title.roms[0]), small.CHIP_B + small.CHIP_A)
+    assert only_object(store).read_bytes() != good
+    assert (rom_made(project), project.warnings) == (ASSEMBLED, ())
+    assert only_object(store).read_bytes() == good
+
+
+def test_missing_chips_are_told_when_the_object_is_bad(store: Path, tmp_path: Path) -> None:
+    only_object(store).write_bytes(b"bad")
+    project = project_in(small.small_project(tmp_path / "second"), store)
+    (project.inputs / "files/attic/dump(2).bin").unlink()
+    with pytest.raises(CheckError, match="chip b1 of Snail race is in none of the 1 place searched"):
+        rom_made(project)
+
+
+def test_a_store_that_fails_is_one_warning_and_the_card_is_built(tmp_path: Path) -> None:
+    second = small.TITLE.replace("Snail race", "Slug race").replace("SNAIL.ROM", "SLUG.ROM")
+    card = small.CARD.replace('titles = ["snail-race"]', 'titles = ["slug-race", "snail-race"]')
+    changes: dict[str, str | bytes] = {"inputs/titles/slug-race.toml": second, "inputs/cards/desk.toml": card}
+    folder = small.small_project(tmp_path / "project", changes)
+    (tmp_path / "file").write_bytes(b"")
+    ran = doit(folder, CARDKILN_STORE=str(tmp_path / "file"))
+    assert ran.code == 0
+    assert ran.err.count("warning") == 1
+    assert ran.err.startswith("warning: CARDKILN_STORE: the store cannot be read: NotADirectoryError: ")
+    assert (folder / "build/cards/desk/record.json").is_file()
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Project:
+    """A project with a store, whose ROM file has no declared SHA-256."""
+    folder = small.small_project(tmp_path / "third", {"inputs/titles/snail-race.toml": UNDECLARED})
+    return project_in(folder, tmp_path / "store")
+
+
+def test_a_pinned_hash_asks_for_the_same_object(store: Path, project: Project) -> None:
+    assert rom.take(project, "snail-race") == TAKEN
+    assert rom.reason(project, "snail-race") is None
+    data = (project.rom_folder("snail-race") / "SNAIL.ROM").read_bytes()
+    assert hashlib.sha256(data).hexdigest() == small.sha(small.ROM)
+
+
+def test_another_version_of_the_program_takes_nothing(
+    store: Path, project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rom, "PROGRAM", "cardkiln 99")
+    assert rom.take(project, "snail-race") is None
+
+
+def test_another_recipe_takes_nothing(store: Path, project: Project, tmp_path: Path) -> None:
+    other = UNDECLARED.replace('["a1", "b1"]', '["b1", "a1"]')
+    (project.inputs / "titles/snail-race.toml").write_text(other, encoding="utf-8")
+    assert rom.take(project, "snail-race") is None
+
+
+def test_prove_assembles_and_does_not_ask_the_store(tmp_path: Path) -> None:
+    """Else a wrong object would prove itself."""
+    wrong = tmp_path / "wrong"
+    folder = small.small_project(tmp_path / "second", {"inputs/titles/snail-race.toml": UNDECLARED})
+    project = project_in(folder, wrong)
+    other = small.CHIP_B + small.CHIP_A
+    title = project.manifest.titles["snail-race"]
+    assert Store(str(wrong)).write(rom._key(project, title, title.roms[0]), other)
+    ran = doit(folder, CARDKILN_STORE=str(wrong))
+    assert (ran.code, ran.err) == (0, "")
+    assert f"\nrom     {TAKEN}\n" in ran.out
+    ran = own_command(folder, "prove", "desk", CARDKILN_STORE=str(wrong))
+    assert ran.code == 1

@@ -1,0 +1,266 @@
+"""``doit adopt``: a card made by hand with mkfs.fat and mtools, taken over, built, and compared with itself."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import re
+import shutil
+import subprocess
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ManifestError
+from pipeline.inspect import adopt_writer
+from pipeline.inspect.adopt import adopt
+from pipeline.inspect.open_target import named
+from pipeline.workspace.project import Project
+from tests.strangers import with_dissect, with_mtools
+from tests.strangers.tools import require
+from tests.support.cli import digests, doit, own_command
+from tests.support.small import small_project
+from tests.unit.volume.by_hand import CHANGES, FILES, made
+
+CARD = """\
+#:schema ../../schemas/card.schema.json
+# Drafted from a card made by hand. No rights are stated for its own files, so it cannot be published yet.
+name = "GARAGE"
+version = "1"
+board = "oak"
+cores = ["fern", "moss"]
+titles = ["snail-race"]
+
+[volume]
+size = 16809472
+type = "fat16"
+label = "GARAGE"
+serial = "1234-ABCD"
+timestamp = MOMENT
+
+[[files]]
+path = "NOTES.TXT"
+from = "files/adopted-garage/card/NOTES.TXT"
+
+[[files]]
+path = "GAMES"
+from = "files/adopted-garage/card/GAMES"
+
+[[files]]
+path = "PICTURES"
+from = "files/adopted-garage/card/PICTURES"
+"""
+
+CORE = f"""\
+#:schema ../../schemas/core.schema.json
+# Drafted from a card made by hand. Say what it needs, and under which rights it may be passed on.
+name = "Moss garden"
+kind = "unknown"
+release = "unknown"
+folder = "MOSS"
+boards = ["oak"]
+
+[bitstream]
+size = 780
+sha256 = "{hashlib.sha256(FILES["ENGINES/MOSS/ENGINE.BIT"]).hexdigest()}"
+"""
+
+SAID = """\
+adopted garage: 1 core known and 1 drafted, 1 title, 3 files copied
+written inputs/cores/moss.toml
+written inputs/cards/garage.toml
+note    ._DISCS.LIB is left out: a desktop left it
+note    BOARD.CFG: keyboard becomes external, which core fern needs
+next    doit record:garage, then doit diff card.img garage
+"""
+
+
+@pytest.fixture(scope="module")
+def by_hand(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("by-hand")
+    for tool in ("mkfs.fat", "mcopy"):
+        require(tool)
+    made(folder / "card.img", folder)
+    return folder / "card.img"
+
+
+@pytest.fixture
+def folder(by_hand: Path, tmp_path: Path) -> Path:
+    small_project(tmp_path, dict(CHANGES))
+    shutil.copyfile(by_hand, tmp_path / "card.img")
+    return tmp_path
+
+
+def text(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+def test_a_card_made_by_hand_becomes_manifests(folder: Path) -> None:
+    before = digests(folder / "inputs")
+    ran = own_command(folder, "adopt", "card.img", "oak")
+
+    assert (ran.code, ran.out, ran.err) == (0, SAID, "")
+    card = text(folder / "inputs/cards/garage.toml")
+    assert re.sub(r"timestamp = \d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\n", "timestamp = MOMENT\n", card) == CARD
+    assert text(folder / "inputs/cores/moss.toml") == CORE
+    assert text(folder / "inputs/sources.toml") == 'places = ["files/adopted-garage/contents", "files/attic"]\n'
+    after = digests(folder / "inputs")
+    assert {path for path in before if after[path] != before[path]} == {"sources.toml"}
+    assert sorted(path for path in after if path.startswith("files/adopted-garage")) == [
+        "files/adopted-garage/card/GAMES/FERN/dump of chip a.bin",
+        "files/adopted-garage/card/NOTES.TXT",
+        "files/adopted-garage/card/PICTURES/a long name.raw",
+        "files/adopted-garage/contents/engine-bit-746cc574",
+    ]
+    assert not (folder / "build/cards").exists()
+
+
+def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(folder: Path, tmp_path: Path) -> None:
+    assert own_command(folder, "adopt", "card.img", "oak").code == 0
+    built = doit(folder, "record:garage")
+    assert (built.code, built.err) == (0, "")
+
+    image = folder / "build/cards/garage/card.img"
+    start = json.loads(text(folder / "build/cards/garage/record.json"))["volume"]["first-sector"]
+    old = {item.path: item.sha256 for item in with_dissect.read(folder / "card.img", 63 * 512)}
+    new = {item.path: item.sha256 for item in with_mtools.read(image, start * 512, tmp_path)}
+    assert {path for path in old if path not in new} == {"._DISCS.LIB"}
+    assert {path for path in new if path not in old} == set()
+    assert {path for path in new if new[path] != old[path]} == {"BOARD.CFG"}
+
+    compared = json.loads(own_command(folder, "diff", "--json", "card.img", "garage").out)
+    assert own_command(folder, "look", str(image)).code == 0
+    assert not compared["equal"]
+    changes = compared["changes"]
+    assert [(one["kind"], one["name"], one["because"]) for one in changes if one["group"] == "files"] == [
+        ("removed", "._DISCS.LIB", []),
+        ("changed", "BOARD.CFG", ["[input] port: 0 -> 1"]),
+    ]
+    assert {one["group"] for one in changes} <= {"files", "placement", "entries"}
+
+
+def test_nothing_is_written_over(folder: Path) -> None:
+    assert own_command(folder, "adopt", "card.img", "oak").code == 0
+    before = digests(folder)
+    ran = own_command(folder, "adopt", "card.img", "oak")
+
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == (
+        "inputs/files/adopted-garage: is there already, and nothing is written over\n"
+        "  hint: choose another id with --as, or move it away\n"
+    )
+    inputs = {path: digest for path, digest in digests(folder).items() if path.startswith("inputs/")}
+    assert inputs == {path: digest for path, digest in before.items() if path.startswith("inputs/")}
+
+
+def test_another_id_is_another_card(folder: Path) -> None:
+    assert own_command(folder, "adopt", "card.img", "oak").code == 0
+    ran = own_command(folder, "adopt", "--json", "card.img", "oak", "--as", "spare")
+
+    assert ran.code == 0
+    document = json.loads(ran.out)
+    assert document["written"] == ["inputs/cards/spare.toml"]
+    assert document["cores"] == ["fern", "moss"]
+    assert document["drafted-cores"] == []
+
+
+def test_all_is_taken_back_when_a_draft_does_not_pass(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = digests(folder / "inputs")
+    monkeypatch.setattr(adopt_writer, "_card_text", lambda adoption: "no = 'card'\n")
+    project = Project(folder / "inputs", folder / "build", folder)
+
+    with named(project, str(folder / "card.img")) as card:
+        adoption = adopt(project, card, project.manifest.boards["oak"], "garage")
+        with pytest.raises(ManifestError):
+            adopt_writer.write(project, card, adoption)
+    assert digests(folder / "inputs") == before
+
+
+def test_contents_that_no_source_has_are_taken_from_the_card(folder: Path) -> None:
+    (folder / "inputs/files/attic/core.bin").unlink()
+    (folder / "inputs/files/attic/dump(2).bin").unlink()
+    (folder / "inputs/cards/desk.toml").unlink()  # it wants what is not there any more
+    ran = own_command(folder, "adopt", "card.img", "oak")
+
+    assert ran.out.startswith("adopted garage: 1 core known and 1 drafted, 0 titles, 4 files copied\n")
+    assert (
+        "note    title snail-race is not taken over, its files are copied as they are: its chips are in no source, or "
+        "not all of it is on the card\n"
+    ) in ran.out
+    built = doit(folder, "record:garage")
+    assert (built.code, built.err) == (0, "")
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    held = {file["path"]: file["sha256"] for file in record["files"]}
+    there = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
+    assert {path for path in there if held.get(path) != there[path]} == {"._DISCS.LIB", "BOARD.CFG"}
+
+
+def test_a_damaged_card_is_not_adopted(folder: Path) -> None:
+    data = bytearray((folder / "card.img").read_bytes())
+    at = data.index(b"DISCS   LIB")
+    data[at + 28 : at + 32] = (40_000).to_bytes(4, "little")
+    (folder / "card.img").write_bytes(data)
+    ran = own_command(folder, "adopt", "card.img", "oak")
+
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == (
+        f"{folder / 'card.img'}: DISCS.LIB: size: 40,000 bytes take 20 clusters, its chain has 4\n"
+        "  hint: adopt a sound copy; doit look shows what is wrong\n"
+    ).replace(f"{folder}/", "")
+    assert not (folder / "inputs/cards/garage.toml").exists()
+
+
+def test_a_changed_config_file_of_the_board_is_told(folder: Path) -> None:
+    data = (folder / "card.img").read_bytes().replace(b"; settings", b"; mine own", 1)
+    (folder / "card.img").write_bytes(data)
+    ran = own_command(folder, "adopt", "card.img", "oak")
+
+    assert "note    BOARD.CFG: the manifests put other bytes there; the card's are not taken over\n" in ran.out
+
+
+def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, tmp_path: Path) -> None:
+    """A ZIP archive in the root is copied whole; a long name ".." is no way out of the inputs."""
+    archive = io.BytesIO()
+    with zipfile.ZipFile(archive, "w") as file:
+        file.writestr("inner.txt", "inner")
+    (tmp_path / "BOX.ZIP").write_bytes(archive.getvalue())
+    (tmp_path / "zz.a long name").write_bytes(b"out")
+    settings = with_mtools.settings(tmp_path)
+    words = [require("mcopy"), "-i", f"{folder / 'card.img'}@@{63 * 512}"]
+    subprocess.run(
+        [*words, str(tmp_path / "BOX.ZIP"), str(tmp_path / "zz.a long name"), "::/"], check=True, env=settings
+    )
+    data = (folder / "card.img").read_bytes()
+    name = "zz.a long nam".encode("utf-16-le")
+    at = data.index(name[:10]) - 1
+    new = bytearray(data)
+    new[at + 1 : at + 11] = "..".encode("utf-16-le") + bytes(2) + b"\xff" * 4
+    new[at + 14 : at + 26] = b"\xff" * 12
+    new[at + 28 : at + 32] = b"\xff" * 4
+    new[at - 32] = 0xE5
+    new[at] = 0x41
+    (folder / "card.img").write_bytes(new)
+
+    ran = own_command(folder, "adopt", "card.img", "oak")
+    assert ran.code == 0
+    assert 'note    .. is left out: its name is "..", which stands for a folder itself or its parent' in ran.out
+    assert doit(folder, "record:garage").code == 0
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    held = {file["path"]: file["sha256"] for file in record["files"]}
+    assert held["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
+
+
+def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
+    ran = own_command(folder, "adopt", "inputs", "oak")
+    assert (ran.code, ran.err) == (
+        3,
+        "inputs: is a folder, expected an image or a disk\n  hint: take an image of the card and adopt that\n",
+    )
+    ran = own_command(folder, "adopt", "card.img", "oka")
+    assert (ran.code, ran.err) == (2, 'found "oka", expected the id of a board\n  hint: did you mean "oak"?\n')
+    ran = own_command(folder, "adopt", "card.img", "oak", "--as", "My Card")
+    assert (ran.code, ran.err) == (2, '--as: found "My Card"\n  hint: an id is lower-case words with hyphens\n')
+    ran = own_command(folder, "adopt", "card.img")
+    assert (ran.code, ran.err) == (2, "expected PATH BOARD\n  hint: doit help adopt says more\n")

@@ -1,0 +1,169 @@
+"""``doit find`` as a person runs it: what every card lacks, what was found in another form, what nothing wants."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from tests.support import small
+from tests.support.cli import doit, own_command
+from tests.unit.roms.workshop import noise
+
+CHIP_B = small.CHIP_B
+SWAPPED = bytes(CHIP_B[at ^ 1] for at in range(len(CHIP_B)))
+TITLE = small.TITLE.replace("[chips.b1]\n", '[chips.b1]\npart = "2708"\ncrc32 = "0badc0de"\n')
+TWICE = noise(512) * 2
+DUMP_B = "inputs/files/attic/dump(2).bin"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return small.small_project(tmp_path, {"inputs/titles/snail-race.toml": TITLE})
+
+
+def test_all_is_there(folder: Path) -> None:
+    ran = own_command(folder, "find")
+    assert (ran.code, ran.out, ran.err) == (0, "3 of 3 contents found in 1 place\n", "")
+
+
+def test_what_a_card_lacks_is_listed_by_who_asks_for_it(folder: Path) -> None:
+    for name in ("core.bin", "dump(2).bin", "x/dump(1).bin"):
+        (folder / "inputs/files/attic" / name).unlink()
+    ran = own_command(folder, "find")
+    assert (ran.code, ran.err) == (1, "")
+    assert ran.out == (
+        "0 of 3 contents found in 1 place\n"
+        "\n"
+        "desk lacks 3 contents\n"
+        "  Fern (inputs/cores/fern.toml)\n"
+        "    ENGINES/FERN/ENGINE.BIT: 720 bytes\n"
+        f"      SHA-256 {small.sha(small.BITSTREAM)}\n"
+        "  Snail race (inputs/titles/snail-race.toml)\n"
+        "    chip a1: 1 KiB\n"
+        f"      SHA-256 {small.sha(small.CHIP_A)}\n"
+        "    chip b1: 2708, 1 KiB, CRC-32 0badc0de\n"
+        f"      SHA-256 {small.sha(CHIP_B)}\n"
+    )
+
+
+def test_another_form_in_an_archive_is_named_with_the_step_that_makes_it_good(folder: Path) -> None:
+    (folder / DUMP_B).unlink()
+    (folder / "inputs/files/attic/x/dump(1).bin").unlink()
+    with zipfile.ZipFile(folder / "inputs/files/attic/box.zip", "w") as archive:
+        archive.writestr("tray/b.bin", SWAPPED)
+    ran = own_command(folder, "find")
+    assert ran.code == 1
+    assert (
+        "    chip b1: 2708, 1 KiB, CRC-32 0badc0de\n"
+        f"      SHA-256 {small.sha(CHIP_B)}\n"
+        "      found, but byte-swapped, as tray/b.bin in inputs/files/attic/box.zip\n"
+        f'      to use it, declare size = 1024 and sha256 = "{small.sha(SWAPPED)}", '
+        "and begin its then with { swap-bytes = 16 }\n"
+    ) in ran.out
+    assert "nothing wants" not in ran.out
+
+
+def test_what_is_told_to_write_is_what_makes_the_build_succeed(folder: Path) -> None:
+    (folder / DUMP_B).write_bytes(b"header, 16 bytes" + CHIP_B)
+    ran = own_command(folder, "find", "--json")
+    assert ran.code == 1
+    (asker,) = json.loads(ran.out)["cards"][0]["lacks"]
+    (lack,) = asker["contents"]
+    form = lack["found-as"]
+    assert (form["how"], form["path"], form["member"]) == ("behind a header of 16 bytes", DUMP_B, None)
+    declared = f'size = "1 KiB"\nsha256 = "{small.sha(CHIP_B)}"'
+    fixed = TITLE.replace(declared, f'size = {form["size"]}\nsha256 = "{form["sha256"]}"')
+    fixed = fixed.replace('part = "2708"\ncrc32 = "0badc0de"\n', "")
+    fixed = fixed.replace('"b1"]', f'{{ chip = "b1", then = [{{ {form["change"]} }}] }}]')
+    (folder / "inputs/titles/snail-race.toml").write_text(fixed, encoding="utf-8")
+    ran = doit(folder, "rom:snail-race")
+    assert (ran.code, ran.err) == (0, "")
+    assert (folder / "build/roms/snail-race/SNAIL.ROM").read_bytes() == small.ROM
+
+
+def test_it_is_never_used_by_itself(folder: Path) -> None:
+    (folder / DUMP_B).write_bytes(SWAPPED)
+    (folder / "inputs/files/attic/x/dump(1).bin").unlink()
+    ran = doit(folder)
+    assert ran.code == 1
+    assert "found, but byte-swapped, as inputs/files/attic/dump(2).bin; to use it, declare size = 1024" in ran.err
+    assert not (folder / "build/roms/snail-race/SNAIL.ROM").exists()
+
+
+def test_the_nearest_file_is_looked_at_for_signs_of_a_bad_dump(folder: Path) -> None:
+    (folder / DUMP_B).write_bytes(TWICE)
+    (folder / "inputs/files/attic/x/dump(1).bin").unlink()
+    ran = own_command(folder, "find")
+    assert (
+        "      nearest is inputs/files/attic/dump(2).bin: same size (1,024 bytes), but its SHA-256 is "
+        f"{small.sha(TWICE)}\n"
+        "      seen there: both halves are equal: an address line was stuck, "
+        "or a smaller part was read as a larger one\n"
+    ) in ran.out
+    assert "both halves are equal" in doit(folder).err
+
+
+def test_what_is_built_lacks_nothing_that_is_needed(folder: Path) -> None:
+    assert doit(folder).code == 0
+    (folder / DUMP_B).unlink()
+    (folder / "inputs/files/attic/x/dump(1).bin").unlink()
+    ran = own_command(folder, "find")
+    assert (ran.code, ran.err) == (0, "")
+    assert "chip a1: 1 KiB, what it goes into is built\n" in ran.out
+
+
+def test_files_that_nothing_wants_are_listed_up_to_a_number(folder: Path) -> None:
+    for number in range(23):
+        (folder / f"inputs/files/attic/spare {number:02}").write_bytes(bytes([number]) * 10)
+    (folder / "inputs/files/attic/second copy").write_bytes(CHIP_B)
+    ran = own_command(folder, "find")
+    assert (ran.code, ran.err) == (0, "")
+    lines = ran.out.splitlines()
+    assert lines[1:4] == ["", "nothing wants 23 files, 230 bytes", "  inputs/files/attic/spare 00, 10 bytes"]
+    assert lines[-1] == "  ... and 3 more; doit find --all lists them"
+    assert len(lines) == 3 + 20 + 1
+    whole = own_command(folder, "find", "--all").out.splitlines()
+    assert whole[-1] == "  inputs/files/attic/spare 22, 10 bytes"
+
+
+def test_the_same_as_json(folder: Path) -> None:
+    (folder / DUMP_B).unlink()
+    (folder / "inputs/files/attic/x/dump(1).bin").write_bytes(b"?" * 100)
+    ran = own_command(folder, "find", "--json")
+    assert (ran.code, ran.err) == (1, "")
+    document = json.loads(ran.out)
+    chip = {"size": 1024, "built": False}
+    assert document == {
+        "cardkiln-find": 1,
+        "places": ["inputs/files/attic"],
+        "wanted": 3,
+        "found": 1,
+        "cards": [
+            {
+                "card": "desk",
+                "lacks": [
+                    {
+                        "name": "Snail race",
+                        "manifest": "inputs/titles/snail-race.toml",
+                        "contents": [
+                            chip | {"what": "chip a1", "part": "", "sha256": small.sha(small.CHIP_A), "crc32": None},
+                            chip
+                            | {"what": "chip b1", "part": "2708", "sha256": small.sha(CHIP_B), "crc32": "0badc0de"},
+                        ],
+                    }
+                ],
+            }
+        ],
+        "untried": 0,
+        "unwanted": [{"path": "inputs/files/attic/x/dump(1).bin", "member": None, "size": 100}],
+        "warnings": [],
+    }
+
+
+def test_an_argument_is_refused(folder: Path) -> None:
+    ran = own_command(folder, "find", "chips")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == 'found "chips", expected options only\n  hint: doit help find says more\n'

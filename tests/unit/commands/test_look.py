@@ -1,0 +1,152 @@
+"""``doit look``: a card made by hand with mkfs.fat and mtools, as a person sees it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.strangers.tools import require
+from tests.support.cli import doit, own_command, write_tree
+from tests.support.small import small_project
+from tests.unit.volume.by_hand import CHANGES, FILES, made
+
+SEEN = """\
+volume  partition type 04 at sector 63, 16 MiB: FAT16, read here
+        8,167 clusters of 2 KiB, 8,146 free
+        label GARAGE, serial 1234-ABCD
+tree    11 files in 6 folders, 1 of them in more than one piece
+        BOARD.CFG                          49  cluster 2
+        NOTES.TXT                          22  cluster 3
+        DISCS.LIB                       7,530  4 pieces: 4, 6, 8, ...
+        ENGINES/                               cluster 5
+          FERN/                                cluster 7
+            ENGINE.BIT                    720  cluster 15
+            MENU.TXT                        6  cluster 16
+          MOSS/                                cluster 9
+            ENGINE.BIT                    780  cluster 17
+            MENU.TXT                       13  cluster 18
+        GAMES/                                 cluster 11
+          FERN/                                cluster 12
+            SNAIL.ROM                   2,048  cluster 19
+            dump of chip a.bin          1,024  cluster 20
+        PICTURES/                              cluster 13
+          a long name.raw               3,072  clusters 21-22
+        ._DISCS.LIB                         4  cluster 14
+first   BOARD.CFG, which has the lowest file cluster too
+health  nothing is wrong
+litter  ._DISCS.LIB
+board   oak, guessed: 3 of its places are there
+holds   core fern
+        title snail-race
+        ENGINES/MOSS/ENGINE.BIT, by its place a core, but none that is known
+rules   the volume label stands before the first file, and the board wants it behind: build the card
+        DISCS.LIB is the third entry and lies in four pieces; it must be the first file in one piece: copy it onto a \
+freshly formatted card before all others, or build the card
+        core fern needs keyboard external: in BOARD.CFG, set port in [input] to 1
+known   BOARD.CFG: board file of oak
+        DISCS.LIB: core file of fern
+        ENGINES/FERN/ENGINE.BIT: bitstream of fern
+        GAMES/FERN/SNAIL.ROM: ROM file of snail-race
+        GAMES/FERN/dump of chip a.bin: chip a1 of snail-race
+"""
+
+
+@pytest.fixture(scope="module")
+def by_hand(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("by-hand")
+    for tool in ("mkfs.fat", "mcopy"):
+        require(tool)
+    made(folder / "card.img", folder)
+    return folder / "card.img"
+
+
+def project(tmp_path: Path, by_hand: Path) -> Path:
+    small_project(tmp_path, dict(CHANGES))
+    shutil.copyfile(by_hand, tmp_path / "card.img")
+    return tmp_path
+
+
+def test_a_card_made_by_hand_is_told_and_how_to_mend_it(by_hand: Path, tmp_path: Path) -> None:
+    folder = project(tmp_path, by_hand)
+    ran = own_command(folder, "look", "card.img")
+
+    assert (ran.code, ran.err) == (1, "")
+    assert ran.out == SEEN
+    assert (folder / "card.img").read_bytes() == by_hand.read_bytes()
+
+
+def test_damage_is_told_under_health(by_hand: Path, tmp_path: Path) -> None:
+    folder = project(tmp_path, by_hand)
+    data = bytearray((folder / "card.img").read_bytes())
+    at = data.index(b"DISCS   LIB")
+    data[at + 28 : at + 32] = (40_000).to_bytes(4, "little")
+    (folder / "card.img").write_bytes(data)
+    ran = own_command(folder, "look", "card.img", "--board", "oak")
+
+    assert "health  size: DISCS.LIB: 40,000 bytes take 20 clusters, its chain has 4\nlitter" in ran.out
+    assert "DISCS.LIB is missing" not in ran.out
+    assert "DISCS.LIB is not the core file of fern that the manifest means: copy that one, or pin this one" in ran.out
+    assert "board   oak, as asked\n" in ran.out
+    assert ran.code == 1
+
+
+def test_a_plain_folder_is_held_against_the_board_without_places(tmp_path: Path) -> None:
+    folder = small_project(tmp_path, dict(CHANGES))
+    write_tree(folder / "mounted", {path: data for path, data in FILES.items() if path != "DISCS.LIB"})
+    ran = own_command(folder, "look", "mounted")
+
+    assert ran.out.startswith("folder  9 files; where they lie on the card cannot be seen\nlitter  ._DISCS.LIB\n")
+    assert "rules   DISCS.LIB is missing, the core file of fern: copy it there\n" in ran.out
+    assert ran.code == 1
+
+
+def test_a_built_card_has_nothing_wrong(tmp_path: Path) -> None:
+
+    folder = small_project(tmp_path)
+    assert doit(folder).code == 0
+    ran = own_command(folder, "look", "build/cards/desk/card.img")
+
+    assert (ran.code, ran.err) == (0, "")
+    assert "health  nothing is wrong\n" in ran.out
+    assert "rules   it keeps them all\n" in ran.out
+
+
+def test_json_is_one_document(by_hand: Path, tmp_path: Path) -> None:
+    seen = json.loads(own_command(project(tmp_path, by_hand), "look", "--json", "card.img").out)
+
+    assert seen["cardkiln-look"] == 1
+    assert seen["board"] == {"id": "oak", "why": "guessed: 3 of its places are there"}
+    assert seen["volume"]["serial"] == "1234-ABCD"
+    assert [item["path"] for item in seen["volume"]["items"] if len(item["extents"]) > 1] == ["DISCS.LIB"]
+    assert seen["unknown-cores"] == ["ENGINES/MOSS/ENGINE.BIT"]
+
+
+def test_without_manifests_the_volume_is_told_all_the_same(by_hand: Path, tmp_path: Path) -> None:
+    shutil.copyfile(by_hand, tmp_path / "card.img")
+    ran = own_command(tmp_path, "look", "card.img")
+
+    assert ran.code == 0
+    assert ran.out.endswith("board   no board: inputs: found no such folder, expected the folder of inputs\n")
+
+
+def test_what_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
+    folder = small_project(tmp_path, {"zeros.img": bytes(4096)})
+
+    ran = own_command(folder, "look", "zeros.img")
+    assert (ran.code, ran.out) == (3, "")
+    assert ran.err == (
+        "zeros.img: the first sector holds only zeros, expected a partition table or a FAT boot sector\n"
+        "  hint: name a record, an image, a disk or a folder\n"
+    )
+    ran = own_command(folder, "look", "nothing.img")
+    assert (ran.code, ran.err) == (
+        3,
+        "nothing.img: there is no such file or folder\n  hint: name an image, a disk or a folder\n",
+    )
+    ran = own_command(folder, "look", "--board", "ok", "inputs")
+    assert (ran.code, ran.err) == (2, 'found "ok", expected the id of a board\n  hint: did you mean "oak"?\n')
+    ran = own_command(folder, "look")
+    assert (ran.code, ran.err) == (2, "expected PATH\n  hint: doit help look says more\n")

@@ -1,0 +1,189 @@
+"""``doit update``: a mounted card is brought up to date file by file. A folder stands for the mounted card."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pipeline.device.folder import belongs, bring, is_litter
+from pipeline.errors import CheckError
+from pipeline.model.content import Content
+from tests.strangers.tools import require
+from tests.strangers.with_mtools import settings
+from tests.support import small
+from tests.support.cli import doit, own_command
+
+KEEP = 'keep = ["SAVES/**"]\n'
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Path:
+    folder = small.small_project(tmp_path / "project", {"inputs/cards/desk.toml": KEEP + small.CARD})
+    assert doit(folder, "record:desk").code == 0
+    return folder
+
+
+@pytest.fixture
+def card(project: Path, tmp_path: Path) -> Path:
+    """The card as it is mounted, taken out of the image by mtools."""
+    start = json.loads((project / "build/cards/desk/record.json").read_bytes())["volume"]["first-sector"]
+    image = f"{project}/build/cards/desk/card.img@@{start * 512}"
+    (tmp_path / "card").mkdir()
+    copy = [require("mcopy"), "-s", "-n", "-i", image, "::/*", str(tmp_path / "card")]
+    subprocess.run(copy, env=settings(tmp_path), check=True)
+    return tmp_path / "card"
+
+
+def newer(project: Path) -> None:
+    """Another setting, so that a config file changes."""
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
+    assert doit(project, "record:desk").code == 0
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def test_a_card_as_built_is_left_alone(project: Path, card: Path) -> None:
+    before = files(card)
+    ran = own_command(project, "update", "desk", str(card))
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out == "0 files written, each read again, maybe from the system's cache; 4 are as built\n"
+    assert files(card) == before
+
+
+def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path, card: Path) -> None:
+    (card / "SAVES").mkdir()
+    (card / "SAVES/score.dat").write_bytes(b"mine")
+    (card / "System Volume Information").mkdir()
+    (card / "System Volume Information/x").write_bytes(b"")
+    (card / "letter.txt").write_bytes(b"?")
+    kept = {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"}
+    newer(project)
+    ran = own_command(project, "update", "desk", str(card))
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out == (
+        "replaced BOARD.CFG\nleft letter.txt\n--clean removes what is left\n"
+        "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
+    )
+    assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"} == kept
+    assert (card / "BOARD.CFG").read_bytes() == small.CONFIG.replace(b"port = 0", b"port = 2")
+
+
+def test_what_would_be_done_is_told_without_doing_it(project: Path, card: Path) -> None:
+    newer(project)
+    (card / "GAMES/FERN/SNAIL.ROM").unlink()
+    (card / "letter.txt").write_bytes(b"?")
+    before = files(card)
+    ran = own_command(project, "update", "desk", str(card), "--list", "--clean")
+    assert ran.out == (
+        "would be added GAMES/FERN/SNAIL.ROM\nwould be replaced BOARD.CFG\nwould be removed letter.txt\n"
+        "2 files would be written; 2 are as built\n"
+    )
+    assert files(card) == before
+    document = json.loads(own_command(project, "update", "desk", str(card), "--json").out)
+    assert (document["added"], document["replaced"], document["others"], document["same"]) == (
+        ["GAMES/FERN/SNAIL.ROM"], ["BOARD.CFG"], ["letter.txt"], 2,
+    )  # fmt: skip
+    assert (card / "GAMES/FERN/SNAIL.ROM").read_bytes() == small.ROM
+
+
+def test_cleaning_removes_what_is_nobodys(project: Path, card: Path) -> None:
+    before = files(card)
+    (card / "letter.txt").write_bytes(b"?")
+    (card / "._letter.txt").write_bytes(b"?")
+    assert own_command(project, "update", "desk", str(card), "--clean").code == 0
+    assert files(card) == {**before, "._letter.txt": b"?"}
+
+
+def test_what_a_killed_run_left_is_taken_away(project: Path, card: Path) -> None:
+    before = files(card)
+    (card / "GAMES/CKNEW.TMP").write_bytes(b"half")
+    assert own_command(project, "update", "desk", str(card), "--list").out.endswith("; 4 are as built\n")
+    assert (card / "GAMES/CKNEW.TMP").is_file()
+    assert own_command(project, "update", "desk", str(card)).code == 0
+    assert files(card) == before
+
+
+def test_names_in_another_case_are_the_same_file(project: Path, card: Path) -> None:
+    (card / "BOARD.CFG").rename(card / "board.cfg")
+    assert own_command(project, "update", "desk", str(card)).out.endswith("; 4 are as built\n")
+
+
+def test_another_folder_is_refused(project: Path, tmp_path: Path) -> None:
+    (tmp_path / "home").mkdir()
+    (tmp_path / "home/BOARD.CFG").write_bytes(b"x")
+    ran = own_command(project, "update", "desk", str(tmp_path / "home"))
+    assert (ran.code, ran.out) == (4, "")
+    assert ran.err == (
+        f"{tmp_path}/home: 1 of the 4 files of desk are there; expected at least half of them\n"
+        "  hint: this is hardly that card; doit write makes a new one\n"
+    )
+    assert files(tmp_path / "home") == {"BOARD.CFG": b"x"}
+
+
+def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: Path) -> None:
+    more = '[[files]]\npath = "DISCS.LIB"\nfrom = "files/discs.lib"\nplacement = "first"\n'
+    (project / "inputs/files/discs.lib").write_bytes(b"discs")
+    (project / "inputs/cards/desk.toml").write_text(KEEP + small.CARD + more)
+    assert doit(project, "record:desk").code == 0
+    before = files(card)
+    ran = own_command(project, "update", "desk", str(card))
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == (
+        f'{card}: "DISCS.LIB" differs and must be the first file of the card; only a rewrite can bring it there\n'
+        "  hint: doit write desk DEVICE; nothing was changed\n"
+    )
+    assert files(card) == before
+
+
+def test_a_build_that_is_not_current_is_refused(project: Path, card: Path) -> None:
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
+    ran = own_command(project, "update", "desk", str(card))
+    assert ran.code == 1
+    assert ran.err.startswith("inputs/cards/desk.toml: the build is not what the manifests say: plan: ")
+
+
+# one file
+
+
+def content(data: bytes) -> Content:
+    return Content(sha256=small.sha(data), size=len(data))
+
+
+def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) -> None:
+    (tmp_path / "A.TXT").write_bytes(b"old")
+
+    def failing() -> Iterator[bytes]:
+        yield b"ne"
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with pytest.raises(OSError, match="No space left"):
+        bring(tmp_path, "A.TXT", content(b"new"), failing())
+    with pytest.raises(CheckError, match="its source changed meanwhile"):
+        bring(tmp_path, "A.TXT", content(b"new"), iter([b"nex"]))
+    assert files(tmp_path) == {"A.TXT": b"old"}
+    bring(tmp_path, "A.TXT", content(b"new"), iter([b"n", b"ew"]))
+    assert files(tmp_path) == {"A.TXT": b"new"}
+
+
+@pytest.mark.parametrize(
+    ("path", "fits"),
+    [("SAVES/a.dat", True), ("saves/deep/er.dat", True), ("SAVES", False), ("SAVESX/a", False), ("HIGH.SCO", True)],
+)
+def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
+    assert belongs(path, ("SAVES/**", "HIGH.SCO")) is fits
+
+
+@pytest.mark.parametrize(
+    ("path", "litter"),
+    [("._A.TXT", True), ("X/.DS_Store", True), ("System Volume Information/x", True), (".A", False), ("A._", False)],
+)
+def test_what_desktops_leave_behind(path: str, litter: bool) -> None:
+    assert is_litter(path) is litter

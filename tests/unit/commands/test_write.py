@@ -1,0 +1,372 @@
+"""``doit write`` on loop devices, which the kernel treats as it does cards."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from threading import Event
+
+import pytest
+
+from pipeline.commands import write as commands
+from pipeline.device.disk import Disk
+from pipeline.media import write as stage
+from tests.strangers.tools import require
+from tests.support import small
+from tests.support.cli import BYTECODE, Ran, doit, own_command, sha256
+
+pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="disks are written on Linux only")
+IMAGE_SIZE = 16 << 20
+BLOCK = 4096
+
+PLAYED = '[[files]]\npath = "SAVES/ONE.DAT"\nfrom = "files/one.dat"\n'
+"""Stands for a saved game: the card of a build that has one."""
+
+Loop = Callable[..., str]
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = small.small_project(tmp_path_factory.mktemp("built"))
+    assert doit(folder, "record:desk").code == 0
+    return folder
+
+
+@pytest.fixture
+def loop(tmp_path: Path) -> Iterator[Loop]:
+    """Gives loop devices, each with a file of its own, full of noise, behind it."""
+    made = list[str]()
+
+    def give(size: int = IMAGE_SIZE + BLOCK, *options: str, data: bytes | None = None) -> str:
+        behind = tmp_path / f"card-{len(made)}.bin"
+        behind.write_bytes(random.Random(len(made)).randbytes(size) if data is None else data)
+        words = [require("losetup"), "-f", "--show", *options, str(behind)]
+        done = subprocess.run(words, capture_output=True, text=True, check=False)
+        if done.returncode:
+            pytest.skip(f"no loop device: {done.stderr.strip()}")
+        made.append(done.stdout.strip())
+        return made[-1]
+
+    yield give
+    for device in made:
+        subprocess.run([require("losetup"), "-d", device], check=True)
+
+
+def behind(device: str) -> Path:
+    return Path(Path("/sys/block", Path(device).name, "loop/backing_file").read_text().strip())
+
+
+def write(folder: Path, device: str, *more: str) -> Ran:
+    return own_command(folder, "write", "desk", device, "--yes", "--serial", str(behind(device)), *more)
+
+
+def used_bytes(folder: Path) -> bytes:
+    """Return the image up to the last byte that is not zero; after it there is only free space."""
+    return (folder / "build/cards/desk/card.img").read_bytes().rstrip(b"\0")
+
+
+def kernel_wrote(device: str) -> int:
+    """Return bytes written so far, as the kernel counts them (block/stat.rst: field 7, sectors of 512)."""
+    return int(Path("/sys/block", Path(device).name, "stat").read_text().split()[6]) * 512
+
+
+def test_a_card_is_written_and_proven(built: Path, loop: Loop) -> None:
+    device = loop()
+    ran = write(built, device)
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out == (
+        f"{device}: 124 KiB written of 124 KiB; all of it read back past the cache: as planned. "
+        "Free space was not touched or read\n"
+    )
+    assert behind(device).read_bytes().startswith(used_bytes(built))
+
+
+def test_a_second_time_nothing_is_written(built: Path, loop: Loop) -> None:
+    device = loop()
+    write(built, device)
+    before = kernel_wrote(device)
+    assert write(built, device).out.startswith(f"{device}: 0 bytes written of 124 KiB; ")
+    assert kernel_wrote(device) == before
+
+
+def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_path: Path) -> None:
+    """Counted by the kernel. The first block is written twice: wiped at first, and put back last."""
+    device = loop()
+    write(built, device)
+    old, before = behind(device).read_bytes(), kernel_wrote(device)
+    newer = small.small_project(
+        tmp_path / "newer", {"inputs/boards/oak.toml": small.BOARD.replace('external = "1"', 'external = "2"')}
+    )
+    assert doit(newer, "record:desk").code == 0
+    assert write(newer, device).code == 0
+    new = behind(device).read_bytes()
+    assert new.startswith(used_bytes(newer))
+    differ = sum(old[at : at + BLOCK] != new[at : at + BLOCK] for at in range(BLOCK, len(new), BLOCK))
+    assert differ > 0
+    assert kernel_wrote(device) - before == (differ + 2) * BLOCK
+
+
+def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, loop: Loop, tmp_path: Path) -> None:
+    keeping: dict[str, str | bytes] = {
+        "inputs/cards/desk.toml": 'keep = ["SAVES/**"]\n' + small.CARD,
+        "inputs/files/one.dat": "level 3",
+    }
+    folder = small.small_project(tmp_path / "keeping", keeping)
+    assert doit(folder, "record:desk").code == 0
+    used = small.small_project(
+        tmp_path / "used",
+        {**keeping, "inputs/cards/desk.toml": small.CARD + PLAYED, "inputs/boards/oak.toml": small.BOARD},
+    )
+    assert doit(used, "record:desk").code == 0
+    device = loop()
+    assert write(used, device).code == 0
+    before = sha256(behind(device))
+    ran = write(folder, device)
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err == (
+        f"{device}: 1 file of yours on it would be lost; now copied to inputs/kept/desk\n"
+        "  hint: build with them (doit sheet:desk), then write\n"
+    )
+    assert sha256(behind(device)) == before
+    assert doit(folder, "record:desk").code == 0
+    assert write(folder, device).code == 0
+    assert (folder / "inputs/kept/desk/SAVES/ONE.DAT").read_bytes() == b"level 3"
+    assert b"level 3" in behind(device).read_bytes()
+
+
+def test_nobody_is_taken_to_agree(built: Path, loop: Loop) -> None:
+    device = loop()
+    before = sha256(behind(device))
+    for words in ((), ("--yes",), ("--serial", str(behind(device)))):
+        ran = own_command(built, "write", "desk", device, *words)
+        assert (ran.code, ran.out) == (4, "")
+        assert ran.err == (
+            f"{device}: nobody is asked here; expected --serial and --yes with one device\n"
+            "  hint: or run it in a terminal\n"
+        )
+    ran = own_command(built, "write", "desk", device, "--yes", "--serial", "another")
+    assert ran.code == 4
+    assert ran.err == f"{device}: its serial is {behind(device)}, expected another\n  hint: this is another card\n"
+    assert sha256(behind(device)) == before
+
+
+def typing(folder: Path, devices: list[str], typed: str) -> Ran:
+    """Run the command on a terminal on which a person types."""
+    leader, follower = pytest.importorskip("pty").openpty()
+    words = [sys.executable, "-m", "doit", "write", "desk", *devices]
+    running = subprocess.Popen(
+        words, cwd=folder, env={**os.environ, **BYTECODE}, stdin=follower, stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    os.write(leader, typed.encode())
+    out, err = running.communicate(timeout=60)
+    os.close(leader)
+    os.close(follower)
+    return Ran(running.returncode, out, err)
+
+
+def test_a_person_agrees_by_typing_model_and_size(built: Path, loop: Loop) -> None:
+    device = loop()
+    before = sha256(behind(device))
+    asked = f"{device}: loop, 16.8 MB. Everything on it is lost.\nTo agree, type: loop 16.8 MB\n> "
+    refused = typing(built, [device], "yes\n")
+    assert refused == Ran(4, asked, f"{device}: you did not agree; nothing was written\n")
+    assert sha256(behind(device)) == before
+    left = typing(built, [device], "\x04")  # Ctrl-D ends the input of a terminal (POSIX, 11.1.9)
+    assert left == Ran(4, f"{asked}\n", refused.err)
+    agreed = typing(built, [device], "loop 16.8 MB\n")
+    assert (agreed.code, agreed.err) == (0, "")
+    assert agreed.out.startswith(f"{asked}{device}: 124 KiB written of 124 KiB; ")
+
+
+def test_several_cards_are_written_at_once_each_with_its_own_line(built: Path, loop: Loop) -> None:
+    devices = [loop(), loop(), loop()]
+    ran = typing(built, devices, "loop 16.8 MB\n" * 3)
+    assert (ran.code, ran.err) == (0, "")
+    assert [line.split(": ")[0].removeprefix("> ") for line in ran.out.splitlines()[-3:]] == devices
+    assert all(behind(device).read_bytes().startswith(used_bytes(built)) for device in devices)
+
+
+def test_the_disk_of_the_system_is_refused(built: Path) -> None:
+    root = subprocess.run(
+        [require("findmnt"), "-n", "-o", "SOURCE", "/"], capture_output=True, text=True, check=True
+    ).stdout.strip()
+    if not root.startswith("/dev/"):
+        pytest.skip(f"the root is no disk here: {root}")
+    ran = own_command(built, "write", "desk", root, "--yes", "--serial", "x")
+    assert (ran.code, ran.out) == (4, "")
+    assert root in ran.err
+
+
+def test_a_mounted_disk_is_refused(built: Path, loop: Loop, tmp_path: Path) -> None:
+    """In a mount namespace of its own; lsblk and open(2) both see it there."""
+    device = loop()
+    subprocess.run([require("mkfs.ext2"), "-q", device], check=True, capture_output=True)
+    before = sha256(behind(device))
+    command = f"mount -o ro {device} {tmp_path} && exec {sys.executable} -m doit write desk {device} --yes --serial x"
+    ran = subprocess.run(
+        [require("unshare"), "-m", "sh", "-c", command],
+        cwd=built, env={**os.environ, **BYTECODE}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    if "mount:" in ran.stderr or "unshare:" in ran.stderr:
+        pytest.skip(f"nothing can be mounted here: {ran.stderr}")
+    assert ran.returncode == 4
+    assert ran.stderr == (
+        f"{device}: {device} is mounted at {tmp_path}\n"
+        f"  hint: if this is the card: unmount it first (umount {device})\n"
+    )
+    assert sha256(behind(device)) == before
+
+
+def test_a_disk_held_by_something_is_refused_by_the_kernel(built: Path, loop: Loop) -> None:
+    """As if it were mounted between our look and our opening."""
+    device = loop()
+    holder = os.open(device, os.O_RDONLY | os.O_EXCL)
+    try:
+        ran = write(built, device)
+    finally:
+        os.close(holder)
+    assert ran.code == 4
+    assert ran.err == f"{device}: is in use by something\n  hint: unmount what is on it\n"
+
+
+def test_a_read_only_or_too_small_disk_is_refused(built: Path, loop: Loop) -> None:
+    small_one, locked = loop(IMAGE_SIZE - BLOCK), loop(IMAGE_SIZE, "-r")
+    ran = own_command(built, "write", "desk", small_one, locked)
+    assert (ran.code, ran.out) == (4, "")
+    assert ran.err == (
+        f"{small_one}: it holds 16,773,120 bytes, the image has 16,777,216\n"
+        "  hint: take a larger card, or make the volume smaller (volume.size)\n"
+        f"{locked}: it is read-only\n  hint: move the switch at the side of the card\n"
+    )
+
+
+def test_what_is_no_disk_is_refused(built: Path, tmp_path: Path) -> None:
+    ran = own_command(built, "write", "desk", "/dev/null", str(tmp_path))
+    assert ran.code == 4
+    assert ran.err == (
+        "/dev/null: is no disk of this machine\n  hint: doit cards shows them\n"
+        f"{tmp_path}: is no disk of this machine\n  hint: doit cards shows them\n"
+    )
+
+
+def test_there_is_no_default_device(built: Path) -> None:
+    ran = own_command(built, "write", "desk")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == ("expected CARD DEVICE [DEVICE ...]\n  hint: doit cards shows the devices; there is no default\n")
+
+
+def test_a_batch_is_recorded_in_both_forms(built: Path, loop: Loop, tmp_path: Path) -> None:
+    devices = [loop(), loop()]
+    for device in devices:
+        assert write(built, device, "--log", str(tmp_path / "batch")).code == 0
+    known = json.loads((tmp_path / "batch.json").read_text())["devices"]
+    with (tmp_path / "batch.csv").open(newline="") as table:
+        rows = list(csv.DictReader(table))
+    assert [{key: str(value) for key, value in one.items()} for one in known] == rows
+    image = sha256(built / "build/cards/desk/card.img")
+    assert [(row["device"], row["serial"], row["image-sha256"], row["result"]) for row in rows] == [
+        (device, str(behind(device)), image, "good") for device in devices
+    ]
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"devices": []}', '{"cardkiln-batch": 1, "devices": [{"a": 1}]}'])
+def test_a_file_that_is_no_batch_record_is_told_before_a_card_is_touched(
+    built: Path, loop: Loop, tmp_path: Path, text: str
+) -> None:
+    device = loop()
+    before = sha256(behind(device))
+    (tmp_path / "batch.json").write_text(text)
+    ran = write(built, device, "--log", str(tmp_path / "batch"))
+    assert (ran.code, ran.out) == (3, "")
+    assert ran.err == (
+        f"{tmp_path}/batch.json: is no batch record; nothing was written\n  hint: name another with --log\n"
+    )
+    assert (tmp_path / "batch.json").read_text() == text
+    assert write(built, device, "--log", str(tmp_path / "none/batch")).err == (
+        f"{tmp_path}/none: there is no such folder\n  hint: correct --log\n"
+    )
+    assert sha256(behind(device)) == before
+
+
+def test_stopped_by_a_person_it_says_what_became_of_each_card(
+    built: Path, loop: Loop, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ctrl-C comes while the first part is on its way; a wait that is interrupted is what Python makes of it."""
+    device = loop()
+    monkeypatch.chdir(built)
+    started = Event()
+    whole = stage.write
+
+    def waiting(card: stage.Ready, disk: Disk, say: Callable[[int], None]) -> stage.Result:
+        started.wait()
+        return whole(card, disk, say)
+
+    def interrupted(_: object) -> None:
+        raise KeyboardInterrupt
+
+    def stop(event: Event) -> None:
+        Event.set(event)
+        started.set()
+
+    monkeypatch.setattr(stage, "write", waiting)
+    monkeypatch.setattr(commands, "wait", interrupted)
+    monkeypatch.setattr(commands, "Event", lambda: Stopping(stop))
+    code = commands.Write().parse_execute(["desk", device, "--yes", "--serial", str(behind(device))])
+    out, err = capsys.readouterr()
+    assert (code, out) == (130, f"{device}: not good\n")
+    assert err == (
+        f"{device}: stopped; take it for no valid card until it is written whole\n"
+        "  hint: plug it in again, and run this once more\n"
+    )
+    with Path(device).open("rb") as disk:
+        assert disk.read(BLOCK) in (bytes(BLOCK), used_bytes(built)[:BLOCK])
+
+
+class Stopping(Event):
+    """Says when it is set."""
+
+    def __init__(self, told: Callable[[Event], None]) -> None:
+        super().__init__()
+        self._told = told
+
+    def set(self) -> None:
+        self._told(self)
+
+
+def kill_and_finish(built: Path, device: str, times: int) -> None:
+    rng, words = random.Random(9), [sys.executable, "-m", "doit", "write", "desk", device, "--yes"]
+    used = used_bytes(built)
+    for number in range(times):
+        noise = random.Random(number).randbytes(len(used))
+        with Path(device).open("r+b") as disk:
+            disk.write(noise)
+        running = subprocess.Popen(
+            [*words, "--serial", str(behind(device))], cwd=built, env={**os.environ, **BYTECODE},
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        time.sleep(rng.uniform(0.15, 0.8))
+        running.send_signal(signal.SIGKILL)
+        running.communicate()
+        with Path(device).open("rb") as disk:
+            now = disk.read(len(used))
+        assert now in (noise, used) or now[:BLOCK] == bytes(BLOCK)
+    assert write(built, device).code == 0
+    assert behind(device).read_bytes().startswith(used)
+
+
+def test_killed_at_any_moment_it_does_not_look_valid_and_the_next_run_finishes_it(built: Path, loop: Loop) -> None:
+    kill_and_finish(built, loop(), 8)
+
+
+@pytest.mark.long
+def test_killed_two_hundred_times(built: Path, loop: Loop) -> None:
+    kill_and_finish(built, loop(), 200)

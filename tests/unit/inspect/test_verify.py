@@ -1,0 +1,244 @@
+"""Verifying: every flipped bit is noticed and told of the right owner; what a desktop does to a card is no damage."""
+
+from __future__ import annotations
+
+import errno
+import random
+import subprocess
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.inspect.planned_image import Medium
+from pipeline.inspect.verify import DAMAGED, GOOD, OTHER, TOUCHED, Verdict, verify_medium
+from pipeline.model.plan import Plan
+from tests.strangers.tools import require
+from tests.unit.image import cards
+
+FILES = {"FIRST.BIN": b"first" * 300, "A long name.txt": b"x" * 1500, "GAMES/SNAIL.ROM": bytes(range(256)) * 4}
+RANGES = [
+    {"start": 0, "end": 512, "from": ["chip a1"]},
+    {"start": 512, "end": 1024, "from": ["chip b1, interleave", "chip c1, interleave"]},
+]
+
+
+@dataclass(frozen=True)
+class Card:
+    """A card in memory with what its plan and record say."""
+
+    plan: Plan
+    record: Mapping[str, Any]
+    data: bytes
+    scratch: bytearray
+
+    def verify(self, data: bytes | bytearray, reference: bool = False) -> Verdict:
+        whole = Medium(0, len(self.data), reader=reader(self.data)) if reference else None
+        return verify_medium(Medium(0, len(data), reader=reader(data)), self.plan, self.record, whole)
+
+    def flipped(self, offset: int, bit: int = 0) -> bytearray:
+        data = bytearray(self.data)
+        data[offset] ^= 1 << bit
+        return data
+
+
+def reader(data: bytes | bytearray) -> Callable[[int, int, int], bytes]:
+    return lambda _, offset, length: bytes(data[offset : offset + length])
+
+
+def card_of(
+    folder: Path, fat_bits: int, *, size: int = 0, partitioned: bool = True, files: Mapping[str, bytes] = FILES
+) -> Card:
+    plan = cards.plan_of(files, cards.volume_of(fat_bits, partitioned=partitioned, size=size), first="FIRST.BIN")
+    cards.build(plan, files, folder / "card.img")
+    made = {"kind": "rom-file", "owner": "snail-race", "contents": [], "steps": [], "ranges": RANGES}
+    record = {
+        "card": {"id": "desk"},
+        "files": [
+            {
+                "path": entry.path, "size": entry.size, "sha256": entry.sha256,
+                "placement": "first" if entry.path == "FIRST.BIN" else "anywhere",
+                "made-from": made if entry.path == "GAMES/SNAIL.ROM" else {"kind": "card-file", "owner": "desk"},
+            }
+            for entry in plan.entries if not entry.is_folder
+        ],
+    }  # fmt: skip
+    data = (folder / "card.img").read_bytes()
+    return Card(plan, record, data, bytearray(data))
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Card:
+    return card_of(tmp_path_factory.mktemp("small"), 12)
+
+
+@pytest.fixture(scope="module")
+def wide(tmp_path_factory: pytest.TempPathFactory) -> Card:
+    return card_of(tmp_path_factory.mktemp("wide"), 32)
+
+
+def owner_of(plan: Plan, offset: int) -> str:
+    """Return whose a byte is, worked out from the plan's numbers alone; "" for free space."""
+    volume, sector = plan.volume, offset // 512
+    if sector < volume.start:
+        return "partition table" if sector == 0 else "before the volume"
+    if sector < volume.fat_start:
+        wide = {0: "boot sector", 1: "FSInfo", 6: "backup boot sector", 7: "backup FSInfo"}
+        return (wide if volume.fat_bits == 32 else {0: "boot sector"}).get(sector - volume.start, "reserved sectors")
+    if sector < volume.root_start:
+        return f"FAT {1 + (sector - volume.fat_start) // volume.fat_sectors}"
+    if sector < volume.data_start:
+        return "root directory"
+    cluster = 2 + (sector - volume.data_start) // volume.sectors_per_cluster
+    if cluster < 2 + plan.root_clusters:
+        return "root directory"
+    for entry in plan.entries:
+        if entry.cluster <= cluster < entry.cluster + entry.clusters:
+            behind = not entry.is_folder and offset - volume.cluster_offset(entry.cluster) >= entry.size
+            return f"behind the end of {entry.path}" if behind else entry.path
+    return ""
+
+
+def used(plan: Plan) -> int:
+    return plan.volume.cluster_offset(max(entry.cluster + entry.clusters for entry in plan.entries))
+
+
+def check_flip(card: Card, offset: int, bit: int) -> None:
+    owner = owner_of(card.plan, offset)
+    card.scratch[offset] ^= 1 << bit
+    verdict = card.verify(card.scratch)
+    card.scratch[offset] ^= 1 << bit
+    if not owner:
+        assert verdict.verdict == GOOD
+        return
+    assert verdict.verdict in (DAMAGED, TOUCHED), (offset, bit, owner)
+    told = {damage.path for damage in verdict.damages}
+    told |= {damage.what.partition(":")[0] for damage in verdict.damages}
+    told |= {line.partition(":")[0] for line in verdict.touched}
+    assert owner in told, (offset, bit, owner, verdict)
+
+
+def test_a_card_as_built_is_good(small: Card, wide: Card) -> None:
+    assert [card.verify(card.data).verdict for card in (small, wide)] == [GOOD, GOOD]
+
+
+def test_flipped_bits_are_noticed_and_told_of_their_owner(small: Card) -> None:
+    chance = random.Random(1)
+    ends = [0, small.plan.volume.start * 512, small.plan.volume.fat_start * 512, small.plan.volume.root_start * 512]
+    ends += [small.plan.volume.data_start * 512, used(small.plan)]
+    for start, end in pairwise(ends):
+        for _ in range(30):
+            check_flip(small, chance.randrange(start, end), chance.randrange(8))
+
+
+def test_flipped_bits_in_a_wide_card_too(wide: Card) -> None:
+    chance = random.Random(2)
+    for start in (0, wide.plan.volume.start * 512, wide.plan.volume.fat_start * 512, used(wide.plan) - 6000):
+        for _ in range(3):
+            check_flip(wide, start + chance.randrange(3 * 512), chance.randrange(8))
+
+
+@pytest.mark.long
+def test_every_bit_of_a_small_card(tmp_path: Path) -> None:
+    card = card_of(tmp_path, 12, size=64 << 10, partitioned=False)
+    for offset in range(used(card.plan)):
+        for bit in range(8):
+            check_flip(card, offset, bit)
+
+
+@pytest.mark.long
+def test_ten_thousand_bits_of_a_big_card(tmp_path: Path) -> None:
+    chance = random.Random(3)
+    files = {f"Folder {n % 7}/File number {n}.bin": chance.randbytes(chance.randrange(40_000)) for n in range(120)}
+    card = card_of(tmp_path, 16, size=64 << 20, files={**FILES, **files})
+    for _ in range(10_000):
+        check_flip(card, chance.randrange(used(card.plan)), chance.randrange(8))
+
+
+def test_a_damaged_rom_file_is_told_by_title_and_chip(small: Card) -> None:
+    rom = next(entry for entry in small.plan.entries if entry.path == "GAMES/SNAIL.ROM")
+    at = small.plan.volume.cluster_offset(rom.cluster) + 600
+    (damage,) = small.verify(small.flipped(at), reference=True).damages
+    assert (damage.path, damage.title, damage.chips) == (rom.path, "snail-race", ("chip b1", "chip c1"))
+    assert (damage.what, damage.offset) == ("1 of its bytes differ, the first at 0x0258", at)
+
+
+def test_sectors_that_cannot_be_read_are_told_with_their_owner(small: Card) -> None:
+    rom = next(entry for entry in small.plan.entries if entry.path == "GAMES/SNAIL.ROM")
+    bad = range(small.plan.volume.cluster_offset(rom.cluster), small.plan.volume.cluster_offset(rom.cluster) + 512)
+
+    def read(_: int, offset: int, length: int) -> bytes:
+        if offset < bad.stop and offset + length > bad.start:
+            raise OSError(errno.EIO, "Input/output error")
+        return small.data[offset : offset + length]
+
+    verdict = verify_medium(Medium(0, len(small.data), reader=read), small.plan, small.record)
+    assert verdict.verdict == DAMAGED
+    assert verdict.unreadable == ((bad.start, bad.stop, "GAMES/SNAIL.ROM"),)
+    assert [damage.path for damage in verdict.damages] == ["GAMES/SNAIL.ROM"]
+
+
+def test_files_a_desktop_leaves_behind_are_no_damage(tmp_path: Path) -> None:
+    # mtools is a stranger to our writer: it adds entries, FAT chains and FSInfo counts of its own
+    for fat_bits in (12, 16, 32):
+        folder = tmp_path / str(fat_bits)
+        folder.mkdir()
+        card = card_of(folder, fat_bits)
+        where = f"{folder / 'card.img'}@@{card.plan.volume.start * 512}"
+        (folder / "note").write_bytes(b"n" * 3000)
+        for name in ("::/.DS_Store", "::/GAMES/MINE.SAV"):
+            subprocess.run([require("mcopy"), "-i", where, str(folder / "note"), name], check=True)
+        verdict = card.verify((folder / "card.img").read_bytes())
+        assert (verdict.verdict, verdict.damages) == (TOUCHED, ())
+        assert (verdict.litter, verdict.others) == ((".DS_Store",), ("GAMES/MINE.SAV",))
+        subprocess.run([require("mdel"), "-i", where, "::/.DS_Store", "::/GAMES/MINE.SAV"], check=True)
+        verdict = card.verify((folder / "card.img").read_bytes())
+        assert (verdict.verdict, verdict.damages, verdict.others) == (TOUCHED, (), ())
+
+
+def test_a_file_written_over_by_another_is_damage(tmp_path: Path) -> None:
+    card = card_of(tmp_path, 16)
+    where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
+    (tmp_path / "note").write_bytes(b"n" * 3000)
+    subprocess.run([require("mcopy"), "-o", "-i", where, str(tmp_path / "note"), "::/FIRST.BIN"], check=True)
+    verdict = card.verify((tmp_path / "card.img").read_bytes())
+    assert verdict.verdict == DAMAGED
+    assert {damage.path for damage in verdict.damages} >= {"FIRST.BIN"}
+
+
+def test_the_dirty_bit_is_told_apart(wide: Card) -> None:
+    # Microsoft FAT32 File System Specification 1.03 has no such bit in the boot sector; Linux sets bit 0 of byte 65
+    # there (fs/fat/inode.c, fat_set_state)
+    verdict = wide.verify(wide.flipped(wide.plan.volume.start * 512 + 65))
+    assert (verdict.verdict, verdict.damages, verdict.touched) == (TOUCHED, (), ("boot sector: dirty bit",))
+
+
+def test_another_card_is_not_this_card(small: Card, tmp_path: Path) -> None:
+    other = card_of(tmp_path, 12, files={"OTHER.BIN": b"o" * 4000})
+    assert small.verify(other.data).verdict == OTHER
+    assert small.verify(bytes(len(small.data))).verdict == OTHER
+
+
+def test_a_card_cut_short_is_damaged(wide: Card) -> None:
+    data = wide.data[: used(wide.plan)]
+    verdict = wide.verify(data)
+    assert verdict.verdict == DAMAGED
+    assert verdict.damages[0].what == f"it has {len(data):,} bytes, expected {len(wide.data):,}"
+
+
+@pytest.mark.parametrize("fat_bits", [12, 16])
+def test_noise_over_any_part_gets_a_verdict(tmp_path: Path, fat_bits: int) -> None:
+    card = card_of(tmp_path, fat_bits)
+    chance = random.Random(fat_bits)
+    end = used(card.plan)
+    for _ in range(60):
+        data = bytearray(card.data)
+        for _ in range(chance.randrange(1, 4)):
+            start, length = chance.randrange(end), chance.choice((4, 32, 512, 5000))
+            data[start : start + length] = chance.randbytes(len(data[start : start + length]))
+        verdict = card.verify(data)
+        assert verdict.verdict in (DAMAGED, OTHER)
+        assert verdict.verdict == OTHER or verdict.damages

@@ -1,0 +1,205 @@
+"""The schemas by themselves: sound, complete for editors, and the same thing to any validator."""
+
+from __future__ import annotations
+
+import copy
+import json
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator, FormatChecker
+
+from pipeline.manifest.schema.formats import FORMATS, UnfitError
+from pipeline.manifest.schema.keywords import resolved, validator_for
+from pipeline.manifest.schema.validate import schema
+from pipeline.roms.operations.operation import SLOT_NAMES, Operation
+from pipeline.roms.operations.table import CHANGES, PIECES
+
+ROOT = Path(__file__).parents[3]
+KINDS = ("board", "core", "title", "card", "station", "sources")
+MANIFESTS = {
+    path: "sources" if path.stem.startswith("sources") else path.parent.name.removesuffix("s")
+    for folder in (ROOT / "inputs", ROOT / "tests/cases/base", ROOT / "tests/cases/accept")
+    for path in sorted(folder.glob("**/*.toml"))
+}
+
+
+def nodes(value: Any, way: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield every part of a schema with the way to it."""
+    yield way, value
+    pairs = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for part, inner in pairs:
+        yield from nodes(inner, f"{way}/{part}")
+
+
+def properties(kind: str) -> Iterator[tuple[str, Any]]:
+    """Yield every property of every table of a schema."""
+    for way, node in nodes(schema(kind)):
+        if way.endswith("/properties"):
+            for name, inner in node.items():
+                yield f"{way}/{name}", inner
+
+
+def stranger(kind: str) -> Draft202012Validator:
+    """Return the standard's validator as it comes, told only what our formats are."""
+    checker = FormatChecker(formats=())
+    for name, check in FORMATS.items():
+        checker.checks(name, UnfitError)(_true(check))
+    return Draft202012Validator(schema(kind), format_checker=checker)
+
+
+def _true(check: Callable[[object], None]) -> Callable[[object], bool]:
+    def passes(value: object) -> bool:
+        check(value)
+        return True
+
+    return passes
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_schema_is_one_by_the_metaschema(kind: str) -> None:
+    """JSON Schema 2020-12, https://json-schema.org/draft/2020-12/schema, as the jsonschema package carries it."""
+    Draft202012Validator.check_schema(schema(kind))
+    assert schema(kind)["$schema"] == Draft202012Validator.META_SCHEMA["$id"]
+    assert schema(kind)["$id"] == f"urn:cardkiln:schema:{kind}:1"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_schema_stands_alone(kind: str) -> None:
+    """Editors follow references inside a file; those between files and identifiers are not resolved by all."""
+    references = {node["$ref"] for _, node in nodes(schema(kind)) if isinstance(node, dict) and "$ref" in node}
+    assert references == {f"#/$defs/{name}" for name in schema(kind)["$defs"]}
+
+
+def test_what_several_schemas_define_is_the_same_in_all() -> None:
+    own = {"own-path", "own-folder", "own-line"}  # a core's may have fields
+    seen: dict[str, Any] = {}
+    for kind in KINDS:
+        for name, node in schema(kind)["$defs"].items():
+            assert name in own or seen.setdefault(name, node) == node, name
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_table_is_closed_or_a_map_of_named_things(kind: str) -> None:
+    for way, node in nodes(schema(kind)):
+        if isinstance(node, dict) and node.get("type") == "object" and "oneOf" not in node:
+            closed = node.get("additionalProperties") is False
+            assert closed or ("propertyNames" in node and "properties" not in node), way
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_editors_can_explain_every_key(kind: str) -> None:
+    for way, node in properties(kind):
+        whole = resolved(schema(kind), node)
+        if "not" not in whole:
+            assert whole["title"], way
+            assert whole["description"], way
+            assert "examples" in whole or whole.get("type") in ("array", "boolean"), way
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_can_be_wrong_says_what_was_expected(kind: str) -> None:
+    told = {"type", "enum", "pattern", "minimum", "maximum", "minItems", "maxItems", "maxProperties", "const", "format"}
+    for way, node in nodes(schema(kind)):
+        if isinstance(node, dict) and told & node.keys() and not way.endswith("/properties"):
+            assert isinstance(node.get("title"), str) or "/anyOf/" in way, way
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_defaults_and_examples_are_themselves_valid(kind: str) -> None:
+    for way, node in nodes(schema(kind)):
+        if isinstance(node, dict) and ("$ref" in node or "type" in node):
+            part = validator_for({"$defs": schema(kind)["$defs"], "allOf": [node]})
+            for value in [*node.get("examples", ()), *([node["default"]] if "default" in node else ())]:
+                assert list(part.iter_errors(value)) == [], (way, value)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_format_is_one_we_check(kind: str) -> None:
+    assert {node["format"] for _, node in nodes(schema(kind)) if isinstance(node, dict) and "format" in node} <= set(
+        FORMATS
+    )
+
+
+def table_of(node: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Return the schema of the table form of a change, None when it is a bare value only."""
+    whole = resolved(schema("title"), node)
+    forms = [resolved(schema("title"), form) for form in whole.get("oneOf", [whole])]
+    return next((form for form in forms if form["type"] == "object"), None)
+
+
+def required(operation: Operation) -> set[str]:
+    return {name for name, argument in operation.arguments.items() if argument.required}
+
+
+def test_the_changes_are_those_that_can_be_assembled_with_their_arguments() -> None:
+    changes = schema("title")["$defs"]["change"]["properties"]
+    assert set(changes) == set(CHANGES)
+    for name, operation in CHANGES.items():
+        table = table_of(changes[name])
+        if table is None:
+            assert set(operation.arguments) <= {operation.main}, name
+        else:
+            assert set(table["properties"]) == set(operation.arguments), name
+            assert set(table.get("required", ())) == required(operation), name
+
+
+def test_the_pieces_are_those_that_can_be_assembled_with_their_arguments() -> None:
+    defs = schema("title")["$defs"]
+    pieces = {name.removeprefix("piece-"): node for name, node in defs.items() if name.startswith("piece-")}
+    assert set(pieces) == set(PIECES)
+    for name, operation in PIECES.items():
+        others = set(operation.arguments) - {operation.main, SLOT_NAMES}
+        assert set(pieces[name]["properties"]) == {name, "then", "at", "over", "name"} | others, name
+        assert set(pieces[name]["required"]) == {name} | (required(operation) & others), name
+    branches = [{"$ref": f"#/$defs/piece-{name}"} for name in pieces]
+    assert defs["step"]["oneOf"] == branches
+    assert defs["piece"]["oneOf"] == defs["slot"]["oneOf"] == [{"$ref": "#/$defs/chip-name"}, *branches]
+
+
+@pytest.mark.parametrize("path", MANIFESTS, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_any_validator_takes_our_manifests(path: Path) -> None:
+    data = plain(tomllib.loads(path.read_text("utf-8")))
+    assert list(stranger(MANIFESTS[path]).iter_errors(data)) == []
+
+
+def plain(value: Any) -> Any:
+    """Return a TOML value as JSON has it: dates as text."""
+    return json.loads(json.dumps(value, default=str))
+
+
+ODD: st.SearchStrategy[Any] = st.sampled_from(
+    [None, True, False, 0, -1, 5, 300, 2**42, 1.5, "", "x", "../x", "4 KiB", "A.B", "{core}", [], {}]
+)
+
+
+@st.composite
+def damaged(draw: st.DrawFn) -> tuple[str, Any]:
+    """Return a kind and a valid manifest of it in which some values are replaced, taken out or given a new name."""
+    path = draw(st.sampled_from(list(MANIFESTS)))
+    data = copy.deepcopy(plain(tomllib.loads(path.read_text("utf-8"))))
+    for _ in range(draw(st.integers(1, 3))):
+        places = [node for _, node in nodes(data) if isinstance(node, dict | list) and node]
+        place = draw(st.sampled_from(places)) if places else {"": None}
+        part = draw(st.sampled_from(sorted(place) if isinstance(place, dict) else list(range(len(place)))))
+        match draw(st.integers(0, 3)):
+            case 0:
+                del place[part]
+            case 1 if isinstance(place, dict):
+                place[draw(st.sampled_from(["size", "sha256", "lines", "chip", "path", "unit", "bad key"]))] = draw(ODD)
+            case 2 if isinstance(place, list):
+                place.append(place[part])
+            case _:
+                place[part] = draw(ODD)
+    return MANIFESTS[path], data
+
+
+@given(damaged())
+def test_our_validator_and_the_standards_agree_on_what_is_valid(case: tuple[str, Any]) -> None:
+    kind, data = case
+    assert (not list(validator_for(schema(kind)).iter_errors(data))) == stranger(kind).is_valid(data)

@@ -1,0 +1,103 @@
+"""Each form of a dump is made by a public tool or by plain Python, and the change that is told brings it back."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.model.derived import Form
+from pipeline.roms.chips.forms import HEADERS, fits, forms
+from tests.unit.roms.test_strangers import perl, run, srec
+from tests.unit.roms.workshop import changed, noise
+
+WANTED = noise(512)
+NIBBLES = bytes(byte & 15 for byte in WANTED)
+
+
+def ways(file: bytes, wanted: bytes) -> list[Form]:
+    """Return the forms of a file that are the wanted bytes; each must come of the change it tells."""
+    assert fits(len(file), len(wanted))
+    found = [form for form in forms(file, len(wanted)) if form.data == wanted]
+    for form in found:
+        change = tomllib.loads(f"then = [{{ {form.change} }}]")["then"][0]
+        assert changed(file, change, size=len(wanted)) == wanted
+    return found
+
+
+def way(file: bytes, wanted: bytes = WANTED) -> tuple[str, str]:
+    form, *_ = ways(file, wanted)
+    return form.how, form.change
+
+
+def test_bytes_swapped_by_dd_and_objcopy(tmp_path: Path) -> None:
+    swapped = run(tmp_path, {"a": WANTED}, "dd", "if=a", "of=o", "conv=swab", "status=none")
+    assert way(swapped) == ("byte-swapped", "swap-bytes = 16")
+    command = ("objcopy", "-I", "binary", "-O", "binary", "--reverse-bytes=4", "a", "o")
+    assert way(run(tmp_path, {"a": WANTED}, *command)) == ("byte-swapped in 32-bit units", "swap-bytes = 32")
+
+
+def test_bits_inverted_and_reversed_by_srec_cat(tmp_path: Path) -> None:
+    inverted = run(tmp_path, {"a": WANTED}, *srec("a -B -not"))
+    assert way(inverted) == ("with every bit inverted", "invert = true")
+    reversed_ = run(tmp_path, {"a": WANTED}, *srec("a -B -bit-reverse"))
+    assert way(reversed_) == ("with the bits of each byte in reverse order", "reverse-bits = 8")
+
+
+def test_halves() -> None:
+    other = noise(512, 2)
+    assert way(WANTED * 2) == ("twice in a row", "take = { from = 0, size = 512 }")
+    assert way(WANTED + other) == ("with as much again behind it", "take = { from = 0, size = 512 }")
+    assert way(other + WANTED) == ("with as much again in front of it", "take = { from = 512, size = 512 }")
+
+
+@pytest.mark.parametrize("header", HEADERS)
+def test_a_header(header: int) -> None:
+    how, change = way(noise(header, 3) + WANTED)
+    assert (how, change) in (
+        (f"behind a header of {header} bytes", f"strip = {{ size = {header}, leaves = 512 }}"),
+        ("with as much again in front of it", "take = { from = 512, size = 512 }"),
+    )
+
+
+def test_nibbles(tmp_path: Path) -> None:
+    """perl's h and H are nibbles, the low or the high one first (perlfunc, "pack")."""
+    for order, letter in (("low-first", "h"), ("high-first", "H")):
+        split = f'$_ = join "", map {{chr hex}} split //, unpack "{letter}*", $_'
+        apart = run(tmp_path, {"a": WANTED}, *perl(split, "a"))
+        assert way(apart) == (f"with one nibble in each byte, {order}", f'pack = "{order}"')
+        join = f'$_ = pack "{letter}*", join "", map {{sprintf "%x", ord}} split //'
+        packed = run(tmp_path, {"a": NIBBLES}, *perl(join, "a"))
+        assert way(packed, NIBBLES) == (f"with two nibbles packed in each byte, {order}", f'unpack = "{order}"')
+
+
+@pytest.mark.parametrize(("form", "output"), [("intel-hex", "ihex"), ("s-record", "srec")])
+def test_text_written_by_objcopy(form: str, output: str, tmp_path: Path) -> None:
+    command = ("objcopy", "-I", "binary", "-O", output, "--change-addresses=0xE010", "a", "o")
+    text = run(tmp_path, {"a": WANTED}, *command)
+    change = f'decode = {{ text = "{form}", from = 0xE010, size = 512 }}'
+    assert way(text) == (f"as {form} text", change)
+
+
+def test_text_that_leaves_out_what_is_erased(tmp_path: Path) -> None:
+    """objcopy writes the first 200 bytes behind 56 that are erased, at the address of the chip."""
+    wanted = b"\xff" * 56 + WANTED[:200] + b"\xff" * 256
+    command = ("objcopy", "-I", "binary", "-O", "ihex", "--change-addresses=0xE038", "a", "o")
+    text = run(tmp_path, {"a": WANTED[:200]}, *command)
+    change = 'decode = { text = "intel-hex", from = 0xE000, size = 512, fill = 0xFF }'
+    assert way(text, wanted) == ("as intel-hex text", change)
+
+
+@given(st.binary(min_size=1, max_size=80), st.integers(1, 40))
+def test_every_form_is_what_its_change_makes(file: bytes, size: int) -> None:
+    for form in forms(file, size):
+        assert fits(len(file), size)
+        assert len(form.data) == size
+        assert ways(file, form.data)
+
+
+def test_a_text_that_is_no_dump_has_no_form() -> None:
+    assert list(forms(b"Some words about the board, and about its chips.", 17)) == []

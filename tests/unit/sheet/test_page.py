@@ -1,0 +1,182 @@
+"""The sheet as text: valid, self-contained, complete, and whatever is in a name stays text."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.model.manifest import Board, Fpga, Needs
+from pipeline.model.matrix import NOT
+from pipeline.sheet.page import sheet_text
+from pipeline.sheet.sheet import Sheet
+from tests.support.samples import board, core, title
+from tests.unit.sheet.sheets import HOSTILE, HTML, SVG, hostile, many, parsed, sheet, words
+
+SHEETS: dict[str, Any] = {"plain": sheet, "hostile": hostile, "folded": lambda: many(60)}
+
+
+@pytest.fixture(params=SHEETS)
+def page(request: pytest.FixtureRequest) -> Any:
+    return parsed(sheet_text(SHEETS[request.param]()))
+
+
+@pytest.mark.parametrize("card", ["arcade-evening", "console-corner", "quillon-desk"])
+def test_the_demos_sheets_are_valid_and_name_every_file_with_its_hash(demo: dict[str, Path], card: str) -> None:
+    text = words(parsed(demo[card].read_text(encoding="utf-8")).find(f".//{HTML}main"))
+    record = json.loads(demo[card].with_name("record.json").read_bytes())
+    assert [file for file in record["files"] if file["path"] not in text or file["sha256"] not in text] == []
+    assert [core["name"] for core in record["cores"] if core["name"] not in text] == []
+    assert [title["name"] for title in record["titles"] if title["name"] not in text] == []
+    assert record["image"]["sha256"] in text
+
+
+def test_nothing_runs_and_nothing_is_fetched(page: Any) -> None:
+    # HTML Living Standard: what makes a browser run or fetch something
+    names = {element.tag.rpartition("}")[2] for element in page.iter() if isinstance(element.tag, str)}
+    assert (
+        names & {"script", "link", "img", "iframe", "object", "embed", "base", "form", "image", "use", "video"} == set()
+    )
+    for element in page.iter():
+        for name, value in element.attrib.items():
+            assert not str(name).startswith("on")
+            assert "src" not in str(name)
+            assert "href" not in str(name) or value.startswith("#")
+    style = words(page.find(f".//{HTML}style"))
+    assert not re.search(r"url\(|@import|@font-face", style)
+
+
+def test_headings_tables_and_pictures_say_what_they_are(page: Any) -> None:
+    # WCAG 2.2, 1.3.1 and 1.1.1
+    levels = [int(one.tag[-1]) for one in page.iter() if re.fullmatch(re.escape(HTML) + "h[1-6]", str(one.tag))]
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+    assert page.get("lang") == "en"
+    for table in page.iter(f"{HTML}table"):
+        assert words(table.find(f"{HTML}caption"))
+    assert {head.get("scope") for head in page.iter(f"{HTML}th")} == {"col", "row"}
+    ids = [one.get("id") for one in page.iter() if one.get("id")]
+    assert len(ids) == len(set(ids))
+    assert {link.get("href")[1:] for link in page.iter(f"{HTML}a")} <= set(ids)
+    pictures = [one for one in page.iter(f"{SVG}svg") if one.get("role") == "img"]
+    assert len(pictures) == 2
+    for picture in pictures:
+        named = [picture.find(f"{SVG}title"), picture.find(f"{SVG}desc")]
+        assert [one.get("id") for one in named] == picture.get("aria-labelledby").split()
+        assert all(words(one) for one in named)
+
+
+def test_hostile_names_stand_as_text_each_in_a_run_of_its_own() -> None:
+    # Unicode Standard Annex 9, "isolates"; the bdi element of the HTML Living Standard makes one
+    text = sheet_text(hostile())
+    page = parsed(text)
+    assert words(page.find(f".//{HTML}h1")) == HOSTILE
+    assert "<script" not in text
+    assert "<img" not in text
+    parents = {child: parent for parent in page.iter() for child in parent}
+    holders = [one for one in page.find(f".//{HTML}body").iter() if one.text and "\u202e" in one.text]
+    assert len(holders) > 30
+    for one in holders:
+        isolated = one.tag == f"{HTML}bdi" or parents[one].tag == f"{HTML}bdi" or one.text.count("\u2068") == 1
+        assert isolated, one.text
+
+
+def test_equal_values_give_equal_bytes() -> None:
+    assert sheet_text(sheet()) == sheet_text(sheet())
+
+
+def test_a_long_list_of_files_is_folded_by_folder_and_a_very_long_one_left_to_the_record() -> None:
+    def folds(page: Any) -> list[str]:
+        return [words(one) for one in page.iter(f"{HTML}summary")]
+
+    assert folds(parsed(sheet_text(many(35)))) == []
+    assert folds(parsed(sheet_text(many(36)))) == [
+        "In no folder: 3 files, 9,007 bytes",
+        "ENGINES: 1 file, 6 bytes",
+        "GAMES: 1 file, 2 KiB",
+        "PACK: 36 files, 62 bytes",
+    ]
+    long = sheet_text(many(1_996))
+    assert folds(parsed(long)) == []
+    assert 'PACK</bdi></span></th><td class="number">1,996</td>' in long
+    assert len(long) < 200_000
+
+
+def cautions(value: Sheet) -> list[str]:
+    section = parsed(sheet_text(value)).find(f".//{HTML}section[@id='cautions']")
+    return [words(one).rstrip(".") for one in section.iter(f"{HTML}strong")]
+
+
+def with_needs(**needs: Any) -> Sheet:
+    return sheet(cores=(core(needs=Needs(**needs)),), titles=(), outlooks=())
+
+
+def test_cautions_are_those_that_apply() -> None:
+    # common practice
+    assert cautions(sheet(cores=(), titles=(), outlooks=())) == ["Who decides"]
+    assert cautions(with_needs()) == ["Who decides", "Bitstreams"]
+    assert cautions(with_needs(line_rates=(15_625,)))[2:] == ["Line rates"]
+    assert cautions(with_needs(output_rates={"rgb": (15_625,)}))[2:] == ["Line rates"]
+    assert cautions(with_needs(orientation="portrait"))[2:] == ["Upright displays"]
+    assert cautions(with_needs(pads=1))[2:] == ["Ports under power"]
+    assert cautions(with_needs(keyboard="external"))[2:] == ["Ports under power"]
+    assert cautions(with_needs(keyboard="none"))[2:] == []
+    assert cautions(sheet())[2:] == ["Upright displays"]  # a station's display has to be turned
+    roms = sheet(titles=(title(files=(1,)),), outlooks=())
+    assert cautions(roms)[2:] == ["Rights in ROM dumps"]
+
+
+def test_the_boards_own_cautions_and_part_are_told() -> None:
+    oak: Board = board(cautions=("Mind the fan.",), fpga=Fpga(part="TW-40"))
+    section = words(parsed(sheet_text(sheet(board=oak))).find(f".//{HTML}section[@id='cautions']"))
+    assert "Mind the fan." in section
+    assert "FPGA it was made for (here: TW-40)." in section
+
+
+def rows(value: Sheet, section: str) -> list[list[str]]:
+    body = parsed(sheet_text(value)).find(f".//{HTML}section[@id='{section}']//{HTML}tbody")
+    return [[" ".join(words(cell).split()) for cell in row] for row in body]
+
+
+def test_what_fares_alike_at_a_station_stands_in_one_row() -> None:
+    titles = tuple(title(id, name=id) for id in ("ant", "bee", "cat"))
+    first = sheet().outlooks[0]
+    outlooks = [first, *(replace(first, title=one) for one in ("ant", "cat"))]
+    outlooks.append(replace(first, title="bee", verdict=NOT, reasons=("no pad",)))
+    assert rows(sheet(titles=titles, outlooks=tuple(outlooks)), "stations") == [
+        ["Fern and 2 titlesant, cat", "workstube, RGB", "Nothing to do."],
+        ["beeon Fern", "does not worktube, RGB", "no pad"],
+    ]
+
+
+def test_titles_of_equal_rights_stand_in_one_row_and_sizes_add_up() -> None:
+    contents = rows(sheet(titles=(title("snail-race"), title("bee")), outlooks=()), "contents")
+    assert contents == [
+        ["Oaksystem files of the board", "17 bytes", "nothing stated"],
+        ["Fernarcade, release 1.0", "29,006 bytes", "nothing stated"],
+        ["2 titlesfor FernSnail-Race, Bee", "12 KiB", "nothing stated"],
+        ["Deskfiles of the card's own", "10 bytes", "nothing stated"],
+    ]
+
+
+def test_facts_older_than_the_release_are_pointed_out() -> None:
+    def told(**dates: str) -> list[list[str]]:
+        return rows(sheet(cores=(core(source="read-me", **dates),)), "facts")
+
+    old = "2026-02-01 older than the release on this card"
+    assert told(date="2026-02-01", release_date="2026-02-02") == [["Fern", "read-me", old]]
+    assert told(date="2026-02-01", release_date="2026-02") == [["Fern", "read-me", "2026-02-01"]]
+    assert told(date="2026-02-01", release_date="2025-12-31") == [["Fern", "read-me", "2026-02-01"]]
+
+
+def test_line_rates_are_told_by_output() -> None:
+    needs = Needs(outputs=("hdmi", "rgb", "vga"), line_rates=(31_250,), output_rates={"rgb": (15_625, 15_734)})
+    page = parsed(sheet_text(sheet(cores=(core(needs=needs),))))
+    told = [" ".join(words(one).split()) for one in page.iter(f"{HTML}dd")]
+    assert "HDMI and VGA: 31.25 kHz" in told
+    assert "RGB: 15.625 and 15.734 kHz" in told

@@ -1,0 +1,154 @@
+"""The bytes of members, counted while they arrive, against zipfile and forged directories."""
+
+from __future__ import annotations
+
+import io
+import random
+import threading
+import zipfile
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.model.content import Location
+from pipeline.sources.files.archive import DAMAGE, ArchiveError
+from pipeline.sources.files.contents import KEPT, PIECE, let_go, members, pieces, unpack
+from tests.unit.sources.zips import Hand, by_hand, deflate, pack
+
+BIG = random.Random(1).randbytes(3 * PIECE + 17)
+
+
+def first(data: bytes) -> bytes:
+    """Return the bytes of an archive's first member."""
+    archive = zipfile.ZipFile(io.BytesIO(data))
+    return b"".join(unpack(archive, archive.infolist()[0]))
+
+
+@pytest.mark.parametrize("method", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED])
+@pytest.mark.parametrize("data", [b"", b"123456789", bytes(5 * PIECE), BIG], ids=["none", "few", "zeros", "many"])
+def test_members_made_by_zipfile_come_out_whole(tmp_path: Path, method: int, data: bytes) -> None:
+    path = pack(tmp_path / "a.zip", {"other": b"abc", "b/x": data}, method)
+    location = Location(path=str(path), member="b/x")
+    with path.open("rb") as stream:
+        given_pieces = list(pieces(stream, location))
+    assert b"".join(given_pieces) == data
+    assert all(0 < len(piece) <= PIECE for piece in given_pieces)
+
+
+def test_files_come_out_whole(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    for data in (b"", b"abc", bytes(PIECE), BIG):
+        path.write_bytes(data)
+        with path.open("rb") as stream:
+            assert b"".join(pieces(stream, Location(path=str(path)))) == data
+
+
+def test_streamed_archives_with_sizes_behind_the_data_come_out_whole() -> None:
+    class Pipe(io.BytesIO):
+        def seekable(self) -> bool:
+            return False
+
+        def tell(self) -> int:
+            raise OSError
+
+    pipe = Pipe()
+    with zipfile.ZipFile(pipe, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("x", b"123456789")
+    assert first(pipe.getvalue()) == b"123456789"
+
+
+GOOD = Hand(name=b"x", data=b"123456789")
+
+
+@pytest.mark.parametrize(
+    ("member", "what"),
+    [
+        (replace(GOOD, size=8), "bad CRC-32 for file 'x'"),
+        (replace(GOOD, size=10), "9 bytes instead of 10"),
+        (replace(GOOD, crc32=0xCBF43927), "bad CRC-32 for file 'x'"),
+        (replace(GOOD, method=0, size=8), "bad CRC-32 for file 'x'"),
+        (replace(GOOD, method=0, packed_size=4), "bad CRC-32 for file 'x'"),
+        (replace(GOOD, packed=deflate(BIG)[:500]), "bad CRC-32 for file 'x'"),
+        (replace(GOOD, packed=deflate(b"123456789")[:-2]), "bad CRC-32 for file 'x'"),
+        (replace(GOOD, packed=b""), "bad CRC-32 for file 'x'"),
+        (replace(GOOD, packed=b"\xff\xff\xff"), "error -3 while decompressing data: invalid block type"),
+        (replace(GOOD, local_name=b"y"), "file name in directory 'x' and header b'y' differ."),
+        (replace(GOOD, offset=1), "bad magic number for file header"),
+    ],
+)
+def test_a_member_that_is_not_what_its_directory_says_is_damaged(member: Hand, what: str) -> None:
+    with pytest.raises(ArchiveError) as caught:
+        first(by_hand(member, Hand(name=b"z" * 100)))
+    assert caught.value.what == f"'x' is damaged: {what}"
+
+
+def test_a_forged_size_stops_the_unpacking_at_once() -> None:
+    # 16 MiB behind a directory that declares 100 bytes: one piece is all that is ever read
+    class Counting(io.BytesIO):
+        count = 0
+
+        def read(self, size: int | None = -1, /) -> bytes:
+            data = super().read(size)
+            self.count += len(data)
+            return data
+
+    stream = Counting(by_hand(Hand(name=b"x", data=random.Random(4).randbytes(16 << 20), size=100)))
+    archive = zipfile.ZipFile(stream)
+    given_out: list[bytes] = []
+    with pytest.raises(ArchiveError, match="bad CRC-32"):
+        given_out.extend(unpack(archive, archive.infolist()[0]))
+    assert given_out == []
+    assert stream.count < 1 << 19
+
+
+def test_an_encrypted_member_is_never_read_as_if_it_were_not() -> None:
+    with pytest.raises(ArchiveError, match="is encrypted, password required"):
+        first(by_hand(replace(GOOD, flags=1)))
+
+
+def test_a_member_that_is_gone_is_named(tmp_path: Path) -> None:
+    path = pack(tmp_path / "a.zip", {"x": b"abc"})
+    with path.open("rb") as stream, pytest.raises(ArchiveError, match="has no member 'y' any more"):
+        pieces(stream, Location(path=str(path), member="y"))
+
+
+def test_an_archive_packed_anew_is_read_anew(tmp_path: Path) -> None:
+    path, location = tmp_path / "a.zip", Location(path=str(tmp_path / "a.zip"), member="x")
+    for data in (b"abc", b"another one", b"abd"):
+        pack(path, {"before": data * 3, "x": data})
+        with path.open("rb") as stream:
+            assert b"".join(pieces(stream, location)) == data
+
+
+@given(st.data())
+def test_no_change_of_an_honest_archive_gives_other_bytes(data: st.DataObject) -> None:
+    whole = by_hand(GOOD)
+    changed = bytearray(whole)
+    changed[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
+    try:
+        got = first(bytes(changed))
+    except (ArchiveError, *DAMAGE):
+        return
+    stored = zipfile.ZipFile(io.BytesIO(changed)).infolist()[0]
+    assert got == GOOD.data or (stored.file_size, stored.CRC) != (len(GOOD.data), 0xCBF43926)
+
+
+def test_archives_that_a_thread_left_open_are_closed_when_it_has_ended_and_others_stay_open(tmp_path: Path) -> None:
+    path = pack(tmp_path / "a.zip", {"x": b"abc"})
+
+    def read() -> int:
+        assert b"".join(members(str(path), path.stat())("x")) == b"abc"
+        return threading.get_ident()
+
+    read()
+    with ThreadPoolExecutor(1) as pool:
+        other = pool.submit(read).result()
+        let_go()
+        assert other in {key[-1] for key in KEPT}
+    let_go()
+    left = {key[-1] for key in KEPT if key[0] == str(path)}
+    assert left == {threading.get_ident()}
