@@ -1,10 +1,9 @@
 """Cardkiln: from manifests and source files to proven SD-card images.
 
-The flow, one folder a step:
+What decides is pure: ``fat``, ``roms``, ``bitstreams``, ``configs``, ``card``, ``record``, ``stations``, ``planner``,
+``sheet`` and ``volume`` turn values into values. What reads and writes: ``manifest``, ``sources``, ``image``,
+``publish``, ``store`` and ``device``. ``model`` holds the values that travel between them, ``errors`` the problems.
 
-``manifest`` reads and checks the declarations; ``sources`` finds each wanted content; ``roms`` arranges chips
-into ROM files; ``configs`` writes and edits config files; ``card`` decides what goes where and keeps the rules;
-``image`` writes the plan and reads it back with other code; ``record`` says what was proven. ``fat`` knows the
-format, ``model`` holds the values that travel, ``errors`` the problems. ``stages`` joins the parts, ``engine``
-runs them through doit.
+``workspace`` and ``build`` join them into the stages of a build; ``inspect``, ``explain``, ``distribute``, ``prove``
+and ``media`` are what commands do with one; ``engine``, ``tasks`` and ``commands`` are how doit reaches them all.
 """

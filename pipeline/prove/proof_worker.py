@@ -1,4 +1,4 @@
-"""A second build of a card, in a process of its own: ``python -m pipeline.stages.again JOB``.
+"""A second build of a card, in a process of its own: ``python -m pipeline.prove.proof_worker JOB``.
 
 JOB is a JSON object: ``inputs`` and ``build`` (folders), ``card`` (its id), ``backwards`` (whether the system lists
 files in the other order) and ``workers`` (how many processors it is told to have). Problems are printed as JSON.

@@ -10,15 +10,15 @@ import pytest
 
 from pipeline.errors import CheckError
 from pipeline.model.content import Content, Location
+from pipeline.sources.files import digest
 from pipeline.sources.files import prefetch as module
-from pipeline.sources.files.digest import SMALL
 from pipeline.sources.files.prefetch import Ahead, Wanted
 from pipeline.sources.files.read import read_contents
 from tests.unit.sources.looking import at, sha
 from tests.unit.sources.zips import pack
 
 CHANCE = random.Random(5)
-LARGE = {name: CHANCE.randbytes(SMALL) for name in "abc"}
+LARGE = {name: CHANCE.randbytes(digest.SMALL) for name in "abc"}
 SMALL = {name: name.encode() * 9 for name in "abc"}
 
 
@@ -65,7 +65,7 @@ def test_small_contents_and_more_than_there_is_room_for_wait_for_their_turn(
     tmp_path: Path, read: list[str | None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Ahead("abc", box(tmp_path, SMALL).__getitem__).take("a")
-    monkeypatch.setattr(module, "MOST", SMALL - 1)
+    monkeypatch.setattr(module, "MOST", digest.SMALL - 1)
     Ahead("abc", box(tmp_path, LARGE).__getitem__).take("a")
     assert read == ["a", "a"]
 
@@ -73,7 +73,7 @@ def test_small_contents_and_more_than_there_is_room_for_wait_for_their_turn(
 def test_what_is_wrong_with_the_next_item_is_told_when_it_is_taken(tmp_path: Path) -> None:
     wanted = box(tmp_path, LARGE)
     ((location, _),) = wanted["b"]
-    wrong = Content(sha256=sha(b"other"), size=SMALL)
+    wrong = Content(sha256=sha(b"other"), size=digest.SMALL)
     ahead = Ahead("ab", {**wanted, "b": [(location, wrong)]}.__getitem__)
     assert ahead.take("a") == [LARGE["a"]]
     what = f"changed while it was read: its SHA-256 is {sha(LARGE['b'])} instead of {sha(b'other')}"
