@@ -15,7 +15,7 @@ from pathlib import Path
 from zipfile import ZIP_DEFLATED, ZIP_STORED, ZipFile, ZipInfo
 
 K = 1024
-FOLDER = Path(__file__).resolve().parent.parent / "inputs" / "files"
+FOLDER = Path(__file__).resolve().parents[2] / "inputs" / "files"
 DEFLATED = frozenset({"tallow-two-system.zip", "box-3.zip", "cellar/laptop backup.zip"})
 
 CHIPS: Mapping[str, Mapping[str, int]] = {
