@@ -104,7 +104,7 @@ def _odd_length(records: list[_Record]) -> tuple[int, str] | None:
     for record in records:
         lengths = (LENGTHS[record.kind],) if record.kind in LENGTHS else (4, 8)
         if not record.is_idle and len(record.data) not in lengths:
-            return record.line, f"a record 0x{record.data[0]:02X} has {counted(len(record.data), 'byte')}"
+            return record.line, f"record 0x{record.data[0]:02X} has {counted(len(record.data), 'byte')}"
     return None
 
 

@@ -23,7 +23,7 @@ from pipeline.bitstreams.xilinx_packets import SPARTAN_3_ID, WRITE, Found, find_
 SYNC = bytes.fromhex("AA995566")
 READ = 1
 NOOP_32, NOOP_16 = 0x2000_0000, 0x2000
-PADDING_32, PADDING_16 = (0, 0xFFFF_FFFF), (0, 0xFFFF)
+PADDING_32, PADDING_16 = (0, 0xFFFF_FFFF), (0xFFFF,)
 CRC, FRAMES, COMMAND, CONTROL, LOUT, SAME_FRAMES, CIPHER, OTHER_DIES = 0, 2, 4, 5, 8, 10, 11, 30
 RESET_CRC, DESYNC = 7, 13
 DECRYPT = 1 << 6
@@ -46,7 +46,8 @@ MOST_BEFORE_SYNC = 4096
 SPARTAN_6_COUNTS = {0: 2, 1: 2, 5: 1, 6: 1, 7: 1, 10: 1, 11: 1, 12: 1, 13: 1, 14: 2, 15: 1, 16: 1, 24: 1, 27: 4, 30: 2}
 """Words that a register of Spartan-6 takes, as in 11 files of the maker's tools."""
 
-SPARTAN_6_FRAMES, SPARTAN_6_COMMAND, SPARTAN_6_CONTROL = 3, 5, 6
+SPARTAN_6_COMMAND, SPARTAN_6_CONTROL = 5, 6
+SHORT_WRITE_16, FRAMES_HEADER_16 = 0b00110, 0x5060
 SPARTAN_6_CRC_BITS = 22
 AFTER_FRAMES = (NOOP_16, 0x3022, 0x30A1)
 """What follows the frames and their check sum in all those files: nothing, an address or a command."""
@@ -226,27 +227,17 @@ def _follow_die(data: bytes, origin: int) -> None:
 
 def _follow_16(words: _Words) -> bool:
     """Follow packets of 16-bit words up to DESYNC; return whether the frames were followed by a CRC."""
-    has_crc, after_frames = True, False
+    has_crc = True
     while True:
         word = words.take()
-        if after_frames and word not in AFTER_FRAMES:
-            raise words.damage(f"stands 0x{word:04X}, which follows no frames")
-        after_frames = False
         if word == NOOP_16 or word in PADDING_16:
             continue
-        kind, operation, register, count = word >> 13, word >> 11 & 3, word >> 5 & 63, word & 31
-        expected = SPARTAN_6_COUNTS.get(register, min(count, MOST_OPERANDS))
-        if (
-            register > LAST_SPARTAN_6_REGISTER
-            or operation != WRITE
-            or ((kind, count) != (1, expected) and (kind, register) != (2, SPARTAN_6_FRAMES))
-        ):
+        if not _is_packet_16(word):
             raise words.damage(f"stands 0x{word:04X}, which is no packet")
-        if kind == 2:
-            words.take_bytes(2 * int.from_bytes(words.take_bytes(4), "big"))
-            if int.from_bytes(words.take_bytes(4), "big") >> SPARTAN_6_CRC_BITS:
-                raise words.damage("ends no check sum of the frames")
-            has_crc, after_frames = False, True
+        register, count = word >> 5 & 63, word & 31
+        if word == FRAMES_HEADER_16:
+            _skip_frames_16(words)
+            has_crc = False
             continue
         value = int.from_bytes(words.take_bytes(2 * count), "big")
         if register == CRC:
@@ -257,3 +248,22 @@ def _follow_16(words: _Words) -> bool:
             raise _EncryptedError
         elif register == SPARTAN_6_COMMAND and value == DESYNC:
             return has_crc
+
+
+def _is_packet_16(word: int) -> bool:
+    """Tell whether a word is the header of a write that a Spartan-6 takes."""
+    register, count = word >> 5 & 63, word & 31
+    counts = SPARTAN_6_COUNTS.get(register, min(count, MOST_OPERANDS))
+    is_short = word >> 11 == SHORT_WRITE_16 and register <= LAST_SPARTAN_6_REGISTER and count == counts
+    return is_short or word == FRAMES_HEADER_16
+
+
+def _skip_frames_16(words: _Words) -> None:
+    """Pass the frames with their check sum, and look at the word after it."""
+    words.take_bytes(2 * int.from_bytes(words.take_bytes(4), "big"))
+    if int.from_bytes(words.take_bytes(4), "big") >> SPARTAN_6_CRC_BITS:
+        raise words.damage("ends no check sum of the frames")
+    following = words.take()
+    if following not in AFTER_FRAMES:
+        raise words.damage(f"stands 0x{following:04X}, which never follows frames")
+    words.position -= words.size
