@@ -48,7 +48,7 @@ GOOD = {
     "ecp5-25k.bit": made, "ecp5-45k.bit": made, "xo2-1200hc.bit": made, "xo2-1200hc-uncompressed.bit": made,
     "gowin-GW1N-1.fs": made, "gowin-GW1NZ-1-uncompressed.fs": made, "ice40-hx1k.bin": made, "ice40-u4k.bin": made,
     "xc7s6.bit": raw, "xc7a35t.bit": raw, "xc3s500evq100.bit": raw, "xc6slx9csg324.bit": raw,
-    "xc6slx25tcsg324.bit": raw, "xc7s15.bit": wheel, "efinix_t8f81.bit": wheel,
+    "xc6slx25tcsg324.bit": wheel, "xc7s15.bit": wheel, "efinix_t8f81.bit": wheel,
 }  # fmt: skip
 
 
