@@ -143,7 +143,7 @@ def of_image(path: Path, stack: ExitStack) -> Named:
     try:
         reading = read_volume(lambda offset, length: read_at(descriptor, offset, length), size)
     except NotFatError as error:
-        raise MachineError.one(str(error), "name a record, an image, a disk or a folder", file=str(path)) from None
+        raise MachineError.one(str(error), error.hint, file=str(path)) from None
     items = {item.path: item for item in reading.items}
     return Named(
         shown=str(path),
