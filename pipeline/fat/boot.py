@@ -38,6 +38,11 @@ FS_INFO_SECTOR = 1
 BACKUP_SECTOR = 6
 
 
+def serial_text(serial: int) -> str:
+    """Return a volume serial as systems show it: "1234-ABCD"."""
+    return f"{serial >> 16:04X}-{serial & 0xFFFF:04X}"
+
+
 def boot_sector(volume: Volume, label: str, serial: int) -> bytes:
     """Return the 512 bytes of the volume's first sector; ``label`` "" is written as NO NAME."""
     wide = volume.fat_bits == 32
