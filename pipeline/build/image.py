@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
@@ -19,7 +20,7 @@ from pipeline.build.rules import judged
 from pipeline.errors import Problem
 from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
-from pipeline.image.read_back import read_back
+from pipeline.image.read_back import proof_for, read_back
 from pipeline.image.write import Opener, Written, write_image
 from pipeline.model.content import Content, Found, Location
 from pipeline.model.plan import SECTOR, Entry, Plan, Proof
@@ -47,7 +48,7 @@ def reason(project: Project, card_id: str, plan_text: bytes | None = None) -> st
     if why is not None:
         return why
     proof, pinned = proof_of(project, card_id), project.manifest.cards[card_id].image_sha256
-    if proof is None:
+    if proof is None or proof != proof_for(plan.planned(project, card_id)[1], proof.image_sha256, proof.reader):
         return NEW
     return "another SHA-256 is declared for it" if pinned not in ("", proof.image_sha256) else None
 
@@ -125,7 +126,9 @@ def _verified(project: Project, card_id: str) -> Verified | None:
     """Return what is kept of the image of which the stamp tells; None when it speaks of another one."""
     stamp = project.stamp("image", card_id)
     verified = read_facts(stamp, Verified)
-    return verified if verified and read_outputs(stamp) == {"card.img": verified.proof.image_sha256} else None
+    if verified is None or not re.fullmatch(r"pyfatfs [0-9][0-9a-z.+]*", verified.proof.reader):
+        return None
+    return verified if read_outputs(stamp) == {"card.img": verified.proof.image_sha256} else None
 
 
 def _inputs(project: Project, card_id: str, plan_text: bytes | None = None) -> dict[str, str]:

@@ -99,13 +99,13 @@ def decoded(kind: Any, value: Any) -> Any:
 
     Raises ValueError for anything else: another type, a key missing or too many, text with ``UNSAFE`` characters.
     """
-    origin, arguments = get_origin(kind), get_args(kind)
     if kind is object:
         return value
     if kind in (str, int, bool, NoneType):
         if type(value) is not kind or (kind is str and UNSAFE.search(value)):
             raise ValueError(f"expected {kind.__name__}")
         return value
+    origin, arguments = get_origin(kind), get_args(kind)
     if origin is tuple and isinstance(value, list):
         return tuple(decoded(arguments[0], item) for item in value)
     if origin is dict and isinstance(value, dict):
@@ -114,10 +114,10 @@ def decoded(kind: Any, value: Any) -> Any:
         for alternative in arguments:
             with suppress(ValueError):
                 return decoded(alternative, value)
-    if is_dataclass(kind) and isinstance(value, dict):
+    if isinstance(kind, type) and is_dataclass(kind) and isinstance(value, dict):
         types = _types(kind)
         if value.keys() == types.keys():
-            return kind(**{name: decoded(types[name], item) for name, item in value.items()})  # type: ignore[operator]
+            return kind(**{name: decoded(types[name], item) for name, item in value.items()})
     raise ValueError(f"expected {kind}")
 
 

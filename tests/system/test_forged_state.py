@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import copy
 import json
-import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.build import sheet
 from pipeline.build.sequence import build, unfinished
 from pipeline.commands.why import Why
 from pipeline.workspace import state
@@ -84,16 +85,30 @@ def test_other_bytes_in_each(whole: tuple[Path, dict[str, str]], built: Path, da
     assert_repaired(built, whole[1])
 
 
-def values(value: Any) -> Iterator[tuple[Callable[[Any], None], str]]:
-    """Yield changes to each place of a JSON value, and a name of each."""
-    keys = list(value) if isinstance(value, dict) else list(range(len(value))) if isinstance(value, list) else []
+OTHERS: dict[str, object] = {"number": 7, "text": "../../x", "escape": "\x1b[2J", "none": None, "list": [[]]}
+
+
+def forgeries(value: Any) -> Iterator[tuple[str, Any]]:
+    """Yield a JSON value with each place of it once of each other type, and once without it; each with a name."""
+    keys: list[Any] = (
+        list(value) if isinstance(value, dict) else [*range(len(value))] if isinstance(value, list) else []
+    )
     for key in keys:
-        for name, other in (("number", 7), ("text", "../../x"), ("escape", "\x1b[2J"), ("none", None), ("list", [[]])):
-            if type(value[key]) is not type(other):
-                yield (lambda top, key=key, other=other: top.__setitem__(key, other)), f"{key}: {name}"
-        yield (lambda top, key=key: top.__delitem__(key)), f"{key}: gone"
-        for change, name in values(value[key]):
-            yield (lambda top, key=key, change=change: change(top[key])), f"{key}.{name}"
+        for name, other in OTHERS.items():
+            if type(value[key]) is not type(other) or isinstance(other, str):
+                yield f"{key}: {name}", changed(value, key, other)
+        yield f"{key}: gone", changed(value, key)
+        for name, inner in forgeries(value[key]):
+            yield f"{key}.{name}", changed(value, key, inner)
+
+
+def changed(value: Any, key: Any, *new: object) -> Any:
+    copied = copy.copy(value)
+    if new:
+        (copied[key],) = new
+    else:
+        del copied[key]
+    return copied
 
 
 def read_json(path: Path) -> Any:
@@ -102,39 +117,34 @@ def read_json(path: Path) -> Any:
     return json.loads(text)
 
 
+def harmless(name: str, what: str) -> bool:
+    """Whether what was forged decides nothing: a spare, facts not asked for, a signature that has the output hashed."""
+    return name == "spare/desk" or what.endswith("signature: text") or (name != "image/desk" and "facts" in what)
+
+
 @pytest.mark.parametrize("name", ["rom/snail-race", "image/desk", "sheet/desk", "spare/desk"])
-def test_a_stamp_with_any_value_of_another_type_is_absent_though_its_sum_is_right(
+def test_a_stamp_with_any_value_forged_is_repaired_though_its_sum_is_right(
     whole: tuple[Path, dict[str, str]], built: Path, name: str
 ) -> None:
     path = built / f"build/state/{name}.json"
-    good = read_json(path)
-    tried = 0
-    for change, what in values(good):
-        value = json.loads(json.dumps(good))
-        change(value)
+    good, project = read_json(path), Project(built / "inputs", built / "build", built)
+    for what, value in forgeries(good):
         state.write_text(path, json.dumps(value).encode())
-        project = Project(built / "inputs", built / "build", built)
-        try:
-            why = unfinished(project, "desk")
-        finally:
-            project.index.close()
-        absent = name.startswith("s")  # neither sheet nor spare is among the stages that are asked
-        assert absent or why or state.read_text(path) is not None, what
-        build(Project(built / "inputs", built / "build", built), "desk", lambda _: None)
-        tried += 1
-    assert tried > 20
-    assert digests(built / "build/cards/desk", "card.img") == {"card.img": whole[1]["card.img"]}
+        project.roms.clear()
+        if not harmless(name, what):
+            assert unfinished(project, "desk") or sheet.reason(project, "desk"), what
+        build(project, "desk", lambda _: None)
+        sheet.run(project, "desk")
+        assert unfinished(project, "desk") is None, what
+    assert digests(built / "build/cards/desk") == whole[1]
 
 
 @pytest.mark.parametrize("name", ["current.json", "reasons.json"])
 def test_a_snapshot_or_log_with_any_value_of_another_type_is_absent(built: Path, name: str) -> None:
     path = built / "build/state" / name
     good = read_json(path)
-    for change, _ in values(good):
-        value = json.loads(json.dumps(good))
-        change(value)
+    for _, value in forgeries(good):
         state.write_text(path, json.dumps(value).encode())
         ran = within(built, Why, "desk")
         assert (ran.code, ran.err) == (0, "")
         assert "\x1b" not in ran.out
-        assert os.sep + "x" not in ran.out
