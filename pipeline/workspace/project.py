@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import cached_property
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Self
 
@@ -19,6 +18,7 @@ from pipeline.model.content import Content, Found, Location, Origin
 from pipeline.model.manifest import Manifest
 from pipeline.model.plan import Plan
 from pipeline.model.ranges import RomMap
+from pipeline.resources import VERSION
 from pipeline.sources.files.listing import list_tree
 from pipeline.sources.files.prefetch import Ahead
 from pipeline.sources.index import Index
@@ -27,8 +27,8 @@ from pipeline.workspace.fsync_queue import Unsynced
 from pipeline.workspace.state import remove_irregular
 from pipeline.workspace.uptodate import CACHE, INDEX
 
-PROGRAM = f"cardkiln {version('cardkiln')}"
-"""Name and version; among every stage's inputs, since another version may give other bytes."""
+PROGRAM = VERSION
+"""Among every stage's inputs, since another version may give other bytes."""
 
 
 class Project:
