@@ -131,7 +131,7 @@ def _label(raw: bytes | None) -> str:
 
 def _check_labels(walk: Walk, boot: Boot, at: int, findings: Findings) -> None:
     """Find labels no label may be, and labels that differ: systems show the one or the other."""
-    in_root, in_boot = (walk.labels or [None])[0], boot.label
+    in_root, in_boot = walk.labels[0] if walk.labels else None, boot.label
     where = at + (71 if boot.fat_bits == 32 else 43)
     for raw, offset, owner in ((in_root, walk.label_offset, "root directory"), (in_boot, where, "boot sector")):
         if raw and label_is_bad(raw):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from pipeline.fat.entries import SLOT
+from pipeline.fat.entries import MOST_SLOTS, SLOT
 from pipeline.fat.names import fold
 from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Item
@@ -18,9 +18,6 @@ from pipeline.volume.source import Findings, Source
 from pipeline.volume.table import Chain, Table
 
 MOST_ITEMS = 100_000
-MOST_SLOTS = 65_536
-"""Of one directory: 2 MiB, the specification's limit."""
-
 MOST_CHARACTERS = 16_000_000
 """Of all paths together."""
 
