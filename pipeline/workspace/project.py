@@ -24,7 +24,8 @@ from pipeline.sources.files.prefetch import Ahead
 from pipeline.sources.index import Index
 from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
-from pipeline.workspace.uptodate import CACHE
+from pipeline.workspace.state import remove_irregular
+from pipeline.workspace.uptodate import CACHE, INDEX
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -87,6 +88,7 @@ class Project:
     @cached_property
     def _loaded(self) -> Manifest | ManifestError:
         """The manifests or what is wrong with them, read once."""
+        remove_irregular(self.build / "state" / CACHE)
         try:
             return load(self.inputs, self.base, Cache(self.build / "state" / CACHE))
         except ManifestError as error:
@@ -99,6 +101,8 @@ class Project:
         if process not in self._indexes:
             path = self.build / "state" / "index.sqlite"
             path.parent.mkdir(parents=True, exist_ok=True)
+            for name in INDEX:
+                remove_irregular(path.with_name(name))
             self._indexes[process] = Index(path)
         return self._indexes[process]
 
