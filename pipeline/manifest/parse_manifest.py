@@ -21,7 +21,7 @@ def examine(kind: str, id_: str, file: str, data: bytes, cache: Cache | None = N
     """Return what a manifest's bytes come to; a function of its bytes and the schemas, whatever the cache holds."""
     values = cache.find(kind, data) if cache else None
     if values is None or not is_valid(kind, values):  # whatever was kept, no path may lead out of the inputs
-        values, problems = _judged(kind, id_, file, data)
+        values, problems = _judged(kind, file, data)
         if values is None or problems:
             return Examined(kind=kind, id=id_, file=file, data=values, problems=problems)
         if cache:
@@ -33,7 +33,7 @@ def examine(kind: str, id_: str, file: str, data: bytes, cache: Cache | None = N
     return Examined(kind=kind, id=id_, file=file, data=values, value=value)
 
 
-def _judged(kind: str, id_: str, file: str, data: bytes) -> tuple[dict[str, Any] | None, tuple[Problem, ...]]:
+def _judged(kind: str, file: str, data: bytes) -> tuple[dict[str, Any] | None, tuple[Problem, ...]]:
     """Return the TOML values of a manifest, None where its text has none, and all that is wrong with it by itself."""
     parsed = parse(data, file)
     if isinstance(parsed, Problem):
@@ -41,7 +41,7 @@ def _judged(kind: str, id_: str, file: str, data: bytes) -> tuple[dict[str, Any]
     text, values = parsed
     if not values and kind != "sources":
         return None, (_empty(kind, file),)
-    blanks = tuple(blank_problems(kind, id_, values, file))
+    blanks = tuple(blank_problems(kind, values, file))
     told = {problem.place.key for problem in blanks}
     invalid = tuple(problem for problem in validate(kind, values, text, file) if problem.place.key not in told)
     told |= {problem.place.key for problem in invalid}

@@ -17,7 +17,7 @@ LONGEST = 60
 """Characters of an example that a message shows."""
 
 
-def blank_problems(kind: str, id_: str, data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+def blank_problems(kind: str, data: Mapping[str, Any], file: str) -> Iterator[Problem]:
     """Yield a problem for each blank of a manifest, not yet located; nothing for one where no key can be."""
     for path in blanks_in(data):
         names = [part for part in path if isinstance(part, str)]
@@ -26,8 +26,13 @@ def blank_problems(kind: str, id_: str, data: Mapping[str, Any], file: str) -> I
         except KeyError:
             continue
         what = f"still to be filled in; expected {_expected(key, is_item=isinstance(path[-1], int))}"
-        hint = _command(kind, id_, path) or f"doit keys {kind}.{key.name} explains it"
+        hint = _command(kind, _id_of(file), path) or f"doit keys {kind}.{key.name} explains it"
         yield Problem(Place(file, key=spell(path)), what, hint)
+
+
+def _id_of(file: str) -> str:
+    """Return the id of what a manifest declares: the name of its file."""
+    return file.rpartition("/")[2].removesuffix(".toml")
 
 
 def _expected(key: Key, *, is_item: bool) -> str:
