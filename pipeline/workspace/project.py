@@ -98,9 +98,11 @@ class Project:
         process = os.getpid()
         if process not in self._indexes:
             path = self.build / "state" / "index.sqlite"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._indexes[process] = Index(path)
+            self._indexes[process] = Index(path, self._warn)
         return self._indexes[process]
+
+    def _warn(self, problem: Problem) -> None:
+        self.warnings += (problem,)
 
     @property
     def is_shared(self) -> bool:
