@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import cached_property
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Self
 
@@ -19,6 +18,7 @@ from pipeline.model.content import Content, Found, Location, Origin
 from pipeline.model.manifest import Manifest
 from pipeline.model.plan import Plan
 from pipeline.model.ranges import RomMap
+from pipeline.resources import VERSION
 from pipeline.sources.files.listing import list_tree
 from pipeline.sources.files.prefetch import Ahead
 from pipeline.sources.index import Index
@@ -26,8 +26,8 @@ from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
 from pipeline.workspace.uptodate import CACHE
 
-PROGRAM = f"cardkiln {version('cardkiln')}"
-"""Name and version; among every stage's inputs, since another version may give other bytes."""
+PROGRAM = VERSION
+"""Among every stage's inputs, since another version may give other bytes."""
 
 
 class Project:

@@ -40,6 +40,11 @@ def show_address(address: int) -> str:
     return f"0x{address:04X}"
 
 
+def show_range(start: int, end: int) -> str:
+    """Return the range from ``start`` up to but not including ``end`` by its first and last address."""
+    return show_address(start) if end - start == 1 else f"{show_address(start)} to {show_address(end - 1)}"
+
+
 def show_hex(data: bytes) -> str:
     """Return bytes as they are shown: "DE AD", and long ones cut after 16."""
     return data[:16].hex(" ").upper() + (f" ... ({len(data)} bytes)" if len(data) > 16 else "")
