@@ -208,4 +208,4 @@ class Index:
 
 
 def _unscanned(path: Path, error: sqlite3.Error) -> MachineError:
-    return MachineError.one(f"the index cannot be used: {error}", "run again", file=shown(path))
+    return MachineError.one(f"the index of source files is damaged: {error}", "run again", file=shown(path))

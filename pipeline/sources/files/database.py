@@ -197,6 +197,12 @@ class Store:
         rows = self._sql.execute("SELECT archive, what, hint FROM faults ORDER BY archive, what, hint")
         return [(archive, Fault(shown(what), shown(hint))) for archive, what, hint in rows]
 
+    def check_number(self, files: int) -> None:
+        """Raise ``sqlite3.DatabaseError`` unless so many files are known; damaged tables keep what was removed."""
+        (count,) = self._sql.execute("SELECT COUNT(*) FROM files NOT INDEXED").fetchone()
+        if count != files:
+            raise sqlite3.DatabaseError(f"{count} files instead of {files}")
+
     def members(self) -> int:
         """Return how many members of archives can be used."""
         return int(self._sql.execute("SELECT COUNT(*) FROM members").fetchone()[0])

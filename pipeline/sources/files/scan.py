@@ -114,6 +114,7 @@ class _Survey:
         self.store.move_files(self.moved)
         self.store.put_files(self.changed)
         self.store.set_limits(repr(self.limits))
+        self.store.check_number(len(self.seen))
         faults = (Problem(Place(file=shown(path)), fault.what, fault.hint) for path, fault in self.store.faults())
         return Scan(
             files=len(self.seen),
