@@ -12,11 +12,11 @@ import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 
-from pipeline.errors import CheckError, MachineError
+from pipeline.errors import CheckError, MachineError, Problem
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources import index as module
@@ -114,6 +114,11 @@ WARNING = "{}: the index of source files cannot be used: {}\n  hint: {}"
 HINT = "the run goes on without; see that its folder can be written and the disk is not full"
 
 
+def unheard(problem: Problem) -> NoReturn:
+    """Take a warning that is not expected."""
+    pytest.fail(str(problem))
+
+
 def searched(index: Index, attic: Path) -> None:
     """Ask an index for everything, and hold it to the truth."""
     scan = index.scan([attic], LIMITS)
@@ -153,7 +158,7 @@ def test_what_is_no_file_in_the_place_of_an_index_is_begun_anew(tmp_path: Path, 
         filled(tmp_path / "state/index.sqlite", attic)
         (tmp_path / "state" / name).unlink(missing_ok=True)
         make(tmp_path / "state" / name)
-        with Index(tmp_path / "state/index.sqlite", pytest.fail) as index:
+        with Index(tmp_path / "state/index.sqlite", unheard) as index:
             searched(index, attic)
     assert theirs.read_bytes() == b"the user's own"
 
@@ -166,7 +171,7 @@ def test_whatever_bytes_stand_in_the_place_of_an_index_are_no_index(tmp_path: Pa
     for data in (b"", b"\0", bytes(4096), random.Random(3).randbytes(70_000), whole, whole[:4096], journal + whole):
         filled(tmp_path / "index.sqlite", attic)
         (tmp_path / name).write_bytes(data)
-        with Index(tmp_path / "index.sqlite", pytest.fail) as index:
+        with Index(tmp_path / "index.sqlite", unheard) as index:
             searched(index, attic)
 
 
@@ -181,7 +186,7 @@ def test_any_flipped_bit_of_an_index_leaves_the_answers_right_or_is_noticed_wher
         data = bytearray(whole)
         data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
         path.write_bytes(data)
-        with Index(path, pytest.fail) as index:
+        with Index(path, unheard) as index:
             index.scan([attic], LIMITS)
             found = index.find([want(b"abcde"), want(b"12345"), want(b"299", sized=False)])
             for sha256, location in found.locations.items():
@@ -227,7 +232,7 @@ def test_forged_rows_never_give_another_content(tmp_path: Path, attic: Path, for
     with sqlite3.connect(path) as connection:
         connection.execute(forgery.format(sha=f"'{sha(b'12345')}'"))
     connection.close()
-    with Index(path, pytest.fail) as index:
+    with Index(path, unheard) as index:
         scan = index.scan([attic], LIMITS)
         assert all(str(problem).isprintable() or "\n  hint: " in str(problem) for problem in scan.problems)
         assert "\x1b" not in str(scan.problems)
@@ -242,7 +247,7 @@ def test_forged_rows_never_give_another_content(tmp_path: Path, attic: Path, for
             assert sha(read_content(at(attic / "x"), known)) == known.sha256
         except CheckError:
             index.forget(at(attic / "x"))
-    with Index(path, pytest.fail) as index:
+    with Index(path, unheard) as index:
         for location in found.locations.values():
             index.forget(location)
         index.scan([attic], LIMITS)
