@@ -68,12 +68,19 @@ DECODING = (
     Operation(
         name="decode",
         arguments={
-            "text": choice(*FORMS),
-            "from": ADDRESS,
-            "size": SIZE,
-            "fill": BYTE.otherwise(None),
-            "elsewhere": choice("drop").otherwise(None),
+            "text": choice(*FORMS).described("Which of the two forms the text is in; it is not guessed.", "intel-hex"),
+            "from": ADDRESS.described("The address whose byte comes first.", 57344),
+            "size": SIZE.described("How many bytes come out.", "8 KiB"),
+            "fill": BYTE.otherwise(None).described(
+                "The byte for every address that no record gives; without it there may be none.", 255
+            ),
+            "elsewhere": choice("drop")
+            .otherwise(None)
+            .described("Leaves out records outside these addresses; without it there may be none.", "drop"),
         },
+        title="a text dump to decode",
+        description="Turns the text of an Intel HEX or Motorola S-record file into the bytes it stands for.",
+        example={"text": "intel-hex", "from": 57344, "size": "8 KiB", "fill": 255},
         size=_decode_size,
         apply=decode,
         trace=_decode_trace,
