@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from io import FileIO
@@ -27,6 +26,7 @@ from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.sources.files.read import open_content
+from pipeline.threads import Threads
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.progress import progress
 from pipeline.workspace.project import PROGRAM, Project
@@ -93,7 +93,7 @@ def _patched(obeyed: Plan, start: Start, opener: Opener, temporary: Path) -> tup
     """Write what differs and read it back with both FATs and all folders, while the whole image is hashed."""
     size = obeyed.volume.card_sectors * SECTOR
     patched = patch_image(start.plan, obeyed, start.kept, opener, temporary)
-    with progress(f"hash {obeyed.card}", size) as advance, ThreadPoolExecutor(1, "image-hash") as hasher:
+    with progress(f"hash {obeyed.card}", size) as advance, Threads(1, "image-hash") as hasher:
         sha256 = hasher.submit(image_digest, temporary, advance)
         written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
         proof = read_back(obeyed, temporary, written, kept=start.kept)
