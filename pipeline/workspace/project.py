@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -24,7 +25,8 @@ from pipeline.sources.files.prefetch import Ahead
 from pipeline.sources.index import Index
 from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
-from pipeline.workspace.uptodate import CACHE
+from pipeline.workspace.state import remove_irregular
+from pipeline.workspace.uptodate import CACHE, INDEX
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -87,6 +89,7 @@ class Project:
     @cached_property
     def _loaded(self) -> Manifest | ManifestError:
         """The manifests or what is wrong with them, read once."""
+        remove_irregular(self.build / "state" / CACHE)
         try:
             return load(self.inputs, self.base, Cache(self.build / "state" / CACHE))
         except ManifestError as error:
@@ -98,9 +101,14 @@ class Project:
         process = os.getpid()
         if process not in self._indexes:
             path = self.build / "state" / "index.sqlite"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._indexes[process] = Index(path)
+            with suppress(OSError):  # what cannot be removed is done without
+                for name in INDEX:
+                    remove_irregular(path.with_name(name))
+            self._indexes[process] = Index(path, self._warn)
         return self._indexes[process]
+
+    def _warn(self, problem: Problem) -> None:
+        self.warnings += (problem,)
 
     @property
     def is_shared(self) -> bool:
