@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from pipeline.errors import ManifestError, Place, Problem, located
-from pipeline.manifest.cache import Cache
+from pipeline.manifest.files import manifest_ids
 from pipeline.manifest.load import load
 from pipeline.manifest.text.positions import locator
 from pipeline.model.content import Content, Found, Location, Origin
@@ -24,7 +24,6 @@ from pipeline.sources.files.prefetch import Ahead
 from pipeline.sources.index import Index
 from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
-from pipeline.workspace.uptodate import CACHE
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -88,7 +87,7 @@ class Project:
     def _loaded(self) -> Manifest | ManifestError:
         """The manifests or what is wrong with them, read once."""
         try:
-            return load(self.inputs, self.base, Cache(self.build / "state" / CACHE))
+            return load(self.inputs, self.base)
         except ManifestError as error:
             return error
 
@@ -109,7 +108,7 @@ class Project:
 
     def names(self, kind: str) -> list[str]:
         """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""
-        return sorted(path.stem for path in (self.inputs / kind).glob("*.toml"))
+        return manifest_ids(self.inputs / kind)
 
     def card_folder(self, card: str) -> Path:
         """Return where a card's image, plan and record are built."""

@@ -29,12 +29,7 @@ RUNNING = Path("build/state/running")
 """There while a run is at work, and after it was killed."""
 
 INDEX = ("index.sqlite", "index.sqlite-wal", "index.sqlite-shm", "index.sqlite-journal")
-CACHE = "manifests.cache"
-"""What was read of the manifests, in the same folder."""
-
-PASSED_OVER = frozenset(
-    {*INDEX, CACHE, f"{CACHE}.part", "lock", RUNNING.name, FILE.name, "reasons.json", "reasons.lines", "__pycache__"}
-)
+PASSED_OVER = frozenset({*INDEX, "lock", RUNNING.name, FILE.name, "reasons.json", "reasons.lines", "__pycache__"})
 """What changes though nothing does, or is only a cache."""
 
 ENVIRONMENT = ("CARDKILN_INPUTS", "SOURCE_DATE_EPOCH", "HOME", "USERPROFILE")

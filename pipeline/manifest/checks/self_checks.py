@@ -9,9 +9,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.schema.messages import nearest, quote
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.positions import Part, spell
+from pipeline.model.text import did_you_mean, quote, shown
 
 ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
@@ -63,8 +63,7 @@ def _chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
         used.add(name)
         if name not in chips:
             what = f"found {quote(name)}, expected a chip of this title"
-            near = nearest(name, list(chips))
-            hint = f'did you mean "{near}"?' if near else f"declare it as [chips.{name}]"
+            hint = did_you_mean(name, chips, f"declare it as [chips.{shown(name)}]")
             yield Problem(Place(file, key=spell(path)), what, hint)
     for name in chips:
         if name not in used:

@@ -47,6 +47,10 @@ class Spot:
     inner: dict[Part, Spot] = field(default_factory=dict)
 
 
+Names = dict[int, dict[str, Spot]]
+"""What is in a spot by its name in messages, by the spot's identity; filled in when first needed."""
+
+
 class _Scanner:
     """Walks a valid TOML text once; ``at`` is the offset of the next character."""
 
@@ -140,6 +144,7 @@ class Positions:
     def __init__(self, text: str) -> None:
         self._text = text
         self._root = _Scanner(text).scan()
+        self._names: Names = {}
         self._lines = [0, *(match.end() for match in re.finditer("\n", text))]
 
     def spot(self, path: Sequence[Part]) -> Spot:
@@ -153,7 +158,7 @@ class Positions:
 
     def spot_of_key(self, key: str) -> Spot:
         """Return the spot of a key as problems spell it ("rom.1.steps.2.at"), or the innermost that exists."""
-        return _resolve(self._root, key)[1]
+        return _resolve(self._root, key.split("."), self._names)[1]
 
     def line_and_column(self, offset: int) -> tuple[int, int]:
         """Return the line and column of an offset, both from 1, columns in characters."""
@@ -202,13 +207,13 @@ def locator(base: Path) -> Callable[[Place], Place]:
     return locate
 
 
-def _resolve(spot: Spot, key: str) -> tuple[int, Spot]:
-    """Return how many characters of a key lead nowhere, and the spot the others lead to; names may hold dots."""
-    best = (len(key), spot)
-    for part, inner in spot.inner.items():
-        name = spell([part])
-        if key == name:
-            return 0, inner
-        if key.startswith(f"{name}."):
-            best = min(best, _resolve(inner, key[len(name) + 1 :]), key=lambda found: found[0])
+def _resolve(spot: Spot, parts: Sequence[str], names: Names) -> tuple[int, Spot]:
+    """Return how many parts of a spelled key lead nowhere, and the spot the others lead to; names may hold dots."""
+    best = (len(parts), spot)
+    if id(spot) not in names:
+        names[id(spot)] = {spell([part]): inner for part, inner in spot.inner.items()}
+    for count in range(1, len(parts) + 1):
+        inner = names[id(spot)].get(".".join(parts[:count]))
+        if inner is not None:
+            best = min(best, _resolve(inner, parts[count:], names), key=lambda found: found[0])
     return best
