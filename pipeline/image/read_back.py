@@ -53,14 +53,19 @@ def read_back(
     problems += [problem(str(image), f"pyfatfs warns: {warning.message}") for warning in warned]
     if problems:
         raise CheckError(problems)
+    return proof_for(plan, written.image_sha256, f"pyfatfs {version('pyfatfs')}")
+
+
+def proof_for(plan: Plan, image_sha256: str, reader: str) -> Proof:
+    """Return what a reader that found everything as planned has proven of the image with this SHA-256."""
     files = [entry for entry in plan.entries if not entry.is_folder]
     return Proof(
-        image_sha256=written.image_sha256,
-        image_size=written.image_size,
+        image_sha256=image_sha256,
+        image_size=plan.volume.card_sectors * SECTOR,
         files=len(files),
         folders=len(plan.entries) - len(files),
         file_bytes=sum(entry.size for entry in files),
-        reader=f"pyfatfs {version('pyfatfs')}",
+        reader=reader,
     )
 
 

@@ -6,6 +6,7 @@ from itertools import islice
 from typing import Any
 
 from pipeline.errors import Place, Problem
+from pipeline.manifest.checks.blanks import blank_problems
 from pipeline.manifest.checks.self_checks import problems_within
 from pipeline.manifest.decode.decode import DECODERS
 from pipeline.manifest.schema.validate import validate
@@ -35,10 +36,12 @@ def _problems(kind: str, values: dict[str, Any], text: str, file: str) -> tuple[
     """Return all that is wrong with a manifest by itself, the first ``ENOUGH`` of each kind."""
     if not values and kind != "sources":
         return (_empty(kind, file),)
-    invalid = validate(kind, values, text, file)
-    known = {problem.place.key for problem in invalid}
+    blanks = tuple(islice(blank_problems(kind, values, file), ENOUGH))
+    known = {problem.place.key for problem in blanks}
+    invalid = tuple(problem for problem in validate(kind, values, text, file) if problem.place.key not in known)
+    known |= {problem.place.key for problem in invalid}
     within = (problem for problem in problems_within(kind, values, file) if problem.place.key not in known)
-    return (*invalid, *islice(within, ENOUGH))
+    return (*blanks, *invalid, *islice(within, ENOUGH))
 
 
 def _empty(kind: str, file: str) -> Problem:

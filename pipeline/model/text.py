@@ -88,7 +88,7 @@ def nearest(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
 
 
 def _slips(name: str) -> Iterator[str]:
-    """Yield the names from which a single slip leads to this one: in case, or one letter more, less, other or swapped."""
+    """Yield the names one slip away: in another case, or with one letter more, less, other or swapped."""
     yield from (name.lower(), name.upper())
     for at in range(min(len(name) + 1, LONGEST)):
         before, after = name[:at], name[at:]

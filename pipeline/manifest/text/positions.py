@@ -45,10 +45,17 @@ class Spot:
     value: int
     end: int
     inner: dict[Part, Spot] = field(default_factory=dict)
+    _spelled: tuple[dict[str, Spot], int] | None = None
 
+    def spelled(self) -> tuple[dict[str, Spot], int]:
+        """Return the inner values by their keys as problems spell them, and the length of the longest key.
 
-Names = dict[int, dict[str, Spot]]
-"""What is in a spot by its name in messages, by the spot's identity; filled in when first needed."""
+        Kept once it was asked for, so only for a text that was scanned to its end.
+        """
+        if self._spelled is None:
+            inner = {spell([part]): spot for part, spot in self.inner.items()}
+            self._spelled = inner, max(map(len, inner), default=0)
+        return self._spelled
 
 
 class _Scanner:
@@ -144,7 +151,6 @@ class Positions:
     def __init__(self, text: str) -> None:
         self._text = text
         self._root = _Scanner(text).scan()
-        self._names: Names = {}
         self._lines = [0, *(match.end() for match in re.finditer("\n", text))]
 
     def spot(self, path: Sequence[Part]) -> Spot:
@@ -158,7 +164,7 @@ class Positions:
 
     def spot_of_key(self, key: str) -> Spot:
         """Return the spot of a key as problems spell it ("rom.1.steps.2.at"), or the innermost that exists."""
-        return _resolve(self._root, key.split("."), self._names)[1]
+        return _resolve(self._root, key)[1]
 
     def line_and_column(self, offset: int) -> tuple[int, int]:
         """Return the line and column of an offset, both from 1, columns in characters."""
@@ -207,13 +213,13 @@ def locator(base: Path) -> Callable[[Place], Place]:
     return locate
 
 
-def _resolve(spot: Spot, parts: Sequence[str], names: Names) -> tuple[int, Spot]:
-    """Return how many parts of a spelled key lead nowhere, and the spot the others lead to; names may hold dots."""
-    best = (len(parts), spot)
-    if id(spot) not in names:
-        names[id(spot)] = {spell([part]): inner for part, inner in spot.inner.items()}
-    for count in range(1, len(parts) + 1):
-        inner = names[id(spot)].get(".".join(parts[:count]))
-        if inner is not None:
-            best = min(best, _resolve(inner, parts[count:], names), key=lambda found: found[0])
-    return best
+def _resolve(spot: Spot, key: str) -> tuple[int, Spot]:
+    """Return how many characters of a key lead nowhere, and the spot the others lead to; names may hold dots."""
+    best = (len(key), spot)
+    inner, longest = spot.spelled()
+    end = key.find(".")
+    while 0 <= end <= longest:
+        if key[:end] in inner:
+            best = min(best, _resolve(inner[key[:end]], key[end + 1 :]), key=lambda found: found[0])
+        end = key.find(".", end + 1)
+    return (0, inner[key]) if key in inner else best
