@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from io import FileIO
@@ -28,6 +27,7 @@ from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.sources.files.read import open_content
+from pipeline.threads import Threads
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.progress import progress
 from pipeline.workspace.project import PROGRAM, Project
@@ -115,7 +115,7 @@ def _patched(obeyed: Plan, start: Start, opener: Opener, temporary: Path) -> tup
     size = obeyed.volume.card_sectors * SECTOR
     patched = patch_image(start.plan, obeyed, start.kept, opener, temporary)
     try:
-        with progress(f"hash {obeyed.card}", size) as advance, ThreadPoolExecutor(1, "image-hash") as hasher:
+        with progress(f"hash {obeyed.card}", size) as advance, Threads(1, "image-hash") as hasher:
             sha256 = hasher.submit(image_digest, temporary, advance)
             written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
             proof = read_back(obeyed, temporary, written)

@@ -5,7 +5,6 @@ What the reader of others does not look at lies here: the zeros that fill up clu
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from io import FileIO
 from pathlib import Path
@@ -17,6 +16,7 @@ from pipeline.image.digest import extents
 from pipeline.image.stream import ZEROS
 from pipeline.image.write import write_contents, write_system_area
 from pipeline.model.plan import SECTOR, Entry, Plan
+from pipeline.threads import Threads
 
 
 def first_unplanned_byte(plan: Plan, image: Path) -> int | None:
@@ -25,7 +25,7 @@ def first_unplanned_byte(plan: Plan, image: Path) -> int | None:
     Holes of the file are not read. Raises OSError.
     """
     files = [entry for entry in plan.entries if not entry.is_folder]
-    with image.open("rb", buffering=0) as file, ThreadPoolExecutor(1) as unused:
+    with image.open("rb", buffering=0) as file, Threads(1) as unused:
         try:
             sink = _Comparison(file, plan, files)
             write_system_area(plan, sink)

@@ -6,6 +6,7 @@ from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.cache import Cache
+from pipeline.manifest.checks.blanks import blank_problems
 from pipeline.manifest.checks.self_checks import problems_within
 from pipeline.manifest.decode.decode import DECODERS
 from pipeline.manifest.schema.validate import is_valid, validate
@@ -40,10 +41,12 @@ def _judged(kind: str, file: str, data: bytes) -> tuple[dict[str, Any] | None, t
     text, values = parsed
     if not values and kind != "sources":
         return None, (_empty(kind, file),)
-    invalid = validate(kind, values, text, file)
-    told = {problem.place.key for problem in invalid}
-    within = (one for one in problems_within(kind, values, file) if one.place.key not in told)
-    return values, (*invalid, *within)
+    blanks = tuple(blank_problems(kind, values, file))
+    told = {problem.place.key for problem in blanks}
+    invalid = tuple(problem for problem in validate(kind, values, text, file) if problem.place.key not in told)
+    told |= {problem.place.key for problem in invalid}
+    within = (problem for problem in problems_within(kind, values, file) if problem.place.key not in told)
+    return values, (*blanks, *invalid, *within)
 
 
 def _empty(kind: str, file: str) -> Problem:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -100,11 +101,14 @@ class Project:
         process = os.getpid()
         if process not in self._indexes:
             path = self.build / "state" / "index.sqlite"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            for name in INDEX:
-                remove_irregular(path.with_name(name))
-            self._indexes[process] = Index(path)
+            with suppress(OSError):  # what cannot be removed is done without
+                for name in INDEX:
+                    remove_irregular(path.with_name(name))
+            self._indexes[process] = Index(path, self._warn)
         return self._indexes[process]
+
+    def _warn(self, problem: Problem) -> None:
+        self.warnings += (problem,)
 
     @property
     def is_shared(self) -> bool:

@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.errors import Place, Problem
 from pipeline.manifest.schema.messages import nearest, quote
 from pipeline.manifest.schema.validate import schema
+from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, spell
 
 COMPARED = 20_000
@@ -41,18 +42,21 @@ def tables(value: Any) -> Iterator[tuple[int, Mapping[str, Any]]]:
 
 
 def texts(data: Mapping[str, Any], *keys: Part) -> Iterator[tuple[str, str]]:
-    """Yield (key as problems spell it, text) of the text, each text of the list, or each of the table at some keys."""
+    """Yield (key as problems spell it, text) of the text, each text of the list, or each of the table at some keys.
+
+    Blanks are no texts: they say nothing yet.
+    """
     value: Any = data
     for key in keys:
         if isinstance(value, list) and isinstance(key, int):
             value = value[key]
         else:
             value = value.get(key) if isinstance(value, dict) else None
-    if isinstance(value, str):
+    if isinstance(value, str) and value != BLANK:
         yield spell(keys), value
     pairs = enumerate(value) if isinstance(value, list) else value.items() if isinstance(value, dict) else ()
     for part, item in pairs:
-        if isinstance(item, str):
+        if isinstance(item, str) and item != BLANK:
             yield spell((*keys, part)), item
 
 

@@ -265,12 +265,6 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
             f"{MOTH}:5:1: rom.1: is named twice; expected one file for it\n",
         ),
         (
-            [MOTH, "rom.1", "a=b.bin"],
-            2,
-            'found "a=b.bin", which doit keeps for itself; expected arguments without "="\n'
-            '  hint: give the file a name without "="\n',
-        ),
-        (
             [MOTH, "rom.1", "dumps/6f.bin", "--replcae"],
             2,
             "option --replcae not recognized\n  hint: doit help pin shows the options\n",
