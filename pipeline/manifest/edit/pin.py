@@ -17,10 +17,10 @@ from typing import Any
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.manifest.edit.insert import Edit, NoPlaceError, Text, Value, apply, literal
 from pipeline.manifest.edit.pinnable import IMAGE_FIELD, Way, fields, held
-from pipeline.manifest.schema.messages import shorten
 from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, Positions, spell
 from pipeline.model.content import Content
+from pipeline.model.text import shorten
 from pipeline.model.units import parse_size, show_size
 
 
