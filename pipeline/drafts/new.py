@@ -15,12 +15,13 @@ from pipeline.drafts.texts import board_text, card_text, core_text, described, s
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.edit.pin import Pin, pin
 from pipeline.manifest.edit.pinnable import Way
+from pipeline.manifest.files import DEVICE, is_id, manifest_ids
 from pipeline.manifest.parse_manifest import examine
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.sources import sources
 from pipeline.manifest.text.blank import BLANK, blanks_in
 from pipeline.manifest.text.positions import spell
-from pipeline.manifest.text.read import DEVICE, FOLDERS, ID, SOURCES
+from pipeline.manifest.text.read import FOLDERS, SOURCES
 from pipeline.model.manifest import Board, Sources
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
 from pipeline.workspace.stamp import replacing
@@ -102,7 +103,7 @@ def _path(inputs: Path, kind: str, id_: str) -> Path:
     better = "-".join(re.findall("[a-z0-9]+", id_.lower()))
     if DEVICE.fullmatch(better):
         raise ManifestError.one(f"found the id {quote(id_)}, which some systems keep for a device", f'try "{better}-1"')
-    if not ID.fullmatch(id_):
+    if not is_id(id_):
         hint = f'try "{better or "moth-patrol"}"'
         raise ManifestError.one(f"found {quote(id_)}, expected an id: lower-case words with hyphens", hint)
     if not inputs.is_dir():
@@ -168,7 +169,7 @@ def chip_names(files: Sequence[SourceFile]) -> Iterator[str]:
 
 
 def _ids(inputs: Path, kind: str) -> list[str]:
-    return sorted(path.stem for path in (inputs / FOLDERS[kind]).glob("*.toml"))
+    return manifest_ids(inputs / FOLDERS[kind])
 
 
 def _only(ids: Sequence[str]) -> str:
