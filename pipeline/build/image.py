@@ -16,10 +16,11 @@ from pipeline.build.bitstream_checks import check_bitstreams
 from pipeline.build.pinned_image import check_pinned
 from pipeline.build.previous_image import Start
 from pipeline.build.rules import judged
-from pipeline.errors import Problem
+from pipeline.errors import CheckError, Problem
 from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
 from pipeline.image.read_back import proof_for, read_back
+from pipeline.image.unplanned import check_unplanned
 from pipeline.image.write import Opener, Written, write_image
 from pipeline.model.content import Content, Found, Location
 from pipeline.model.plan import SECTOR, Entry, Plan, Proof
@@ -30,7 +31,7 @@ from pipeline.threads import Threads
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.progress import progress
 from pipeline.workspace.project import PROGRAM, Project
-from pipeline.workspace.stamp import NEW, digest, read_facts, read_outputs, stale, write_stamp
+from pipeline.workspace.stamp import NEW, digest, read_facts, read_outputs, sha256_of_file, stale, write_stamp
 
 
 def reason(project: Project, card_id: str, plan_text: bytes | None = None) -> str | None:
@@ -43,13 +44,14 @@ def reason(project: Project, card_id: str, plan_text: bytes | None = None) -> st
         project.stamp("image", card_id),
         _inputs(project, card_id, plan_text),
         {image.name: image},
-        lambda path: project.index.content_of(path).sha256,
     )
     if why is not None:
         return why
     proof, pinned = proof_of(project, card_id), project.manifest.cards[card_id].image_sha256
     if proof is None or proof != proof_for(plan.planned(project, card_id)[1], proof.image_sha256, proof.reader):
         return NEW
+    if _recorded(project, card_id) not in ("", proof.image_sha256):
+        return "it is not the recorded image of this plan"
     return "another SHA-256 is declared for it" if pinned not in ("", proof.image_sha256) else None
 
 
@@ -71,13 +73,34 @@ def run(project: Project, card_id: str, found: Found) -> str:
     inputs = _inputs(project, card_id)
     with replacing(image) as temporary:
         start = previous_image.begin(project, card_id, obeyed, temporary)
-        proof, line = _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
+        try:
+            proof, line = (
+                _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
+            )
+        except CheckError:  # a source is not what the index says of it
+            project.index.forget()
+            raise
         check_pinned(project, card_id, proof, findings)
         earlier = previous_image.keep(project, card_id)
     facts = asdict(Verified(proof=proof, findings=tuple(findings)))
     previous_image.finish(project, card_id, earlier)
     write_stamp(project.stamp("image", card_id), inputs, {image.name: (image, proof.image_sha256)}, facts)
     return f"{card_id}: {line}"
+
+
+def _recorded(project: Project, card_id: str) -> str:
+    """Return the SHA-256 of the image that was recorded with the plan as it is; "" where another plan was, or none.
+
+    Equal plans give equal images. So where the two differ it is the image that is wrong, whatever its stamp says.
+    """
+    folder = project.card_folder(card_id)
+    try:
+        lines = (folder / "SHA256SUMS").read_text(encoding="ascii").splitlines()
+        sums = {name: sha256 for sha256, _, name in (line.partition("  ") for line in lines)}
+        same = sums["plan.json"] == sha256_of_file(folder / "plan.json")
+        return sums["card.img"] if same else ""
+    except (OSError, ValueError, KeyError):
+        return ""
 
 
 def _whole(obeyed: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
@@ -90,16 +113,23 @@ def _whole(obeyed: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
 
 
 def _patched(obeyed: Plan, start: Start, opener: Opener, temporary: Path) -> tuple[Proof, str]:
-    """Write what differs and read it back with both FATs and all folders, while the whole image is hashed."""
+    """Write what differs from an earlier image, and read all of it back while the whole image is hashed.
+
+    Where it is not as planned, the earlier image was not what was kept of it said: then all of it is written.
+    """
     size = obeyed.volume.card_sectors * SECTOR
     patched = patch_image(start.plan, obeyed, start.kept, opener, temporary)
-    with progress(f"hash {obeyed.card}", size) as advance, Threads(1, "image-hash") as hasher:
-        sha256 = hasher.submit(image_digest, temporary, advance)
-        written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
-        proof = read_back(obeyed, temporary, written, kept=start.kept)
-        proof = replace(proof, image_sha256=sha256.result())
+    try:
+        with progress(f"hash {obeyed.card}", size) as advance, Threads(1, "image-hash") as hasher:
+            sha256 = hasher.submit(image_digest, temporary, advance)
+            written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
+            proof = read_back(obeyed, temporary, written)
+            check_unplanned(obeyed, temporary)
+            proof = replace(proof, image_sha256=sha256.result())
+    except CheckError:
+        return _whole(obeyed, opener, temporary)
     line = f"patched: {counted(patched.ranges, 'range')}, {show_size(patched.bytes_written)} written"
-    return proof, f"{line}; these, both FATs and all folders read back by {proof.reader}: as planned"
+    return proof, f"{line}; read back by {proof.reader}: all as planned"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

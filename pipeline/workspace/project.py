@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from pipeline.errors import ManifestError, Place, Problem, located
-from pipeline.manifest.cache import Cache
+from pipeline.manifest.files import manifest_ids
 from pipeline.manifest.load import load
 from pipeline.manifest.text.positions import locator
 from pipeline.model.content import Content, Found, Location, Origin
@@ -26,7 +26,7 @@ from pipeline.sources.index import Index
 from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
 from pipeline.workspace.state import remove_irregular
-from pipeline.workspace.uptodate import CACHE, INDEX
+from pipeline.workspace.uptodate import INDEX
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -89,9 +89,8 @@ class Project:
     @cached_property
     def _loaded(self) -> Manifest | ManifestError:
         """The manifests or what is wrong with them, read once."""
-        remove_irregular(self.build / "state" / CACHE)
         try:
-            return load(self.inputs, self.base, Cache(self.build / "state" / CACHE))
+            return load(self.inputs, self.base)
         except ManifestError as error:
             return error
 
@@ -117,7 +116,7 @@ class Project:
 
     def names(self, kind: str) -> list[str]:
         """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""
-        return sorted(path.stem for path in (self.inputs / kind).glob("*.toml"))
+        return manifest_ids(self.inputs / kind)
 
     def card_folder(self, card: str) -> Path:
         """Return where a card's image, plan and record are built."""

@@ -28,12 +28,7 @@ RUNNING = Path("build/state/running")
 """There while a run is at work, and after it was killed."""
 
 INDEX = ("index.sqlite", "index.sqlite-wal", "index.sqlite-shm", "index.sqlite-journal")
-CACHE = "manifests.cache"
-"""What was read of the manifests, in the same folder."""
-
-RUN_FILES = frozenset(
-    {*INDEX, CACHE, f"{CACHE}.part", "lock", RUNNING.name, FILE.name, "reasons.json", "reasons.lines"}
-)
+RUN_FILES = frozenset({*INDEX, "lock", RUNNING.name, FILE.name, "reasons.json", "reasons.lines"})
 """Files of the state folder that change though nothing does, or are only a cache; looked at nowhere."""
 
 ENVIRONMENT = ("CARDKILN_INPUTS", "SOURCE_DATE_EPOCH", "HOME", "USERPROFILE")

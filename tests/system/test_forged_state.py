@@ -13,9 +13,11 @@ import pytest
 
 from pipeline.build import sheet
 from pipeline.build.sequence import build, unfinished
+from pipeline.commands.publish import Publish
 from pipeline.commands.why import Why
 from pipeline.workspace import state
 from pipeline.workspace.project import Project
+from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.support import small
 from tests.support.cli import digests, doit, within, write_tree
 from tests.unit.workspace.test_state import ODD, posix
@@ -51,7 +53,7 @@ def state_files(folder: Path) -> list[Path]:
 def test_every_kind_of_state_is_tried(built: Path) -> None:
     names = {path.relative_to(built / "build/state").as_posix() for path in state_files(built)}
     assert names == {
-        "current.json", "image/desk.json", "image/desk.plan", "index.sqlite", "lock", "manifests.cache", "reasons.json",
+        "current.json", "image/desk.json", "image/desk.plan", "index.sqlite", "lock", "reasons.json",
         "rom/snail-race.json", "sheet/desk.json", "spare/desk.img", "spare/desk.json", "spare/desk.plan",
     }  # fmt: skip
 
@@ -148,3 +150,63 @@ def test_a_snapshot_or_log_with_any_value_of_another_type_is_absent(built: Path,
         ran = within(built, Why, "desk")
         assert (ran.code, ran.err) == (0, "")
         assert "\x1b" not in ran.out
+
+
+def edit_unused(image: Path) -> None:
+    """Write into the free space at the end of an image."""
+    with image.open("r+b") as file:
+        file.seek(-1000, 2)
+        file.write(b"not planned")
+
+
+def forge_stamp(path: Path, image: Path) -> None:
+    """Have a stamp of an image, its facts included, fit what lies there."""
+    good, sha256 = read_stamp(path), digests(image.parent, image.name)[image.name]
+    facts: Any = good.facts
+    if facts:
+        facts["proof"]["image_sha256"] = sha256
+    write_stamp(path, good.inputs, {"card.img": (image, sha256)}, facts)
+
+
+def test_an_edited_image_with_a_stamp_that_fits_is_written_again_and_the_record_stays(
+    whole: tuple[Path, dict[str, str]], built: Path
+) -> None:
+    edit_unused(built / "build/cards/desk/card.img")
+    forge_stamp(built / "build/state/image/desk.json", built / "build/cards/desk/card.img")
+    ran = doit(built)
+    assert (ran.code, ran.err) == (0, "")
+    assert "all as planned (it is not the recorded image of this plan)\n" in ran.out
+    assert digests(built / "build/cards/desk") == whole[1]
+
+
+def test_nothing_of_an_edited_spare_with_a_stamp_that_fits_reaches_the_card(built: Path) -> None:
+    write_tree(built, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; changed again\r\n"})
+    assert doit(built).code == 0
+    good = digests(built / "build/cards/desk")
+    write_tree(built, {"inputs/files/system/BOARD.CFG": small.CONFIG})
+    assert doit(built).code == 0
+    spare = built / "build/state/spare/desk.img"
+    edit_unused(spare)
+    forge_stamp(spare.with_suffix(".json"), spare)
+    write_tree(built, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; changed again\r\n"})
+    ran = doit(built)
+    assert (ran.code, ran.err) == (0, "")
+    assert "patched" not in ran.out
+    assert digests(built / "build/cards/desk") == good
+
+
+@pytest.mark.parametrize("recorded", [True, False])
+def test_an_image_forged_with_its_stamp_and_sums_is_not_published(built: Path, recorded: bool) -> None:
+    folder = built / "build/cards/desk"
+    image = folder / "card.img"
+    edit_unused(image)
+    forge_stamp(built / "build/state/image/desk.json", image)
+    if recorded:  # and the record made anew from it
+        (folder / "SHA256SUMS").unlink()
+        assert doit(built, "sheet:desk").code == 0
+    ran = within(built, Publish, "desk")
+    assert ran.code == 1
+    size = image.stat().st_size
+    expected = f"the byte at offset 0x{size - 1000:X} is not as planned" if recorded else "it is not the recorded image"
+    assert expected in ran.err
+    assert not list((built / "dist").glob("*"))

@@ -47,7 +47,7 @@ def test_state_that_changes_by_itself_does_not_count(base: Path) -> None:
 
 def test_only_the_programs_own_state_is_passed_over(base: Path) -> None:
     time.sleep(0.02)  # more than a tick of the file system's clock
-    for name in ("lock", "running", "current.json", "reasons.json", "manifests.cache", "index.sqlite"):
+    for name in ("lock", "running", "current.json", "reasons.json", "index.sqlite"):
         write_tree(base, {f"inputs/files/{name}": "x"})
         assert not current(base), name
         (base / "inputs/files" / name).unlink()
