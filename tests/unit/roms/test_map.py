@@ -180,9 +180,7 @@ def test_a_lane_of_what_was_interleaved_names_its_own_chip_alone(
     asked = title(made, **chips)
     assume(not check_title(asked))
     ranges = rom_map(asked, made)
-    if {"take": {"from": 48, "size": 48}} not in changes:
-        names = {source.name for one in ranges for source in one.sources if source.kind == "chip"}
-        assert names == {f"l{number}"}
+    assert len({source.name for one in ranges for source in one.sources if source.kind == "chip"}) == 1
     for name, chip in chips.items():
         other = {**chips, name: bytes(byte ^ 0xFF for byte in chip)}
         changed_bytes = differing(assemble(asked, made, chips), assemble(asked, made, other))
