@@ -251,13 +251,6 @@ class Store:
         """Forget the digests of a file and its members."""
         self._sql.execute("DELETE FROM contents WHERE path = ?", (path,))
 
-    def forget(self, path: bytes) -> None:
-        """Forget all that is known of a file and its members, so that the next scan looks at it anew."""
-        with self.transaction():
-            self.forget_contents(path)
-            self.forget_listings([path])
-            self.forget_files([path])
-
     def tried(self) -> dict[str, set[int]]:
         """Return the sizes of forms that were looked at, by the SHA-256 of the file."""
         tried: dict[str, set[int]] = {}
