@@ -107,12 +107,14 @@ def _path(inputs: Path, kind: str, id_: str) -> Path:
         hint = f'try "{better or "moth-patrol"}"'
         raise ManifestError.one(f"found {quote(id_)}, expected an id: lower-case words with hyphens", hint)
     if not inputs.is_dir():
-        raise ManifestError.one("there is no folder of inputs here", "doit start FOLDER makes one", file=inputs.name)
+        raise ManifestError.one(
+            "there is no folder of inputs here", "doit start FOLDER makes one", file=shown(inputs.name)
+        )
     path = inputs / FOLDERS[kind] / f"{id_}.toml"
     if path.exists() or path.is_symlink():
         what = "is there already, and nothing is written over"
         raise ManifestError.one(
-            what, "choose another id, or move it away", file=f"{inputs.name}/{FOLDERS[kind]}/{path.name}"
+            what, "choose another id, or move it away", file=f"{shown(inputs.name)}/{FOLDERS[kind]}/{path.name}"
         )
     return path
 

@@ -61,6 +61,9 @@ RELEASE = {
     "README.md": b"Needs rgb.",
     "LICENSE.txt": b"CC0",
     "docs/keys.txt": b"x" * 4096,
+    ".git/objects/1": ICE40,
+    "docs/.DS_Store": b"x",
+    "__MACOSX/glow.bit": ECP5,
 }
 CORE = f"""\
 name = "<blank>"
