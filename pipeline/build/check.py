@@ -6,6 +6,7 @@ from pipeline.build import card, image, plan
 from pipeline.build.rules import judged
 from pipeline.build.search import found
 from pipeline.errors import CardkilnError, ManifestError, Problem
+from pipeline.manifest.schema.copies import outdated
 from pipeline.model.text import counted
 from pipeline.roms.assemble import check_title
 from pipeline.workspace.project import Project
@@ -35,7 +36,8 @@ def run(project: Project) -> str:
             warnings.update(judged(worked.selection.card, _of_the_image(project, card_id)).warnings)
     if problems:
         raise ManifestError(problems)
-    project.warnings += tuple(warnings)
+    schemas = project.inputs.parent / "schemas"
+    project.warnings += (*warnings, *outdated(schemas, project.shown(schemas)))
     kinds = [
         counted(len(manifest.boards), "board"),
         counted(len(manifest.cores), "core"),

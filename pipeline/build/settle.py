@@ -42,8 +42,8 @@ def settle(project: Project, dodo: Path, said: Callable[[], tuple[str, str] | No
         project.base,
         Current(
             dodo=str(dodo),
-            watched=[str(path) for path in watched],
-            places=project.manifest.sources.places,
+            watched=tuple(str(path) for path in watched),
+            places=tuple(project.manifest.sources.places),
             inputs=inputs.digest,
             made=made.digest,
             told=lines[0],
@@ -58,7 +58,8 @@ def _watched(project: Project) -> list[Path]:
     kept = [project.inputs / "kept" / card for card in project.names("cards")]
     sums = [project.inputs / one for one in _sum_lists(project)]
     trees = [project.inputs / path for path in project.trees_read()]
-    return [*manifests, *(project.inputs / name for name in SOURCES), *kept, *sums, *trees]
+    schemas = project.inputs.parent / "schemas"
+    return [*manifests, *(project.inputs / name for name in SOURCES), schemas, *kept, *sums, *trees]
 
 
 def _sum_lists(project: Project) -> set[str]:

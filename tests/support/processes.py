@@ -1,6 +1,6 @@
 """Runs of doit in which one call fails, each in a process of its own, forked from one that has imported everything.
 
-``python -m tests.forking`` answers each line of its input, a run as JSON, with a line of output, what it came to.
+``python -m tests.support.processes`` answers each line of its input, a run as JSON, with a line of output.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from typing import Any, NoReturn
 import pytest
 from doit.doit_cmd import DoitMain
 
+import pipeline
 from tests.support.cli import BYTECODE, ROOT
 from tests.support.fault_injection import Layer, install
 
@@ -68,9 +69,18 @@ def forked_runs() -> Iterator[Runs]:
 
 
 def _serve() -> None:
-    for name in ("card", "engine", "image", "record", "sheet", "sources", "stages"):
-        package = importlib.import_module(f"pipeline.{name}")
-        for module in pkgutil.iter_modules(package.__path__, f"pipeline.{name}."):
+    for module in pkgutil.walk_packages(pipeline.__path__, "pipeline."):
+        if module.name.split(".")[1] in (
+            "build",
+            "card",
+            "engine",
+            "explain",
+            "image",
+            "record",
+            "sheet",
+            "sources",
+            "workspace",
+        ):
             importlib.import_module(module.name)
     for line in sys.stdin:
         with tempfile.TemporaryDirectory() as kept:

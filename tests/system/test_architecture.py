@@ -14,9 +14,10 @@ ROOT = Path(__file__).parents[2]
 BELOW: dict[str, set[str]] = {
     "errors": set(),
     "model": {"errors"},
+    "threads": set(),
     "fat": {"errors", "model"},
     **{
-        part: {"errors", "model", "fat"}
+        part: {"errors", "model", "fat", "threads"}
         for part in (
             "manifest",
             "sources",
@@ -40,8 +41,8 @@ BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
 BELOW["build"] = {*BELOW}
-for part in ("inspect", "explain", "distribute", "prove"):
-    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "prove"}
+for part in ("inspect", "explain", "distribute", "drafts", "prove"):
+    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
 BELOW["media"] = {*BELOW}
 BELOW["engine"] = {"errors", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}

@@ -12,9 +12,9 @@ from typing import Literal
 
 from pipeline.model.manifest import Value
 from pipeline.model.ranges import Ranges, Source
+from pipeline.model.text import counted
 from pipeline.model.units import show_size
-from pipeline.roms.operations.arguments import BYTE, SIZE, Argument, as_written, choice, number, show_value
-from pipeline.roms.operations.bits import total
+from pipeline.roms.operations.arguments import BYTE, ENDIAN, SIZE, Argument, as_written, choice, number, show_value
 from pipeline.roms.operations.operation import SLOT_NAMES, Operation
 from pipeline.roms.provenance import joined, placed, size_of, sources_of, through, whole
 
@@ -25,10 +25,12 @@ FIELD = 4
 FIELDS: Mapping[str, Callable[[bytes, int], int]] = {
     "offset": lambda _, start: start,
     "size": lambda piece, _: len(piece),
-    "sum": lambda piece, _: total(piece) % (1 << 32),
+    "sum": lambda piece, _: sum(piece) % (1 << 32),
     "crc-32": lambda piece, _: zlib.crc32(piece),
 }
 """What a field says of a slot: where it begins in the container, and size and check values of the piece alone."""
+CHECK_VALUES = ("sum", "crc-32")
+"""The fields that depend on the bytes of the piece."""
 
 
 def container(
@@ -82,7 +84,7 @@ def _container_size(
             raise ValueError(f"slot {n} gets {show_size(size)}; slot-size is {show_size(slot_size)}")
     count = len(sizes) if slots is None else slots
     if count < len(sizes):
-        raise ValueError(f"has {len(sizes)} pieces for {count} slots; expected a slot for each")
+        raise ValueError(f"has {counted(len(sizes), 'piece')} for {counted(count, 'slot')}; expected a slot for each")
     if bool(fields) != (byte_order is not None):
         raise ValueError("needs byte-order for its fields" if fields else "has a byte-order, but no fields")
     needed = _table_size(count, name_width, fields, None)
@@ -104,13 +106,13 @@ def _container_trace(
     **_rest: object,
 ) -> Ranges:
     count = slots or len(parts)
-    width = _table_size(1, name_width, fields, None)
     fill = Source("fill", show_value(slot_fill))
     records, filled = [], []
     for n, (name, part) in enumerate(zip(names, parts, strict=True)):
-        if {"sum", "crc-32"} & set(fields):
-            checked = sources_of(through(part, "check value in the table"))
-            records.append((n * width, whole(width, Source("table"), *checked)))
+        checked = sources_of(through(part, "check value in the table"))
+        for at, field in enumerate(fields, n * len(fields)):
+            if field in CHECK_VALUES:
+                records.append((name_width * (n + 1) + FIELD * at, whole(FIELD, Source("table"), *checked)))
         slot = f"slot {n + 1}" + (f" ({name})" if name else "")
         filled += [through(part, slot), whole(slot_size - size_of(part), fill)]
     table = placed(whole(_table_size(count, name_width, fields, table_size), Source("table")), records)
@@ -139,12 +141,28 @@ _KNOWN = ", ".join(map(as_written, FIELDS))
 def _tell(*parts: str, names: str, slot_size: str, slots: str, fields: str, **_rest: str) -> str:
     called = f" ({names})" if names else ""
     told = f", with {fields}" if fields else ""
-    return f"container of {slots or len(parts)} slots of {slot_size}{called}{told}: {', '.join(parts)}"
+    count = slots or f"{len(parts):,}"
+    return f"container of {count} slot{'' if count == '1' else 's'} of {slot_size}{called}{told}: {', '.join(parts)}"
 
 
 NAMES = Argument(expects="names", parse=_names, show=lambda names: ", ".join(filter(None, names)))
 FIELD_LIST = Argument(
-    expects=f"a list of {_KNOWN}", parse=_fields, show=lambda fields: " and ".join(fields), required=False, default=()
+    expects=f"a list of {_KNOWN}",
+    parse=_fields,
+    show=lambda fields: " and ".join(fields),
+    required=False,
+    default=(),
+    schema={
+        "title": f"a list of {_KNOWN}",
+        "type": "array",
+        "items": choice(*FIELDS).schema,
+        "uniqueItems": True,
+    },
+    description=(
+        "What follows each name in the table, in this order, as 32-bit numbers: where its slot begins in the "
+        "container; of the piece alone, its size, the sum of its bytes, its CRC-32."
+    ),
+    example=["offset", "size"],
 )
 
 CONTAINERS = (
@@ -152,15 +170,26 @@ CONTAINERS = (
         name="container",
         arguments={
             SLOT_NAMES: NAMES,
-            "name-width": number(0, 255).otherwise(0),
+            "name-width": number(0, 255)
+            .otherwise(0)
+            .described("How many bytes each name has in the table; 0 for no names.", 16),
             "fields": FIELD_LIST,
-            "byte-order": choice("little-endian", "big-endian").otherwise(None),
-            "table-size": SIZE.otherwise(None),
-            "table-fill": BYTE.otherwise(0),
-            "slot-size": SIZE,
-            "slot-fill": BYTE,
-            "slots": number(1, MOST_SLOTS).otherwise(None),
+            "byte-order": ENDIAN.otherwise(None).described("How the fields are written.", "little-endian"),
+            "table-size": SIZE.otherwise(None).described(
+                "Where the first slot begins; left out: right after the table.", "1 KiB"
+            ),
+            "table-fill": BYTE.otherwise(0).described(
+                "The byte after each name, in empty records and in the rest of the table.", 32
+            ),
+            "slot-size": SIZE.described("How many bytes each slot has.", "16 KiB"),
+            "slot-fill": BYTE.described("The byte after each piece in its slot, and of empty slots.", 255),
+            "slots": number(1, MOST_SLOTS, "{:,}".format)
+            .otherwise(None)
+            .described("How many slots there are; those beyond the pieces are empty. Left out: one a piece.", 8),
         },
+        description="A table of names, then slots of equal size, a piece in each.",
+        parts_description="The piece of each slot, in order; its own name is written in its table.",
+        example=[{"name": "PROGRAM", "chip": "6f"}, {"name": "SOUND", "join": ["5a", "5b"]}],
         parts=range(1, MOST_SLOTS + 1),
         size=_container_size,
         apply=container,

@@ -10,7 +10,7 @@ from pipeline.model.ranges import Ranges, Source
 from pipeline.roms.operations.arguments import CHIP, HEX, SIZE, VALUE, choice, show_hex, show_value
 from pipeline.roms.operations.bits import merge, table
 from pipeline.roms.operations.operation import Operation, whole_units
-from pipeline.roms.provenance import joined, scaled, through, together, whole
+from pipeline.roms.provenance import interleaved, joined, scaled, through, together, whole
 
 HIGH = table(lambda value: value << 4)
 LOW = table(lambda value: value & 15)
@@ -24,7 +24,8 @@ def join(*parts: bytes) -> bytes:
 def interleave(*lanes: bytes, unit: int) -> bytes:
     """Return o[(i * k + lane) * unit + j] = lane[i * unit + j] for k lanes.
 
-    The first lane holds the lowest address of each group. On a big-endian 16-bit processor that is data lines 15 to 8.
+    k is 2, 3, 4 or 8, and a unit 1, 2 or 4 bytes. The first lane holds the lowest address of each group. On a
+    big-endian 16-bit processor that is data lines 15 to 8.
     """
     rom = bytearray(sum(map(len, lanes)))
     stride = len(lanes) * unit
@@ -84,13 +85,13 @@ def _planes_size(*sizes: int, packed: str | None) -> int:
 
 def _interleave_trace(_: str, *lanes: Ranges, unit: int) -> Ranges:
     count = len(lanes)
-    told = [through(lane, f"lane {n} of {count} ({unit}-byte units)") for n, lane in enumerate(lanes)]
-    return together(*(scaled(lane, unit, count * unit) for lane in told))
+    named = [through(lane, f"lane {n} of {count} ({unit}-byte units)") for n, lane in enumerate(lanes)]
+    return interleaved(*named, unit=unit)
 
 
 def _planes_trace(_: str, *parts: Ranges, packed: str | None) -> Ranges:
-    told = [through(part, f"bit plane {k}") for k, part in enumerate(parts)]
-    return together(*(scaled(part, 1, 8 if packed else 1) for part in told))
+    named = [through(part, f"bit plane {k}") for k, part in enumerate(parts)]
+    return together(*(scaled(part, 1, 8 if packed else 1) for part in named))
 
 
 def _fill_size(*, fill: int | bytes, size: int) -> int:
@@ -103,7 +104,8 @@ def _fill_size(*, fill: int | bytes, size: int) -> int:
 PIECES = (
     Operation(
         name="chip",
-        arguments={"chip": CHIP},
+        arguments={"chip": CHIP.described("The name of a chip of this title.", "6f")},
+        description="The bytes of one chip.",
         parts=(0,),
         size=lambda *, chip: chip,
         apply=lambda *, chip: chip,
@@ -112,6 +114,9 @@ PIECES = (
     ),
     Operation(
         name="join",
+        description="Pieces one after another.",
+        parts_description="The pieces, lowest address first.",
+        example=["3a", "4a"],
         parts=range(2, 65_537),
         size=lambda *sizes: sum(sizes),
         apply=join,
@@ -120,8 +125,11 @@ PIECES = (
     ),
     Operation(
         name="interleave",
-        arguments={"unit": choice(1, 2).otherwise(1)},
-        parts=(2, 4, 8),
+        arguments={"unit": choice(1, 2, 4).otherwise(1).described("How many bytes each lane gives in its turn.", 2)},
+        description="Pieces of one size whose units take turns.",
+        parts_description="The lanes, pieces of one size, lowest address first.",
+        example=["1a", "2a"],
+        parts=(2, 3, 4, 8),
         size=_equal_lanes,
         apply=interleave,
         trace=_interleave_trace,
@@ -129,6 +137,9 @@ PIECES = (
     ),
     Operation(
         name="nibbles",
+        description="Two 4-bit PROMs side by side: the low halves of their bytes.",
+        parts_description="Two pieces of one size: the high nibbles, then the low ones.",
+        example=["h1", "l1"],
         parts=(2,),
         size=_nibbles_size,
         apply=nibbles,
@@ -137,7 +148,14 @@ PIECES = (
     ),
     Operation(
         name="planes",
-        arguments={"packed": choice("msb-first", "lsb-first").otherwise(None)},
+        arguments={
+            "packed": choice("msb-first", "lsb-first")
+            .otherwise(None)
+            .described("How eight bits lie in each byte of a plane; left out: one bit a byte.", "msb-first")
+        },
+        description="1-bit chips side by side.",
+        parts_description="Two to eight pieces of one size; the first is data line 0.",
+        example=["p0", "p1", "p2", "p3"],
         parts=range(2, 9),
         size=_planes_size,
         apply=planes,
@@ -146,7 +164,8 @@ PIECES = (
     ),
     Operation(
         name="bytes",
-        arguments={"bytes": HEX},
+        arguments={"bytes": HEX.described("The bytes.", "DE AD BE EF")},
+        description="Bytes as written.",
         parts=(0,),
         size=lambda *, bytes_: len(bytes_),
         apply=lambda *, bytes_: bytes_,
@@ -155,7 +174,11 @@ PIECES = (
     ),
     Operation(
         name="fill",
-        arguments={"fill": VALUE, "size": SIZE},
+        arguments={
+            "fill": VALUE.described("The byte or the pattern.", 255),
+            "size": SIZE.described("How many bytes the run has.", "1 KiB"),
+        },
+        description="A run of one byte, or of a pattern.",
         parts=(0,),
         size=_fill_size,
         apply=run,

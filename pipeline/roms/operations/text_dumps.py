@@ -11,6 +11,8 @@ import re
 from collections.abc import Callable, Iterator
 from typing import NamedTuple, NoReturn
 
+from pipeline.model.text import shown
+from pipeline.model.units import show_size
 from pipeline.roms.operations.operation import HintedError
 
 SEGMENT = 1 << 16
@@ -22,6 +24,23 @@ WIDTHS = {"0": 2, "1": 2, "2": 3, "3": 4, "5": 2, "6": 3, "7": 4, "8": 3, "9": 2
 
 HEX_LINE = re.compile(":(?:[0-9A-Fa-f]{2}){5,}")
 S_LINE = re.compile("S[0-9](?:[0-9A-Fa-f]{2}){4,}")
+
+
+MARK = b"\xef\xbb\xbf"
+"""The byte order mark of UTF-8, which some editors put in front of a text (The Unicode Standard, section 23.8)."""
+LONGEST_RECORD = 3 + 2 * 256 + 2
+"""Characters of a record, at most."""
+
+
+class SumError(HintedError):
+    """A record whose sum is wrong; ``expected`` is what it would have to be."""
+
+    def __init__(self, line: int, found: int, expected: int) -> None:
+        super().__init__(
+            f"line {line}: the record's sum is {found:02X}; expected {expected:02X}", "the line is damaged"
+        )
+        self.line = line
+        self.expected = expected
 
 
 class Run(NamedTuple):
@@ -55,7 +74,10 @@ def intel_hex(text: bytes) -> Iterator[Run]:
             continue
         expected = {"01": 0, "02": 2, "03": 4, "04": 2, "05": 4}.get(record.kind, len(record.data))
         if len(record.data) != expected:
-            _refuse(record.line, f"a record of type {record.kind} has {len(record.data)} bytes; expected {expected}")
+            _refuse(
+                record.line,
+                f"a record of type {record.kind} has {show_size(len(record.data))}; expected {expected}",
+            )
         if record.kind in ("02", "04"):
             base, linear = _base(record, base, linear=linear)
         ended = record.line if record.kind == "01" else 0
@@ -85,7 +107,7 @@ def s_records(text: bytes) -> Iterator[Run]:
             if seen or counted:
                 _refuse(record.line, "a header behind data; expected it in front of them")
         elif record.data:
-            _refuse(record.line, f"a record S{record.kind} has {len(record.data)} bytes of data; expected none")
+            _refuse(record.line, f"a record S{record.kind} has {show_size(len(record.data))} of data; expected none")
         elif record.kind in "56":
             if record.address != seen:
                 _refuse(record.line, f"counts {record.address:,} data records; found {seen:,}")
@@ -97,6 +119,28 @@ def s_records(text: bytes) -> Iterator[Run]:
 
 FORMS: dict[str, Callable[[bytes], Iterator[Run]]] = {"intel-hex": intel_hex, "s-record": s_records}
 """The forms of text dumps by the names they have in a manifest."""
+
+
+def form_of(text: bytes) -> str:
+    """Return the form whose record the first line of a text is, after a byte order mark if there is one, else ""."""
+    first = b"".join(text[: 2 * LONGEST_RECORD].removeprefix(MARK).split(maxsplit=1)[:1]).decode("latin-1")
+    return "intel-hex" if HEX_LINE.fullmatch(first) else "s-record" if S_LINE.fullmatch(first) else ""
+
+
+def with_sum_corrected(text: bytes, form: str) -> tuple[bytes, SumError] | None:
+    """Return a text dump with its one wrong sum corrected, and what was wrong; None where more is wrong, or nothing."""
+    try:
+        for _ in FORMS[form](text):
+            pass
+    except SumError as error:
+        lines = text.splitlines(keepends=True)
+        line = lines[error.line - 1]
+        record = line.rstrip()
+        lines[error.line - 1] = record[:-2] + b"%02X" % error.expected + line[len(record) :]
+        return b"".join(lines), error
+    except HintedError:
+        pass
+    return None
 
 
 def _base(record: _Record, base: int, *, linear: bool) -> tuple[int, bool]:
@@ -144,7 +188,10 @@ def _s_records(text: bytes) -> Iterator[_Record]:
         count = len(line) // 2 - 2
         _check_count(number, int(line[2:4], 16), count)
         if count < width + 1:
-            _refuse(number, f"has {count} bytes; expected {width + 1} at least, an address of {width} and the sum")
+            _refuse(
+                number,
+                f"has {show_size(count)}; expected {width + 1} at least, an address of {width} and the sum",
+            )
         _check_sum(number, line, crc_srec(line[2:-2]))
         kind, address, _, data = unpack_srec(line)
         yield _Record(number, kind, address, bytes(data))
@@ -155,6 +202,11 @@ def _lines(text: bytes, pattern: re.Pattern[str], expected: str) -> Iterator[tup
 
     Behind the last may stand the character 1A, with which CP/M and its followers end a text (common practice).
     """
+    if text.startswith(MARK):
+        what = f"line 1: found a byte order mark; expected {expected}"
+        raise HintedError(what, 'take it off before decode: { strip = { header = "EF BB BF" } }')
+    if text.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise HintedError(f"line 1: found UTF-16 text; expected {expected}", "save the file as ASCII text")
     for number, raw in enumerate(text.rstrip(b"\x1a").splitlines(), 1):
         line = raw.decode("latin-1").rstrip(" \t")
         if line and not pattern.fullmatch(line):
@@ -164,17 +216,17 @@ def _lines(text: bytes, pattern: re.Pattern[str], expected: str) -> Iterator[tup
 
 
 def _shown(line: str) -> str:
-    return ascii(line[:24]) + (" ..." if len(line) > 24 else "")
+    return f'"{shown(line[:24])}"' + (" ..." if len(line) > 24 else "")
 
 
 def _check_count(number: int, declared: int, found: int) -> None:
     if declared != found:
-        _refuse(number, f"the record has {found} bytes; its count says {declared}", "it is cut short or damaged")
+        _refuse(number, f"the record has {show_size(found)}; its count says {declared}", "it is cut short or damaged")
 
 
 def _check_sum(number: int, line: str, expected: int) -> None:
     if int(line[-2:], 16) != expected:
-        _refuse(number, f"the record's sum is {line[-2:].upper()}; expected {expected:02X}", "the line is damaged")
+        raise SumError(number, int(line[-2:], 16), expected)
 
 
 def _nothing_after(ended: int, record: _Record) -> None:

@@ -10,15 +10,15 @@ from array import array
 from collections.abc import Sequence
 
 from pipeline.model.ranges import Ranges
-from pipeline.roms.operations.arguments import LINES, choice
+from pipeline.roms.operations.arguments import ENDIAN, LINES, choice
 from pipeline.roms.operations.bits import REVERSED, merge, move_bits
 from pipeline.roms.operations.operation import Operation, in_units, whole_units
-from pipeline.roms.provenance import mixed, through
+from pipeline.roms.provenance import permuted, through
 
 ITEMS = {16: "H", 32: "I", 64: "Q"}
 """array's type code for an unsigned number of so many bits."""
-SMALL, WINDOW = 4, 8
-"""Address lines below SMALL are moved inside blocks of 2**WINDOW bytes; lines from SMALL on by moving blocks."""
+WINDOW = 8
+"""Address lines below it are permuted inside a block, by one list of offsets that serves all blocks."""
 
 
 def swap_bytes(data: bytes, *, bits: int) -> bytes:
@@ -67,20 +67,11 @@ def address_lines(data: bytes, *, lines: tuple[int, ...]) -> bytes:
 
     lines[k] names the line of the ROM file's address that drives line k of the chip; the other direction is the
     inverse permutation.
-
-    Done in three passes, each fast in plain Python, where a look-up for every byte is not: blocks are moved so that
-    the lines that must become the lowest come inside a window of 8; the window is permuted by
-    ``bytes.translate``, with the data as its table; blocks are moved to their final places.
     """
-    source = [lines.index(line) for line in range(len(lines))]  # output line -> chip line
-    lowest = source[:SMALL]
-    upper = [line for line in range(SMALL, len(lines)) if line not in lowest]
-    first = [*range(min(SMALL, len(lines))), *(line for line in lowest if line >= SMALL), *upper]
-    window = [*lowest, *(line for line in first[:WINDOW] if line not in lowest)]
-    second = [*(first.index(line) for line in window), *range(WINDOW, len(lines))]
-    now = [*window, *first[WINDOW:]]
-    third = [now.index(line) for line in source]
-    return _move_blocks(_permute_window(_move_blocks(data, first), second[:WINDOW]), third)
+    source = [lines.index(line) for line in range(len(lines))]  # the line of the chip's address, by that of the output
+    low, high = source[:WINDOW], source[WINDOW:]
+    offsets = _addresses(low)
+    return b"".join([bytes([data[base | offset] for offset in offsets]) for base in _addresses(high)])
 
 
 def _addresses(lines: Sequence[int]) -> list[int]:
@@ -89,24 +80,6 @@ def _addresses(lines: Sequence[int]) -> list[int]:
     for line in lines:
         addresses += [address | 1 << line for address in addresses]
     return addresses
-
-
-def _move_blocks(data: bytes, lines: Sequence[int]) -> bytes:
-    """Return o[i] = a[s], bit lines[k] of s = bit k of i, where the lowest lines stay: they are the block."""
-    fixed = next((k for k, line in enumerate(lines) if k != line), len(lines))
-    if fixed == len(lines):
-        return data
-    block = 1 << fixed
-    return b"".join([data[start : start + block] for start in _addresses(lines[fixed:])])
-
-
-def _permute_window(data: bytes, lines: Sequence[int]) -> bytes:
-    """Return o[i] = a[s] inside blocks of 2**|lines| bytes: each block is the table, the addresses are translated."""
-    if list(lines) == sorted(lines):
-        return data
-    addresses = bytes(_addresses(lines))
-    size = len(addresses)
-    return b"".join([addresses.translate(data[start : start + size].ljust(256)) for start in range(0, len(data), size)])
 
 
 def _swap_size(size: int, /, *, bits: int) -> int:
@@ -135,7 +108,9 @@ def _units_trace(words: str, part: Ranges, /, *, bits: int) -> Ranges:
 WIRING = (
     Operation(
         name="swap-bytes",
-        arguments={"bits": choice(16, 32, 64)},
+        arguments={"bits": choice(16, 32, 64).described("How wide a unit is.", 16)},
+        description="Turns the bytes of each unit of so many bits back to front.",
+        example=16,
         main="bits",
         size=_swap_size,
         apply=swap_bytes,
@@ -144,6 +119,7 @@ WIRING = (
     ),
     Operation(
         name="swap-words",
+        description="Exchanges the 16-bit halves of each 32-bit unit.",
         size=lambda size: whole_units(size, 4),
         apply=swap_words,
         trace=lambda words, part: in_units(words, part, 4, 4),
@@ -151,7 +127,9 @@ WIRING = (
     ),
     Operation(
         name="reverse-bits",
-        arguments={"bits": choice(8, 16, 32)},
+        arguments={"bits": choice(8, 16, 32).described("How wide a unit is.", 8)},
+        description="Turns the bits of each unit of so many bits back to front.",
+        example=8,
         main="bits",
         size=_swap_size,
         apply=reverse_bits,
@@ -160,7 +138,15 @@ WIRING = (
     ),
     Operation(
         name="data-lines",
-        arguments={"lines": LINES, "byte-order": choice("little-endian", "big-endian").otherwise(None)},
+        arguments={
+            "lines": LINES.described("For each line, from 0 on, the line that feeds it.", [7, 6, 5, 4, 3, 2, 1, 0]),
+            "byte-order": ENDIAN.otherwise(None).described("How words of 16 lines lie in the piece.", "big-endian"),
+        },
+        title="a list of data lines, or a table",
+        description=(
+            "Feeds each data line from another one: 8 lines of bytes, or 16 of words, whose byte order must be given."
+        ),
+        example=[7, 6, 5, 4, 3, 2, 1, 0],
         main="lines",
         size=_data_lines_size,
         apply=data_lines,
@@ -169,11 +155,13 @@ WIRING = (
     ),
     Operation(
         name="address-lines",
-        arguments={"lines": LINES},
+        arguments={"lines": LINES.described("For each line, from 0 on, the line that feeds it.", [1, 0, 2, 3])},
+        description="For each address line, from 0 on, the line that feeds it.",
+        example=[1, 0, 2, 3],
         main="lines",
         size=_address_lines_size,
         apply=address_lines,
-        trace=lambda words, part, *, lines: mixed(through(part, words)),
+        trace=lambda words, part, *, lines: permuted(through(part, words), lines),
         tell="address lines from {lines}".format,
     ),
 )

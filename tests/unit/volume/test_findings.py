@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,12 +9,11 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from pipeline.volume.placement import label_fault, placement_fault
-from pipeline.volume.read import NotFatError
 from pipeline.volume.report import extents_text, finding_lines
 from pipeline.volume.source import MOST_OF_A_KIND, Findings
 from tests.unit.image.cards import build, plan_of, volume_of
 from tests.unit.volume.broken import Volume, cases
-from tests.unit.volume.making import by_us, reading_of
+from tests.unit.volume.making import by_mkfs, by_us, reading_of
 
 # of our volume: "A long name of it.dat" has clusters 4 to 23, "Another long name.bin" has 25 to 49, SUB 2, SUB/DEEP 3
 SAID = {
@@ -47,6 +45,13 @@ SAID = {
     "not unmounted": ["dirty: the boot sector says that it was not unmounted"],
     "FAT says hardware error": ["hardware error: the FAT says that reading or writing failed"],
     "label of the boot sector differs": ['label: the root directory says "HELLO", the boot sector "OTHER"'],
+    "blanks as both labels": [
+        'label: the label "" of the boot sector begins with a blank or holds what no label may hold',
+        'label: the label "" of the root directory begins with a blank or holds what no label may hold',
+    ],
+    "a label padded with NULs as label of the boot sector": [
+        'label: the label "HELLO" of the boot sector begins with a blank or holds what no label may hold',
+    ],
     "media byte that is none": [
         "media byte: 0x12 is none of F0 and F8 to FF",
         "media byte: the first entry is FFF8, expected FF12 after the media byte",
@@ -81,21 +86,10 @@ def test_damage_is_said_word_for_word(name: str) -> None:
     assert sorted(finding_lines(reading_of(data))) == sorted(expected)
 
 
-@pytest.mark.parametrize(
-    ("data", "said"),
-    [
-        (b"", "0 bytes are no volume; expected at least one sector of 512"),
-        (bytes(4096), "the first sector holds only zeros, expected a partition table or a FAT boot sector"),
-        (b"\x7fELF" * 1024, "found neither a partition table nor a FAT boot sector in the first sector"),
-        (
-            bytes(450) + b"\x83" + bytes(11) + bytes(4) + b"\xee" + bytes(43) + b"\x55\xaa" + bytes(4096),
-            "found a partition table with types 83, EE, expected a FAT volume in one of them",
-        ),
-    ],
-)
-def test_what_is_no_fat_volume_is_said(data: bytes, said: str) -> None:
-    with pytest.raises(NotFatError, match=re.escape(said)):
-        reading_of(data)
+def test_three_fats_are_said(tmp_path: Path) -> None:
+    reading = reading_of(by_mkfs(tmp_path / "volume.img", 16, "-f3"))
+
+    assert list(finding_lines(reading)) == ["FATs: 3 copies of the FAT; expected 2, and systems read 1 or 2"]
 
 
 def test_a_destroyed_boot_sector_of_fat32_is_made_up_for_by_its_copy() -> None:
