@@ -61,7 +61,7 @@ class Checker:
 
     def errors(self, data: Any) -> Iterator[SchemaError]:
         """Yield what is wrong with TOML values, of each path the first error; the others follow from it."""
-        plain = data if _is_json(data) else _as_json(data)
+        plain = data if _is_json([data]) else _as_json(data)
         if self._validator.is_valid(plain):
             return
         seen: set[tuple[Part, ...]] = set()
@@ -93,9 +93,9 @@ class _Errors:
 
     def _path(self, error: ValidationError) -> tuple[Part, ...]:
         """Return where the value stands; the engine takes keys such as "1" and "01" for the number of an item."""
-        first, *others = _paths(self._data, error.instance_path)
-        same = (path for path in others if _as_json(_at(self._data, path)) == error.instance)
-        return first if _as_json(_at(self._data, first)) == error.instance else next(same, first)
+        paths = list(_paths(self._data, error.instance_path))
+        same = [path for path in paths if _as_json(_at(self._data, path)) == error.instance] if paths[1:] else []
+        return (same or paths)[0]
 
     def _told(self, error: ValidationError) -> Iterator[SchemaError]:
         path, node = self._path(error), self._node(error)
