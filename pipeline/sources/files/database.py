@@ -15,7 +15,7 @@ from pipeline.sources.files.archive import Fault, Listing
 from pipeline.sources.files.digest import Digest
 from pipeline.sources.files.entry import Source
 
-VERSION = 2
+VERSION = 3
 """Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
 
 TABLES = (
