@@ -117,7 +117,7 @@ AT = "rom.1.steps.1.then.1.patch"
         ({"delta": 3}, f"{AT}.delta: 3 is no patch; expected the name of one in quotes"),
         ({"before": None}, f"{AT}: before is missing; expected 64 hexadecimal digits in quotes"),
         ({"after": None}, f"{AT}: after is missing; expected 64 hexadecimal digits in quotes"),
-        ({"after": "12"}, f'{AT}.after: "12" is no SHA-256; expected 64 hexadecimal digits in quotes'),
+        ({"after": "12"}, f'{AT}.after: "12" is not a SHA-256; expected 64 hexadecimal digits in quotes'),
     ],
     ids=str,
 )  # fmt: skip
