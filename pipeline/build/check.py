@@ -2,40 +2,36 @@
 
 from __future__ import annotations
 
-from pipeline.build import card, image, plan
+from pipeline.build import image, plan
+from pipeline.build.build import Build
+from pipeline.build.card import CardBuild, UnknownSizeError
 from pipeline.build.rules import judged
-from pipeline.build.search import found
 from pipeline.errors import CardkilnError, ManifestError, Problem
 from pipeline.model.text import counted
-from pipeline.roms.assemble import check_title
-from pipeline.workspace.project import Project
 
 
-def run(project: Project) -> str:
+def run(build: Build) -> str:
     """Check all manifests and what every card comes to; raises ManifestError with all problems at once.
 
-    What is only a warning is left with the project, which shows it once.
+    Warnings are left with the workspace, which shows them once.
     """
-    manifest = project.manifest
-    problems: list[Problem] = []
+    manifest = build.inputs.manifest
+    problems = [*build.inputs.title_problems]
     warnings: set[Problem] = set()
-    for title in () if project.titles_checked else manifest.titles.values():
-        problems += check_title(title)
-    project.titles_checked = not problems
-    if not problems:
-        for card_id in manifest.cards:
-            try:
-                worked, _ = card.planned(project, card_id, lambda: found(project))
-            except card.UnknownSizeError:
-                continue  # the search lists everything that is missing, these among it
-            except CardkilnError as error:
-                problems += error.problems
-                continue
-            warnings.update(worked.judgement.warnings)
-            warnings.update(judged(worked.selection.card, _of_the_image(project, card_id)).warnings)
+    for card_id in () if problems else manifest.cards:
+        try:
+            card = build.card(card_id)
+            _ = card.plan
+        except UnknownSizeError:
+            continue  # the search lists everything that is missing, these among it
+        except CardkilnError as error:
+            problems += error.problems
+            continue
+        warnings.update(card.judgement.warnings)
+        warnings.update(judged(card.card, _of_the_image(card)).warnings)
     if problems:
         raise ManifestError(problems)
-    project.warnings += tuple(warnings)
+    build.workspace.warn(warnings)
     kinds = [
         counted(len(manifest.boards), "board"),
         counted(len(manifest.cores), "core"),
@@ -46,7 +42,9 @@ def run(project: Project) -> str:
     return f"{', '.join(kinds)}: {result}"
 
 
-def _of_the_image(project: Project, card_id: str) -> tuple[Problem, ...]:
+def _of_the_image(card: CardBuild) -> tuple[Problem, ...]:
     """Return what was found when the card's image was written; nothing when it is to be written again and says so."""
-    findings = image.findings_of(project, card_id)
-    return findings if findings and not (plan.reason(project, card_id) or image.reason(project, card_id)) else ()
+    if not image.is_proven(card):
+        return ()
+    findings = image.proven(card).findings
+    return findings if findings and not (plan.reason(card) or image.reason(card)) else ()

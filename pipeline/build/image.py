@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
@@ -11,8 +10,9 @@ from io import FileIO
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
-from pipeline.build import config, plan, previous_image, rom
+from pipeline.build import previous_image
 from pipeline.build.bitstream_checks import check_bitstreams
+from pipeline.build.card import CardBuild
 from pipeline.build.pinned_image import check_pinned
 from pipeline.build.previous_image import Start
 from pipeline.build.rules import judged
@@ -21,41 +21,37 @@ from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
 from pipeline.image.read_back import read_back
 from pipeline.image.write import Opener, Written, write_image
-from pipeline.model.content import Content, Found, Location
+from pipeline.model.content import Content, Location
+from pipeline.model.finished import Proven
 from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.sources.files.read import open_content
+from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.project import PROGRAM, Project
-from pipeline.workspace.stamp import digest, read_facts, replacing, stale, write_stamp
+from pipeline.workspace.stamp import digest, read_facts, replacing, sha256_of_file, stale, write_stamp
+from pipeline.workspace.workspace import PROGRAM
 
 
-def reason(project: Project, card_id: str, plan_text: bytes | None = None) -> str | None:
+def reason(card: CardBuild, plan_sha256: str | None = None) -> str | None:
     """Return why the image must be written again, None when it is the one its plan describes.
 
-    ``plan_text``: the plan that it is held against, when that is not the one that lies there.
+    ``plan_sha256``: of the plan that it is held against, when that is not the one in the card's folder.
     """
-    image = project.card_folder(card_id) / "card.img"
-    why = stale(
-        project.stamp("image", card_id),
-        _inputs(project, card_id, plan_text),
-        {image.name: image},
-        lambda path: project.index.content_of(path).sha256,
-    )
-    proof, pinned = proof_of(project, card_id), project.manifest.cards[card_id].image_sha256
-    if why is None and proof and pinned not in ("", proof.image_sha256):
+    stamp = card.workspace.stamp("image", card.id)
+    why = stale(stamp, _inputs(card, plan_sha256), {"card.img": card.image_path}, card.workspace.sha256_of)
+    pinned = card.card.image_sha256
+    if why is None and pinned and proven(card).proof.image_sha256 != pinned:
         return "another SHA-256 is declared for it"
     return why
 
 
-def run(project: Project, card_id: str, found: Found) -> str:
+def run(card: CardBuild) -> str:
     """Write the image, read it back, and only then let it take its place; return what was done."""
-    obeyed = plan.written(project, card_id)
-    worked, _ = plan.planned(project, card_id)
-    locations = _locations(project, card_id, found)
-    findings = check_bitstreams(worked.selection, locations)
-    project.warnings += judged(worked.selection.card, findings).warnings
+    plan = read_plan(card.plan_path)
+    locations = _locations(card)
+    findings = check_bitstreams(card.selection, locations)
+    card.workspace.warn(judged(card.card, findings).warnings)
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
         location = locations[entry.sha256]
@@ -63,80 +59,70 @@ def run(project: Project, card_id: str, found: Found) -> str:
             return cast("BinaryIO", FileIO(location.path))  # the writer checks size and hash itself
         return open_content(location, Content(sha256=entry.sha256, size=entry.size))
 
-    image = project.card_folder(card_id) / "card.img"
-    inputs = _inputs(project, card_id)
-    with replacing(image) as temporary:
-        start = previous_image.begin(project, card_id, obeyed, temporary)
-        proof, line = _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
-        check_pinned(project, card_id, proof, findings)
-        earlier = previous_image.keep(project, card_id)
+    inputs = _inputs(card)
+    with replacing(card.image_path) as temporary:
+        start = previous_image.begin(card, plan, temporary)
+        proof, line = _whole(plan, opener, temporary) if start is None else _patched(plan, start, opener, temporary)
+        check_pinned(card, Proven(proof=proof, findings=findings))
+        earlier = previous_image.keep(card)
     facts = {**asdict(proof), "findings": [asdict(finding) for finding in findings]}
-    previous_image.finish(project, card_id, earlier)
-    write_stamp(project.stamp("image", card_id), inputs, {image.name: (image, proof.image_sha256)}, facts)
-    return f"{card_id}: {line}"
+    previous_image.finish(card, earlier)
+    outputs = {"card.img": (card.image_path, proof.image_sha256)}
+    write_stamp(card.workspace.stamp("image", card.id), inputs, outputs, facts)
+    return f"{card.id}: {line}"
 
 
-def _whole(obeyed: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
+def proven(card: CardBuild) -> Proven:
+    """Return what was proven of the card's image when it was written; raises FileNotFoundError when there is none."""
+    stamp = card.workspace.stamp("image", card.id)
+    facts = read_facts(stamp)
+    if not isinstance(facts, dict):
+        raise FileNotFoundError(stamp)
+    proof = Proof(**{name: value for name, value in facts.items() if name != "findings"})
+    kept: Sequence[dict[str, Any]] = facts.get("findings", ())
+    findings = (replace(Problem(**one), place=Place(**one["place"]), also=_places(one["also"])) for one in kept)
+    return Proven(proof=proof, findings=tuple(sorted(findings)))
+
+
+def is_proven(card: CardBuild) -> bool:
+    """Whether an image of the card was written and read back before, whatever became of it since."""
+    return isinstance(read_facts(card.workspace.stamp("image", card.id)), dict)
+
+
+def _whole(plan: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
     """Write the image and read all of it back; return what is proven, and what was done."""
-    with progress(f"write {obeyed.card}", obeyed.volume.card_sectors * SECTOR) as advance:
-        written = write_image(obeyed, opener, temporary, advance)
-    with progress(f"read back {obeyed.card}", sum(entry.size for entry in obeyed.entries)) as advance:
-        proof = read_back(obeyed, temporary, written, advance)
-    return proof, f"{show_size(written.bytes_written)} written, read back by {proof.reader}: all as planned"
+    with progress(f"write {plan.card}", plan.volume.card_sectors * SECTOR) as advance:
+        written = write_image(plan, opener, temporary, advance)
+    with progress(f"read back {plan.card}", sum(entry.size for entry in plan.entries)) as advance:
+        proof = read_back(plan, temporary, written, advance)
+    return proof, f"{show_size(written.bytes_written)} written, verified with {proof.reader}"
 
 
-def _patched(obeyed: Plan, start: Start, opener: Opener, temporary: Path) -> tuple[Proof, str]:
+def _patched(plan: Plan, start: Start, opener: Opener, temporary: Path) -> tuple[Proof, str]:
     """Write what differs and read it back with both FATs and all folders, while the whole image is hashed."""
-    size = obeyed.volume.card_sectors * SECTOR
-    patched = patch_image(start.plan, obeyed, start.kept, opener, temporary)
-    with progress(f"hash {obeyed.card}", size) as advance, ThreadPoolExecutor(1, "image-hash") as hasher:
+    size = plan.volume.card_sectors * SECTOR
+    patched = patch_image(start.plan, plan, start.kept, opener, temporary)
+    with progress(f"hash {plan.card}", size) as advance, ThreadPoolExecutor(1, "image-hash") as hasher:
         sha256 = hasher.submit(image_digest, temporary, advance)
         written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
-        proof = read_back(obeyed, temporary, written, kept=start.kept)
+        proof = read_back(plan, temporary, written, kept=start.kept)
         proof = replace(proof, image_sha256=sha256.result())
     line = f"patched: {counted(patched.ranges, 'range')}, {show_size(patched.bytes_written)} written"
-    return proof, f"{line}; these, both FATs and all folders read back by {proof.reader}: as planned"
-
-
-def proof_of(project: Project, card_id: str) -> Proof | None:
-    """Return what was proven of the card's image when it was written; None when there is none."""
-    facts = read_facts(project.stamp("image", card_id))
-    if not isinstance(facts, dict):
-        return None
-    return Proof(**{name: value for name, value in facts.items() if name != "findings"})
-
-
-def findings_of(project: Project, card_id: str) -> tuple[Problem, ...]:
-    """Return what could not be told of the card's bitstreams when its image was written, sorted."""
-    facts = read_facts(project.stamp("image", card_id))
-    told = facts.get("findings", ()) if isinstance(facts, dict) else ()
-    return tuple(
-        sorted(replace(Problem(**one), place=Place(**one["place"]), also=_places(one["also"])) for one in told)
-    )
+    return proof, f"{line}; these, both FATs and all folders verified with {proof.reader}"
 
 
 def _places(kept: Sequence[dict[str, Any]]) -> tuple[Place, ...]:
     return tuple(Place(**place) for place in kept)
 
 
-def _inputs(project: Project, card_id: str, plan_text: bytes | None = None) -> dict[str, str]:
-    try:
-        text = plan.path_of(project, card_id).read_bytes() if plan_text is None else plan_text
-    except FileNotFoundError:
-        text = b""
-    fpga = project.manifest.boards[project.manifest.cards[card_id].board].fpga
-    return {"the plan": hashlib.sha256(text).hexdigest(), "the board's FPGA": digest(fpga), "the program": PROGRAM}
+def _inputs(card: CardBuild, plan_sha256: str | None = None) -> dict[str, str]:
+    if plan_sha256 is None:
+        plan_sha256 = sha256_of_file(card.plan_path) if card.plan_path.is_file() else ""
+    return {"the plan": plan_sha256, "the board's FPGA": digest(card.selection.board.fpga), "the program": PROGRAM}
 
 
-def _locations(project: Project, card_id: str, found: Found) -> Mapping[str, Location]:
+def _locations(card: CardBuild) -> Mapping[str, Location]:
     """Return where each content of the card lies: in the sources, below the inputs, or among what is built."""
-    worked, _ = plan.planned(project, card_id)
-    built = {
-        made.content.sha256: Location(path=str(config.path_of(project, card_id, made.job.path)))
-        for made in worked.configs
-    }
-    for title in worked.selection.titles:
-        for one in title.roms:
-            content, _ = rom.made(project, title, one)
-            built[content.sha256] = Location(path=str(project.rom_folder(title.id) / one.path))
-    return {**found.locations, **worked.local, **built}
+    built = {made.content.sha256: Location(path=str(card.config_path(made))) for made in card.configs}
+    roms = {sha256: Location(path=str(path)) for sha256, path in card.rom_paths().items()}
+    return {**card.inputs.search.locations, **card.local, **built, **roms}

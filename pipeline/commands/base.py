@@ -15,8 +15,10 @@ from doit import doit_cmd
 from doit.cmd_base import Command
 from doit.cmdparse import CmdParseError
 
+from pipeline.build.build import Build
+from pipeline.build.inputs import Inputs
 from pipeline.errors import CardkilnError, MachineError, ManifestError, Place, Problem
-from pipeline.workspace.project import Project
+from pipeline.workspace.workspace import Workspace
 
 INTERRUPTED = 130
 """Exit code after Ctrl-C: 128 and the number of SIGINT, as shells have it (POSIX)."""
@@ -28,9 +30,19 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     """A command that needs no tasks and no dodo.py; its subclass says what to do in ``run``."""
 
     @cached_property
-    def project(self) -> Project:
-        """The inputs of the working folder, or those that ``CARDKILN_INPUTS`` names."""
-        return Project.here()
+    def build(self) -> Build:
+        """The build of the working folder, or of the inputs that ``CARDKILN_INPUTS`` names."""
+        return Build.here()
+
+    @property
+    def inputs(self) -> Inputs:
+        """What is built from."""
+        return self.build.inputs
+
+    @property
+    def workspace(self) -> Workspace:
+        """Where inputs and builds are."""
+        return self.build.workspace
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Do it and return the exit code; raises CardkilnError and OSError."""
@@ -57,7 +69,7 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
         except OSError as error:
             code = MachineError.exit_code
             problems = (Problem(Place(str(error.filename or "input or output")), error.strerror or str(error)),)
-        self._tell(self.project.located(problems), as_json="--json" in in_args)
+        self._tell(self.workspace.located(problems), as_json="--json" in in_args)
         return code
 
     def _parsed(self, arguments: list[str]) -> tuple[dict[str, Any], list[str]]:

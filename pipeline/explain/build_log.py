@@ -13,15 +13,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.build import config, plan, record, sheet
-from pipeline.card.select import select
+from pipeline.build import record
+from pipeline.build.build import Build
 from pipeline.errors import CardkilnError
 from pipeline.explain.pending import due
 from pipeline.explain.pending_changes import differing
 from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import read_outputs, replacing
+from pipeline.workspace.workspace import Workspace
 
 VERSION = 1
 
@@ -63,51 +63,51 @@ class Chain:
 class Notes:
     """What the run at work does: a line for each stage, in a file that is there until this run ends, or the next."""
 
-    def __init__(self, project: Project) -> None:
-        self._project = project
+    def __init__(self, build: Build) -> None:
+        self._build = build
         self._looked_at: set[str] = set()
 
     def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
         """Look at what a stage made before; what comes back notes that it is done, given what it said."""
-        before = _made(self._project, stage, item)
+        before = _made(self._build, stage, item)
         differs: tuple[str, ...] = ()
         if stage != "rom" and item not in self._looked_at:  # while the last record still lies there
             self._looked_at.add(item)
-            differs = _differing(self._project, item)
+            differs = _differing(self._build, item)
 
         def done(said: str) -> None:
-            came = NEW if not before else SAME if before == _made(self._project, stage, item) else OTHER
+            came = NEW if not before else SAME if before == _made(self._build, stage, item) else OTHER
             what = said.removeprefix(f"{item}: ")
             one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
-            with suppress(OSError), _lines(self._project).open("ab", buffering=0) as file:
+            with suppress(OSError), _lines(self._build.workspace).open("ab", buffering=0) as file:
                 file.write(f"\n{json.dumps(asdict(one))}".encode())  # after a line that was cut off, a new one begins
 
         return done
 
     def keep(self) -> None:
         """Write what was done for each card; raises CardkilnError and OSError."""
-        done = list(_noted(self._project))
+        done = list(_noted(self._build.workspace))
         if not done:
             return
-        before, now = chains(self._project), {}
-        for card in self._project.manifest.cards.values():
-            earlier, steps = before.get(card.id), _steps_of(self._project, card, done)
+        before, now = chains(self._build.workspace), {}
+        for card in self._build.inputs.manifest.cards.values():
+            earlier, steps = before.get(card.id), _steps_of(self._build, card, done)
             if steps:
                 begun = earlier.steps if earlier and not earlier.finished else ()
-                finished = _finished(self._project, card)
+                finished = _finished(self._build, card)
                 now[card.id] = Chain(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
                 now[card.id] = earlier
         document = {"cardkiln-reasons": VERSION, "cards": {card: asdict(chain) for card, chain in now.items()}}
-        with replacing(_path(self._project)) as temporary:
+        with replacing(_path(self._build.workspace)) as temporary:
             temporary.write_text(json.dumps(document), encoding="utf-8")
-        _lines(self._project).unlink()
+        _lines(self._build.workspace).unlink()
 
 
-def chains(project: Project) -> dict[str, Chain]:
+def chains(workspace: Workspace) -> dict[str, Chain]:
     """Return what was last done for each card of which that is known."""
     try:
-        document: Any = json.loads(_path(project).read_bytes())
+        document: Any = json.loads(_path(workspace).read_bytes())
         if document["cardkiln-reasons"] != VERSION:
             return {}
         return {
@@ -118,10 +118,10 @@ def chains(project: Project) -> dict[str, Chain]:
         return {}
 
 
-def _noted(project: Project) -> Iterator[Done]:
+def _noted(workspace: Workspace) -> Iterator[Done]:
     """Yield what was noted since the last time it was kept; what is no whole line is left out."""
     with suppress(FileNotFoundError):
-        for line in _lines(project).read_bytes().splitlines():
+        for line in _lines(workspace).read_bytes().splitlines():
             with suppress(ValueError, KeyError, TypeError, AttributeError):
                 yield _done(json.loads(line))
 
@@ -134,45 +134,45 @@ def _done(kept: dict[str, Any]) -> Done:
     return one
 
 
-def _lines(project: Project) -> Path:
-    return project.build / "state" / "reasons.lines"
+def _lines(workspace: Workspace) -> Path:
+    return workspace.build / "state" / "reasons.lines"
 
 
-def _path(project: Project) -> Path:
-    return project.build / "state" / "reasons.json"
+def _path(workspace: Workspace) -> Path:
+    return workspace.build / "state" / "reasons.json"
 
 
-def _steps_of(project: Project, card: Card, done: Iterable[Done]) -> list[Done]:
-    titles = {title.id for title in select(project.manifest, card).titles}
+def _steps_of(build: Build, card: Card, done: Iterable[Done]) -> list[Done]:
+    titles = {title.id for title in build.inputs.copied(card).selection.titles}
     return [one for one in done if (one.item in titles if one.stage == "rom" else one.item == card.id)]
 
 
-def _finished(project: Project, card: Card) -> bool:
+def _finished(build: Build, card: Card) -> bool:
     try:
-        return not due(project, card.id)
+        return not due(build, card.id)
     except (CardkilnError, OSError):
         return False
 
 
-def _differing(project: Project, card_id: str) -> tuple[str, ...]:
+def _differing(build: Build, card_id: str) -> tuple[str, ...]:
     try:
-        return tuple(changes_text(differing(project, card_id)))
+        return tuple(changes_text(differing(build.card(card_id))))
     except (CardkilnError, OSError):
         return ()
 
 
-def _made(project: Project, stage: str, item: str) -> object:
+def _made(build: Build, stage: str, item: str) -> object:
     """Return what tells the bytes of a stage's outputs from others; nothing where there are none.
 
     Of ROM files and the image that is what their stamp says: they are large, and only what was made counts.
     """
     if stage in ("rom", "image"):
-        return read_outputs(project.stamp(stage, item))
-    folder = project.card_folder(item)
+        return read_outputs(build.workspace.stamp(stage, item))
+    folder = build.workspace.card_folder(item)
     paths = {
-        "plan": [plan.path_of(project, item)],
-        "config": sorted(config.path_of(project, item, "").rglob("*")),
+        "plan": [folder / "plan.json"],
+        "config": sorted(build.workspace.config_folder(item).rglob("*")),
         "record": [folder / name for name in record.FILES],
-        "sheet": [sheet.path_of(project, item)],
+        "sheet": [folder / "sheet.html"],
     }[stage]
     return {str(path): hashlib.sha256(path.read_bytes()).digest() for path in paths if path.is_file()}

@@ -54,6 +54,11 @@ def write_stamp(
         temporary.write_text(json.dumps(document, indent=1, sort_keys=True) + "\n", encoding="utf-8")
 
 
+def read_inputs(path: Path) -> dict[str, str]:
+    """Return what a stamp's outputs were made from, nothing when there is no whole stamp."""
+    return dict(_read(path).get("inputs", {}))
+
+
 def read_outputs(path: Path) -> dict[str, str]:
     """Return the SHA-256 of each output of a stamp by its name, nothing when there is no whole stamp."""
     return {name: kept[-1] for name, kept in _read(path).get("outputs", {}).items()}

@@ -12,11 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.build.sequence import build
 from pipeline.errors import ManifestError
-from pipeline.workspace.project import Project
 from tests.strangers.tools import require
 from tests.support import small
+from tests.support.building import build_card_in
 from tests.support.cli import Ran, call, command, digests, doit, own_command, write_tree
 
 # The image digests of the small project are not written down here: they would change with every version on purpose.
@@ -190,7 +189,7 @@ def test_without_either_the_timestamp_is_the_first_that_fat_has(
 
 def recorded(folder: Path) -> dict[str, str]:
     """Return what the record of a build says of the volume."""
-    build(Project(folder / "inputs", folder / "build", folder), "desk", lambda line: None)
+    build_card_in(folder)
     volume: dict[str, str] = json.loads((folder / "build/cards/desk/record.json").read_bytes())["volume"]
     return volume
 

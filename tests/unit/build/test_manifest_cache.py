@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.manifest.cache import _seal
-from pipeline.workspace.project import Project
 from pipeline.workspace.uptodate import view_of_made
 from tests.support import small
+from tests.support.building import build_in
 from tests.support.cli import doit, write_tree
 
 
@@ -22,7 +22,7 @@ def test_a_run_keeps_what_it_read_of_the_manifests(tmp_path: Path) -> None:
 def test_what_was_made_is_the_same_with_and_without_it(tmp_path: Path) -> None:
     write_tree(tmp_path, small.FILES)
     before = view_of_made(tmp_path).digest
-    project = Project(tmp_path / "inputs", tmp_path / "build", tmp_path)
+    project = build_in(tmp_path).inputs
     (tmp_path / "build/state").mkdir(parents=True)
     assert view_of_made(tmp_path).digest != before
     before = view_of_made(tmp_path).digest

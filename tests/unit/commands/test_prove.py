@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.build.inputs import Inputs
 from pipeline.commands.prove import Prove
 from pipeline.prove import compare
-from pipeline.workspace.project import Project
 from tests.support import small
 from tests.support.cli import ROOT, doit, own_command
 
@@ -79,8 +79,8 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
 def test_a_difference_is_told_by_file(
     built: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def spoilt(project: Project, card: str, scratch: Path, varied: Collection[str]) -> Path:
-        again = Path(shutil.copytree(project.card_folder(card), tmp_path / "again"))
+    def spoilt(inputs: Inputs, card: str, scratch: Path, varied: Collection[str]) -> Path:
+        again = Path(shutil.copytree(inputs.workspace.card_folder(card), tmp_path / "again"))
         image = (again / "card.img").read_bytes()
         at = image.index(small.CHIP_A)
         (again / "card.img").write_bytes(image[:at] + b"?" + image[at + 1 :])

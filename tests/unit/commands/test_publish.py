@@ -17,17 +17,15 @@ from typing import Any
 
 import pytest
 
-from pipeline.build import sheet
-from pipeline.build.sequence import build
 from pipeline.commands.publish import Publish
 from pipeline.commands.receive import Receive
 from pipeline.distribute.receive import check, take_image
 from pipeline.errors import CardkilnError
 from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.publish.rights import HINT
-from pipeline.workspace.project import Project
 from tests.strangers.tools import require
 from tests.support import small
+from tests.support.building import workspace_in
 from tests.support.cli import BYTECODE, Ran, digests, doit, own_command, sha256, within
 
 RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "A club"\nsource = "its page"\n'
@@ -65,9 +63,7 @@ def built(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:
 
 
 def build_again(folder: Path) -> None:
-    project = Project(folder / "inputs", folder / "build", folder)
-    build(project, "desk", lambda line: None)
-    sheet.run(project, "desk")
+    build_card_in(folder)
 
 
 def publish(folder: Path, *arguments: str) -> Ran:
@@ -308,7 +304,7 @@ def test_a_missing_signature_is_refused_where_one_is_expected(copy: Path, publis
 
 
 def test_a_flipped_byte_at_any_place_is_noticed(copy: Path) -> None:
-    project, rng = Project(copy / "inputs", copy.parent / "build", copy.parent), random.Random(5)
+    project, rng = workspace_in(copy.parent), random.Random(5)
     take_image(project, check(copy, None))
     for path in sorted(copy.iterdir()):
         whole = path.read_bytes()
