@@ -25,7 +25,7 @@ from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.publish.rights import HINT
 from tests.strangers.tools import require
 from tests.support import small
-from tests.support.building import workspace_in
+from tests.support.building import build_card_in, workspace_in
 from tests.support.cli import BYTECODE, Ran, digests, doit, own_command, sha256, within
 
 RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "A club"\nsource = "its page"\n'
