@@ -7,6 +7,7 @@ from pipeline.build.build import Build
 from pipeline.build.card import CardBuild, UnknownSizeError
 from pipeline.build.rules import judged
 from pipeline.errors import CardkilnError, ManifestError, Problem
+from pipeline.manifest.schema.copies import outdated
 from pipeline.model.text import counted
 
 
@@ -31,7 +32,8 @@ def run(build: Build) -> str:
         warnings.update(judged(card.card, _of_the_image(card)).warnings)
     if problems:
         raise ManifestError(problems)
-    build.workspace.warn(warnings)
+    schemas = build.workspace.inputs.parent / "schemas"
+    build.workspace.warn([*warnings, *outdated(schemas, build.workspace.shown(schemas))])
     kinds = [
         counted(len(manifest.boards), "board"),
         counted(len(manifest.cores), "core"),

@@ -55,7 +55,8 @@ def _watched(inputs: Inputs) -> list[Path]:
     workspace = inputs.workspace
     kept = [workspace.kept_folder(card) for card in inputs.manifest.cards]
     names = [*FOLDERS.values(), *SOURCES, *_sum_lists(inputs), *inputs.trees_read()]
-    return [*kept, *(workspace.inputs / name for name in names)]
+    schemas = workspace.inputs.parent / "schemas"
+    return [schemas, *kept, *(workspace.inputs / name for name in names)]
 
 
 def _sum_lists(inputs: Inputs) -> set[str]:

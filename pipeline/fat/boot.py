@@ -30,8 +30,17 @@ MEDIA = 0xF8
 
 DRIVE = 0x80
 SIGNATURE = b"\x55\xaa"
+
+TABLE = 446
+"""Offset of the partition table's four entries in the card's first sector."""
+
 FS_INFO_SECTOR = 1
 BACKUP_SECTOR = 6
+
+
+def serial_text(serial: int) -> str:
+    """Return a volume serial as systems show it: "1234-ABCD"."""
+    return f"{serial >> 16:04X}-{serial & 0xFFFF:04X}"
 
 
 def boot_sector(volume: Volume, label: str, serial: int) -> bytes:
@@ -91,7 +100,7 @@ def partition_table(volume: Volume) -> bytes:
     first = chs(volume.start, heads, tracks)
     last = chs(volume.start + volume.sectors - 1, heads, tracks)
     entry = PARTITION.pack(0, first, volume.partition_type, last, volume.start, volume.sectors)
-    return _signed(entry.rjust(446 + PARTITION.size, b"\0"))
+    return _signed(entry.rjust(TABLE + PARTITION.size, b"\0"))
 
 
 def _signed(start: bytes) -> bytes:

@@ -11,6 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from pipeline.errors import ManifestError
+from pipeline.fat.boot import serial_text
 from pipeline.fat.names import label_problem
 from pipeline.inspect.adopt import Adoption, Draft, slug
 from pipeline.inspect.conformance import Held
@@ -165,7 +166,7 @@ def _volume_lines(adoption: Adoption) -> Iterator[str]:
         yield f"type = {_text(kind)}"
     if reading.label and label_problem(reading.label) is None:
         yield f"label = {_text(reading.label)}"
-    yield f'serial = "{reading.serial >> 16:04X}-{reading.serial & 0xFFFF:04X}"'
+    yield f'serial = "{serial_text(reading.serial)}"'
     newest = max((item.times[4:] for item in reading.items), default=(EPOCH_DATE, 0))
     if moment := _moment(*newest):
         yield f"timestamp = {moment}"

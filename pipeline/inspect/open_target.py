@@ -13,6 +13,7 @@ from threading import Lock
 
 from pipeline.build.flow import how_to_build
 from pipeline.errors import MachineError
+from pipeline.fat.boot import serial_text
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
@@ -22,6 +23,14 @@ from pipeline.workspace.workspace import Workspace
 
 PART = 1 << 20
 SEEK = Lock()
+
+KINDS = (
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+    (stat.S_ISCHR, "a character device"),
+    (stat.S_ISDIR, "a folder"),
+)
+"""What a path can be that holds no card."""
 
 Parts = Callable[[str], Iterator[bytes]]
 """Gives the bytes of a file by its path, in parts."""
@@ -75,15 +84,20 @@ def is_record(path: Path) -> bool:
 
 
 def record_of(workspace: Workspace, path: Path) -> Path | None:
-    """Return the record beside an image, else that of the built card whose serial an image or disk has."""
+    """Return the record beside an image, else that of the built card whose serial an image or disk has.
+
+    Raises MachineError where neither is there, since the image or disk holds no FAT volume.
+    """
     beside = path.parent / "record.json"
     if path.is_dir() or is_record(beside):
         return None if path.is_dir() else beside
     with ExitStack() as stack:
+        descriptor, size = open_image(path, stack)
         try:
-            serial = of_image(path, stack).side.volume["serial"]
-        except MachineError:
-            return None
+            serial = serial_text(_reading(descriptor, size).serial)
+        except NotFatError as error:
+            hint = "if a built card was written to it, name the card: doit verify PATH CARD"
+            raise MachineError.one(f"no record lies beside it, and {error}", hint, file=str(path)) from None
     built = sorted((workspace.build / "cards").glob("*/record.json"))
     return next((record for record in built if read_record(record)["volume"]["serial"] == serial), None)
 
@@ -97,10 +111,26 @@ def plan_beside(record: Path) -> Plan | None:
 
 
 def open_image(path: Path, stack: ExitStack) -> tuple[int, int]:
-    """Return an image or disk opened for reading, and its size in bytes."""
-    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    """Return an image or disk opened for reading, and its size in bytes.
+
+    Raises MachineError for whatever is neither a plain file nor a block device: it is refused before it is opened,
+    since opening a pipe waits for a writer and opening a device can start it, and once more after, should it have
+    been exchanged.
+    """
+    _check_kind(path, path.stat().st_mode)
+    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+    descriptor = os.open(path, flags)
     stack.callback(os.close, descriptor)
+    _check_kind(path, os.fstat(descriptor).st_mode)
     return descriptor, os.lseek(descriptor, 0, os.SEEK_END)
+
+
+def _check_kind(path: Path, mode: int) -> None:
+    if stat.S_ISREG(mode) or stat.S_ISBLK(mode):
+        return
+    kind = next((name for is_kind, name in KINDS if is_kind(mode)), "neither a file nor a disk")
+    hint = "write what comes from it to a file, and name that" if stat.S_ISFIFO(mode) else "name an image or a disk"
+    raise MachineError.one(f"is {kind}; expected an image file or a disk (block device)", hint, file=str(path))
 
 
 def read_at(descriptor: int, offset: int, length: int) -> bytes:
@@ -139,9 +169,9 @@ def of_image(path: Path, stack: ExitStack) -> Named:
     """Return what lies on an image or disk; raises MachineError where there is no FAT volume."""
     descriptor, size = open_image(path, stack)
     try:
-        reading = read_volume(lambda offset, length: read_at(descriptor, offset, length), size)
+        reading = _reading(descriptor, size)
     except NotFatError as error:
-        raise MachineError.one(str(error), "name a record, an image, a disk or a folder", file=str(path)) from None
+        raise MachineError.one(str(error), error.hint, file=str(path)) from None
     items = {item.path: item for item in reading.items}
     return Named(
         shown=str(path),
@@ -151,6 +181,10 @@ def of_image(path: Path, stack: ExitStack) -> Named:
         size=size,
         reading=reading,
     )
+
+
+def _reading(descriptor: int, size: int) -> Reading:
+    return read_volume(lambda offset, length: read_at(descriptor, offset, length), size)
 
 
 def of_folder(path: Path) -> Named:

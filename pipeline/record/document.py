@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha256
 
 from pipeline.errors import Problem
+from pipeline.fat.boot import serial_text
 from pipeline.model.canonical import dump
 from pipeline.model.content import CardFile, Origin
 from pipeline.model.finished import FinishedCard
@@ -86,7 +87,7 @@ def _volume(plan: Plan, timestamp_from: str) -> dict[str, object]:
         "clusters": volume.clusters,
         "used-clusters": plan.root_clusters + sum(entry.clusters for entry in plan.entries),
         "label": plan.label,
-        "serial": f"{plan.serial >> 16:04X}-{plan.serial & 0xFFFF:04X}",
+        "serial": serial_text(plan.serial),
         "timestamp": plan.timestamp.isoformat(),
         "timestamp-from": timestamp_from,
     }

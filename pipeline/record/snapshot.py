@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from pipeline.fat.boot import serial_text
 from pipeline.fat.entries import ARCHIVE, DIRECTORY, encode_moment
 from pipeline.model.reading import Reading
 
@@ -118,7 +119,7 @@ def side_of_reading(reading: Reading, size: int, hashes: Mapping[str, str]) -> S
             "cluster size": f"{volume.cluster_bytes:,} bytes",
             "clusters": f"{volume.clusters:,}",
             "label": reading.label,
-            "serial": f"{reading.serial >> 16:04X}-{reading.serial & 0xFFFF:04X}",
+            "serial": serial_text(reading.serial),
         },
     )
 

@@ -8,7 +8,7 @@ from pipeline.model.manifest import RomFile, Title
 from pipeline.model.ranges import Range, Source
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import checked, contents
-from pipeline.roms.operations.arguments import show_address, show_value
+from pipeline.roms.operations.arguments import show_range, show_value
 from pipeline.roms.provenance import placed, whole
 from pipeline.roms.tree import trace
 
@@ -33,7 +33,7 @@ def rom_map(title: Title, rom: RomFile) -> tuple[Range, ...]:
 
 def map_text(rom: RomFile, ranges: Sequence[Range]) -> str:
     """Return a map as lines for people: first and last address, size, and each source on a line of its own."""
-    addresses = [f"{show_address(one.start)} to {show_address(one.end - 1)}" for one in ranges]
+    addresses = [show_range(one.start, one.end) for one in ranges]
     sizes = [show_size(one.end - one.start) for one in ranges]
     left, middle = max(map(len, addresses)), max(map(len, sizes))
     lines = [f"{rom.path}, {show_size(rom.size)}"]

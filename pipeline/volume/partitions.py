@@ -5,30 +5,27 @@ Source: Ralf Brown's Interrupt List, "Format of hard disk master boot sector" an
 
 from __future__ import annotations
 
-from pipeline.fat.boot import PARTITION, SIGNATURE
+from pipeline.fat.boot import TABLE
 from pipeline.model.plan import SECTOR
 from pipeline.volume.boot import Boot, parse_boot
-from pipeline.volume.source import Findings, NotFatError, Source
+from pipeline.volume.foreign import Entry, no_volume, table_entries
+from pipeline.volume.source import Findings, Source
 
-TABLE = 446
 FAT_TYPES = (0x01, 0x04, 0x06, 0x0B, 0x0C, 0x0E)
 BACKUP = 6
 """The sector of FAT32's second boot sector, by convention and by the specification's advice."""
-
-Entry = tuple[int, int, int]
-"""Type, first sector, sectors."""
 
 
 def find_volume(source: Source, findings: Findings) -> tuple[tuple[Entry, ...], int, Boot]:
     """Return the partition table, empty without one, where the first FAT volume lies (sector), and its boot sector.
 
-    Raises NotFatError, saying what is there in its place.
+    Raises NotFatError, which says what is there in its place.
     """
     first = source.read(0, SECTOR)
     boot = parse_boot(first)
     if boot is not None:
         return (), 0, boot
-    entries = _entries(first)
+    entries = table_entries(first)
     for kind, start, sectors in entries:
         boot = parse_boot(source.read(start * SECTOR, SECTOR)) if start else None
         boot = boot or (_backup(source, start, findings) if kind in FAT_TYPES else None)
@@ -38,17 +35,7 @@ def find_volume(source: Source, findings: Findings) -> tuple[tuple[Entry, ...], 
     boot = None if entries else _backup(source, 0, findings)
     if boot is not None:
         return (), 0, boot
-    raise NotFatError(_what_is_there(source, first, entries))
-
-
-def _entries(first: bytes) -> tuple[Entry, ...]:
-    """Return the used entries of a partition table; none without its signature or where a status byte is wrong."""
-    if first[510:] != SIGNATURE:
-        return ()
-    raw = [PARTITION.unpack_from(first, TABLE + PARTITION.size * number) for number in range(4)]
-    if any(status & 0x7F for status, *_ in raw):
-        return ()
-    return tuple((kind, start, sectors) for _, _, kind, _, start, sectors in raw if kind)
+    raise no_volume(source, entries)
 
 
 def _backup(source: Source, start: int, findings: Findings) -> Boot | None:
@@ -76,14 +63,3 @@ def _check_entry(source: Source, kind: int, start: int, sectors: int, boot: Boot
     if boot.hidden != start and boot.sector_bytes == SECTOR:
         what = f"{boot.hidden:,} sectors before the volume by its boot sector, {start:,} by the partition table"
         findings.add("hidden sectors", what, offset=start * SECTOR + 28)
-
-
-def _what_is_there(source: Source, first: bytes, entries: tuple[Entry, ...]) -> str:
-    if source.size < SECTOR:
-        return f"{source.size} bytes are no volume; expected at least one sector of {SECTOR}"
-    if entries:
-        kinds = ", ".join(f"{kind:02X}" for kind, _, _ in entries)
-        return f"found a partition table with types {kinds}, expected a FAT volume in one of them"
-    if not any(first):
-        return "the first sector holds only zeros, expected a partition table or a FAT boot sector"
-    return "found neither a partition table nor a FAT boot sector in the first sector"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping
 
 from pipeline.model.plan import SECTOR, Volume
@@ -98,14 +99,10 @@ def _owners(clusters: set[int], items: Iterable[Item]) -> Mapping[int, list[str]
     """Return the first few paths that have each of the clusters."""
     owners: dict[int, list[str]] = {}
     wanted = sorted(clusters)
-    if not wanted:
-        return owners
     for item in items:
         for first, count in item.extents:
-            if first + count <= wanted[0] or first > wanted[-1]:
-                continue
-            for cluster in clusters if count > len(clusters) else range(first, first + count):
-                if first <= cluster < first + count and cluster in clusters and len(owners.get(cluster, ())) < 2:
+            for cluster in wanted[bisect_left(wanted, first) : bisect_left(wanted, first + count)]:
+                if len(owners.get(cluster, ())) < 2:
                     owners.setdefault(cluster, []).append(item.path)
     return owners
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
+from pipeline.fat.boot import serial_text
 from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Item, Reading
 from pipeline.model.units import show_size
@@ -15,11 +16,6 @@ MOST_LINES = 40
 
 MOST_PIECES = 3
 """Extents of a file that are written out."""
-
-
-def serial_text(serial: int) -> str:
-    """Return a volume serial as it is shown."""
-    return f"{serial >> 16:04X}-{serial & 0xFFFF:04X}"
 
 
 def volume_lines(reading: Reading) -> Iterator[str]:

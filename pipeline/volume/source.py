@@ -15,7 +15,11 @@ MOST_OF_A_KIND = 100
 
 
 class NotFatError(ValueError):
-    """There is no FAT volume at all; the message says what was found in its place."""
+    """There is no FAT volume at all; the message says what was found in its place, ``hint`` what to do."""
+
+    def __init__(self, what: str, hint: str) -> None:
+        super().__init__(what)
+        self.hint = hint
 
 
 class Source:

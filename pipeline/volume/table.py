@@ -85,42 +85,41 @@ class Table:
         while True:
             if not 2 <= at < self.limit:
                 return Chain(tuple(runs), f"points to cluster {at:,}, and the last is {self.limit - 1:,}", shared)
-            end, value = self._run(at)
-            met = 0 if shared else self.used.find(1, at, end)
-            if not shared and met >= 0:
-                own = any(start <= met < start + length for start, length in runs)
+            if not shared and self.used[at]:
+                own = any(start <= at < start + length for start, length in runs)
                 if own or most is None:
-                    _extend(runs, at, met)
-                    self.used[at:met] = b"\1" * (met - at)
-                    return Chain(tuple(runs), f"comes back to cluster {met:,}" if own else "", 0 if own else met)
-                shared = met
+                    return Chain(tuple(runs), f"comes back to cluster {at:,}" if own else "", 0 if own else at)
+                shared = at
+            stop = self.limit
+            if shared:
+                stop = min(stop, at + min((most or 0) - count, self.steps))
+                if stop <= at:
+                    return Chain(tuple(runs), "", shared)
+            end, value = self._run(at, stop, again=bool(shared))
             self.used[at:end] = b"\1" * (end - at)
             if shared:
                 self.steps -= end - at
-            _extend(runs, at, end)
+            self.pieces -= _extend(runs, at, end)
             count += end - at
-            self.pieces -= 1
             if (trouble := self._end(end, value)) is not None:
                 return Chain(tuple(runs), trouble, shared)
-            if shared and (count >= (most or 0) or self.steps < 0):
-                return Chain(tuple(runs), "", shared)
             if self.pieces < 0:
                 return Chain(tuple(runs), "has more pieces than are followed here", shared)
             at = value
 
-    def _run(self, first: int) -> tuple[int, int]:
-        """Return the end of the run of clusters from ``first`` on, and the entry of its last one.
+    def _run(self, first: int, stop: int, *, again: bool) -> tuple[int, int]:
+        """Return the end of the run of clusters from ``first`` up to ``stop``, and the entry of its last one.
 
-        A cluster that is itself marked free or bad is not in the chain.
+        It ends before a cluster that a chain has already, unless it is followed ``again``: so each cluster is looked
+        at once, and a second time only at the cost of ``steps``. A cluster that is itself marked free or bad is not
+        in the chain.
         """
-        values = self.values
+        values, used = self.values, self.used
         end = first + 1
         value = values[first]
-        while value == end:
+        while value == end and end < stop and (again or not used[end]):
             value = values[end]
             end += 1
-        if end > self.limit:
-            return self.limit, self.limit
         return (end - 1, value) if value in (0, self.bad) else (end, value)
 
     def _end(self, end: int, value: int) -> str | None:
@@ -132,10 +131,15 @@ class Table:
         return f"runs into cluster {end:,}, which is marked bad" if value == self.bad else None
 
 
-def _extend(runs: list[tuple[int, int]], start: int, end: int) -> None:
-    """Add a run, joined to the last one where it continues it."""
-    if end > start:
-        runs.append((start, end - start))
+def _extend(runs: list[tuple[int, int]], start: int, end: int) -> int:
+    """Add a run, joined to the last one where it continues it; return how many were added."""
+    if end <= start:
+        return 0
+    if runs and sum(runs[-1]) == start:
+        runs[-1] = runs[-1][0], end - runs[-1][0]
+        return 0
+    runs.append((start, end - start))
+    return 1
 
 
 def read_table(source: Source, offset: int, boot: Boot, findings: Findings) -> Table:

@@ -135,8 +135,9 @@ class Walk:
             if left <= 0 or self.slots <= 0:
                 self.findings.add("too many", "the directory is longer than is read here", path=path)
                 return
-            part = min(count * size, left)
-            yield self._offset(first), self.source.read(self._offset(first), part)
+            offset, part = self._offset(first), min(count * size, left)
+            if offset < self.source.size:  # behind the end of the card all is zeros, which end a directory
+                yield offset, self.source.read(offset, part)
             left -= part
 
     def _unique(self, pieces: Iterable[Piece], path: str) -> Iterator[Raw]:

@@ -7,18 +7,18 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import cached_property
-from importlib.metadata import version
 from pathlib import Path
 from typing import Self
 
 from pipeline.errors import Place, Problem, located
 from pipeline.manifest.text.positions import locator
+from pipeline.resources import VERSION
 from pipeline.sources.index import Index
 from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
 
-PROGRAM = f"cardkiln {version('cardkiln')}"
-"""Name and version; among every stage's inputs, since another version may give other bytes."""
+PROGRAM = VERSION
+"""Among every stage's inputs, since another version may give other bytes."""
 
 
 class Workspace:

@@ -40,8 +40,8 @@ BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
 BELOW["build"] = {*BELOW}
-for part in ("inspect", "explain", "distribute", "prove"):
-    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "prove"}
+for part in ("inspect", "explain", "distribute", "drafts", "prove"):
+    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
 BELOW["media"] = {*BELOW}
 BELOW["engine"] = {"errors", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}

@@ -13,6 +13,9 @@ from pipeline.manifest.schema.messages import nearest, quote
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.positions import Part, spell
 
+COMPARED = 20_000
+"""Names that are compared at most to suggest those that were meant; of many wrong names only a few are shown."""
+
 ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
 Path = tuple[Part, ...]
@@ -58,12 +61,13 @@ def _chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
     chips = data.get("chips", {})
     if not isinstance(chips, dict):
         return
-    used = set()
+    used, compared = set(), 0
     for path, name in _named_in_roms(data):
         used.add(name)
         if name not in chips:
             what = f"found {quote(name)}, expected a chip of this title"
-            near = nearest(name, list(chips))
+            compared += len(chips)
+            near = nearest(name, list(chips)) if compared <= COMPARED else ""
             hint = f'did you mean "{near}"?' if near else f"declare it as [chips.{name}]"
             yield Problem(Place(file, key=spell(path)), what, hint)
     for name in chips:

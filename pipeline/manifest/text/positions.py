@@ -45,6 +45,17 @@ class Spot:
     value: int
     end: int
     inner: dict[Part, Spot] = field(default_factory=dict)
+    _spelled: tuple[dict[str, Spot], int] | None = None
+
+    def spelled(self) -> tuple[dict[str, Spot], int]:
+        """Return the inner values by their keys as problems spell them, and the length of the longest key.
+
+        Kept once it was asked for, so only for a text that was scanned to its end.
+        """
+        if self._spelled is None:
+            inner = {spell([part]): spot for part, spot in self.inner.items()}
+            self._spelled = inner, max(map(len, inner), default=0)
+        return self._spelled
 
 
 class _Scanner:
@@ -205,10 +216,10 @@ def locator(base: Path) -> Callable[[Place], Place]:
 def _resolve(spot: Spot, key: str) -> tuple[int, Spot]:
     """Return how many characters of a key lead nowhere, and the spot the others lead to; names may hold dots."""
     best = (len(key), spot)
-    for part, inner in spot.inner.items():
-        name = spell([part])
-        if key == name:
-            return 0, inner
-        if key.startswith(f"{name}."):
-            best = min(best, _resolve(inner, key[len(name) + 1 :]), key=lambda found: found[0])
-    return best
+    inner, longest = spot.spelled()
+    end = key.find(".")
+    while 0 <= end <= longest:
+        if key[:end] in inner:
+            best = min(best, _resolve(inner[key[:end]], key[end + 1 :]), key=lambda found: found[0])
+        end = key.find(".", end + 1)
+    return (0, inner[key]) if key in inner else best

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from pipeline.model.manifest import Value
@@ -21,6 +21,8 @@ class Argument:
     ``expects``: what a person should write. ``parse`` turns the manifest's value into what the operation takes, or
     raises ValueError. ``show`` is its inverse for people. ``default`` stands in when the argument is not ``required``.
     ``names``: the value names a "chip" or a "patch", and the operation receives its bytes (for sizes, their number).
+    ``schema``: what an editor checks, as JSON Schema. ``title``, ``description`` and ``example`` are what it shows; the
+    title is that of the schema where none is given.
     """
 
     expects: str
@@ -29,6 +31,14 @@ class Argument:
     required: bool = True
     default: object = None
     names: Literal["", "chip", "patch"] = ""
+    schema: Mapping[str, object] = field(default_factory=dict)
+    title: str = ""
+    description: str = ""
+    example: object = None
+
+    def described(self, description: str, example: object, title: str = "") -> Argument:
+        """Return the same argument with what it means in one operation."""
+        return replace(self, description=description, example=example, title=title)
 
     def otherwise(self, default: object) -> Argument:
         """Return the same argument, but one that may be left out."""
@@ -38,6 +48,11 @@ class Argument:
 def show_address(address: int) -> str:
     """Return an address as it is shown: four hexadecimal digits or more."""
     return f"0x{address:04X}"
+
+
+def show_range(start: int, end: int) -> str:
+    """Return the range from ``start`` up to but not including ``end`` by its first and last address."""
+    return show_address(start) if end - start == 1 else f"{show_address(start)} to {show_address(end - 1)}"
 
 
 def show_hex(data: bytes) -> str:
@@ -57,6 +72,12 @@ def as_written(value: Value) -> str:
     if isinstance(value, tuple):
         return f"[{', '.join(map(as_written, value))}]"
     return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def alternatives(options: Iterable[object]) -> str:
+    """Return values as a sentence lists them: "16, 32 or 64"."""
+    *others, last = map(str, options)
+    return f"{', '.join(others)} or {last}" if others else last
 
 
 def _is_number(value: Value) -> bool:
@@ -133,40 +154,73 @@ def _size_or_power(value: Value) -> int | str:
 
 def choice(*options: int | str) -> Argument:
     """Return the argument that is one of a few words or numbers."""
-    expects = " or ".join(as_written(option) for option in options)
+    expects = alternatives(map(as_written, options))
 
     def parse(value: Value) -> int | str:
         if isinstance(value, str | int) and not isinstance(value, bool) and value in options:
             return value
         raise ValueError(f"{as_written(value)} is out of place; expected {expects}")
 
-    return Argument(expects=expects, parse=parse)
+    kind = "string" if isinstance(options[0], str) else "integer"
+    return Argument(expects=expects, parse=parse, schema={"title": expects, "type": kind, "enum": list(options)})
 
 
 def number(low: int, high: int, show: Callable[[Any], str] = str) -> Argument:
     """Return the argument that is a whole number in a range, both ends included."""
     expects = f"a whole number from {show(low)} to {show(high)}"
-    return Argument(expects=expects, parse=_number(low, high, expects), show=show)
+    schema = {"title": expects, "type": "integer", "minimum": low, "maximum": high}
+    return Argument(expects=expects, parse=_number(low, high, expects), show=show, schema=schema)
 
 
 def _show_list(numbers: tuple[int, ...]) -> str:
     return " ".join(map(str, numbers))
 
 
-SIZE = Argument(expects='whole bytes or text such as "4 KiB"', parse=_size, show=show_size)
-ADDRESS = Argument(expects="an address such as 0x1000", parse=_size, show=show_address)
+def _defined(name: str) -> dict[str, object]:
+    """Return the schema of a kind of value that the schema of titles defines by hand."""
+    return {"$ref": f"#/$defs/{name}"}
+
+
+SIZE = Argument(expects='whole bytes or text such as "4 KiB"', parse=_size, show=show_size, schema=_defined("size"))
+ADDRESS = Argument(expects="an address such as 0x1000", parse=_size, show=show_address, schema=_defined("address"))
 SIZE_OR_POWER = Argument(
     expects='a size such as "4 KiB", or "power-of-two"',
     parse=_size_or_power,
     show=lambda value: "a power of two" if isinstance(value, str) else show_size(value),
+    schema=_defined("size-or-power"),
 )
-BYTE = number(0, 255, show_value)
+BYTE = replace(number(0, 255, show_value), schema=_defined("byte"))
 WORD = number(0, 0xFFFF, show_address)
-HEX = Argument(expects='hexadecimal text such as "DE AD"', parse=_hex, show=show_hex)
-VALUE = Argument(expects='a byte such as 0xFF or hexadecimal text such as "DE AD"', parse=_value, show=show_value)
-CHIP = Argument(expects="the name of a chip", parse=_named("chip"), names="chip")
-PATCH = Argument(expects="the name of a patch", parse=_named("patch"), names="patch")
-SHA256 = Argument(expects="64 hexadecimal digits in quotes", parse=_sha256, show=lambda digest: f"{digest[:8]}...")
-FLAG = Argument(expects="true or false", parse=_flag, show=as_written)
-LINES = Argument(expects="a list with every line once, such as [1, 0, 2]", parse=_lines, show=_show_list)
-NUMBERS = Argument(expects="a list of whole numbers", parse=_numbers, show=_show_list)
+HEX = Argument(expects='hexadecimal text such as "DE AD"', parse=_hex, show=show_hex, schema=_defined("hex"))
+VALUE = Argument(
+    expects='a byte such as 0xFF or hexadecimal text such as "DE AD"',
+    parse=_value,
+    show=show_value,
+    schema=_defined("byte-or-pattern"),
+)
+CHIP = Argument(expects="the name of a chip", parse=_named("chip"), names="chip", schema=_defined("chip-name"))
+PATCH = Argument(expects="the name of a patch", parse=_named("patch"), names="patch", schema=_defined("patch-name"))
+SHA256 = Argument(
+    expects="64 hexadecimal digits in quotes",
+    parse=_sha256,
+    show=lambda digest: f"{digest[:8]}...",
+    schema=_defined("sha256"),
+)
+FLAG = Argument(
+    expects="true or false", parse=_flag, show=as_written, schema={"title": "true or false", "type": "boolean"}
+)
+LINES = Argument(
+    expects="a list with every line once, such as [1, 0, 2]", parse=_lines, show=_show_list, schema=_defined("lines")
+)
+NUMBERS = Argument(
+    expects="a list of whole numbers",
+    parse=_numbers,
+    show=_show_list,
+    schema={
+        "title": "a list of whole numbers",
+        "type": "array",
+        "items": {"title": "a whole number from 0 on", "type": "integer", "minimum": 0, "maximum": 0xFFFF_FFFF},
+        "minItems": 1,
+    },
+)
+ENDIAN = choice("little-endian", "big-endian")

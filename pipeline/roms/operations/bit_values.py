@@ -115,14 +115,21 @@ def _xor_tell(*, value: str, pattern: str, chip: str) -> str:
     return f"XOR with {value or pattern or f'chip {chip}'}"
 
 
-ORDER = choice("low-first", "high-first")
-PACKED = choice("msb-first", "lsb-first")
-PATTERN = HEX.otherwise(None)
+ORDER = choice("low-first", "high-first").described("Which nibble of a packed byte comes first.", "low-first")
+MASK = BYTE.described("The byte.", 15)
 
 VALUES = (
     Operation(
         name="nibble",
-        arguments={"take": choice("low", "high"), "rest": number(0, 15, "0x{:X}".format).otherwise(None)},
+        arguments={
+            "take": choice("low", "high").described("Which nibble is kept.", "low"),
+            "rest": number(0, 15, "0x{:X}".format)
+            .otherwise(None)
+            .described("What the other nibble must be everywhere.", 15),
+        },
+        title="a nibble",
+        description="Keeps one nibble of each byte, in the low half.",
+        example="low",
         main="take",
         size=same_size,
         apply=nibble,
@@ -131,6 +138,8 @@ VALUES = (
     Operation(
         name="unpack",
         arguments={"order": ORDER},
+        description="Makes two bytes of each byte, a nibble each.",
+        example="low-first",
         main="order",
         size=lambda size, *, order: 2 * size,
         apply=unpack,
@@ -140,6 +149,8 @@ VALUES = (
     Operation(
         name="pack",
         arguments={"order": ORDER},
+        description="Makes one byte of the low nibbles of each two.",
+        example="low-first",
         main="order",
         size=lambda size, *, order: whole_units(size, 2) // 2,
         apply=pack,
@@ -148,7 +159,15 @@ VALUES = (
     ),
     Operation(
         name="plane",
-        arguments={"bit": number(0, 7), "packed": PACKED.otherwise(None)},
+        arguments={
+            "bit": number(0, 7).described("The data line.", 0),
+            "packed": choice("msb-first", "lsb-first")
+            .otherwise(None)
+            .described("How eight bits are packed into each byte; left out: one bit a byte.", "msb-first"),
+        },
+        title="a data line",
+        description="Keeps one data line, a bit a byte.",
+        example=0,
         main="bit",
         size=_plane_size,
         apply=plane,
@@ -157,17 +176,43 @@ VALUES = (
     ),
     Operation(
         name="xor",
-        arguments={"value": BYTE.otherwise(None), "pattern": PATTERN, "chip": CHIP.otherwise(None)},
+        arguments={
+            "value": BYTE.otherwise(None).described("The byte.", 90),
+            "pattern": HEX.otherwise(None).described(
+                "The bytes that repeat, from the first byte of the piece on.", "12 34 56"
+            ),
+            "chip": CHIP.otherwise(None).described("A chip of the piece's size.", "6f"),
+        },
+        title="a byte, or a table with value, pattern or chip",
+        description="Combines each byte with a byte, a repeated pattern or a chip by exclusive or.",
+        example=90,
+        limits={"title": "a table with one key: value, pattern or chip", "minProperties": 1, "maxProperties": 1},
         main="value",
         size=_xor_size,
         apply=xor,
         trace=_xor_trace,
         tell=_xor_tell,
     ),
-    Operation(name="invert", size=same_size, apply=invert, tell=lambda: "invert"),
+    Operation(name="invert", description="Turns every bit over.", size=same_size, apply=invert, tell=lambda: "invert"),
     Operation(
-        name="and", arguments={"mask": BYTE}, main="mask", size=same_size, apply=mask_and, tell="AND {mask}".format
+        name="and",
+        arguments={"mask": MASK},
+        description="Keeps the bits of this byte and clears the others.",
+        example=15,
+        main="mask",
+        size=same_size,
+        apply=mask_and,
+        tell="AND {mask}".format,
     ),
-    Operation(name="or", arguments={"mask": BYTE}, main="mask", size=same_size, apply=mask_or, tell="OR {mask}".format),
+    Operation(
+        name="or",
+        arguments={"mask": MASK},
+        description="Sets the bits of this byte.",
+        example=240,
+        main="mask",
+        size=same_size,
+        apply=mask_or,
+        tell="OR {mask}".format,
+    ),
 )
 """Every change of values."""

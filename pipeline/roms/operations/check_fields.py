@@ -10,7 +10,7 @@ import zlib
 from typing import Literal
 
 from pipeline.model.ranges import Ranges, Source
-from pipeline.roms.operations.arguments import ADDRESS, FLAG, SIZE, WORD, Argument, choice
+from pipeline.roms.operations.arguments import ADDRESS, ENDIAN, FLAG, SIZE, WORD, Argument, choice
 from pipeline.roms.operations.bits import total
 from pipeline.roms.operations.crc import crc16
 from pipeline.roms.operations.operation import Operation, whole_units
@@ -138,21 +138,34 @@ def _trace(
     return placed(part, [(at, whole(width, *sources))])
 
 
-ENDIAN = choice("little-endian", "big-endian")
-RANGE: dict[str, Argument] = {"from": ADDRESS.otherwise(0), "size": SIZE.otherwise(None)}
-CRC_FIELD: dict[str, Argument] = {"byte-order": ENDIAN, "field": choice("excluded", "zero").otherwise("excluded")}
+RANGE: dict[str, Argument] = {
+    "from": ADDRESS.otherwise(0).described("Where the range begins that is checked.", 0),
+    "size": SIZE.otherwise(None).described("How many bytes are checked; left out: all to the end.", "16 KiB"),
+}
+CRC_FIELD: dict[str, Argument] = {
+    "byte-order": ENDIAN.described("How the field is written.", "little-endian"),
+    "field": choice("excluded", "zero")
+    .otherwise("excluded")
+    .described("Whether the field itself is left out of the range, or counts as zero.", "zero"),
+}
+AT = ADDRESS.described("Where the field stands.", 65532)
 
 FIELDS = (
     Operation(
         name="sum",
         arguments={
-            "at": ADDRESS,
-            "bits": choice(8, 16, 32),
-            "of": choice(8, 16, 32).otherwise(8),
-            "form": choice("plain", "negated"),
-            "byte-order": ENDIAN.otherwise(None),
+            "at": AT,
+            "bits": choice(8, 16, 32).described("How wide the field is.", 16),
+            "of": choice(8, 16, 32).otherwise(8).described("How wide the numbers are that are added.", 16),
+            "form": choice("plain", "negated").described("The sum itself, or what makes the total zero.", "negated"),
+            "byte-order": ENDIAN.otherwise(None).described(
+                "How numbers of more than 8 bits lie in the piece.", "big-endian"
+            ),
             **RANGE,
         },
+        title="a sum",
+        description="Writes the sum of a range into a field of the piece.",
+        example={"at": 65535, "bits": 8, "form": "negated"},
         size=_sum_size,
         apply=put_sum,
         trace=lambda words, part, *, bits, **where: _trace(words, part, bits // 8, **where),
@@ -161,13 +174,26 @@ FIELDS = (
     Operation(
         name="crc-16",
         arguments={
-            "at": ADDRESS,
-            "poly": WORD,
-            "init": WORD,
-            "reflected": FLAG,
-            "xor-out": WORD,
+            "at": AT,
+            "poly": WORD.described("The polynomial, without its highest bit.", 4129),
+            "init": WORD.described("What it starts from.", 65535),
+            "reflected": FLAG.described("Whether bits are taken least significant first.", False),
+            "xor-out": WORD.described("What the result is combined with by exclusive or.", 0),
             **CRC_FIELD,
             **RANGE,
+        },
+        title="a CRC-16",
+        description=(
+            "Writes the CRC-16 of a range into a field of the piece; its parameters are written out, since its names "
+            "are not agreed."
+        ),
+        example={
+            "at": 65534,
+            "poly": 4129,
+            "init": 65535,
+            "reflected": False,
+            "xor-out": 0,
+            "byte-order": "big-endian",
         },
         size=_crc16_size,
         apply=put_crc16,
@@ -176,7 +202,10 @@ FIELDS = (
     ),
     Operation(
         name="crc-32",
-        arguments={"at": ADDRESS, **CRC_FIELD, **RANGE},
+        arguments={"at": AT, **CRC_FIELD, **RANGE},
+        title="a CRC-32",
+        description="Writes the CRC-32 of a range into a field of the piece.",
+        example={"at": 65532, "byte-order": "little-endian"},
         size=_crc32_size,
         apply=put_crc32,
         trace=lambda words, part, **where: _trace(words, part, 4, **where),

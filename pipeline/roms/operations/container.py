@@ -13,7 +13,7 @@ from typing import Literal
 from pipeline.model.manifest import Value
 from pipeline.model.ranges import Ranges, Source
 from pipeline.model.units import show_size
-from pipeline.roms.operations.arguments import BYTE, SIZE, Argument, as_written, choice, number, show_value
+from pipeline.roms.operations.arguments import BYTE, ENDIAN, SIZE, Argument, as_written, choice, number, show_value
 from pipeline.roms.operations.bits import total
 from pipeline.roms.operations.operation import SLOT_NAMES, Operation
 from pipeline.roms.provenance import joined, placed, size_of, sources_of, through, whole
@@ -144,7 +144,22 @@ def _tell(*parts: str, names: str, slot_size: str, slots: str, fields: str, **_r
 
 NAMES = Argument(expects="names", parse=_names, show=lambda names: ", ".join(filter(None, names)))
 FIELD_LIST = Argument(
-    expects=f"a list of {_KNOWN}", parse=_fields, show=lambda fields: " and ".join(fields), required=False, default=()
+    expects=f"a list of {_KNOWN}",
+    parse=_fields,
+    show=lambda fields: " and ".join(fields),
+    required=False,
+    default=(),
+    schema={
+        "title": f"a list of {_KNOWN}",
+        "type": "array",
+        "items": choice(*FIELDS).schema,
+        "uniqueItems": True,
+    },
+    description=(
+        "What follows each name in the table, in this order, as 32-bit numbers: where its slot begins in the "
+        "container; of the piece alone, its size, the sum of its bytes, its CRC-32."
+    ),
+    example=["offset", "size"],
 )
 
 CONTAINERS = (
@@ -152,15 +167,26 @@ CONTAINERS = (
         name="container",
         arguments={
             SLOT_NAMES: NAMES,
-            "name-width": number(0, 255).otherwise(0),
+            "name-width": number(0, 255)
+            .otherwise(0)
+            .described("How many bytes each name has in the table; 0 for no names.", 16),
             "fields": FIELD_LIST,
-            "byte-order": choice("little-endian", "big-endian").otherwise(None),
-            "table-size": SIZE.otherwise(None),
-            "table-fill": BYTE.otherwise(0),
-            "slot-size": SIZE,
-            "slot-fill": BYTE,
-            "slots": number(1, MOST_SLOTS).otherwise(None),
+            "byte-order": ENDIAN.otherwise(None).described("How the fields are written.", "little-endian"),
+            "table-size": SIZE.otherwise(None).described(
+                "Where the first slot begins; left out: right after the table.", "1 KiB"
+            ),
+            "table-fill": BYTE.otherwise(0).described(
+                "The byte after each name, in empty records and in the rest of the table.", 32
+            ),
+            "slot-size": SIZE.described("How many bytes each slot has.", "16 KiB"),
+            "slot-fill": BYTE.described("The byte after each piece in its slot, and of empty slots.", 255),
+            "slots": number(1, MOST_SLOTS, "{:,}".format)
+            .otherwise(None)
+            .described("How many slots there are; those beyond the pieces are empty. Left out: one a piece.", 8),
         },
+        description="A table of names, then slots of equal size, a piece in each.",
+        parts_description="The piece of each slot, in order; its own name is written in its table.",
+        example=[{"name": "PROGRAM", "chip": "6f"}, {"name": "SOUND", "join": ["5a", "5b"]}],
         parts=range(1, MOST_SLOTS + 1),
         size=_container_size,
         apply=container,

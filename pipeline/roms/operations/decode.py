@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.model.ranges import Ranges
-from pipeline.roms.operations.arguments import ADDRESS, BYTE, SIZE, choice, show_address
+from pipeline.roms.operations.arguments import ADDRESS, BYTE, SIZE, choice, show_address, show_range
 from pipeline.roms.operations.operation import HintedError, Operation
 from pipeline.roms.operations.text_dumps import ADDRESSES, FORMS, Run
 from pipeline.roms.provenance import sources_of, through, whole
@@ -33,24 +33,20 @@ def decode(data: bytes, *, text: str, from_: int, size: int, fill: int | None, e
 
 
 def _refuse_outside(run: Run, from_: int, size: int) -> None:
-    found = _span(run.start, len(run.data))
+    found = show_range(run.start, run.start + len(run.data))
     hint = 'correct from and size, or leave out what lies elsewhere: elsewhere = "drop"'
-    raise HintedError(f"line {run.line}: gives {found}; expected {_span(from_, size)}", hint)
+    raise HintedError(f"line {run.line}: gives {found}; expected {show_range(from_, from_ + size)}", hint)
 
 
 def _check_given(given: bytearray, from_: int, fill: int | None) -> None:
     if 1 not in given:
-        raise HintedError(f"no record gives any of {_span(from_, len(given))}", "correct from and size")
+        raise HintedError(f"no record gives any of {show_range(from_, from_ + len(given))}", "correct from and size")
     hole = given.find(0)
     if fill is None and hole >= 0:
         end = given.find(1, hole)
-        first = _span(from_ + hole, (len(given) if end < 0 else end) - hole)
+        first = show_range(from_ + hole, from_ + (len(given) if end < 0 else end))
         what = f"no record gives {given.count(0):,} of {len(given):,} bytes, the first of them {first}"
         raise HintedError(what, "give the byte that stands there: fill = 0xFF")
-
-
-def _span(start: int, size: int) -> str:
-    return f"{show_address(start)} to {show_address(start + size - 1)}"
 
 
 def _decode_size(_: int, /, *, text: str, from_: int, size: int, fill: int | None, elsewhere: str | None) -> int:
@@ -72,12 +68,19 @@ DECODING = (
     Operation(
         name="decode",
         arguments={
-            "text": choice(*FORMS),
-            "from": ADDRESS,
-            "size": SIZE,
-            "fill": BYTE.otherwise(None),
-            "elsewhere": choice("drop").otherwise(None),
+            "text": choice(*FORMS).described("Which of the two forms the text is in; it is not guessed.", "intel-hex"),
+            "from": ADDRESS.described("The address whose byte comes first.", 57344),
+            "size": SIZE.described("How many bytes come out.", "8 KiB"),
+            "fill": BYTE.otherwise(None).described(
+                "The byte for every address that no record gives; without it there may be none.", 255
+            ),
+            "elsewhere": choice("drop")
+            .otherwise(None)
+            .described("Leaves out records outside these addresses; without it there may be none.", "drop"),
         },
+        title="a text dump to decode",
+        description="Turns the text of an Intel HEX or Motorola S-record file into the bytes it stands for.",
+        example={"text": "intel-hex", "from": 57344, "size": "8 KiB", "fill": 255},
         size=_decode_size,
         apply=decode,
         trace=_decode_trace,

@@ -37,6 +37,8 @@ class Operation:
     one of its own, an operation leaves every byte where it is.
     ``parts``: how many parts it takes. ``main``: the argument of a change that is meant where a value stands in place
     of a table (mirror = "8 KiB").
+    ``title``, ``description`` and ``example`` are what an editor shows; ``parts_description`` says what the parts are,
+    where there are some to list. ``limits``: more of JSON Schema that holds for the table of its arguments.
     """
 
     name: str
@@ -47,6 +49,11 @@ class Operation:
     arguments: Mapping[str, Argument] = field(default_factory=dict)
     parts: Collection[int] = (1,)
     main: str = ""
+    title: str = ""
+    description: str
+    example: object = None
+    parts_description: str = ""
+    limits: Mapping[str, object] = field(default_factory=dict)
 
 
 @cache

@@ -33,10 +33,23 @@ def _patch_trace(words: str, part: Ranges, /, *, delta: Ranges, size: int | None
     return whole(size_of(part) if size is None else size, *sources_of(through(part, words), delta))
 
 
+DIGEST = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
+"""An example."""
+
 PATCHES = (
     Operation(
         name="patch",
-        arguments={"delta": PATCH, "before": SHA256, "after": SHA256, "size": SIZE.otherwise(None)},
+        arguments={
+            "delta": PATCH.described("The name of a patch of this title.", "second-series"),
+            "before": SHA256.described("The SHA-256 of the piece that the patch is made for.", DIGEST),
+            "after": SHA256.described("The SHA-256 of what the patch makes of it.", DIGEST),
+            "size": SIZE.otherwise(None).described(
+                "How many bytes the patch makes; left out: as many as the piece has.", "4 KiB"
+            ),
+        },
+        title="a patch",
+        description="Applies a delta (VCDIFF, RFC 3284, in its plain form).",
+        example={"delta": "second-series", "before": DIGEST, "after": DIGEST},
         size=lambda whole, /, *, delta, before, after, size: whole if size is None else size,
         apply=patch,
         trace=_patch_trace,

@@ -103,7 +103,8 @@ def _fill_size(*, fill: int | bytes, size: int) -> int:
 PIECES = (
     Operation(
         name="chip",
-        arguments={"chip": CHIP},
+        arguments={"chip": CHIP.described("The name of a chip of this title.", "6f")},
+        description="The bytes of one chip.",
         parts=(0,),
         size=lambda *, chip: chip,
         apply=lambda *, chip: chip,
@@ -112,6 +113,9 @@ PIECES = (
     ),
     Operation(
         name="join",
+        description="Pieces one after another.",
+        parts_description="The pieces, lowest address first.",
+        example=["3a", "4a"],
         parts=range(2, 65_537),
         size=lambda *sizes: sum(sizes),
         apply=join,
@@ -120,7 +124,10 @@ PIECES = (
     ),
     Operation(
         name="interleave",
-        arguments={"unit": choice(1, 2).otherwise(1)},
+        arguments={"unit": choice(1, 2).otherwise(1).described("How many bytes each lane gives in its turn.", 2)},
+        description="Pieces of one size whose units take turns.",
+        parts_description="The lanes, pieces of one size, lowest address first.",
+        example=["1a", "2a"],
         parts=(2, 4, 8),
         size=_equal_lanes,
         apply=interleave,
@@ -129,6 +136,9 @@ PIECES = (
     ),
     Operation(
         name="nibbles",
+        description="Two 4-bit PROMs side by side: the low halves of their bytes.",
+        parts_description="Two pieces of one size: the high nibbles, then the low ones.",
+        example=["h1", "l1"],
         parts=(2,),
         size=_nibbles_size,
         apply=nibbles,
@@ -137,7 +147,14 @@ PIECES = (
     ),
     Operation(
         name="planes",
-        arguments={"packed": choice("msb-first", "lsb-first").otherwise(None)},
+        arguments={
+            "packed": choice("msb-first", "lsb-first")
+            .otherwise(None)
+            .described("How eight bits lie in each byte of a plane; left out: one bit a byte.", "msb-first")
+        },
+        description="1-bit chips side by side.",
+        parts_description="Two to eight pieces of one size; the first is data line 0.",
+        example=["p0", "p1", "p2", "p3"],
         parts=range(2, 9),
         size=_planes_size,
         apply=planes,
@@ -146,7 +163,8 @@ PIECES = (
     ),
     Operation(
         name="bytes",
-        arguments={"bytes": HEX},
+        arguments={"bytes": HEX.described("The bytes.", "DE AD BE EF")},
+        description="Bytes as written.",
         parts=(0,),
         size=lambda *, bytes_: len(bytes_),
         apply=lambda *, bytes_: bytes_,
@@ -155,7 +173,11 @@ PIECES = (
     ),
     Operation(
         name="fill",
-        arguments={"fill": VALUE, "size": SIZE},
+        arguments={
+            "fill": VALUE.described("The byte or the pattern.", 255),
+            "size": SIZE.described("How many bytes the run has.", "1 KiB"),
+        },
+        description="A run of one byte, or of a pattern.",
         parts=(0,),
         size=_fill_size,
         apply=run,

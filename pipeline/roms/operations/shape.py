@@ -175,7 +175,13 @@ def _overlay_trace(words: str, part: Ranges, /, *, at: int, old: bytes, new: byt
 SHAPE = (
     Operation(
         name="take",
-        arguments={"from": ADDRESS, "size": SIZE},
+        arguments={
+            "from": ADDRESS.described("Where in the piece the part begins.", 0),
+            "size": SIZE.described("How many bytes are kept.", "2 KiB"),
+        },
+        title="a part",
+        description="Keeps a part of the piece.",
+        example={"from": 0, "size": "2 KiB"},
         size=_take_size,
         apply=take,
         trace=lambda words, part, *, from_, size: cut(through(part, words), from_, from_ + size),
@@ -183,7 +189,17 @@ SHAPE = (
     ),
     Operation(
         name="strip",
-        arguments={"size": SIZE.otherwise(None), "header": HEX.otherwise(None), "leaves": SIZE.otherwise(None)},
+        arguments={
+            "size": SIZE.otherwise(None).described(
+                "How many bytes the header has; left out: as many as are checked.", 512
+            ),
+            "header": HEX.otherwise(None).described("The first bytes of the header.", "4D 5A"),
+            "leaves": SIZE.otherwise(None).described("The size that must remain.", "8 KiB"),
+        },
+        title="a header to strip",
+        description="Takes the header off; its first bytes or the size that remains are checked.",
+        example={"size": 512, "leaves": "8 KiB"},
+        limits={"anyOf": [{"required": ["header"]}, {"required": ["leaves"]}]},
         size=_strip_size,
         apply=strip,
         trace=_strip_trace,
@@ -191,7 +207,9 @@ SHAPE = (
     ),
     Operation(
         name="mirror",
-        arguments={"to": SIZE},
+        arguments={"to": SIZE.described("The size of the piece afterwards.", "8 KiB")},
+        description="Repeats the piece until it has this size, a whole multiple of its own.",
+        example="8 KiB",
         main="to",
         size=_mirror_size,
         apply=mirror,
@@ -200,7 +218,13 @@ SHAPE = (
     ),
     Operation(
         name="pad",
-        arguments={"to": SIZE_OR_POWER, "fill": BYTE},
+        arguments={
+            "to": SIZE_OR_POWER.described("The size of the piece afterwards.", "16 KiB"),
+            "fill": BYTE.described("The byte that is added.", 255),
+        },
+        title="padding",
+        description="Adds a byte at the end until the piece has a size.",
+        example={"to": "16 KiB", "fill": 255},
         size=_pad_size,
         apply=pad,
         trace=_pad_trace,
@@ -209,11 +233,14 @@ SHAPE = (
     Operation(
         name="blocks",
         arguments={
-            "size": SIZE,
-            "order": NUMBERS,
-            "may-omit": FLAG.otherwise(False),
-            "may-repeat": FLAG.otherwise(False),
+            "size": SIZE.described("The size of a block.", "4 KiB"),
+            "order": NUMBERS.described("Counted from 0, in their new order.", [3, 1, 0, 2], "a list of blocks"),
+            "may-omit": FLAG.otherwise(False).described("Whether blocks may be left out.", True),
+            "may-repeat": FLAG.otherwise(False).described("Whether blocks may be repeated.", True),
         },
+        title="an order of blocks",
+        description="Puts blocks of one size into another order.",
+        example={"size": "4 KiB", "order": [1, 0]},
         size=_blocks_size,
         apply=blocks,
         trace=_blocks_trace,
@@ -221,7 +248,14 @@ SHAPE = (
     ),
     Operation(
         name="lane",
-        arguments={"number": number(0, 7), "of": choice(2, 4, 8), "unit": choice(1, 2).otherwise(1)},
+        arguments={
+            "number": number(0, 7).described("The lane, counted from 0.", 0),
+            "of": choice(2, 4, 8).described("How many lanes the piece has.", 2),
+            "unit": choice(1, 2).otherwise(1).described("How many bytes each lane gave in its turn.", 2),
+        },
+        title="a lane",
+        description="Keeps one lane of an interleaved piece.",
+        example={"number": 0, "of": 2},
         size=_lane_size,
         apply=lane,
         trace=lambda words, part, *, number, of, unit: in_units(words, part, of * unit, unit),
@@ -229,7 +263,14 @@ SHAPE = (
     ),
     Operation(
         name="overlay",
-        arguments={"at": ADDRESS, "old": HEX, "new": HEX},
+        arguments={
+            "at": ADDRESS.described("Where in the piece they stand.", 256),
+            "old": HEX.described("The bytes that must stand there.", "C3 00"),
+            "new": HEX.described("As many bytes to put there.", "C9 00"),
+        },
+        title="an overlay",
+        description="Puts new bytes in place of old ones, which are checked first.",
+        example={"at": 256, "old": "C3 00", "new": "C9 00"},
         size=_overlay_size,
         apply=overlay,
         trace=_overlay_trace,

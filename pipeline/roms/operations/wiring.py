@@ -10,7 +10,7 @@ from array import array
 from collections.abc import Sequence
 
 from pipeline.model.ranges import Ranges
-from pipeline.roms.operations.arguments import LINES, choice
+from pipeline.roms.operations.arguments import ENDIAN, LINES, choice
 from pipeline.roms.operations.bits import REVERSED, merge, move_bits
 from pipeline.roms.operations.operation import Operation, in_units, whole_units
 from pipeline.roms.provenance import mixed, through
@@ -135,7 +135,9 @@ def _units_trace(words: str, part: Ranges, /, *, bits: int) -> Ranges:
 WIRING = (
     Operation(
         name="swap-bytes",
-        arguments={"bits": choice(16, 32, 64)},
+        arguments={"bits": choice(16, 32, 64).described("How wide a unit is.", 16)},
+        description="Turns the bytes of each unit of so many bits back to front.",
+        example=16,
         main="bits",
         size=_swap_size,
         apply=swap_bytes,
@@ -144,6 +146,7 @@ WIRING = (
     ),
     Operation(
         name="swap-words",
+        description="Exchanges the 16-bit halves of each 32-bit unit.",
         size=lambda size: whole_units(size, 4),
         apply=swap_words,
         trace=lambda words, part: in_units(words, part, 4, 4),
@@ -151,7 +154,9 @@ WIRING = (
     ),
     Operation(
         name="reverse-bits",
-        arguments={"bits": choice(8, 16, 32)},
+        arguments={"bits": choice(8, 16, 32).described("How wide a unit is.", 8)},
+        description="Turns the bits of each unit of so many bits back to front.",
+        example=8,
         main="bits",
         size=_swap_size,
         apply=reverse_bits,
@@ -160,7 +165,15 @@ WIRING = (
     ),
     Operation(
         name="data-lines",
-        arguments={"lines": LINES, "byte-order": choice("little-endian", "big-endian").otherwise(None)},
+        arguments={
+            "lines": LINES.described("For each line, from 0 on, the line that feeds it.", [7, 6, 5, 4, 3, 2, 1, 0]),
+            "byte-order": ENDIAN.otherwise(None).described("How words of 16 lines lie in the piece.", "big-endian"),
+        },
+        title="a list of data lines, or a table",
+        description=(
+            "Feeds each data line from another one: 8 lines of bytes, or 16 of words, whose byte order must be given."
+        ),
+        example=[7, 6, 5, 4, 3, 2, 1, 0],
         main="lines",
         size=_data_lines_size,
         apply=data_lines,
@@ -169,7 +182,9 @@ WIRING = (
     ),
     Operation(
         name="address-lines",
-        arguments={"lines": LINES},
+        arguments={"lines": LINES.described("For each line, from 0 on, the line that feeds it.", [1, 0, 2, 3])},
+        description="For each address line, from 0 on, the line that feeds it.",
+        example=[1, 0, 2, 3],
         main="lines",
         size=_address_lines_size,
         apply=address_lines,

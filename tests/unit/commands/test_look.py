@@ -138,8 +138,8 @@ def test_what_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
     ran = own_command(folder, "look", "zeros.img")
     assert (ran.code, ran.out) == (3, "")
     assert ran.err == (
-        "zeros.img: the first sector holds only zeros, expected a partition table or a FAT boot sector\n"
-        "  hint: name a record, an image, a disk or a folder\n"
+        "zeros.img: the first sector holds only zeros; expected a partition table or a FAT boot sector\n"
+        "  hint: name an image, a disk or a folder that holds a card\n"
     )
     ran = own_command(folder, "look", "nothing.img")
     assert (ran.code, ran.err) == (

@@ -114,9 +114,10 @@ def test_arguments_and_what_cannot_be_read_end_differently(built: Path) -> None:
     (built / "lonely.img").write_bytes(bytes(1024))
     ran = own_command(built, "verify", "lonely.img")
     assert (ran.code, ran.err) == (
-        2,
-        "lonely.img: no record lies beside it, and no built card has its serial\n"
-        "  hint: name the card: doit verify PATH CARD\n",
+        3,
+        "lonely.img: no record lies beside it, and the first sector holds only zeros; "
+        "expected a partition table or a FAT boot sector\n"
+        "  hint: if a built card was written to it, name the card: doit verify PATH CARD\n",
     )
     assert own_command(built, "verify", "lonely.img", "table").code == 2
     ran = own_command(built, "verify", "nothing", "desk")

@@ -17,6 +17,7 @@ from pipeline.errors import ManifestError
 from pipeline.manifest.load import load
 from pipeline.manifest.parse_manifest import examine
 from pipeline.manifest.text.read import DEEPEST, LARGEST
+from tests.support.work import calls_of
 
 CASES = Path(__file__).parents[2] / "cases"
 SAMPLES = {
@@ -331,3 +332,28 @@ def test_any_value_of_any_type_anywhere_is_taken_or_told(kind: str, data: st.Dat
         lines[number] = f"{lines[number].partition(' = ')[0]} = {data.draw(VALUES)}"
     examined = examine(kind, "x", "x.toml", "\n".join(lines).encode())
     assert all("\n" not in f"{problem.place}{problem.what}{problem.hint}" for problem in examined.problems)
+
+
+WRONG = {
+    "chips whose size is none": ('[chips.c{}]\nsize = "4 KX"\nsha256 = "' + 64 * "0" + '"\n', ""),
+    "chips with an unknown key": ('[chips.c{}]\nsize = 1\nsha256 = "' + 64 * "0" + '"\nsiez = 1\n', ""),
+    "chips that no step uses": ('[chips.c{}]\nsize = 1\nsha256 = "' + 64 * "0" + '"\n', ""),
+    "chips that steps name in other words": (
+        '[chips.c{}]\nsize = 1\nsha256 = "' + 64 * "0" + '"\n',
+        '[[rom.steps]]\nat = {0}\nchip = "d{0}"\n',
+    ),
+}
+
+
+@pytest.mark.parametrize("chip_and_step", WRONG.values(), ids=list(WRONG))
+def test_wrong_chips_cost_in_proportion_to_their_number(inputs: Path, chip_and_step: tuple[str, str]) -> None:
+    chip, step = chip_and_step
+
+    def work(count: int) -> int:
+        rom = '[[rom]]\npath = "A.ROM"\nsize = "1 MiB"\nfill = 0\n' if step else ""
+        text = 'name = "Big"\ncore = "lantern"\n' + "".join(chip.format(n) for n in range(1000, 1000 + count)) + rom
+        (inputs / "titles/big.toml").write_text(text + "".join(step.format(n) for n in range(1000, 1000 + count)))
+        return calls_of(lambda: told(inputs))
+
+    work(10)
+    assert work(1600) < 4.5 * work(400)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +17,6 @@ from jsonschema import Draft202012Validator, FormatChecker
 from pipeline.manifest.schema.formats import FORMATS, UnfitError
 from pipeline.manifest.schema.keywords import resolved, validator_for
 from pipeline.manifest.schema.validate import schema
-from pipeline.roms.operations.operation import SLOT_NAMES, Operation
-from pipeline.roms.operations.table import CHANGES, PIECES
 
 ROOT = Path(__file__).parents[3]
 KINDS = ("board", "core", "title", "card", "station", "sources")
@@ -124,42 +122,6 @@ def test_every_format_is_one_we_check(kind: str) -> None:
     assert {node["format"] for _, node in nodes(schema(kind)) if isinstance(node, dict) and "format" in node} <= set(
         FORMATS
     )
-
-
-def table_of(node: Mapping[str, Any]) -> Mapping[str, Any] | None:
-    """Return the schema of the table form of a change, None when it is a bare value only."""
-    whole = resolved(schema("title"), node)
-    forms = [resolved(schema("title"), form) for form in whole.get("oneOf", [whole])]
-    return next((form for form in forms if form["type"] == "object"), None)
-
-
-def required(operation: Operation) -> set[str]:
-    return {name for name, argument in operation.arguments.items() if argument.required}
-
-
-def test_the_changes_are_those_that_can_be_assembled_with_their_arguments() -> None:
-    changes = schema("title")["$defs"]["change"]["properties"]
-    assert set(changes) == set(CHANGES)
-    for name, operation in CHANGES.items():
-        table = table_of(changes[name])
-        if table is None:
-            assert set(operation.arguments) <= {operation.main}, name
-        else:
-            assert set(table["properties"]) == set(operation.arguments), name
-            assert set(table.get("required", ())) == required(operation), name
-
-
-def test_the_pieces_are_those_that_can_be_assembled_with_their_arguments() -> None:
-    defs = schema("title")["$defs"]
-    pieces = {name.removeprefix("piece-"): node for name, node in defs.items() if name.startswith("piece-")}
-    assert set(pieces) == set(PIECES)
-    for name, operation in PIECES.items():
-        others = set(operation.arguments) - {operation.main, SLOT_NAMES}
-        assert set(pieces[name]["properties"]) == {name, "then", "at", "over", "name"} | others, name
-        assert set(pieces[name]["required"]) == {name} | (required(operation) & others), name
-    branches = [{"$ref": f"#/$defs/piece-{name}"} for name in pieces]
-    assert defs["step"]["oneOf"] == branches
-    assert defs["piece"]["oneOf"] == defs["slot"]["oneOf"] == [{"$ref": "#/$defs/chip-name"}, *branches]
 
 
 @pytest.mark.parametrize("path", MANIFESTS, ids=lambda path: path.relative_to(ROOT).as_posix())

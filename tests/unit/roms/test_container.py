@@ -96,7 +96,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"name-width": 7}, 'container: slot 2 has the name "PICTURES" of 8 bytes; name-width is 7'),
     ({"slot-size": "8 KiB"}, "container: slot 1 gets 16 KiB; slot-size is 8 KiB"),
     ({"slots": 2}, "container: has 3 pieces for 2 slots; expected a slot for each"),
-    ({"slots": 0}, "slots: 0 is out of place; expected a whole number from 1 to 65536"),
+    ({"slots": 0}, "slots: 0 is out of place; expected a whole number from 1 to 65,536"),
     ({"table-size": 47}, "container: has a table of 48 bytes; table-size is 47 bytes"),
     ({"fields": ["size"]}, "container: needs byte-order for its fields"),
     ({"byte-order": "big-endian"}, "container: has a byte-order, but no fields"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,7 +9,6 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from pipeline.volume.placement import label_fault, placement_fault
-from pipeline.volume.read import NotFatError
 from pipeline.volume.report import extents_text, finding_lines
 from pipeline.volume.source import MOST_OF_A_KIND, Findings
 from tests.unit.image.cards import build, plan_of, volume_of
@@ -79,23 +77,6 @@ def test_damage_is_said_word_for_word(name: str) -> None:
     expected = [line.replace("LAST", f"{volume.last:,}").replace("BYTE", f"{volume.last * 2:,}") for line in SAID[name]]
 
     assert sorted(finding_lines(reading_of(data))) == sorted(expected)
-
-
-@pytest.mark.parametrize(
-    ("data", "said"),
-    [
-        (b"", "0 bytes are no volume; expected at least one sector of 512"),
-        (bytes(4096), "the first sector holds only zeros, expected a partition table or a FAT boot sector"),
-        (b"\x7fELF" * 1024, "found neither a partition table nor a FAT boot sector in the first sector"),
-        (
-            bytes(450) + b"\x83" + bytes(11) + bytes(4) + b"\xee" + bytes(43) + b"\x55\xaa" + bytes(4096),
-            "found a partition table with types 83, EE, expected a FAT volume in one of them",
-        ),
-    ],
-)
-def test_what_is_no_fat_volume_is_said(data: bytes, said: str) -> None:
-    with pytest.raises(NotFatError, match=re.escape(said)):
-        reading_of(data)
 
 
 def test_a_destroyed_boot_sector_of_fat32_is_made_up_for_by_its_copy() -> None:

@@ -1,0 +1,49 @@
+"""The command ``doit start``: a folder of one's own that builds at once."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.commands.base import JSON, OwnCommand
+from pipeline.drafts.start import renew_schemas, start
+from pipeline.errors import ManifestError
+from pipeline.model.text import counted
+from pipeline.resources import VERSION
+
+
+class Start(OwnCommand):
+    """Makes the folder as a whole or not at all; nothing that is there is written over."""
+
+    name = "start"
+    doc_purpose = "make a folder for cards of your own, which builds at once"
+    doc_usage = "FOLDER"
+    doc_description = (
+        "FOLDER: one that does not exist yet, or is empty. It gets dodo.py, a small board, core, title, station and "
+        "card in which every key is explained, the schemas for editors, a script for CI, and a README that says "
+        "what to do next. Needs no dodo.py.\n"
+        "Exit codes: 0 made, 2 the folder holds something or cannot be one, 3 it cannot be written."
+    )
+    cmd_options = (
+        {"name": "schemas", "long": "schemas", "type": bool, "default": False,
+         "help": "only renew the schemas for editors in a folder that was started earlier"},
+        JSON,
+    )  # fmt: skip
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Make the folder or renew its schemas, and say what was written."""
+        if len(words) != 1:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help start says more")
+        shown, folder = words[0], Path(words[0]).expanduser().absolute()
+        if options["schemas"]:
+            written = [f"schemas/{name}" for name in renew_schemas(folder, shown)]
+            line = f"renewed {counted(len(written), 'schema')} of {VERSION} in {shown}"
+        else:
+            written = list(start(folder, shown))
+            line = f"made    {shown}: {counted(len(written), 'file')}\nnext    read {Path(shown, 'README.md')}, "
+            line += "run doit there"
+        print(json.dumps({"cardkiln-start": 1, "folder": shown, "written": written}, indent=1)
+              if options["json"] else line)  # fmt: skip
+        return 0

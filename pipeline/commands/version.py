@@ -1,0 +1,37 @@
+"""The command ``doit version``: which program this is."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Mapping, Sequence
+from importlib.metadata import version
+from typing import Any
+
+from pipeline.commands.base import JSON, OwnCommand
+from pipeline.errors import ManifestError
+from pipeline.resources import PACKAGE, VERSION
+
+
+class Version(OwnCommand):
+    """A command, since ``doit --version`` is doit's own and names doit alone."""
+
+    name = "version"
+    doc_purpose = "show the versions of Cardkiln, doit and Python"
+    doc_usage = ""
+    doc_description = "The version of Cardkiln is in every record: the same inputs and version give the same bytes."
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Print the versions and where the program is installed."""
+        if words:
+            raise ManifestError.one(f'found "{words[0]}", expected options only', "doit help version says more")
+        document = {
+            "cardkiln": VERSION.partition(" ")[2],
+            "doit": version("doit"),
+            "python": platform.python_version(),
+            "installed": str(PACKAGE),
+        }
+        lines = "\n".join(f"{name:<10}{value}" for name, value in document.items())
+        print(json.dumps({"cardkiln-version": 1, **document}, indent=1) if options["json"] else lines)
+        return 0

@@ -1,0 +1,17 @@
+"""``python schemas/make.py``: write what the table of ROM operations says into the schema of titles."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+FOLDER = Path(__file__).resolve().parent
+sys.path.insert(0, str(FOLDER.parent))
+
+from pipeline.roms.schema import with_operations  # noqa: E402  (found only once the path is set)
+
+SCHEMA = FOLDER / "title.schema.json"
+
+
+if __name__ == "__main__":
+    SCHEMA.write_text(with_operations(SCHEMA.read_text(encoding="utf-8")), encoding="utf-8")
