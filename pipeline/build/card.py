@@ -17,6 +17,7 @@ from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_lines
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, ManifestError, Place, Problem
+from pipeline.fat.entries import EARLIEST, LATEST
 from pipeline.fat.geometry import GeometryError, fit_volume
 from pipeline.model.content import CardFile, Content, Location
 from pipeline.model.finished import FinishedCard, Proven
@@ -31,12 +32,6 @@ from pipeline.stations.matrix import matrix
 from pipeline.workspace.files import read_plan
 from pipeline.workspace.stamp import read_inputs, sha256_of_file
 from pipeline.workspace.workspace import PROGRAM, Workspace
-
-EPOCH = datetime(1980, 1, 1)
-"""The first moment a FAT directory entry can hold (FAT32 File System Specification 1.03, date format)."""
-
-LATEST = datetime(2100, 2, 28, 23, 59, 58)
-"""The last moment that every reader shows right: some take 2100 for a leap year."""
 
 
 class UnknownSizeError(CheckError):
@@ -280,8 +275,8 @@ def timestamp_of(card: Card, epoch: str | None) -> Timestamp:
     """
     moment, given_by = card.volume.timestamp, "card"
     if moment is None:
-        moment, given_by = (EPOCH, "default") if epoch is None else (_from_epoch(epoch), "SOURCE_DATE_EPOCH")
-        moment = min(max(moment, EPOCH), LATEST)
+        moment, given_by = (EARLIEST, "default") if epoch is None else (_from_epoch(epoch), "SOURCE_DATE_EPOCH")
+        moment = min(max(moment, EARLIEST), LATEST)
     return Timestamp(moment=moment.replace(second=moment.second & ~1, microsecond=0), given_by=given_by)
 
 

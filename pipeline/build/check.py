@@ -46,7 +46,6 @@ def run(build: Build) -> str:
 
 def _of_the_image(card: CardBuild) -> tuple[Problem, ...]:
     """Return what was found when the card's image was written; nothing when it is to be written again and says so."""
-    if not image.is_proven(card):
-        return ()
-    findings = image.proven(card).findings
+    known = image.proven(card)
+    findings = known.findings if known else ()
     return findings if findings and not (plan.reason(card) or image.reason(card)) else ()

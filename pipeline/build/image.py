@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import re
+from collections.abc import Mapping
 from contextlib import AbstractContextManager
 from dataclasses import asdict, replace
 from io import FileIO
 from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import BinaryIO, cast
 
 from pipeline.build import previous_image
 from pipeline.build.bitstream_checks import check_bitstreams
@@ -16,20 +16,23 @@ from pipeline.build.card import CardBuild
 from pipeline.build.pinned_image import check_pinned
 from pipeline.build.previous_image import Start
 from pipeline.build.rules import judged
-from pipeline.errors import Place, Problem
+from pipeline.errors import CheckError
 from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
-from pipeline.image.read_back import read_back
+from pipeline.image.read_back import proof_for, read_back
+from pipeline.image.unplanned import check_unplanned
 from pipeline.image.write import Opener, Written, write_image
 from pipeline.model.content import Content, Location
-from pipeline.model.finished import Proven
+from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.sources.files.read import open_content
+from pipeline.threads import Threads
+from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.stamp import digest, read_facts, replacing, sha256_of_file, stale, write_stamp
+from pipeline.workspace.stamp import NEW, digest, read_facts, read_outputs, sha256_of_file, stale, write_stamp
 from pipeline.workspace.workspace import PROGRAM
 
 
@@ -40,10 +43,16 @@ def reason(card: CardBuild, plan_sha256: str | None = None) -> str | None:
     """
     stamp = card.workspace.stamp("image", card.id)
     why = stale(stamp, _inputs(card, plan_sha256), {"card.img": card.image_path}, card.workspace.sha256_of)
-    pinned = card.card.image_sha256
-    if why is None and pinned and proven(card).proof.image_sha256 != pinned:
+    if why is not None:
+        return why
+    known = proven(card)
+    if known is None or known.proof != proof_for(card.plan, known.proof.image_sha256, known.proof.reader):
+        return NEW
+    if _recorded(card) not in ("", known.proof.image_sha256):
+        return "it is not the recorded image of this plan"
+    if card.card.image_sha256 not in ("", known.proof.image_sha256):
         return "another SHA-256 is declared for it"
-    return why
+    return None
 
 
 def run(card: CardBuild) -> str:
@@ -63,30 +72,43 @@ def run(card: CardBuild) -> str:
     with replacing(card.image_path) as temporary:
         start = previous_image.begin(card, plan, temporary)
         proof, line = _whole(plan, opener, temporary) if start is None else _patched(plan, start, opener, temporary)
-        check_pinned(card, Proven(proof=proof, findings=findings))
+        known = Proven(proof=proof, findings=tuple(sorted(findings)))
+        check_pinned(card, known)
         earlier = previous_image.keep(card)
-    facts = {**asdict(proof), "findings": [asdict(finding) for finding in findings]}
     previous_image.finish(card, earlier)
     outputs = {"card.img": (card.image_path, proof.image_sha256)}
-    write_stamp(card.workspace.stamp("image", card.id), inputs, outputs, facts)
+    write_stamp(card.workspace.stamp("image", card.id), inputs, outputs, asdict(known))
     return f"{card.id}: {line}"
 
 
-def proven(card: CardBuild) -> Proven:
-    """Return what was proven of the card's image when it was written; raises FileNotFoundError when there is none."""
+def proven(card: CardBuild) -> Proven | None:
+    """Return what was proven of the card's image when it was written; None when there is none, or of another image."""
     stamp = card.workspace.stamp("image", card.id)
-    facts = read_facts(stamp)
-    if not isinstance(facts, dict):
-        raise FileNotFoundError(stamp)
-    proof = Proof(**{name: value for name, value in facts.items() if name != "findings"})
-    kept: Sequence[dict[str, Any]] = facts.get("findings", ())
-    findings = (replace(Problem(**one), place=Place(**one["place"]), also=_places(one["also"])) for one in kept)
-    return Proven(proof=proof, findings=tuple(sorted(findings)))
+    known = read_facts(stamp, Proven)
+    if known is None or not re.fullmatch(r"pyfatfs [0-9][0-9a-z.+]*", known.proof.reader):
+        return None
+    return known if read_outputs(stamp) == {"card.img": known.proof.image_sha256} else None
 
 
-def is_proven(card: CardBuild) -> bool:
-    """Whether an image of the card was written and read back before, whatever became of it since."""
-    return isinstance(read_facts(card.workspace.stamp("image", card.id)), dict)
+def finished(card: CardBuild) -> FinishedCard:
+    """Return the finished card; raises FileNotFoundError when no image of it was written."""
+    known = proven(card)
+    if known is None:
+        raise FileNotFoundError(card.workspace.stamp("image", card.id))
+    return card.finished(known)
+
+
+def _recorded(card: CardBuild) -> str:
+    """Return the SHA-256 of the image that was recorded with the plan as it is; "" where another plan was, or none.
+
+    Equal plans give equal images. So where the two differ it is the image that is wrong, whatever its stamp says.
+    """
+    try:
+        lines = (card.folder / "SHA256SUMS").read_text(encoding="ascii").splitlines()
+        sums = {name: sha256 for sha256, _, name in (line.partition("  ") for line in lines)}
+        return sums["card.img"] if sums["plan.json"] == sha256_of_file(card.plan_path) else ""
+    except (OSError, ValueError, KeyError):
+        return ""
 
 
 def _whole(plan: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
@@ -99,20 +121,23 @@ def _whole(plan: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
 
 
 def _patched(plan: Plan, start: Start, opener: Opener, temporary: Path) -> tuple[Proof, str]:
-    """Write what differs and read it back with both FATs and all folders, while the whole image is hashed."""
+    """Write what differs from an earlier image, and read all of it back while the whole image is hashed.
+
+    Where it is not as planned, the earlier image was not what was kept of it said: then all of it is written.
+    """
     size = plan.volume.card_sectors * SECTOR
     patched = patch_image(start.plan, plan, start.kept, opener, temporary)
-    with progress(f"hash {plan.card}", size) as advance, ThreadPoolExecutor(1, "image-hash") as hasher:
-        sha256 = hasher.submit(image_digest, temporary, advance)
-        written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
-        proof = read_back(plan, temporary, written, kept=start.kept)
-        proof = replace(proof, image_sha256=sha256.result())
+    try:
+        with progress(f"hash {plan.card}", size) as advance, Threads(1, "image-hash") as hasher:
+            sha256 = hasher.submit(image_digest, temporary, advance)
+            written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
+            proof = read_back(plan, temporary, written)
+            check_unplanned(plan, temporary)
+            proof = replace(proof, image_sha256=sha256.result())
+    except CheckError:
+        return _whole(plan, opener, temporary)
     line = f"patched: {counted(patched.ranges, 'range')}, {show_size(patched.bytes_written)} written"
-    return proof, f"{line}; these, both FATs and all folders verified with {proof.reader}"
-
-
-def _places(kept: Sequence[dict[str, Any]]) -> tuple[Place, ...]:
-    return tuple(Place(**place) for place in kept)
+    return proof, f"{line}, verified with {proof.reader}"
 
 
 def _inputs(card: CardBuild, plan_sha256: str | None = None) -> dict[str, str]:

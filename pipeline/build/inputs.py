@@ -14,14 +14,13 @@ from pipeline.card.contents import Known, gather
 from pipeline.card.select import Selection, select
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
-from pipeline.manifest.cache import Cache
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.manifest.load import load
 from pipeline.model.content import CardFile, Content, Found, Location, Origin, Wanted
 from pipeline.model.manifest import Card, Core, Manifest, SumList, Title
 from pipeline.roms.assemble import check_title, content_key
 from pipeline.sources.files.listing import list_tree
-from pipeline.workspace.uptodate import CACHE
+from pipeline.workspace.progress import counting
 from pipeline.workspace.workspace import Workspace
 
 Output = tuple[str, str]
@@ -83,9 +82,8 @@ class Inputs:
     def _loaded(self) -> Manifest | ManifestError:
         if self._given is not None:
             return self._given
-        workspace = self.workspace
         try:
-            return load(workspace.inputs, workspace.base, Cache(workspace.build / "state" / CACHE))
+            return load(self.workspace.inputs, self.workspace.base)
         except ManifestError as error:
             return error
 
@@ -159,14 +157,13 @@ class Inputs:
         """Where everything that is wanted lies; archives that cannot be used are told as warnings."""
         sources = self.manifest.sources
         index = self.workspace.index
-        scan = index.scan([Path(place) for place in sources.places], sources.limits)
+        places = [Path(place) for place in sources.places]
+        with counting("searching the places", "files") as advance:
+            scan = index.scan(places, sources.limits, advance, without=[self.workspace.build])
         self.workspace.warn(scan.problems)
-        return index.find([wanted for _, contents in self.wanted() for wanted in contents])
-
-    @property
-    def is_searched(self) -> bool:
-        """Whether the sources were searched already."""
-        return "search" in self.__dict__
+        wanted = [wanted for _, contents in self.wanted() for wanted in contents]
+        with counting("hashing source files", "B") as advance:
+            return index.find(wanted, advance)
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,7 +16,9 @@ from pipeline.card.plan_text import plan_from_lines
 from pipeline.image.clone import clone, copy
 from pipeline.image.patch import kept_files
 from pipeline.model.plan import Entry, Plan
-from pipeline.workspace.stamp import Made, made_of, sync_folder, write_if_changed, write_stamp
+from pipeline.workspace import state
+from pipeline.workspace.atomic_write import sync_folder
+from pipeline.workspace.stamp import Made, made_of, write_stamp
 from pipeline.workspace.workspace import PROGRAM, Workspace
 
 
@@ -36,6 +37,7 @@ def begin(card: CardBuild, plan: Plan, temporary: Path) -> Start | None:
     """
     workspace, image = card.workspace, card.image_path
     spare, stamp = _spare(card)
+    state.remove_irregular(spare)  # what a link leads to is not to be patched
     last = _start(workspace, workspace.stamp("image", card.id), image, plan)
     if last and clone(image, temporary):
         _drop(stamp, spare)
@@ -72,23 +74,23 @@ def finish(card: CardBuild, kept: Made | None) -> None:
     plan_kept = _plan_of(card.workspace.stamp("image", card.id))
     if kept is not None:
         spare, stamp = _spare(card)
-        with suppress(FileNotFoundError):
-            write_if_changed(_plan_of(stamp), plan_kept.read_bytes())
+        text = state.read_text(plan_kept)
+        if text is not None:
+            state.write_text(_plan_of(stamp), text)
         write_stamp(stamp, kept.inputs, {"card.img": (spare, kept.sha256["card.img"])})
-    write_if_changed(plan_kept, card.plan_path.read_bytes())
+    state.write_text(plan_kept, card.plan_path.read_bytes())
 
 
 def _start(workspace: Workspace, stamp: Path, image: Path, plan: Plan) -> Start | None:
-    made = _made(workspace, stamp, image)
+    made, text = _made(workspace, stamp, image), state.read_text(_plan_of(stamp))
+    if made is None or text is None or made.inputs.get("the program") != PROGRAM:
+        return None
+    if made.inputs.get("the plan") != hashlib.sha256(text).hexdigest():
+        return None
     try:
-        text = _plan_of(stamp).read_bytes()
-    except FileNotFoundError:
+        old = plan_from_lines(text.decode("ascii").splitlines(keepends=True))
+    except ValueError:
         return None
-    if made is None or made.inputs["the program"] != PROGRAM:
-        return None
-    if made.inputs["the plan"] != hashlib.sha256(text).hexdigest():
-        return None
-    old = plan_from_lines(text.decode("ascii").splitlines(keepends=True))
     kept = kept_files(old, plan)
     return None if kept is None else Start(old, kept)
 
@@ -109,6 +111,7 @@ def _plan_of(stamp: Path) -> Path:
 
 def _drop(*files: Path) -> None:
     for file in files:
+        state.remove_irregular(file)
         if file.exists():
             file.unlink()
             sync_folder(file.parent)

@@ -17,7 +17,8 @@ def reason(card: CardBuild) -> str | None:
         return "the image is not finished"
     if not all((card.folder / name).is_file() for name in FILES):
         return NEW
-    for name, sha256 in card.record_hashes(image.proven(card)).items():
+    known = image.proven(card)
+    for name, sha256 in card.record_hashes(known).items() if known else ():
         if sha256_of_file(card.folder / name) != sha256:
             return f"{name} is out of date"
     return None
@@ -25,6 +26,6 @@ def reason(card: CardBuild) -> str | None:
 
 def run(card: CardBuild) -> str:
     """Write record and checksums; return where they are."""
-    for name, data in record_files(card.finished(image.proven(card))).items():
+    for name, data in record_files(image.finished(card)).items():
         write_if_changed(card.folder / name, data)
     return f"{card.id}: {card.workspace.shown(card.folder / 'record.json')}"

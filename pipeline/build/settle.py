@@ -40,8 +40,8 @@ def settle(build: Build, dodo: Path, said: Callable[[], tuple[str, str] | None])
         workspace.base,
         Current(
             dodo=str(dodo),
-            watched=[str(path) for path in watched],
-            places=build.inputs.manifest.sources.places,
+            watched=tuple(str(path) for path in watched),
+            places=tuple(build.inputs.manifest.sources.places),
             inputs=inputs.digest,
             made=made.digest,
             told=lines[0],

@@ -38,7 +38,7 @@ def text(card: CardBuild) -> bytes:
     """Return a finished card's sheet; raises FileNotFoundError for a card that is not built."""
     from pipeline.sheet.page import sheet_text  # only now: a run with nothing to do need not read the template
 
-    finished = card.finished(image.proven(card))
+    finished = image.finished(card)
     sums = {
         name: finished.proof.image_sha256 if name == "card.img" else sha256_of_file(card.folder / name)
         for name in BESIDE

@@ -18,6 +18,7 @@ from pipeline.build.flow import how_to_build, problem_of
 from pipeline.distribute.changelog import CHANGES, changes_since_last, write_index
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
+from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.model.manifest import Card, Manifest
 from pipeline.publish.folder import SUMS, files_of, sum_of
@@ -104,6 +105,7 @@ def gate(build: Build, card: Card, target: Path) -> Mapping[str, Any]:
     written = Written(image_sha256=image["sha256"], image_size=image["size"], bytes_written=0)
     with progress(f"read back {card.id}", record["proven"]["file-bytes"]) as advance:
         read_back(plan, source / image["file"], written, advance)
+    check_unplanned(plan, source / image["file"])
     return record
 
 

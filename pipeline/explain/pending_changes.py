@@ -29,7 +29,7 @@ def differing(card: CardBuild) -> Changes:
     """
     try:
         old = side_of_record(read_record(card.folder / "record.json"))
-        text = record_files(card.finished(image.proven(card)))["record.json"]
+        text = record_files(image.finished(card))["record.json"]
     except (MachineError, FileNotFoundError):
         return ()
     changes = compare(old, side_of_record(json.loads(text)), _texts(card))

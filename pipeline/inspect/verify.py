@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import islice
@@ -21,6 +20,7 @@ from pipeline.model.reading import Reading
 from pipeline.record.fields import Naming
 from pipeline.record.regions import Region, regions_of
 from pipeline.record.verdict import HARMLESS, Found, Spot, chips_at, differing_at, is_sound, spots
+from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.progress import progress
 
@@ -129,7 +129,7 @@ def _wrong_files(medium: Medium, expected: Reading, hashes: Mapping[str, str]) -
     files = [item for item in expected.items if not item.is_folder]
     total = sum(item.size for item in files)
     wrong = set()
-    with progress("verify", total) as advance, ThreadPoolExecutor(2) as pool:
+    with progress("verify", total) as advance, Threads(2) as pool:
         run = pool.map if total > PART else map
         digests = run(lambda item: medium.digest(expected.ranges(item)), files)
         for item, digest in zip(files, digests, strict=True):

@@ -5,17 +5,21 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import Self
 
 from pipeline.errors import Place, Problem, located
+from pipeline.manifest.files import manifest_ids
 from pipeline.manifest.text.positions import locator
 from pipeline.resources import VERSION
 from pipeline.sources.index import Index
 from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
+from pipeline.workspace.state import remove_irregular
+from pipeline.workspace.uptodate import INDEX
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -52,8 +56,10 @@ class Workspace:
         process = os.getpid()
         if process not in self._indexes:
             path = self.build / "state" / "index.sqlite"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._indexes[process] = Index(path)
+            with suppress(OSError):  # what cannot be removed is done without
+                for name in INDEX:
+                    remove_irregular(path.with_name(name))
+            self._indexes[process] = Index(path, lambda problem: self.warn([problem]))
         return self._indexes[process]
 
     @property
@@ -67,7 +73,7 @@ class Workspace:
 
     def names(self, kind: str) -> list[str]:
         """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""
-        return sorted(path.stem for path in (self.inputs / kind).glob("*.toml"))
+        return manifest_ids(self.inputs / kind)
 
     def card_folder(self, card: str) -> Path:
         """Return where a card's image, plan, record and sheet are built."""

@@ -102,7 +102,7 @@ def test_a_card_that_is_not_built_cannot_be_proven(tmp_path: Path) -> None:
     assert (ran.code, ran.out, ran.err) == (
         1,
         "",
-        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit sheet:desk\n",
+        "inputs/cards/desk.toml: the build is out of date: rom: new\n  hint: doit sheet:desk\n",
     )
 
 

@@ -23,6 +23,7 @@ from pipeline.distribute.receive import check, take_image
 from pipeline.errors import CardkilnError
 from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.publish.rights import HINT
+from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.strangers.tools import require
 from tests.support import small
 from tests.support.building import build_card_in, workspace_in
@@ -133,7 +134,7 @@ def test_a_version_is_published_once(published: Path) -> None:
 def test_a_card_that_is_not_built_is_refused(tmp_path: Path) -> None:
     small.small_project(tmp_path, WITH_RIGHTS)
     assert refusal(tmp_path) == (
-        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit sheet:desk\n"
+        "inputs/cards/desk.toml: the build is out of date: rom: new\n  hint: doit sheet:desk\n"
     )
 
 
@@ -141,7 +142,7 @@ def test_a_card_whose_manifest_changed_since_is_refused(tmp_path: Path) -> None:
     folder = built(tmp_path)
     small.small_project(folder, {**WITH_RIGHTS, "inputs/cards/desk.toml": small.CARD.replace("DESK", "TABLE")})
     assert refusal(folder) == (
-        "inputs/cards/desk.toml: the build is not what the manifests say: "
+        "inputs/cards/desk.toml: the build is out of date: "
         "plan: the card's contents or layout changed\n  hint: doit sheet:desk\n"
     )
 
@@ -162,9 +163,8 @@ def test_an_image_that_went_bad_since_is_refused(tmp_path: Path) -> None:
     image.write_bytes(data)
     os.utime(image, ns=(state.st_atime_ns, state.st_mtime_ns))
     stamp = folder / "build/state/image/desk.json"
-    document = json.loads(stamp.read_text())
-    document["outputs"]["card.img"][3] = image.stat().st_ctime_ns if os.name == "posix" else 0
-    stamp.write_text(json.dumps(document))
+    made = read_stamp(stamp)
+    write_stamp(stamp, made.inputs, {"card.img": (image, made.outputs["card.img"].sha256)}, made.facts)
     assert "ENGINES/FERN/ENGINE.BIT: its SHA-256 is" in refusal(folder)
 
 
