@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from pipeline.build.build import Build
@@ -18,7 +19,7 @@ def workspace_in(folder: Path, store: Store | None = None) -> Workspace:
 
 def build_in(folder: Path, store: Store | None = None) -> Build:
     """Return a build of a folder with ``inputs`` in it."""
-    return Build(Inputs(workspace_in(folder, store)))
+    return Build(Inputs(workspace_in(folder, store), epoch=os.environ.get("SOURCE_DATE_EPOCH")))
 
 
 def build_card_in(folder: Path, card: str = "desk") -> list[str]:

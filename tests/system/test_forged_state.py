@@ -173,7 +173,7 @@ def test_an_edited_image_with_a_stamp_that_fits_is_written_again_and_the_record_
     forge_stamp(built / "build/state/image/desk.json", built / "build/cards/desk/card.img")
     ran = doit(built)
     assert (ran.code, ran.err) == (0, "")
-    assert "all as planned (it is not the recorded image of this plan)\n" in ran.out
+    assert "verified with pyfatfs 1.1.0 (it is not the recorded image of this plan)\n" in ran.out
     assert digests(built / "build/cards/desk") == whole[1]
 
 

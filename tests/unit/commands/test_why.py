@@ -87,7 +87,7 @@ def test_after_the_build_the_chain_from_input_to_image_is_told(built: Path) -> N
         "        -> FAT16 on 16 MiB, 4 files in 4 folders, 2,823 bytes; other bytes\n"
         "image   desk: the plan changed\n"
         "        -> written; other bytes\n"
-        "record  desk: record.json no longer says what is so\n"
+        "record  desk: record.json is out of date\n"
         "        -> build/cards/desk/record.json; other bytes\n"
         "sheet   desk: the record, title snail-race changed\n"
         "        -> build/cards/desk/sheet.html; other bytes\n"
