@@ -16,7 +16,7 @@ from pipeline.card.contents import config_jobs, join, title_folder, with_configs
 from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_lines
 from pipeline.card.select import Selection
-from pipeline.errors import CheckError, ManifestError, Place, Problem
+from pipeline.errors import ChangedError, CheckError, ManifestError, Place, Problem
 from pipeline.fat.entries import EARLIEST, LATEST
 from pipeline.fat.geometry import GeometryError, fit_volume
 from pipeline.model.content import CardFile, Content, Location
@@ -252,7 +252,11 @@ class CardBuild:
     def read(self, file: CardFile) -> bytes:
         """Return the bytes of a file that is copied."""
         location = self.local.get(file.content.sha256) or self.inputs.search.locations[file.content.sha256]
-        return read_content(location, file.content)
+        try:
+            return read_content(location, file.content)
+        except ChangedError:
+            self.workspace.index.forget()
+            raise
 
     def _with_rom_content(self, file: CardFile) -> CardFile:
         content = self.rom_contents.get((file.origin.owner, file.place.key))

@@ -42,7 +42,7 @@ def reason(card: CardBuild, plan_sha256: str | None = None) -> str | None:
     ``plan_sha256``: of the plan that it is held against, when that is not the one in the card's folder.
     """
     stamp = card.workspace.stamp("image", card.id)
-    why = stale(stamp, _inputs(card, plan_sha256), {"card.img": card.image_path}, card.workspace.sha256_of)
+    why = stale(stamp, _inputs(card, plan_sha256), {"card.img": card.image_path})
     if why is not None:
         return why
     known = proven(card)
@@ -71,7 +71,11 @@ def run(card: CardBuild) -> str:
     inputs = _inputs(card)
     with replacing(card.image_path) as temporary:
         start = previous_image.begin(card, plan, temporary)
-        proof, line = _whole(plan, opener, temporary) if start is None else _patched(plan, start, opener, temporary)
+        try:
+            proof, line = _whole(plan, opener, temporary) if start is None else _patched(plan, start, opener, temporary)
+        except CheckError:  # a source is not what the index says of it
+            card.workspace.index.forget()
+            raise
         known = Proven(proof=proof, findings=tuple(sorted(findings)))
         check_pinned(card, known)
         earlier = previous_image.keep(card)

@@ -19,7 +19,7 @@ from pipeline.model.plan import Entry, Plan
 from pipeline.workspace import state
 from pipeline.workspace.atomic_write import sync_folder
 from pipeline.workspace.stamp import Made, made_of, write_stamp
-from pipeline.workspace.workspace import PROGRAM, Workspace
+from pipeline.workspace.workspace import PROGRAM
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +38,11 @@ def begin(card: CardBuild, plan: Plan, temporary: Path) -> Start | None:
     workspace, image = card.workspace, card.image_path
     spare, stamp = _spare(card)
     state.remove_irregular(spare)  # what a link leads to is not to be patched
-    last = _start(workspace, workspace.stamp("image", card.id), image, plan)
+    last = _start(workspace.stamp("image", card.id), image, plan)
     if last and clone(image, temporary):
         _drop(stamp, spare)
         return last
-    before = _start(workspace, stamp, spare, plan)
+    before = _start(stamp, spare, plan)
     if before and spare.stat().st_nlink == 1:
         _drop(stamp)  # from here on it is no longer what its stamp says
         spare.replace(temporary)
@@ -57,7 +57,7 @@ def keep(card: CardBuild) -> Made | None:
     """Give the image that is about to be replaced a second name; return what it was made from, None without one."""
     spare, _ = _spare(card)
     image = card.image_path
-    made = _made(card.workspace, card.workspace.stamp("image", card.id), image)
+    made = _made(card.workspace.stamp("image", card.id), image)
     if made is None:
         return None
     spare.parent.mkdir(parents=True, exist_ok=True)
@@ -81,8 +81,8 @@ def finish(card: CardBuild, kept: Made | None) -> None:
     state.write_text(plan_kept, card.plan_path.read_bytes())
 
 
-def _start(workspace: Workspace, stamp: Path, image: Path, plan: Plan) -> Start | None:
-    made, text = _made(workspace, stamp, image), state.read_text(_plan_of(stamp))
+def _start(stamp: Path, image: Path, plan: Plan) -> Start | None:
+    made, text = _made(stamp, image), state.read_text(_plan_of(stamp))
     if made is None or text is None or made.inputs.get("the program") != PROGRAM:
         return None
     if made.inputs.get("the plan") != hashlib.sha256(text).hexdigest():
@@ -95,8 +95,8 @@ def _start(workspace: Workspace, stamp: Path, image: Path, plan: Plan) -> Start 
     return None if kept is None else Start(old, kept)
 
 
-def _made(workspace: Workspace, stamp: Path, image: Path) -> Made | None:
-    return made_of(stamp, {"card.img": image}, workspace.sha256_of)
+def _made(stamp: Path, image: Path) -> Made | None:
+    return made_of(stamp, {"card.img": image})
 
 
 def _spare(card: CardBuild) -> tuple[Path, Path]:

@@ -67,7 +67,7 @@ class TitleRoms:
 
     def _look(self) -> tuple[str | None, dict[str, str]]:
         """Return why the ROM files must be built, or None and the SHA-256 of each by its path."""
-        why = stale(self._stamp, self.recipe.stamp_inputs, self.paths, self._workspace.sha256_of)
+        why = stale(self._stamp, self.recipe.stamp_inputs, self.paths)
         hashes = {} if why else read_outputs(self._stamp)
         for rom in self.title.roms if hashes else ():
             if rom.sha256 not in ("", hashes.get(rom.path)):

@@ -22,7 +22,7 @@ def path_of(card: CardBuild) -> Path:
 def reason(card: CardBuild) -> str | None:
     """Return why the sheet must be written again, None when it is up to date."""
     stamp = card.workspace.stamp("sheet", card.id)
-    return stale(stamp, _inputs(card), {"sheet.html": path_of(card)}, card.workspace.sha256_of)
+    return stale(stamp, _inputs(card), {"sheet.html": path_of(card)})
 
 
 def run(card: CardBuild) -> str:

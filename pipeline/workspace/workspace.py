@@ -67,10 +67,6 @@ class Workspace:
         """Whether this is a process that the engine started to work beside others."""
         return os.getpid() != self._process
 
-    def sha256_of(self, path: Path) -> str:
-        """Return the SHA-256 of a file, from the index where the file is unchanged."""
-        return self.index.content_of(path).sha256
-
     def names(self, kind: str) -> list[str]:
         """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""
         return manifest_ids(self.inputs / kind)
