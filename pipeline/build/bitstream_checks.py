@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipeline.bitstreams.identify import identify
-from pipeline.bitstreams.verdict import CANNOT_TELL, RIGHT, judge
+from pipeline.bitstreams.verdict import RIGHT, UNJUDGED, judge
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Location
@@ -23,8 +23,8 @@ def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) ->
     for core in selection.cores:
         bitstream = identify(read_content(locations[core.bitstream.sha256], core.bitstream))
         verdict = judge(bitstream, board.fpga)
-        if verdict.name == RIGHT or (verdict.name == CANNOT_TELL and bitstream is None):
-            continue  # nothing to say: neither file nor board is of a kind we know
+        if verdict.name in (RIGHT, UNJUDGED):
+            continue  # unjudged: neither file nor board is of a kind known here
         place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
         rule = "bitstream-is-for-the-fpga" if verdict.is_error else "bitstream-can-be-told"
         what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'
