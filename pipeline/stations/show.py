@@ -7,7 +7,7 @@ from itertools import groupby
 
 from pipeline.model.manifest import Station
 from pipeline.model.matrix import AFTER, NOT, Outlook
-from pipeline.stations.words import listed
+from pipeline.model.text import listed
 
 
 def matrix_text(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> str:
