@@ -1,0 +1,153 @@
+"""Sums and CRCs recognised in a few bytes that nothing else explains."""
+
+from __future__ import annotations
+
+import binascii
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from pipeline.model.manifest import Change, Value
+from pipeline.roms.operations.bits import REVERSED, reverse, total
+from pipeline.roms.operations.crc import crc16
+from pipeline.solve.atoms import as_size, change, changed
+
+WIDEST = 4
+"""Bytes of a field, at most."""
+MOST_RANGES = 24
+"""Ranges that are tried for one field."""
+SLOW_BYTES = 4 << 20
+"""Bytes that are put through slow checks for one field, at most."""
+
+CRC16 = (
+    (0x1021, 0xFFFF, False, 0),
+    (0x1021, 0x0000, False, 0),
+    (0x1021, 0xFFFF, False, 0xFFFF),
+    (0x1021, 0x0000, True, 0),
+    (0x1021, 0xFFFF, True, 0xFFFF),
+    (0x1021, 0xFFFF, True, 0),
+    (0x8005, 0x0000, True, 0),
+    (0x8005, 0xFFFF, True, 0),
+    (0x8005, 0x0000, False, 0),
+    (0x8005, 0xFFFF, True, 0xFFFF),
+)
+"""Polynomial, initial value, reflection and final XOR of the CRC-16s in use (common practice, from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckField:
+    """A change of the whole ROM file that writes a check value over ``start`` to ``end``, from a range of it."""
+
+    start: int
+    end: int
+    first: int
+    last: int
+    change: Change
+
+
+def check_fields(target: bytes, start: int, end: int, borders: Sequence[int]) -> Iterator[CheckField]:
+    """Yield the fields that explain the bytes from ``start`` to ``end``, the plainest first.
+
+    ``borders``: addresses at which a checked range may begin or end, beside those of the file and of the field.
+    """
+    for width in (1, 2, 4):
+        if width < end - start:
+            continue
+        places = [start] if width == end - start else range(max(end - width, 0), start + 1)
+        for at in sorted(places, key=lambda at: (at % width, -at)):
+            if at + width <= len(target):
+                yield from _fields(target, at, width, borders)
+
+
+def _ranges(size: int, at: int, width: int, borders: Sequence[int]) -> list[tuple[int, int]]:
+    ranges = [(0, size), (0, at), (at + width, size)]
+    below = [border for border in borders if border <= at]
+    above = [border for border in borders if border >= at + width]
+    ranges += [(border, at) for border in below[::-1]]
+    ranges += [(at + width, border) for border in above]
+    ranges += [(border, size) for border in below]
+    ranges += [(0, border) for border in above[::-1]]
+    if below and above:
+        ranges.append((below[-1], above[0]))
+    return [pair for pair in dict.fromkeys(ranges) if pair[1] - pair[0] > 2 * width][:MOST_RANGES]
+
+
+def _fields(target: bytes, at: int, width: int, borders: Sequence[int]) -> Iterator[CheckField]:
+    budget = SLOW_BYTES
+    found = target[at : at + width]
+    for first, last in _ranges(len(target), at, width, borders):
+        inside = first <= at < last
+        part = target[first:at] + target[at + width : last] if inside else target[first:last]
+        zeroed = target[first:at] + bytes(width) + target[at + width : last] if inside else part
+        budget -= len(part)
+        for operation, arguments in _values(part, zeroed, found, slow=budget > 0):
+            where: dict[str, Value] = {"at": at, **arguments}
+            if (first, last) != (0, len(target)):
+                if first:
+                    where["from"] = first
+                where["size"] = as_size(last - first)
+            one = change(operation, where)
+            if changed(target, (one,)) == target:
+                yield CheckField(at, at + width, first, last, one)
+
+
+def _values(part: bytes, zeroed: bytes, found: bytes, *, slow: bool) -> Iterator[tuple[str, dict[str, Value]]]:
+    """Yield the checks that give these bytes, with their arguments but for places."""
+    width = len(found)
+    yield from _sums(part, found)
+    if width == 2:
+        for poly, init, reflected, xor_out in CRC16:
+            if poly != 0x1021 and not slow:
+                continue
+            for field, data in (("excluded", part), ("zero", zeroed)):
+                if field == "zero" and data is part:
+                    continue
+                value = _crc16(data, poly, init, reflected=reflected, xor_out=xor_out)
+                order = _order(value, found)
+                if order:
+                    more: dict[str, Value] = {} if field == "excluded" else {"field": field}
+                    yield "crc-16", {
+                        "poly": poly, "init": init, "reflected": reflected, "xor-out": xor_out, "byte-order": order, **more
+                    }  # fmt: skip
+    if width == 4:
+        for field, data in (("excluded", part), ("zero", zeroed)):
+            order = _order(zlib.crc32(data), found)
+            if order:
+                yield "crc-32", {"byte-order": order, **({} if field == "excluded" else {"field": field})}
+
+
+def _sums(part: bytes, found: bytes) -> Iterator[tuple[str, dict[str, Value]]]:
+    width = len(found)
+    for of in (1, 2, 4):
+        if of > width or len(part) % of:
+            continue
+        sums = [total(part[j::of]) for j in range(of)]
+        for order in ("little", "big") if max(of, width) > 1 else ("little",):
+            shifts = range(of) if order == "little" else range(of - 1, -1, -1)
+            value = sum(one << 8 * shift for one, shift in zip(sums, shifts, strict=True))
+            for form, signed in (("plain", value), ("negated", -value)):
+                if (signed % (1 << 8 * width)).to_bytes(width, _python(order)) == found:
+                    arguments: dict[str, Value] = {"bits": 8 * width, **({"of": 8 * of} if of > 1 else {}), "form": form}
+                    if max(of, width) > 1:
+                        arguments["byte-order"] = f"{order}-endian"
+                    yield "sum", arguments
+
+
+def _python(order: str) -> Literal["little", "big"]:
+    return "big" if order == "big" else "little"
+
+
+def _order(value: int, found: bytes) -> str | None:
+    for order in ("little", "big"):
+        if value.to_bytes(len(found), _python(order)) == found:
+            return f"{order}-endian"
+    return None
+
+
+def _crc16(data: bytes, poly: int, init: int, *, reflected: bool, xor_out: int) -> int:
+    """Return a CRC-16; the standard library has the one with the polynomial 0x1021 in C."""
+    if poly != 0x1021:
+        return crc16(data, poly=poly, init=init, reflected=reflected, xor_out=xor_out)
+    value = binascii.crc_hqx(data.translate(REVERSED) if reflected else data, init)
+    return (reverse(value, 16) if reflected else value) ^ xor_out

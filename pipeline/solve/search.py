@@ -1,0 +1,212 @@
+"""Every span of the finished file that the sources explain, the cheap ways to find one before the dear ones."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import product
+
+from pipeline.roms.operations.table import PIECES
+from pipeline.solve.address import find_lines, variants
+from pipeline.solve.atoms import Atom, Built, Changes, Source, Span
+from pipeline.solve.groups import groups
+from pipeline.solve.cover import then
+from pipeline.solve.matches import Lanes, Match, direct, find_matches, tolerant
+from pipeline.solve.planes import PREFIX, Book
+from pipeline.solve.values import SHUFFLES
+from pipeline.model.manifest import Piece
+
+RUN = 16
+"""Bytes of one value that count as a fill."""
+UNITS = (1, 2, 4)
+"""Bytes of a unit within which lines may have been exchanged."""
+LANE_BYTES = 48 << 20
+"""Bytes of lanes looked through at a time: bounds memory."""
+MOST_PLACES = 4_096
+"""Places at which pieces are tried that begin there."""
+CLOSE = 129
+"""Bytes from the start of a region within which every place is tried."""
+MOST_ADDRESS_PLACES = 512
+"""Likewise for exchanged address lines, each of which is tried with every chip."""
+RUNS = re.compile(b"(.)\\1{15,}", re.DOTALL)
+
+
+def runs(target: bytes) -> bytes:
+    """Return 1 for each byte that lies in a run of one value."""
+    free = bytearray(len(target))
+    for run in RUNS.finditer(target):
+        free[run.start() : run.end()] = b"\1" * (run.end() - run.start())
+    return bytes(free)
+
+
+def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Span]:
+    """Return spans of the target, most of them true, some by chance; each gives exactly the bytes it covers."""
+    spans: list[Span] = []
+    for unit in UNITS:
+        open_ = _open(target, spans, free)
+        if 1 not in open_:
+            return spans
+        spans += _direct(tolerant(find_matches(target, direct(), sources, unit, open_), target))
+    spans += _planes(target, sources, spans, free)
+    spans += _address(target, sources, spans, free)
+    matches: list[Match] = []
+    chips = {source.chip: source.data for source in sources}
+    for unit in UNITS:
+        open_ = _open(target, spans, free)
+        if open_.count(1) < RUN:
+            return spans
+        for lanes in _batches(len(target)):
+            matches += find_matches(target, lanes, sources, unit, open_)
+        spans += groups(target, tolerant(matches, target), chips, lambda data: _lane(data, sources))
+    return spans
+
+
+def _open(target: bytes, spans: Iterable[Span], free: bytes) -> bytes:
+    """Return 1 for each byte that is neither explained nor in a run."""
+    open_ = bytearray(1 - value for value in free)
+    for span in spans:
+        open_[span.start : span.end] = bytes(span.end - span.start)
+    return bytes(open_)
+
+
+def _direct(matches: Iterable[Match]) -> Iterator[Span]:
+    for match in matches:
+        yield Span(match.at, match.at + match.atom.size, match.atom, match.wrong)
+
+
+def kinds() -> list[tuple[int, int]]:
+    """Return every number of lanes and width of their units that the steps of a manifest can interleave."""
+    operation = PIECES["interleave"]
+    units = []
+    for unit in UNITS:
+        try:
+            operation.arguments["unit"].parse(unit)
+        except ValueError:
+            continue
+        units.append(unit)
+    return [(count, unit) for count, unit in product(sorted(operation.parts), units)]
+
+
+def _batches(size: int) -> Iterator[list[Lanes]]:
+    """Yield the lanes of every kind of interleave, at every phase, a few kinds at a time."""
+    batch: list[Lanes] = []
+    for count, unit in kinds():
+        if batch and len(batch) and sum(size // lane.count for lane in batch) + size * unit > LANE_BYTES:
+            yield batch
+            batch = []
+        batch = [*batch, *(Lanes(phase, count, unit) for phase in range(count * unit))]
+    yield batch
+
+
+def _regions(open_: bytes, least: int) -> list[tuple[int, int]]:
+    """Return the runs of open bytes; those with but a few explained ones between them are one."""
+    regions: list[tuple[int, int]] = []
+    for found in re.finditer(b"\1+", open_):
+        if regions and found.start() - regions[-1][1] < 64:
+            regions[-1] = (regions[-1][0], found.end())
+        else:
+            regions.append((found.start(), found.end()))
+    return [(start, end) for start, end in regions if end - start >= least]
+
+
+def _places(start: int, end: int, step: int) -> Iterator[int]:
+    """Yield where a piece may begin in a region: at its start, or up to two bytes before it, then at round addresses."""
+    yield start
+    yield from (place for place in (start - 1, start - 2, start // 16 * 16, start // 256 * 256) if place >= 0)
+    yield from range(start + 1, min(start + CLOSE, end))
+    yield from range(start // step * step + step, end, step)
+
+
+def _planes(target: bytes, sources: Sequence[Source], spans: Sequence[Span], free: bytes) -> list[Span]:
+    regions = _regions(_open(target, spans, free), 32)
+    if not regions:
+        return []
+    book, found, tried = Book(sources), list[Span](), 0
+    for start, end in regions:
+        reached = 0
+        step = 16
+        queue = list(_places(start, end, step))
+        while queue and tried < MOST_PLACES:
+            place = queue.pop(0)
+            if place < reached or place >= end:
+                continue
+            tried += 1
+            built = _lines(book, target[place : place + 64 + end - start])
+            if built:
+                found.append(Span(place, place + built.size, built))
+                reached = place + built.size
+                queue.insert(0, reached)
+    return found
+
+
+def _lines(book: Book, data: bytes) -> Built | None:
+    """Return the nibbles or planes that begin a run, as they are or with bytes exchanged."""
+    built = next(book.at(data), None)
+    if built:
+        return built
+    head = data[:PREFIX]
+    for changes, apply in (*SHUFFLES[2][1:], *SHUFFLES[4][1:3]):
+        if len(head) == PREFIX and book.begins(apply(head)):
+            for built in book.at(apply(data[: len(data) // 4 * 4])):
+                if built.size % 4 == 0:
+                    return then(built, changes, built.size)
+    return None
+
+
+def _address(target: bytes, sources: Sequence[Source], spans: Sequence[Span], free: bytes) -> list[Span]:
+    found, tried = list[Span](), 0
+    forms = _forms(sources)
+    for start, end in _regions(_open(target, spans, free), 16):
+        reached = 0
+        queue = list(_places(start, end, 256))
+        queue[5:5] = sorted({end - len(source.data) for source in sources if end - len(source.data) > start})
+        while queue and tried < MOST_ADDRESS_PLACES:
+            place = queue.pop(0)
+            if place < reached or place >= end:
+                continue
+            tried += 1
+            built = _exchanged(target[place : place + end - start + 2], forms)
+            if built:
+                found.append(Span(place, place + built.size, built))
+                reached = place + built.size
+                queue.insert(0, reached)
+    return found
+
+
+def _forms(sources: Sequence[Source]) -> list[Source]:
+    """Return the chips whose address lines can be exchanged, largest first, each also with halves exchanged."""
+    sized = [source for source in sources if len(source.data) >= 16 and len(source.data).bit_count() == 1]
+    sized.sort(key=lambda source: -len(source.data))
+    if sum(len(source.data) for source in sized) > LANE_BYTES:
+        return sized
+    return [Source(source.chip, data, (*source.then, *then)) for source in sized for then, data in variants(source.data)]
+
+
+def _exchanged(data: bytes, forms: Sequence[Source]) -> Built | None:
+    """Return the chip that begins a run with its address lines exchanged, before or after another exchange."""
+    runs_: dict[int, list[tuple[Changes, bytes]]] = {}
+    for form in forms:
+        size = len(form.data)
+        if size > len(data):
+            continue
+        if size not in runs_:
+            runs_[size] = list(variants(data[:size]))
+        for then, run in runs_[size][:1] if form.then else runs_[size]:
+            changes = find_lines(form.data, run)
+            if changes:
+                return Built(Piece(operation="chip", name=form.chip, then=(*form.then, *changes, *then)), size)
+    return None
+
+
+def _lane(data: bytes, sources: Sequence[Source]) -> Atom | Built | None:
+    """Return what a whole lane is made of that was not found in it: address lines exchanged, nibbles, planes."""
+    fitting = [source for source in sources if len(source.data) == len(data)]
+    exchanged = _exchanged(data, _forms(fitting))
+    if exchanged:
+        return exchanged
+    near = [source for source in sources if len(source.data) in (len(data), len(data) // 2, len(data) // 8)]
+    built = _lines(Book(near), data) if near else None
+    return built if built and built.size == len(data) else None
+
+
+
