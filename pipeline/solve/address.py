@@ -17,6 +17,8 @@ from pipeline.solve.values import find_changes
 
 MOST_TRIED = 3_000
 """Lines tried for one chip at one place."""
+FIELD = 4
+"""Bytes of a check field, at most."""
 MOST_COMPARED = 64
 """Addresses compared for one line; the whole is compared at the end."""
 
@@ -27,26 +29,41 @@ def weights(data: bytes) -> bytes:
 
 
 def may_be(chip: bytes, run: bytes, lines: int) -> bool:
-    """Whether the bytes that stay and those on one line allow an exchange of address lines."""
+    """Whether the bytes on one address line allow an exchange of lines."""
     one, two = chip[0], run[0]
-    if (chip[-1] ^ one).bit_count() != (run[-1] ^ two).bit_count():
-        return False
     return sorted((chip[1 << k] ^ one).bit_count() for k in range(lines)) == sorted(
         (run[1 << k] ^ two).bit_count() for k in range(lines)
     )
 
 
-def find_lines(chip: bytes, run: bytes) -> Changes | None:
-    """Return the changes that turn a chip into a run of its size, exchanged address lines among them; None: none."""
+def find_lines(chip: bytes, run: bytes, *, at_edge: bool = False) -> Changes | None:
+    """Return the changes that turn a chip into a run of its size, exchanged address lines among them; None: none.
+
+    ``at_edge``: up to FIELD bytes at the start or at the end of the run may differ, as a check field does there. Since
+    all lines are inverted alike, the search may then begin at the last address as well.
+    """
     lines = len(chip).bit_length() - 1
-    if len(chip) != 1 << lines or len(run) != len(chip) or lines < 3 or not may_be(chip, run, lines):
+    if len(chip) != 1 << lines or len(run) != len(chip) or lines < 3:
         return None
+    changes = None
+    if may_be(chip, run, lines):
+        changes = _found(chip, run, run, lines, slice(None))
+        if changes is None and at_edge:
+            changes = _found(chip, run, run, lines, slice(0, -FIELD))
+    if changes is None and at_edge and may_be(chip[::-1], run[::-1], lines):
+        changes = _found(chip[::-1], run[::-1], run, lines, slice(FIELD, None), chip)
+    return changes
+
+
+def _found(
+    chip: bytes, run: bytes, wanted: bytes, lines: int, part: slice, upright: bytes | None = None
+) -> Changes | None:
     for source in _searched(weights(chip), weights(run), lines):
         order = tuple(source.index(line) for line in range(lines))
         if order == tuple(range(lines)):
             continue
-        moved = address_lines(chip, lines=order)
-        more = find_changes(moved, run, 1)
+        moved = address_lines(upright or chip, lines=order)
+        more = find_changes(moved[part], wanted[part], 1)
         if more is not None:
             return (change("address-lines", order), *more)
     return None

@@ -22,7 +22,10 @@ Changes = tuple[Change, ...]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Source:
-    """A chip's bytes, or one form of them: ``then`` is done to the chip to get ``data``."""
+    """A chip's bytes, or one form of them: ``then`` is done to the chip to get ``data``.
+
+    ``chip`` is "" for a run of one value, which needs no chip.
+    """
 
     chip: str
     data: bytes
@@ -56,17 +59,23 @@ class Atom:
     @property
     def piece(self) -> Piece:
         """The piece that makes these bytes."""
+        if not self.source.chip:
+            return Piece(operation="fill", arguments={"fill": self.source.data[0], "size": as_size(self.size)})
         take = () if self.is_whole else (change("take", {"from": self.offset, "size": as_size(self.size)}),)
         return Piece(operation="chip", name=self.source.chip, then=(*self.source.then, *take, *self.then))
 
 
 @dataclass(frozen=True, slots=True)
 class Built:
-    """A run of bytes that is one piece made of others; ``leaves``: how many chips and runs it names."""
+    """A run of bytes that is one piece made of others.
+
+    ``leaves``: how many chips and runs it names. ``head``: bytes at its start that were not looked at.
+    """
 
     piece: Piece
     size: int
     leaves: int = 1
+    head: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import binascii
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,6 +17,10 @@ WIDEST = 4
 """Bytes of a field, at most."""
 MOST_RANGES = 24
 """Ranges that are tried for one field."""
+LEAST = 64
+"""Bytes that a field within a longer run is worked out from, at least."""
+MOST_BYTES = 16 << 20
+"""Bytes that are put through checks for the fields within one run, at most."""
 SLOW_BYTES = 4 << 20
 """Bytes that are put through slow checks for one field, at most."""
 
@@ -60,6 +64,27 @@ def check_fields(target: bytes, start: int, end: int, borders: Sequence[int]) ->
                 yield from _fields(target, at, width, borders)
 
 
+def fields_within(target: bytes, start: int, end: int) -> Iterator[CheckField]:
+    """Yield fields of four bytes somewhere in a longer run, over all else or over what lies on one side of it.
+
+    Only what chance does not bring: CRC-32, and sums of bytes that need three bytes or more.
+    """
+    places = [at for at in (end - 4, start, *range(start + 1, end - 4)) if at >= start]
+    for at in places[: MOST_BYTES // len(target) + 2]:
+        found = target[at : at + 4]
+        for first, last in ((0, len(target)), (at + 4, len(target)), (end, len(target)), (0, at), (0, start)):
+            part = target[first:at] + target[at + 4 : last] if first <= at < last else target[first:last]
+            if len(part) < LEAST or len(set(found)) == 1:
+                continue
+            ways = [("crc-32", {"byte-order": order}) for order in (_order(zlib.crc32(part), found),) if order]
+            if (value := total(part)) >> 16:
+                ways += _sum_of(value, found)
+            for operation, arguments in ways:
+                field = _field(target, at, 4, first, last, operation, arguments)
+                if field:
+                    yield field
+
+
 def _ranges(size: int, at: int, width: int, borders: Sequence[int]) -> list[tuple[int, int]]:
     ranges = [(0, size), (0, at), (at + width, size)]
     below = [border for border in borders if border <= at]
@@ -82,14 +107,22 @@ def _fields(target: bytes, at: int, width: int, borders: Sequence[int]) -> Itera
         zeroed = target[first:at] + bytes(width) + target[at + width : last] if inside else part
         budget -= len(part)
         for operation, arguments in _values(part, zeroed, found, slow=budget > 0):
-            where: dict[str, Value] = {"at": at, **arguments}
-            if (first, last) != (0, len(target)):
-                if first:
-                    where["from"] = first
-                where["size"] = as_size(last - first)
-            one = change(operation, where)
-            if changed(target, (one,)) == target:
-                yield CheckField(at, at + width, first, last, one)
+            field = _field(target, at, width, first, last, operation, arguments)
+            if field:
+                yield field
+
+
+def _field(
+    target: bytes, at: int, width: int, first: int, last: int, operation: str, arguments: Mapping[str, Value]
+) -> CheckField | None:
+    """Return the field where the operation that writes it leaves the target as it is."""
+    where: dict[str, Value] = {"at": at, **arguments}
+    if (first, last) != (0, len(target)):
+        if first:
+            where["from"] = first
+        where["size"] = as_size(last - first)
+    one = change(operation, where)
+    return CheckField(at, at + width, first, last, one) if changed(target, (one,)) == target else None
 
 
 def _values(part: bytes, zeroed: bytes, found: bytes, *, slow: bool) -> Iterator[tuple[str, dict[str, Value]]]:
@@ -126,12 +159,19 @@ def _sums(part: bytes, found: bytes) -> Iterator[tuple[str, dict[str, Value]]]:
         for order in ("little", "big") if max(of, width) > 1 else ("little",):
             shifts = range(of) if order == "little" else range(of - 1, -1, -1)
             value = sum(one << 8 * shift for one, shift in zip(sums, shifts, strict=True))
-            for form, signed in (("plain", value), ("negated", -value)):
-                if (signed % (1 << 8 * width)).to_bytes(width, _python(order)) == found:
-                    arguments: dict[str, Value] = {"bits": 8 * width, **({"of": 8 * of} if of > 1 else {}), "form": form}
-                    if max(of, width) > 1:
-                        arguments["byte-order"] = f"{order}-endian"
-                    yield "sum", arguments
+            yield from _sum_of(value, found, of, order)
+
+
+def _sum_of(value: int, found: bytes, of: int = 1, order: str | None = None) -> Iterator[tuple[str, dict[str, Value]]]:
+    """Yield the sums that write a value as these bytes; ``order`` where it is given already, else both are tried."""
+    width = len(found)
+    for known in (order,) if order else ("little", "big"):
+        for form, signed in (("plain", value), ("negated", -value)):
+            if (signed % (1 << 8 * width)).to_bytes(width, _python(known)) == found:
+                arguments: dict[str, Value] = {"bits": 8 * width, **({"of": 8 * of} if of > 1 else {}), "form": form}
+                if max(of, width) > 1:
+                    arguments["byte-order"] = f"{known}-endian"
+                yield "sum", arguments
 
 
 def _python(order: str) -> Literal["little", "big"]:

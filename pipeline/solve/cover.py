@@ -18,6 +18,8 @@ MOST_ENDS = 4
 """Starts of other spans before which one may be cut off."""
 MOST_BLOCKS = 256
 """Blocks in one order."""
+RUN_COST = 4
+"""What a run costs in pieces and changes: a part of a chip that gives the same bytes comes first."""
 LONGEST_PERIOD = 16
 """Pieces that are repeated together."""
 
@@ -105,6 +107,8 @@ def _cost(span: Span, rank: dict[str, int]) -> Cost:
     made = span.made
     if isinstance(made, Built):
         return Cost(open_bytes=span.wrong, steps=1, operations=operations(made.piece))
+    if not made.source.chip:
+        return Cost(steps=1, operations=RUN_COST)
     return Cost(
         open_bytes=span.wrong,
         steps=1,
@@ -132,7 +136,7 @@ def _blocks(spans: Sequence[Span]) -> list[Span]:
         run = [spans[n]]
         while n + len(run) < len(spans) and _may_follow(run[-1], spans[n + len(run)]):
             run.append(spans[n + len(run)])
-        result += _as_blocks(run) if len(run) > 1 else run
+        result += run if all(_is_whole(span) for span in run) else _as_blocks(run)
         n += len(run)
     return result
 
@@ -144,12 +148,18 @@ def _may_follow(span: Span, following: Span) -> bool:
         and isinstance(two, Atom)
         and span.end == following.start
         and one.source is two.source
+        and one.source.chip != ""
         and str(one.then) == str(two.then)
-        and not (one.is_whole or two.is_whole)
     )
 
 
+def _is_whole(span: Span) -> bool:
+    return isinstance(span.made, Built) or span.made.is_whole
+
+
 def _as_blocks(run: list[Span]) -> list[Span]:
+    if len(run) == 1:
+        return run
     atoms = [span.made for span in run if isinstance(span.made, Atom)]
     source, unit, changes = atoms[0].source, atoms[0].unit, atoms[0].then
     low = min(atom.offset for atom in atoms)

@@ -6,8 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.model.manifest import Piece
-from pipeline.solve.atoms import Atom, Built, Span, as_size, bytes_of, differing
+from pipeline.solve.atoms import Atom, Built, Source, Span, bytes_of, differing
 from pipeline.solve.cover import interleaved, joined, leaves, merged
 from pipeline.solve.matches import Lanes, Match
 
@@ -115,7 +114,12 @@ class _Kind:
             fitting = [part for part in parts if part.start <= at < part.end and (part.start == at or not part.wrong)]
             exact = [part for part in fitting if part.start == at]
             if not fitting:
-                return chain
+                blank = self._run_at(phase, at, min((part.start for part in parts if part.start > at), default=None))
+                if blank is None:
+                    return chain
+                chain.append(blank)
+                at = blank.end
+                continue
             best = max(exact or fitting, key=lambda part: (part.end, -part.wrong))
             front = (at - best.start) * self.unit
             assert isinstance(best.made, Atom)
@@ -124,6 +128,16 @@ class _Kind:
             made = best.made.trimmed(front, best.made.size - front)
             chain.append(_Part(at, best.end, made, best.wrong))
             at = best.end
+
+    def _run_at(self, phase: int, at: int, before: int | None) -> _Part | None:
+        """Return the run of one value that a lane has at a unit, up to the next part at most."""
+        step = self.count * self.unit
+        data = Lanes(phase + at * step, self.count, self.unit).cut(self.target, None if before is None else before - at)
+        size = len(data) - len(data.lstrip(data[:1]))
+        size -= size % self.unit
+        if size < SHORTEST_RUN:
+            return None
+        return _Part(at, at + size // self.unit, run(data[0], size))
 
     def _completed(self, start: int, chains: Sequence[list[_Part]], solve_lane: LaneSolver) -> list[list[_Part]] | None:
         """Return the chains with those that lack worked out from the bytes of the lane, None where one stays open."""
@@ -138,7 +152,7 @@ class _Kind:
             data = Lanes(start + lane * self.unit, self.count, self.unit).cut(self.target, units)
             if len(data) < units * self.unit:
                 return None
-            made = _run(data) or solve_lane(data)
+            made = solve_lane(data)
             if made is None:
                 return None
             full.append([_Part(first, first + units, made)])
@@ -190,13 +204,6 @@ def _cut(chain: Sequence[_Part], first: int, units: int, unit: int) -> list[Span
     return spans
 
 
-def _run(data: bytes) -> Built | None:
-    """Return a run of one value where that is all there is."""
-    if len(data) < SHORTEST_RUN or data.count(data[0]) < len(data):
-        return None
-    return fill(data[0], len(data))
-
-
-def fill(value: int, size: int) -> Built:
+def run(value: int, size: int) -> Atom:
     """Return a run of one value."""
-    return Built(Piece(operation="fill", arguments={"fill": value, "size": as_size(size)}), size)
+    return Atom(Source("", bytes([value]) * size), 0, size)

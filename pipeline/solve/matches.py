@@ -23,6 +23,8 @@ SHORTEST = 24
 MOST_FOUND = 5_000
 NEAR = 32
 """Bytes between two parts of a chip, or between one and the end of its chip, that may differ."""
+ROUND = 16
+"""Parts of chips begin and end at multiples of so many bytes, as a rule."""
 MOST_WRONG = 64
 """Bytes that may differ in one part."""
 
@@ -37,8 +39,8 @@ class Lanes(NamedTuple):
     def cut(self, data: bytes, units: int | None = None) -> bytes:
         """Return the lane's bytes, all or so many units."""
         step = self.count * self.unit
-        if units is None:
-            units = max((len(data) - self.start - self.unit) // step + 1, 0)
+        whole = max((len(data) - self.start - self.unit) // step + 1, 0)
+        units = whole if units is None else min(units, whole)
         end = self.start + units * step
         if self.unit == 1:
             return data[self.start : end : step]
@@ -177,29 +179,42 @@ def tolerant(matches: Sequence[Match], target: bytes) -> list[Match]:
             if match and match.at - group[-1].at - group[-1].atom.size <= NEAR:
                 group.append(match)
                 continue
-            wider = _wider(group[0], group[-1], lane)
-            if wider:
-                found.append(wider)
+            found += _wider(group[0], group[-1], lane)
             if match:
                 group = [match]
+        for match in few:
+            found += _beside(match, lane)
     return found
 
 
-def _wider(first: Match, last: Match, lane: bytes) -> Match | None:
-    """Return one match from the first to the last, and to the ends of the chip; None where that is no more."""
+def _beside(match: Match, lane: bytes) -> Iterator[Match]:
+    """Yield the rest of the chip where it stands on the other side of a part: runs of one value are not looked up."""
+    atom = match.atom
+    end, size = atom.offset + atom.size, len(atom.source.data) // atom.unit * atom.unit
+    for start, stop, at in ((end, size, match.at - size + end), (0, atom.offset, match.at + atom.size)):
+        if stop - start >= SHORTEST and at >= 0:
+            rest = Atom(atom.source, start, stop - start, atom.then, atom.unit)
+            if lane[at : at + rest.size] == rest.data:
+                yield Match(match.lane, at, rest)
+
+
+def _wider(first: Match, last: Match, lane: bytes) -> Iterator[Match]:
+    """Yield matches from the first to the last: to the ends of the chip, and to round places of it."""
     atom = first.atom
     start, end = atom.offset, last.atom.offset + last.atom.size
     shift = first.at - start
-    if start <= NEAR and shift >= 0:
-        start = 0
     size = len(atom.source.data) // atom.unit * atom.unit
-    if size - end <= NEAR and shift + size <= len(lane):
-        end = size
-    if (start, end) == (atom.offset, atom.offset + atom.size):
-        return None
-    wide = Atom(atom.source, start, end - start, atom.then, atom.unit)
-    wrong = differing(wide.data, lane[shift + start : shift + end])
-    return Match(first.lane, shift + start, wide, wrong) if wrong <= MOST_WRONG else None
+    low, high = max(-shift, 0), min(size, len(lane) - shift)
+    starts = {start, start // ROUND * ROUND, 0 if start <= NEAR else start}
+    ends = {end, -(-end // ROUND) * ROUND, size if size - end <= NEAR else end}
+    for a in sorted(starts):
+        for b in sorted(ends):
+            if (a, b) == (atom.offset, atom.offset + atom.size) or a < low or b > high or a % atom.unit or b % atom.unit:
+                continue
+            wide = Atom(atom.source, a, b - a, atom.then, atom.unit)
+            wrong = differing(wide.data, lane[shift + a : shift + b])
+            if wrong <= MOST_WRONG:
+                yield Match(first.lane, shift + a, wide, wrong)
 
 
 def direct() -> Iterator[Lanes]:

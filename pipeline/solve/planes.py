@@ -17,6 +17,10 @@ PREFIX = 64
 """Bits of a line by which it is looked up."""
 LEAST = 32
 """Bits of a line, at least."""
+HEAD = 8
+"""Bytes at the start of a piece that may differ, as a check field does."""
+TAIL = 32
+"""Bytes at its end that may."""
 PARTS = 16
 """Parts of equal size at whose starts a piece may begin in its chip."""
 
@@ -69,11 +73,12 @@ class Book:
             width = 1 if form.packed else 4 if form.then else 8
             for bit in range(width):
                 line = form.data.translate(BITS[bit])
-                for offset in range(0, size - LEAST + 1, step):
+                for offset in (HEAD, *range(0, size - LEAST + 1, step)):
                     start = line[offset : offset + PREFIX]
                     if 3 < start.count(1) < len(start) - 3:
                         for key, inverted in ((start, False), (start.translate(FLIPPED), True)):
                             self._lines.setdefault(key, []).append(Line(form, offset, bit, inverted))
+        self.longest = max((8 * len(source.data) for source in sources), default=0)
         self._lengths = sorted({len(key) for key in self._lines}, reverse=True)
 
     def begins(self, data: bytes) -> list[list[Line]]:
@@ -94,13 +99,16 @@ class Book:
             return
         sizes = sorted({size for lines in reach for _, size in lines}, reverse=True)
         for size in sizes:
-            if size < LEAST:
-                continue
             chosen = [[line for line, long in lines if long >= size] for lines in reach]
-            if all(lines or _constant(data[:size], k) for k, lines in enumerate(chosen)):
-                built = _piece(chosen, data[:size])
+            if size < LEAST or not all(lines or _constant(data[:size], k) for k, lines in enumerate(chosen)):
+                continue
+            first = min((lines for lines in chosen if lines), key=len)[0]
+            whole = len(first.form.data) - first.offset
+            for full in (whole, size // 8 * 8) if 0 < whole - size <= TAIL and whole <= len(data) else (size,):
+                built = _piece(chosen, data[:size], full)
                 if built:
                     yield built
+                    break
 
 
 FLIPPED = table(lambda value: value ^ 1)
@@ -130,30 +138,32 @@ def _reach(line: Line, data: bytes, bit: int) -> int:
     return low
 
 
-def _piece(lines: Sequence[Sequence[Line]], data: bytes) -> Built | None:
-    """Return the nibbles or planes that give the bytes, with what is done to each part or to the whole."""
-    return _nibbles(lines, data) or _planes(lines, data)
+def _piece(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
+    """Return the nibbles or planes of a size that give the bytes, which may be fewer."""
+    return _nibbles(lines, data, size) or _planes(lines, data, size)
 
 
-def _nibbles(lines: Sequence[Sequence[Line]], data: bytes) -> Built | None:
+def _nibbles(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
     """Return two chips of 4 bits, where each half of the data lines, in some order, comes from one."""
     chips: list[tuple[Form, int]] = []
     for few in lines:
         for line in few:
             if not line.form.packed and (line.form, line.offset) not in chips:
                 chips.append((line.form, line.offset))
-    size = len(data)
     best: Built | None = None
     for high, low, take_high, take_low in product(chips[:8], chips[:8], ("low", "high"), ("low", "high")):
-        parts = _nibble(high, take_high, size), _nibble(low, take_low, size)
+        head = HEAD if high[1] == low[1] == HEAD else 0
+        parts = _nibble(high, take_high, size, head), _nibble(low, take_low, size, head)
         if len(parts[0][1]) < size or len(parts[1][1]) < size:
             continue
-        if find_changes(_merged(parts, 256), data[:256], 1) is None:
+        if find_changes(_merged(parts, min(256, len(data), size)), data[: min(256, size)], 1) is None:
             continue
-        changes = find_changes(_merged(parts, size), data, 1)
+        changes = find_changes(_merged(parts, min(len(data), size)), data[:size], 1)
         if changes is None:
             continue
-        built = Built(Piece(operation="nibbles", parts=(parts[0][0], parts[1][0]), then=changes), size, 2)
+        built = Built(
+            Piece(operation="nibbles", parts=(parts[0][0], parts[1][0]), then=changes), size + head, 2, head
+        )
         if best is None or operations(built.piece) < operations(best.piece):
             best = built
     return best
@@ -163,26 +173,28 @@ def _merged(parts: Sequence[tuple[Piece, bytes]], size: int) -> bytes:
     return bytes(a << 4 | b for a, b in zip(parts[0][1][:size], parts[1][1][:size], strict=True))
 
 
-def _nibble(chip: tuple[Form, int], take: str, size: int) -> tuple[Piece, bytes]:
+def _nibble(chip: tuple[Form, int], take: str, size: int, head: int) -> tuple[Piece, bytes]:
     form, offset = chip
     data = form.data[offset : offset + size]
     shift = 4 if take == "high" else 0
-    cut = () if size == len(form.data) else (change("take", {"from": offset, "size": as_size(size)}),)
+    whole = size + head == len(form.data)
+    cut = () if whole else (change("take", {"from": offset - head, "size": as_size(size + head)}),)
     more = (change("nibble", "high"),) if take == "high" else ()
     piece = Piece(operation="chip", name=form.chip.chip, then=(*form.chip.then, *form.then, *cut, *more))
     return piece, data.translate(table(lambda value: value >> shift & 15))
 
 
-def _planes(lines: Sequence[Sequence[Line]], data: bytes) -> Built | None:
+def _planes(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
     """Return as many planes as there are data lines up to the highest that is ever set."""
-    size, used = len(data), max((k + 1 for k in range(8) if any(data.translate(BITS[k]))), default=0)
+    used = max((k + 1 for k in range(8) if any(data.translate(BITS[k]))), default=0)
     kinds = {line.form.packed for few in lines[:used] for line in few}
+    head = HEAD if all(any(line.offset == HEAD for line in few) for few in lines[:used]) else 0
     for packed in sorted(kinds):
         parts = []
         for k in range(used):
-            few = [line for line in lines[k] if line.form.packed == packed]
+            few = [line for line in lines[k] if line.form.packed == packed and (not head or line.offset == head)]
             few.sort(key=lambda line: (line.bit != 0, line.inverted, len(line.form.then), line.offset))
-            part = next((part for part in (_plane(line, size) for line in few) if part), None)
+            part = next((part for part in (_plane(line, size, head) for line in few) if part), None)
             if part is None:
                 break
             parts.append(part)
@@ -196,18 +208,18 @@ def _planes(lines: Sequence[Sequence[Line]], data: bytes) -> Built | None:
                 parts, changes = [_upright(part) for part in parts], (change("xor", mask),)
             arguments = {"packed": packed} if packed else {}
             piece = Piece(operation="planes", arguments=arguments, parts=tuple(parts), then=changes)
-            return Built(piece, size, used)
+            return Built(piece, size + head, used, head)
     return None
 
 
-def _plane(line: Line, size: int) -> Piece | None:
+def _plane(line: Line, size: int, head: int) -> Piece | None:
     form = line.form
     scale = 8 if form.packed else 1
     if line.offset % scale or size % scale:
         return None
     cut: Changes = ()
-    if size < len(form.data):
-        cut = (change("take", {"from": line.offset // scale, "size": as_size(size // scale)}),)
+    if size + head < len(form.data):
+        cut = (change("take", {"from": (line.offset - head) // scale, "size": as_size((size + head) // scale)}),)
     more = (change("plane", line.bit),) if line.bit else ()
     turned = (change("invert"),) if line.inverted else ()
     return Piece(operation="chip", name=form.chip.chip, then=(*form.chip.then, *form.then, *cut, *more, *turned))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import product
 
 from pipeline.roms.operations.table import PIECES
 from pipeline.solve.address import find_lines, variants
-from pipeline.solve.atoms import Atom, Built, Changes, Source, Span
-from pipeline.solve.groups import groups
+from pipeline.solve.atoms import Atom, Built, Changes, Source, Span, bytes_of, differing
+from pipeline.solve.groups import groups, run
 from pipeline.solve.cover import then
 from pipeline.solve.matches import Lanes, Match, direct, find_matches, tolerant
 from pipeline.solve.planes import PREFIX, Book
@@ -31,11 +32,16 @@ MOST_ADDRESS_PLACES = 512
 RUNS = re.compile(b"(.)\\1{15,}", re.DOTALL)
 
 
-def runs(target: bytes) -> bytes:
-    """Return 1 for each byte that lies in a run of one value."""
-    free = bytearray(len(target))
-    for run in RUNS.finditer(target):
-        free[run.start() : run.end()] = b"\1" * (run.end() - run.start())
+def find_runs(target: bytes) -> list[Span]:
+    """Return the long runs of one value."""
+    return [Span(*found.span(), run(target[found.start()], len(found[0]))) for found in RUNS.finditer(target)]
+
+
+def marked(spans: Iterable[Span], size: int) -> bytes:
+    """Return 1 for each byte of ``size`` that lies in one of the spans."""
+    free = bytearray(size)
+    for span in spans:
+        free[span.start : span.end] = b"\1" * (span.end - span.start)
     return bytes(free)
 
 
@@ -47,10 +53,9 @@ def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Sp
         if 1 not in open_:
             return spans
         spans += _direct(tolerant(find_matches(target, direct(), sources, unit, open_), target))
-    spans += _planes(target, sources, spans, free)
-    spans += _address(target, sources, spans, free)
     matches: list[Match] = []
     chips = {source.chip: source.data for source in sources}
+    book = Book(sources)
     for unit in UNITS:
         open_ = _open(target, spans, free)
         if open_.count(1) < RUN:
@@ -58,6 +63,8 @@ def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Sp
         for lanes in _batches(len(target)):
             matches += find_matches(target, lanes, sources, unit, open_)
         spans += groups(target, tolerant(matches, target), chips, lambda data: _lane(data, sources))
+        spans += _planes(target, book, chips, _open(target, spans, free))
+        spans += _address(target, sources, _open(target, spans, free))
     return spans
 
 
@@ -117,25 +124,24 @@ def _places(start: int, end: int, step: int) -> Iterator[int]:
     yield from range(start // step * step + step, end, step)
 
 
-def _planes(target: bytes, sources: Sequence[Source], spans: Sequence[Span], free: bytes) -> list[Span]:
-    regions = _regions(_open(target, spans, free), 32)
-    if not regions:
-        return []
-    book, found, tried = Book(sources), list[Span](), 0
-    for start, end in regions:
+def _planes(target: bytes, book: Book, chips: Mapping[str, bytes], open_: bytes) -> list[Span]:
+    found, tried = list[Span](), 0
+    for start, end in _regions(open_, 32):
         reached = 0
-        step = 16
-        queue = list(_places(start, end, step))
+        queue = list(_places(start, end, 16))[::-1]
         while queue and tried < MOST_PLACES:
-            place = queue.pop(0)
+            place = queue.pop()
             if place < reached or place >= end:
                 continue
             tried += 1
-            built = _lines(book, target[place : place + 64 + end - start])
+            built = _lines(book, target[place : place + book.longest])
             if built:
-                found.append(Span(place, place + built.size, built))
-                reached = place + built.size
-                queue.insert(0, reached)
+                place -= built.head if built.head <= place else 0
+                made = bytes_of(built.piece, chips)
+                wrong = differing(made, target[place : place + len(made)])
+                found.append(Span(place, place + len(made), replace(built, size=len(made)), wrong))
+                reached = place + len(made)
+                queue.append(reached)
     return found
 
 
@@ -149,14 +155,15 @@ def _lines(book: Book, data: bytes) -> Built | None:
         if len(head) == PREFIX and book.begins(apply(head)):
             for built in book.at(apply(data[: len(data) // 4 * 4])):
                 if built.size % 4 == 0:
-                    return then(built, changes, built.size)
+                    return replace(then(built, changes, built.size), head=built.head)
     return None
 
 
-def _address(target: bytes, sources: Sequence[Source], spans: Sequence[Span], free: bytes) -> list[Span]:
+def _address(target: bytes, sources: Sequence[Source], open_: bytes) -> list[Span]:
     found, tried = list[Span](), 0
-    forms = _forms(sources)
-    for start, end in _regions(_open(target, spans, free), 16):
+    forms, chips = _forms(sources), {source.chip: source.data for source in sources}
+    longest = max((len(form.data) for form in forms), default=0)
+    for start, end in _regions(open_, 16):
         reached = 0
         queue = list(_places(start, end, 256))
         queue[5:5] = sorted({end - len(source.data) for source in sources if end - len(source.data) > start})
@@ -165,9 +172,10 @@ def _address(target: bytes, sources: Sequence[Source], spans: Sequence[Span], fr
             if place < reached or place >= end:
                 continue
             tried += 1
-            built = _exchanged(target[place : place + end - start + 2], forms)
+            built = _exchanged(target[place : place + longest], forms, at_start=place < 16, rest=len(target) - place)
             if built:
-                found.append(Span(place, place + built.size, built))
+                wrong = differing(bytes_of(built.piece, chips), target[place : place + built.size])
+                found.append(Span(place, place + built.size, built, wrong))
                 reached = place + built.size
                 queue.insert(0, reached)
     return found
@@ -182,7 +190,9 @@ def _forms(sources: Sequence[Source]) -> list[Source]:
     return [Source(source.chip, data, (*source.then, *then)) for source in sized for then, data in variants(source.data)]
 
 
-def _exchanged(data: bytes, forms: Sequence[Source]) -> Built | None:
+def _exchanged(
+    data: bytes, forms: Sequence[Source], *, at_start: bool = False, rest: int = 0
+) -> Built | None:
     """Return the chip that begins a run with its address lines exchanged, before or after another exchange."""
     runs_: dict[int, list[tuple[Changes, bytes]]] = {}
     for form in forms:
@@ -191,10 +201,10 @@ def _exchanged(data: bytes, forms: Sequence[Source]) -> Built | None:
             continue
         if size not in runs_:
             runs_[size] = list(variants(data[:size]))
-        for then, run in runs_[size][:1] if form.then else runs_[size]:
-            changes = find_lines(form.data, run)
+        for then_, data_ in runs_[size][:1] if form.then else runs_[size]:
+            changes = find_lines(form.data, data_, at_edge=not then_ and (at_start or rest - size in range(16)))
             if changes:
-                return Built(Piece(operation="chip", name=form.chip, then=(*form.then, *changes, *then)), size)
+                return Built(Piece(operation="chip", name=form.chip, then=(*form.then, *changes, *then_)), size)
     return None
 
 
@@ -206,7 +216,7 @@ def _lane(data: bytes, sources: Sequence[Source]) -> Atom | Built | None:
         return exchanged
     near = [source for source in sources if len(source.data) in (len(data), len(data) // 2, len(data) // 8)]
     built = _lines(Book(near), data) if near else None
-    return built if built and built.size == len(data) else None
+    return built if built and built.size == len(data) and not built.head else None
 
 
 

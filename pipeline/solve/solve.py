@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -13,11 +14,11 @@ from pipeline.errors import CardkilnError
 from pipeline.roms.assemble import assemble
 from pipeline.roms.operations.arguments import show_address
 from pipeline.solve.atoms import Atom, Built, Source, Span, as_size, bytes_of, change
-from pipeline.solve.check_values import WIDEST, CheckField, check_fields
+from pipeline.solve.check_values import WIDEST, CheckField, check_fields, fields_within
 from pipeline.solve.cover import cover, merged, then
-from pipeline.solve.groups import fill
+from pipeline.solve.groups import run
 from pipeline.solve.looks import looks, period
-from pipeline.solve.search import find_spans, runs
+from pipeline.solve.search import RUNS, find_runs, find_spans, marked
 from pipeline.solve.values import lines_are_certain
 
 LARGEST = 16 << 20
@@ -26,9 +27,7 @@ MOST_BYTES = 64 << 20
 """Bytes of all chips together."""
 LONGEST_LITERAL = 512
 """Bytes of a header or trailer that are written down as they are (common practice: headers of up to 512 bytes)."""
-MOST_PATCHED = 64
-"""Bytes in which a part may differ from its chip, at most."""
-MOST_PATCHES = 16
+MOST_LITERALS = 16
 SHORTEST_PATTERN = 16
 """Bytes of a repeated pattern that counts as a fill."""
 MOST_TOLD = 12
@@ -79,15 +78,19 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
     ``chips`` in the order in which equals are preferred; neither is empty. Deterministic.
     """
     sources, alike = _distinct(chips)
-    free = runs(finished)
-    spans = find_spans(finished, sources, free)
-    chosen = merged(cover(spans, len(finished), free, [source.chip for source in sources]))
+    blank = find_runs(finished)
+    spans = find_spans(finished, sources, marked(blank, len(finished)))
+    order = [source.chip for source in sources]
+    value = _fill_value(blank, cover(spans, len(finished), marked(blank, len(finished)), order))
+    free = marked([span for span in blank if _value(span) == value], len(finished))
+    chosen = merged(cover([*spans, *(span for span in blank if _value(span) != value)], len(finished), free, order))
     entries = _over([_Entry(span.start, span.made) for span in chosen])
-    gaps = _gaps(entries, len(finished))
-    fields, gaps = _fields(finished, chips, entries, gaps)
+    fields, gaps = _fields(finished, chips, entries, _gaps(entries, len(finished)))
     filled, open_ = _rest(finished, gaps)
-    value = _fill_value(filled)
     steps = _steps(finished, chips, entries, filled, value)
+    is_filled = any(_value(span) == value for span in filled)
+    if not is_filled:
+        value = 0 if _gaps(steps, len(finished)) and not open_ else None
     names = _named_in_turn(steps, alike)
     rom = RomFile(
         path=path,
@@ -195,14 +198,11 @@ def _fields(
     _patches(entries, finished, chips)
     borders = sorted({border for entry in entries for border in (entry.start, entry.end)})
     found: list[CheckField] = []
-    left = []
-    for gap in gaps:
-        one = _field(finished, gap, borders)
-        if one is None:
-            left.append(gap)
-            continue
-        found.append(one)
-        left += [(a, b) for a, b in ((gap[0], one.start), (one.end, gap[1])) if a < b]
+    parts = [part for gap in gaps for part in _split(finished, *gap)]
+    for part in parts:
+        one = None if RUNS.fullmatch(finished, *part) else _field(finished, part, borders)
+        if one:
+            found.append(one)
     for entry in entries:
         for patch in list(entry.patches):
             one = _field(finished, patch, borders) if patch[1] - patch[0] <= WIDEST else None
@@ -211,8 +211,18 @@ def _fields(
                 entry.patches.remove(patch)
     ordered = _ordered(found)
     if ordered is None:
-        return [], list(gaps)
-    return ordered, left
+        _patches(entries, finished, chips)
+        return [], parts
+    return ordered, _without(parts, ordered)
+
+
+def _without(parts: Sequence[tuple[int, int]], fields: Sequence[CheckField]) -> list[tuple[int, int]]:
+    """Return what is left of runs where fields lie in them."""
+    left = list(parts)
+    for one in fields:
+        cut = [((start, min(end, one.start)), (max(start, one.end), end)) for start, end in left]
+        left = [(a, b) for pieces in cut for a, b in dict.fromkeys(pieces) if a < b]
+    return left
 
 
 def _field(finished: bytes, gap: tuple[int, int], borders: Sequence[int]) -> CheckField | None:
@@ -222,17 +232,7 @@ def _field(finished: bytes, gap: tuple[int, int], borders: Sequence[int]) -> Che
         return next(check_fields(finished, start, end, borders), None)
     if end - start > LONGEST_LITERAL:
         return None
-    for at in (end - 4, start, *range(start + 1, end - 4)):
-        one = next((one for one in check_fields(finished, at, at + 4, borders) if _is_sure(finished, one)), None)
-        if one:
-            return one
-    return None
-
-
-def _is_sure(finished: bytes, one: CheckField) -> bool:
-    """Whether a field of four bytes is no chance: a CRC, or a sum that needs more than two bytes."""
-    value = finished[one.start : one.end]
-    return one.change.operation == "crc-32" or bool(value.strip(b"\0\xff")[2:])
+    return next(fields_within(finished, start, end), None)
 
 
 def _ordered(fields: Sequence[CheckField]) -> list[CheckField] | None:
@@ -252,13 +252,13 @@ def _ordered(fields: Sequence[CheckField]) -> list[CheckField] | None:
 def _rest(finished: bytes, gaps: Sequence[tuple[int, int]]) -> tuple[list[Span], list[tuple[int, int]]]:
     """Return gaps as runs, patterns and literal bytes, and those that stay open."""
     filled, open_ = list[Span](), list[tuple[int, int]]()
-    literal = 0
+    literal = literals = 0
     for start, end in gaps:
         for a, b in _split(finished, start, end):
             data = finished[a:b]
             length = period(data)
             if length == 1:
-                made = fill(data[0], b - a)
+                made = run(data[0], b - a)
             elif length and b - a >= max(SHORTEST_PATTERN, 4 * length):
                 size = (b - a) // length * length
                 pattern = data[:length].hex(" ").upper()
@@ -267,8 +267,8 @@ def _rest(finished: bytes, gaps: Sequence[tuple[int, int]]) -> tuple[list[Span],
                     filled.append(Span(a + size, b, _literal(data[size:])))
                 filled.append(Span(a, a + size, made))
                 continue
-            elif b - a <= LONGEST_LITERAL and literal + b - a <= max(len(finished) // 4, 4):
-                literal += b - a
+            elif b - a <= LONGEST_LITERAL and literal + b - a <= max(len(finished) // 4, 4) and literals < MOST_LITERALS:
+                literal, literals = literal + b - a, literals + 1
                 made = _literal(data)
             else:
                 open_.append((a, b))
@@ -279,12 +279,10 @@ def _rest(finished: bytes, gaps: Sequence[tuple[int, int]]) -> tuple[list[Span],
 
 def _split(finished: bytes, start: int, end: int) -> list[tuple[int, int]]:
     """Return a gap cut where long runs of one value begin and end."""
-    from pipeline.solve.search import RUNS
-
     parts, reached = [], start
-    for run in RUNS.finditer(finished, start, end):
-        parts += [(reached, run.start()), run.span()]
-        reached = run.end()
+    for found in RUNS.finditer(finished, start, end):
+        parts += [(reached, found.start()), found.span()]
+        reached = found.end()
     return [(a, b) for a, b in [*parts, (reached, end)] if a < b]
 
 
@@ -292,13 +290,20 @@ def _literal(data: bytes) -> Built:
     return Built(Piece(operation="bytes", arguments={"bytes": data.hex(" ").upper()}), len(data))
 
 
-def _fill_value(filled: Sequence[Span]) -> int | None:
-    """Return the byte that most of the runs have, which the ROM file can name once."""
+def _value(span: Span) -> int | None:
+    """Return the byte of a run, None for anything else."""
+    value = span.made.piece.arguments.get("fill")
+    return value if isinstance(value, int) else None
+
+
+def _fill_value(blank: Sequence[Span], spans: Sequence[Span]) -> int | None:
+    """Return the byte of most runs that none of the spans covers, which the ROM file can name once."""
     sizes: dict[int, list[int]] = {}
-    for span in filled:
-        value = span.made.piece.arguments.get("fill")
-        if isinstance(value, int):
-            sizes.setdefault(value, []).append(span.end - span.start)
+    starts = [span.start for span in spans]
+    for run in blank:
+        value, n = _value(run), bisect_right(starts, run.start) - 1
+        if value is not None and (n < 0 or spans[n].end < run.end):
+            sizes.setdefault(value, []).append(run.end - run.start)
     if not sizes:
         return None
     return max(sizes, key=lambda value: (len(sizes[value]), sum(sizes[value]), -value))
@@ -307,7 +312,7 @@ def _fill_value(filled: Sequence[Span]) -> int | None:
 def _steps(finished: bytes, chips: Mapping[str, bytes], entries: Sequence[_Entry], filled: Sequence[Span], value: int | None) -> list[_Entry]:
     """Return everything that is placed, in order of address, what lies over others after them."""
     rest = [_Entry(span.start, span.made) for span in filled
-            if value is None or span.made.piece.arguments.get("fill") != value]  # fmt: skip
+            if value is None or _value(span) != value]  # fmt: skip
     patched = []
     for entry in entries:
         if not entry.patches:
@@ -384,8 +389,8 @@ def _notes(
             notes.append(f"chips {listed} hold the same bytes; any of them may stand where one of them is named")
     blank = {source.data[0]: source for source in sources if source.data.count(source.data[0]) == len(source.data)}
     for span in filled:
-        value = span.made.piece.arguments.get("fill")
-        if isinstance(value, int) and value in blank and span.end - span.start >= len(blank[value].data):
+        value = _value(span)
+        if value in blank and span.end - span.start >= len(blank[value].data):
             notes.append(
                 f'the fill at {show_address(span.start)} may as well be chip "{blank[value].chip}", '
                 f"which holds nothing but 0x{value:02X}"
@@ -393,6 +398,9 @@ def _notes(
     for entry in entries:
         made = entry.made
         if isinstance(made, Atom):
+            if made.source.chip and made.data.count(made.data[0]) == made.size:
+                notes.append(f'chip "{made.source.chip}" at {show_address(entry.start)}: a fill of '
+                             f"0x{made.data[0]:02X} gives the same bytes")  # fmt: skip
             part = made.source.data[made.offset : made.offset + made.size]
             if not lines_are_certain(part, made.then):
                 notes.append(f'chip "{made.source.chip}" at {show_address(entry.start)}: other orders of data lines '

@@ -16,6 +16,7 @@ from pipeline.roms.operations.wiring import data_lines, swap_bytes, swap_words
 from pipeline.solve.atoms import POPCOUNT, Changes, change
 
 NIBBLES = (4, 5, 6, 7, 0, 1, 2, 3)
+EXCHANGED = table(lambda value: value >> 4 | value << 4)
 BITS = [table(lambda value, bit=bit: value >> bit & 1) for bit in range(8)]  # type: ignore[misc]
 
 SHUFFLES: dict[int, Sequence[tuple[Changes, Callable[[bytes], bytes]]]] = {
@@ -62,7 +63,7 @@ def lines_are_certain(before: bytes, changes: Changes) -> bool:
 def _ways(before: bytes, after: bytes, unit: int) -> Iterator[Changes]:
     for shuffle, apply in SHUFFLES[unit]:
         moved = apply(before)
-        for lines, turned in ((None, moved), ("reversed", moved.translate(REVERSED)), (NIBBLES, _nibbled(moved))):
+        for lines, turned in ((None, moved), ("reversed", moved.translate(REVERSED)), (NIBBLES, moved.translate(EXCHANGED))):
             xor = _xor(turned, after, unit)
             if xor is not None:
                 yield (*_with(shuffle, lines), *xor)
@@ -73,12 +74,14 @@ def _ways(before: bytes, after: bytes, unit: int) -> Iterator[Changes]:
             xor = _xor(data_lines(moved, lines=order, byte_order=None), after, unit)
             if xor is not None:
                 yield (*shuffle, change("data-lines", order), *xor)
-    if unit == 2:
-        order = _lines(before, after, unit, 16)
+    for shuffle, apply in SHUFFLES[unit] if unit > 1 else ():
+        moved = apply(before)
+        order = _lines(moved, after, unit, 16)
         if order:
-            xor = _xor(data_lines(before, lines=order, byte_order="little-endian"), after, unit)
+            xor = _xor(data_lines(moved, lines=order, byte_order="little-endian"), after, unit)
             if xor is not None:
-                yield (change("data-lines", {"lines": order, "byte-order": "little-endian"}), *xor)
+                yield (*shuffle, change("data-lines", {"lines": order, "byte-order": "little-endian"}), *xor)
+                return
 
 
 def _with(shuffle: Changes, lines: object) -> Changes:
@@ -88,10 +91,6 @@ def _with(shuffle: Changes, lines: object) -> Changes:
             return (change("reverse-bits", swapped[0].arguments),)
         return (*shuffle, change("reverse-bits", 8))
     return (*shuffle, change("data-lines", NIBBLES)) if lines else shuffle
-
-
-def _nibbled(data: bytes) -> bytes:
-    return data_lines(data, lines=NIBBLES, byte_order=None)
 
 
 def _xor(before: bytes, after: bytes, unit: int) -> Changes | None:
