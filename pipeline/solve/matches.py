@@ -191,7 +191,11 @@ def _beside(match: Match, lane: bytes) -> Iterator[Match]:
     """Yield the rest of the chip where it stands on the other side of a part: runs of one value are not looked up."""
     atom = match.atom
     end, size = atom.offset + atom.size, len(atom.source.data) // atom.unit * atom.unit
-    for start, stop, at in ((end, size, match.at - size + end), (0, atom.offset, match.at + atom.size)):
+    if atom.size < size:
+        first, second = end, atom.offset
+    else:
+        first = second = size // 2 // atom.unit * atom.unit
+    for start, stop, at in ((first, size, match.at - size + first), (0, second, match.at + atom.size)):
         if stop - start >= SHORTEST and at >= 0:
             rest = Atom(atom.source, start, stop - start, atom.then, atom.unit)
             if lane[at : at + rest.size] == rest.data:

@@ -8,14 +8,13 @@ from dataclasses import replace
 from itertools import product
 
 from pipeline.roms.operations.table import PIECES
-from pipeline.solve.address import find_lines, variants
-from pipeline.solve.atoms import Atom, Built, Changes, Source, Span, bytes_of, differing
+from pipeline.solve.address import LEAST, AddressBook
+from pipeline.solve.atoms import Atom, Built, Source, Span, bytes_of, differing
 from pipeline.solve.groups import groups, run
 from pipeline.solve.cover import then
 from pipeline.solve.matches import Lanes, Match, direct, find_matches, tolerant
 from pipeline.solve.planes import PREFIX, Book
 from pipeline.solve.values import SHUFFLES
-from pipeline.model.manifest import Piece
 
 RUN = 16
 """Bytes of one value that count as a fill."""
@@ -64,7 +63,7 @@ def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Sp
             matches += find_matches(target, lanes, sources, unit, open_)
         spans += groups(target, tolerant(matches, target), chips, lambda data: _lane(data, sources))
         spans += _planes(target, book, chips, _open(target, spans, free))
-        spans += _address(target, sources, _open(target, spans, free))
+        spans += _address(target, sources, chips, _open(target, spans, free))
     return spans
 
 
@@ -159,11 +158,14 @@ def _lines(book: Book, data: bytes) -> Built | None:
     return None
 
 
-def _address(target: bytes, sources: Sequence[Source], open_: bytes) -> list[Span]:
+def _address(target: bytes, sources: Sequence[Source], chips: Mapping[str, bytes], open_: bytes) -> list[Span]:
     found, tried = list[Span](), 0
-    forms, chips = _forms(sources), {source.chip: source.data for source in sources}
-    longest = max((len(form.data) for form in forms), default=0)
-    for start, end in _regions(open_, 16):
+    regions = _regions(open_, LEAST)
+    if not regions:
+        return []
+    book = AddressBook(sources)
+    longest = max((len(source.data) for source in sources), default=0)
+    for start, end in regions:
         reached = 0
         queue = list(_places(start, end, 256))
         queue[5:5] = sorted({end - len(source.data) for source in sources if end - len(source.data) > start})
@@ -172,7 +174,7 @@ def _address(target: bytes, sources: Sequence[Source], open_: bytes) -> list[Spa
             if place < reached or place >= end:
                 continue
             tried += 1
-            built = _exchanged(target[place : place + longest], forms, at_start=place < 16, rest=len(target) - place)
+            built = book.at(target[place : place + longest], at_start=place < 16, rest=len(target) - place)
             if built:
                 wrong = differing(bytes_of(built.piece, chips), target[place : place + built.size])
                 found.append(Span(place, place + built.size, built, wrong))
@@ -181,38 +183,11 @@ def _address(target: bytes, sources: Sequence[Source], open_: bytes) -> list[Spa
     return found
 
 
-def _forms(sources: Sequence[Source]) -> list[Source]:
-    """Return the chips whose address lines can be exchanged, largest first, each also with halves exchanged."""
-    sized = [source for source in sources if len(source.data) >= 16 and len(source.data).bit_count() == 1]
-    sized.sort(key=lambda source: -len(source.data))
-    if sum(len(source.data) for source in sized) > LANE_BYTES:
-        return sized
-    return [Source(source.chip, data, (*source.then, *then)) for source in sized for then, data in variants(source.data)]
-
-
-def _exchanged(
-    data: bytes, forms: Sequence[Source], *, at_start: bool = False, rest: int = 0
-) -> Built | None:
-    """Return the chip that begins a run with its address lines exchanged, before or after another exchange."""
-    runs_: dict[int, list[tuple[Changes, bytes]]] = {}
-    for form in forms:
-        size = len(form.data)
-        if size > len(data):
-            continue
-        if size not in runs_:
-            runs_[size] = list(variants(data[:size]))
-        for then_, data_ in runs_[size][:1] if form.then else runs_[size]:
-            changes = find_lines(form.data, data_, at_edge=not then_ and (at_start or rest - size in range(16)))
-            if changes:
-                return Built(Piece(operation="chip", name=form.chip, then=(*form.then, *changes, *then_)), size)
-    return None
-
-
 def _lane(data: bytes, sources: Sequence[Source]) -> Atom | Built | None:
     """Return what a whole lane is made of that was not found in it: address lines exchanged, nibbles, planes."""
     fitting = [source for source in sources if len(source.data) == len(data)]
-    exchanged = _exchanged(data, _forms(fitting))
-    if exchanged:
+    exchanged = AddressBook(fitting).at(data)
+    if exchanged and exchanged.size == len(data):
         return exchanged
     near = [source for source in sources if len(source.data) in (len(data), len(data) // 2, len(data) // 8)]
     built = _lines(Book(near), data) if near else None

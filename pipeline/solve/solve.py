@@ -88,9 +88,9 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
     fields, gaps = _fields(finished, chips, entries, _gaps(entries, len(finished)))
     filled, open_ = _rest(finished, gaps)
     steps = _steps(finished, chips, entries, filled, value)
-    is_filled = any(_value(span) == value for span in filled)
+    is_filled = value is not None and any(_value(span) == value for span in filled)
     if not is_filled:
-        value = 0 if _gaps(steps, len(finished)) and not open_ else None
+        value = 0 if _gaps([*steps, *(_Entry(a, _literal(finished[a:b])) for a, b in open_)], len(finished)) else None
     names = _named_in_turn(steps, alike)
     rom = RomFile(
         path=path,
@@ -357,20 +357,22 @@ def _chips_of(piece: Piece) -> list[str]:
 
 
 def _prove(finished: bytes, chips: Mapping[str, bytes], rom: RomFile, open_: Sequence[tuple[int, int]]) -> None:
-    """Assemble the steps as a build does, and hold them against the finished file; raises where they differ."""
+    """Assemble the steps as a build does, and hold them against the finished file; raises where they differ.
+
+    What stays open is put in as it is, since a check field may cover it.
+    """
     title = Title(
         id="solved", file="", name="", core="", tags=(), folder="",
         chips={n: Chip(name=n, content=Content(sha256="", size=len(data))) for n, data in chips.items() if data},
         roms=(rom,), files=(), orientation="", buttons=0, rights=Rights(), source="", date="",
     )  # fmt: skip
-    tried = replace(rom, fill=rom.fill if rom.fill is not None or not open_ else 0)
-    if not rom.steps and open_ == [(0, len(finished))]:
+    if not rom.steps:
         return
-    made = assemble(title, tried, chips)
-    expected = bytearray(finished)
-    for start, end in open_:
-        expected[start:end] = made[start:end]
-    if made != expected:
+    left = [
+        Step(at=start, piece=_literal(finished[start:end]).piece, over=False, key=f"open.{start}")
+        for start, end in open_
+    ]
+    if assemble(title, replace(rom, steps=(*left, *rom.steps)), chips) != finished:
         raise CardkilnError.one("the steps found do not give the finished file; this is a fault of the program")
 
 
