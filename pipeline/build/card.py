@@ -17,6 +17,7 @@ from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_from_text
 from pipeline.card.select import Selection, select
 from pipeline.errors import CheckError, ManifestError, Place, Problem
+from pipeline.fat.entries import EARLIEST, LATEST
 from pipeline.fat.geometry import GeometryError, fit_volume
 from pipeline.fat.names import fold
 from pipeline.manifest.checks.sums import parse_sums
@@ -25,12 +26,6 @@ from pipeline.model.manifest import Card, Core, SumList
 from pipeline.model.plan import Plan
 from pipeline.sources.files.read import read_content
 from pipeline.workspace.project import Project
-
-EPOCH = datetime(1980, 1, 1)
-"""The first moment a FAT directory entry can hold (FAT32 File System Specification 1.03, date format)."""
-
-LATEST = datetime(2100, 2, 28, 23, 59, 58)
-"""The last moment that every reader shows right: some take 2100 for a leap year."""
 
 
 class UnknownSizeError(CheckError):
@@ -217,8 +212,8 @@ def _timestamp(card: Card) -> tuple[datetime, str]:
     moment, source = card.volume.timestamp, "card"
     if moment is None:
         text = os.environ.get("SOURCE_DATE_EPOCH")
-        moment, source = (EPOCH, "default") if text is None else (_from_epoch(text), "SOURCE_DATE_EPOCH")
-        moment = min(max(moment, EPOCH), LATEST)
+        moment, source = (EARLIEST, "default") if text is None else (_from_epoch(text), "SOURCE_DATE_EPOCH")
+        moment = min(max(moment, EARLIEST), LATEST)
     return moment.replace(second=moment.second & ~1, microsecond=0), source
 
 

@@ -14,11 +14,10 @@ from pipeline.build.search import found
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fit_volume, largest_card
 from pipeline.fat.names import fold, short_names, slots
-from pipeline.manifest.schema.messages import nearest
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Board, Card, Core, Manifest, VolumeRequest
 from pipeline.model.plan import Volume
-from pipeline.model.text import counted
+from pipeline.model.text import counted, did_you_mean
 from pipeline.planner import solver
 from pipeline.planner.divide import Division, divide
 from pipeline.planner.item import Entry, Limits, Parcel, Room
@@ -187,8 +186,7 @@ def _toml(value: str | tuple[str, ...]) -> str:
 def _unknown(kind: str, ids: Iterable[str], known: Mapping[str, object]) -> Iterator[Problem]:
     for id_ in ids:
         if id_ not in known:
-            near = nearest(id_, list(known))
-            hint = f'did you mean "{near}"?' if near else f"the ids are the names of the files in inputs/{kind}s"
+            hint = did_you_mean(id_, known, f"the ids are the names of the files in inputs/{kind}s")
             yield Problem(Place(), f'found "{id_}", expected the id of a {kind}', hint)
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,8 +15,10 @@ from pipeline.card.plan_text import plan_from_lines
 from pipeline.image.clone import clone, copy
 from pipeline.image.patch import kept_files
 from pipeline.model.plan import Entry, Plan
+from pipeline.workspace import state
+from pipeline.workspace.atomic_write import sync_folder
 from pipeline.workspace.project import PROGRAM, Project
-from pipeline.workspace.stamp import Made, made_of, sync_folder, write_if_changed, write_stamp
+from pipeline.workspace.stamp import Made, made_of, write_stamp
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,7 @@ def begin(project: Project, card_id: str, plan: Plan, temporary: Path) -> Start 
     An earlier image counts only when its stamp says that it is untouched, and made by this version of the program.
     """
     spare, stamp = _spare(project, card_id)
+    state.remove_irregular(spare)  # what a link leads to is not to be patched
     image = project.card_folder(card_id) / "card.img"
     last = _start(project, project.stamp("image", card_id), image, plan)
     if last and clone(image, temporary):
@@ -72,23 +74,23 @@ def finish(project: Project, card_id: str, kept: Made | None) -> None:
     plan_kept = _plan_of(project.stamp("image", card_id))
     if kept is not None:
         spare, stamp = _spare(project, card_id)
-        with suppress(FileNotFoundError):
-            write_if_changed(_plan_of(stamp), plan_kept.read_bytes())
+        text = state.read_text(plan_kept)
+        if text is not None:
+            state.write_text(_plan_of(stamp), text)
         write_stamp(stamp, kept.inputs, {"card.img": (spare, kept.sha256["card.img"])})
-    write_if_changed(plan_kept, (project.card_folder(card_id) / "plan.json").read_bytes())
+    state.write_text(plan_kept, (project.card_folder(card_id) / "plan.json").read_bytes())
 
 
 def _start(project: Project, stamp: Path, image: Path, plan: Plan) -> Start | None:
-    made = _made(project, stamp, image)
+    made, text = _made(project, stamp, image), state.read_text(_plan_of(stamp))
+    if made is None or text is None or made.inputs.get("the program") != PROGRAM:
+        return None
+    if made.inputs.get("the plan") != hashlib.sha256(text).hexdigest():
+        return None
     try:
-        text = _plan_of(stamp).read_bytes()
-    except FileNotFoundError:
+        old = plan_from_lines(text.decode("ascii").splitlines(keepends=True))
+    except ValueError:
         return None
-    if made is None or made.inputs["the program"] != PROGRAM:
-        return None
-    if made.inputs["the plan"] != hashlib.sha256(text).hexdigest():
-        return None
-    old = plan_from_lines(text.decode("ascii").splitlines(keepends=True))
     kept = kept_files(old, plan)
     return None if kept is None else Start(old, kept)
 
@@ -109,6 +111,7 @@ def _plan_of(stamp: Path) -> Path:
 
 def _drop(*files: Path) -> None:
     for file in files:
+        state.remove_irregular(file)
         if file.exists():
             file.unlink()
             sync_folder(file.parent)

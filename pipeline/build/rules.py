@@ -9,10 +9,10 @@ from pipeline.build.rule_texts import ELSEWHERE
 from pipeline.card import rules as card_rules
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
-from pipeline.manifest.schema.messages import nearest
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Card, Station
 from pipeline.model.rule import WARNING, Rule
+from pipeline.model.text import did_you_mean
 from pipeline.stations import rules as station_rules
 
 RULES: Mapping[str, Rule] = {
@@ -102,5 +102,4 @@ def _misnamed(card: Card) -> Iterator[Problem]:
 
 
 def _hint(name: str) -> str:
-    near = nearest(name, list(RULES))
-    return f'did you mean "{near}"?' if near else "doit check --list shows them all"
+    return did_you_mean(name, RULES, "doit check --list shows them all")

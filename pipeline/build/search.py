@@ -13,7 +13,7 @@ from pipeline.roms.assemble import content_key
 from pipeline.roms.bind import CONTENT_KEYS
 from pipeline.roms.chips.forms import FORMING
 from pipeline.sources.search.alternative_forms import MOST, Derivation
-from pipeline.workspace.progress import progress
+from pipeline.workspace.progress import counting, progress
 from pipeline.workspace.project import Project
 
 
@@ -21,10 +21,13 @@ def found(project: Project) -> Found:
     """Return what lies where; archives that cannot be used are noted in the project's warnings."""
     if project.search is None:
         sources = project.manifest.sources
-        scan = project.index.scan([Path(place) for place in sources.places], sources.limits)
+        places = [Path(place) for place in sources.places]
+        with counting("looking through the places", "files") as advance:
+            scan = project.index.scan(places, sources.limits, advance, without=[project.build])
         project.warnings += scan.problems
         items = [item for _, items in wanted(project) for item in items]
-        project.search = project.index.find(items)
+        with counting("hashing source files", "B") as advance:
+            project.search = project.index.find(items, advance)
         if any(item.content.size is None for item in items):
             project.worked.clear()
     return project.search

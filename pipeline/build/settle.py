@@ -42,8 +42,8 @@ def settle(project: Project, dodo: Path, said: Callable[[], tuple[str, str] | No
         project.base,
         Current(
             dodo=str(dodo),
-            watched=[str(path) for path in watched],
-            places=project.manifest.sources.places,
+            watched=tuple(str(path) for path in watched),
+            places=tuple(project.manifest.sources.places),
             inputs=inputs.digest,
             made=made.digest,
             told=lines[0],

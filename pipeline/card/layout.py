@@ -8,17 +8,11 @@ from datetime import datetime
 
 from pipeline.card.tree import Folder, grow_tree
 from pipeline.errors import ManifestError, Place, Problem
-from pipeline.fat.entries import SLOT
+from pipeline.fat.entries import EARLIEST, LATEST, MOMENTS, MOST_SLOTS, SLOT
 from pipeline.fat.names import is_short, label_problem, name_problem, short_names, slots
 from pipeline.model.content import CardFile
 from pipeline.model.plan import Entry, Plan, Volume
 from pipeline.model.units import show_size
-
-MOST_SLOTS = 65_536
-"""Directory slots of a folder: 2 MiB (Microsoft FAT32 File System Specification 1.03, 2000)."""
-
-FIRST_MOMENT, END_OF_MOMENTS = datetime(1980, 1, 1), datetime(2100, 3, 1)
-"""Directory entries begin in 1980; a public reader takes 2100 for a leap year, so later days read wrong."""
 
 GROUPS = ("first", "folder", "one-piece", "anywhere")
 """Whose clusters come first in the data area, after the root directory of FAT32."""
@@ -158,9 +152,9 @@ def _check_label(label: str, label_entry: str, where: Place) -> list[Problem]:
 
 
 def _check_timestamp(timestamp: datetime, where: Place) -> list[Problem]:
-    if FIRST_MOMENT <= timestamp < END_OF_MOMENTS:
+    if EARLIEST <= timestamp.replace(microsecond=0) <= LATEST:
         return []
-    what = f"the timestamp is {timestamp:%Y-%m-%d}; expected 1980-01-01 to 2100-02-28, which every reader shows right"
+    what = f"the timestamp is {timestamp:%Y-%m-%d}; expected {MOMENTS}, which every reader shows right"
     place = replace(where, key="volume.timestamp")
     return [Problem(place, what, "choose another moment", rule="timestamp-can-be-stored")]
 

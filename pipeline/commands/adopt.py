@@ -13,7 +13,7 @@ from pipeline.errors import ManifestError
 from pipeline.inspect.adopt import adopt, slug
 from pipeline.inspect.adopt_writer import write
 from pipeline.inspect.open_target import named
-from pipeline.manifest.text.read import ID
+from pipeline.manifest.files import ID
 from pipeline.model.text import counted
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from pipeline.errors import ManifestError
-from pipeline.manifest.schema.messages import nearest
 from pipeline.manifest.text.read import FOLDERS, ManifestFile
+from pipeline.model.text import did_you_mean, nearest
 from pipeline.workspace.project import Project
 
 KINDS = {folder: kind for kind, folder in FOLDERS.items()}
@@ -20,8 +20,7 @@ def card_named(project: Project, word: str) -> str:
 def id_named(kind: str, known: Collection[str], word: str) -> str:
     """Return the id of a manifest of a kind that there is; raises ManifestError with the nearest one."""
     if word not in known:
-        near = nearest(word, list(known))
-        hint = f'did you mean "{near}"?' if near else f"the ids are the names of the files in inputs/{FOLDERS[kind]}"
+        hint = did_you_mean(word, known, f"the ids are the names of the files in inputs/{FOLDERS[kind]}")
         raise ManifestError.one(f'found "{word}", expected the id of a {kind}', hint)
     return word
 

@@ -24,6 +24,19 @@ JSON = {"name": "json", "long": "json", "type": bool, "default": False, "help": 
 """The option of every command that reports something."""
 
 
+def with_equals_signs(line: Sequence[str], name: str, arguments: list[str]) -> list[str]:
+    """Return the arguments of a command by its name as they stand on the command line.
+
+    doit takes every argument with "=" that is no option out of the line, as a variable for tasks. Our commands have
+    no such variables, and a path may hold the sign.
+    """
+    for at, word in enumerate(line):
+        given = list(line[at + 1 :])
+        if word == name and [one for one in given if one.startswith("-") or "=" not in one] == arguments:
+            return given
+    return arguments
+
+
 class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     """A command that needs no tasks and no dodo.py; its subclass says what to do in ``run``."""
 
@@ -63,9 +76,7 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     def _parsed(self, arguments: list[str]) -> tuple[dict[str, Any], list[str]]:
         """Return the options and the other arguments; what follows "--" is no option."""
         if doit_cmd._CMDLINE_VARS:
-            name, value = next(iter(doit_cmd._CMDLINE_VARS.items()))
-            what = f'found "{name}={value}", which doit keeps for itself; expected arguments without "="'
-            raise ManifestError.one(what, 'give the file a name without "="')
+            arguments = with_equals_signs(sys.argv, self.name, arguments)
         parser = self.cmdparser
         try:
             given, words = getopt.gnu_getopt(arguments, parser.get_short(), parser.get_long())

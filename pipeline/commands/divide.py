@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.build.divide import Divided, Wanted, divided_text, reason, run, wanted, write
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.manifest.text.read import ID
+from pipeline.manifest.files import ID
 from pipeline.model.units import parse_size
 
 

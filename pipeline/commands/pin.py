@@ -20,11 +20,10 @@ from pipeline.manifest.edit.pin import Pinned
 from pipeline.manifest.edit.pinnable import Way, find, key_of
 from pipeline.manifest.text.read import FOLDERS, ManifestFile, parse, read
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.model.text import counted
+from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
 from pipeline.sources.files.archive import named_as_archive
 from pipeline.sources.files.argument import content_named, members, named
-from pipeline.sources.files.problems import shown
 from pipeline.workspace.stamp import NEW, replacing
 
 BUILT = "built"

@@ -9,18 +9,17 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from filelock import FileLock, Timeout
-
 from pipeline.build.sequence import refuse_unfinished
 from pipeline.commands import diff as shown
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.errors import MachineError, ManifestError
+from pipeline.errors import ManifestError
 from pipeline.inspect import diff
 from pipeline.inspect.open_target import named
 from pipeline.prove import compare
 from pipeline.prove.environment_variations import conditions
 from pipeline.record.changes_text import bytes_document, changes_document
+from pipeline.workspace.lock import locked
 
 
 class Prove(OwnCommand):
@@ -41,7 +40,7 @@ class Prove(OwnCommand):
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help prove says more")
         card = card_named(self.project, words[0])
-        with self._alone(), self._scratch() as scratch:
+        with locked(self.project.build), self._scratch() as scratch:
             refuse_unfinished(self.project, card)
             again = compare.build_again(self.project, card, scratch, conditions())
             first, second = compare.sums(self.project.card_folder(card)), compare.sums(again)
@@ -82,17 +81,6 @@ class Prove(OwnCommand):
         with named(self.project, image) as old, named(self.project, str(again / "card.img")) as new:
             found = diff.diff(old, new)
         return {"changes": changes_document(found.changes), "bytes": bytes_document(found.differing or ())}
-
-    @contextmanager
-    def _alone(self) -> Iterator[None]:
-        """Hold off every build in the folder; raises MachineError while there is one."""
-        lock = self.project.build / "state" / "lock"
-        lock.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            with FileLock(lock, timeout=0):
-                yield
-        except Timeout:
-            raise MachineError.one("another run is working in build/", "wait until it has ended") from None
 
     @contextmanager
     def _scratch(self) -> Iterator[Path]:

@@ -4,17 +4,28 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from fnmatch import translate
 from pathlib import Path
 
 from pipeline.errors import CheckError, MachineError
 from pipeline.fat.names import fold
 from pipeline.model.content import Content
 
-LITTER = ("._*", ".DS_Store", ".Spotlight-V100", ".Trashes", ".fseventsd", "System Volume Information", "Thumbs.db")
-"""What desktops leave behind; neither the card's nor the user's (common practice)."""
+LITTER = (
+    "._*", ".DS_Store", ".Spotlight-V100", ".TemporaryItems", ".Trashes", ".apdisk", ".fseventsd",
+    "$RECYCLE.BIN", "FOUND.[0-9][0-9][0-9]", "RECYCLER", "System Volume Information", "Thumbs.db", "desktop.ini",
+    ".Trash-*", "LOST.DIR",
+)  # fmt: skip
+"""What desktops, telephones and disk checkers leave behind; neither the card's nor the user's (common practice).
+
+A line each: macOS, Windows, other systems. ``.Trash-$uid``: FreeDesktop.org Trash specification 1.0.
+"""
+LITTER_NAME = re.compile("|".join(translate(fold(pattern)) for pattern in LITTER))
+
 TEMPORARY = "CKNEW.TMP"
 """An 8.3 name, so that a new file takes one slot and its rename gives the entry the card had."""
 PART = 1 << 20
@@ -94,7 +105,7 @@ def room(folder: Path, files: Mapping[str, Content], changes: Changes) -> None:
 
 def is_litter(path: str) -> bool:
     """Whether a path is something a desktop left behind."""
-    return any(_fits(part, pattern) for part in path.split("/") for pattern in LITTER)
+    return any(LITTER_NAME.fullmatch(fold(part)) for part in path.split("/"))
 
 
 def belongs(path: str, patterns: Sequence[str]) -> bool:
@@ -104,10 +115,6 @@ def belongs(path: str, patterns: Sequence[str]) -> bool:
         folded.startswith(fold(pattern[:-2])) if pattern.endswith("/**") else folded == fold(pattern)
         for pattern in patterns
     )
-
-
-def _fits(name: str, pattern: str) -> bool:
-    return name.startswith(pattern[:-1]) if pattern.endswith("*") else name == pattern
 
 
 def _walk(folder: Path) -> Iterator[str]:

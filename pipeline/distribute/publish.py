@@ -18,6 +18,7 @@ from pipeline.card.plan_text import plan_from_lines
 from pipeline.distribute.changelog import CHANGES, changes_since_last, write_index
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
+from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.publish.folder import SUMS, files_of, sum_of
 from pipeline.publish.materials import materials
@@ -102,6 +103,7 @@ def gate(project: Project, card_id: str, target: Path) -> Mapping[str, Any]:
     written = Written(image_sha256=image["sha256"], image_size=image["size"], bytes_written=0)
     with progress(f"read back {card_id}", record["proven"]["file-bytes"]) as advance:
         read_back(plan, source / image["file"], written, advance)
+    check_unplanned(plan, source / image["file"])
     return record
 
 

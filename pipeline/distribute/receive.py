@@ -12,6 +12,7 @@ from pipeline.card.plan_text import plan_from_lines
 from pipeline.distribute.recipe import RECIPE
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
+from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.manifest.schema.formats import UnfitError, check_path
@@ -104,6 +105,7 @@ def _take(received: Received, packed: Path, target: Path) -> None:
         try:
             with progress("read back", record["proven"]["file-bytes"]) as advance:
                 read_back(plan, temporary, written, advance)
+            check_unplanned(plan, temporary)
         except (ArithmeticError, LookupError, ValueError, MemoryError) as error:  # the reader trusts a plan's numbers
             raise CheckError.one("has numbers that no card has", STRANGE, file="plan.json") from error
 

@@ -11,10 +11,11 @@ from typing import Any
 from doit import cmd_run
 from doit.cmdparse import CmdParseError
 
+from pipeline.errors import MachineError
 from pipeline.workspace.crash_recovery import sweeping
+from pipeline.workspace.lock import locked
 from pipeline.workspace.uptodate import Current, still_current
 
-BUSY = 3
 INTERRUPTED = 130
 WHERE = {"dodoFile", "cwdPath"}
 """Options that say where the tasks are, not what is done with them."""
@@ -58,23 +59,18 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
     @functools.wraps(cmd_run.Run._execute)
     def _execute(self, *args: Any, **kwargs: Any) -> int:
         """Return 0 when all went well, 1 for a failed check, 2 for the manifests, 3 for the machine, 130 for Ctrl-C."""
-        from filelock import FileLock, Timeout  # only now, as all that a run with nothing to do does without
+        from pipeline.engine.job import StoppedError  # only now, as all that a run with nothing to do does without
 
-        from pipeline.engine.job import StoppedError
-        from pipeline.errors import MachineError
-
-        lock = Path("build/state/lock")
-        lock.parent.mkdir(parents=True, exist_ok=True)
         StoppedError.worst = 0
         try:
-            with FileLock(lock, timeout=0), sweeping(Path("build")):
+            with locked(Path("build")), sweeping(Path("build")):
                 self._tell("begin", self.sel_tasks)
                 result = super()._execute(*args, **kwargs)
                 all_well = self.sel_default_tasks and not (result or StoppedError.worst)
                 self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
-        except Timeout:
-            sys.stderr.write("another run is working in build/\n  hint: wait until it has ended\n")
-            return BUSY
+        except MachineError as error:
+            sys.stderr.write(f"{error}\n")
+            return error.exit_code
         except OSError as error:
             sys.stderr.write(f"{error.filename or 'input or output'}: {error.strerror or error}\n")
             return MachineError.exit_code

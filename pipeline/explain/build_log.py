@@ -6,12 +6,10 @@ Nothing is decided by it. Where it is damaged or gone, it is not known what was 
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pipeline.build import config, plan, record, sheet
 from pipeline.card.select import select
@@ -20,10 +18,9 @@ from pipeline.explain.pending import due
 from pipeline.explain.pending_changes import differing
 from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
+from pipeline.workspace import state
 from pipeline.workspace.project import Project
-from pipeline.workspace.stamp import read_outputs, replacing
-
-VERSION = 1
+from pipeline.workspace.stamp import read_outputs
 
 NEW, SAME, OTHER = "new", "same", "other"
 
@@ -60,6 +57,13 @@ class Chain:
         return next((step.differs for step in reversed(self.steps) if step.differs), ())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Log:
+    """What was last done for each card, by its id."""
+
+    cards: dict[str, Chain]
+
+
 class Notes:
     """What the run at work does: a line for each stage, in a file that is there until this run ends, or the next."""
 
@@ -79,14 +83,14 @@ class Notes:
             came = NEW if not before else SAME if before == _made(self._project, stage, item) else OTHER
             what = said.removeprefix(f"{item}: ")
             one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
-            with suppress(OSError), _lines(self._project).open("ab", buffering=0) as file:
-                file.write(f"\n{json.dumps(asdict(one))}".encode())  # after a line that was cut off, a new one begins
+            with suppress(OSError):
+                state.append(_lines(self._project), one)
 
         return done
 
     def keep(self) -> None:
         """Write what was done for each card; raises CardkilnError and OSError."""
-        done = list(_noted(self._project))
+        done = list(state.read_all(_lines(self._project), Done))
         if not done:
             return
         before, now = chains(self._project), {}
@@ -98,40 +102,14 @@ class Notes:
                 now[card.id] = Chain(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
                 now[card.id] = earlier
-        document = {"cardkiln-reasons": VERSION, "cards": {card: asdict(chain) for card, chain in now.items()}}
-        with replacing(_path(self._project)) as temporary:
-            temporary.write_text(json.dumps(document), encoding="utf-8")
+        state.write(_path(self._project), Log(cards=now))
         _lines(self._project).unlink()
 
 
 def chains(project: Project) -> dict[str, Chain]:
     """Return what was last done for each card of which that is known."""
-    try:
-        document: Any = json.loads(_path(project).read_bytes())
-        if document["cardkiln-reasons"] != VERSION:
-            return {}
-        return {
-            card: Chain(finished=kept["finished"] is True, steps=tuple(_done(step) for step in kept["steps"]))
-            for card, kept in document["cards"].items()
-        }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return {}
-
-
-def _noted(project: Project) -> Iterator[Done]:
-    """Yield what was noted since the last time it was kept; what is no whole line is left out."""
-    with suppress(FileNotFoundError):
-        for line in _lines(project).read_bytes().splitlines():
-            with suppress(ValueError, KeyError, TypeError, AttributeError):
-                yield _done(json.loads(line))
-
-
-def _done(kept: dict[str, Any]) -> Done:
-    """Return what was kept of a stage; raises ValueError, KeyError, TypeError and AttributeError for anything else."""
-    one = Done(**{**kept, "differs": tuple(kept["differs"])})
-    if not all(isinstance(text, str) for text in (one.stage, one.item, one.why, one.what, one.bytes, *one.differs)):
-        raise ValueError("expected text")
-    return one
+    log = state.read(_path(project), Log)
+    return log.cards if log else {}
 
 
 def _lines(project: Project) -> Path:

@@ -16,6 +16,14 @@ SLOT = 32
 READ_ONLY, HIDDEN, SYSTEM, VOLUME_LABEL, DIRECTORY, ARCHIVE = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20
 LONG_NAME = READ_ONLY | HIDDEN | SYSTEM | VOLUME_LABEL
 
+EARLIEST, LATEST = datetime(1980, 1, 1), datetime(2100, 2, 28, 23, 59, 59)
+"""The moments that every reader shows right: entries begin in 1980, and a public reader takes 2100 for a leap year."""
+
+MOMENTS = f"{EARLIEST:%Y-%m-%d} to {LATEST:%Y-%m-%d}"
+
+MOST_SLOTS = 65_536
+"""Slots of a directory: 2 MiB."""
+
 ENTRY = struct.Struct("<11sBBBHHHHHHHI")
 """Name, attributes, NTRes, creation 10 ms, creation time and date, access date, cluster bits 31-16, write time and
 date, cluster bits 15-0, size."""
@@ -37,6 +45,16 @@ def encode_moment(moment: datetime) -> tuple[int, int]:
         raise ValueError(f"year {moment.year} cannot be written; expected 1980 to 2107")
     date = moment.year - 1980 << 9 | moment.month << 5 | moment.day
     return date, moment.hour << 11 | moment.minute << 5 | moment.second // 2
+
+
+def day_text(date: int) -> str:
+    """Return "1980-01-01": a date word as it reads, though no calendar may have that day."""
+    return f"{1980 + (date >> 9)}-{date >> 5 & 15:02}-{date & 31:02}"
+
+
+def time_text(time: int, hundredths: int = 0) -> str:
+    """Return "23:59:58": a time word as it reads; ``hundredths``, 0 to 199, can add a second."""
+    return f"{time >> 11:02}:{time >> 5 & 63:02}:{(time & 31) * 2 + hundredths // 100:02}"
 
 
 def file_entry(short: str, cluster: int, size: int, moment: datetime) -> bytes:

@@ -24,6 +24,9 @@ MOST_SECTORS = 2**32 - 1
 LARGEST_CLUSTER = 64
 """Sectors; 32 KiB is Microsoft's limit, and systems of its time fail above it (KB Q127851)."""
 
+FEWEST_SECTORS = 128
+"""Of a volume: the public FatFs takes smaller ones for no FAT volume (ff.c, R0.14 and later, check_fs)."""
+
 FEWEST_CLUSTERS = {12: 33, 16: 4101, 32: 65541}
 """FAT12: the public FatFs refuses 32 and fewer. FAT16 and FAT32: the border plus Microsoft's margin of 16."""
 
@@ -135,14 +138,19 @@ def largest_card(fat_bits: int) -> int:
 
 
 def smallest_card(fat_bits: int, *, partitioned: bool) -> int:
-    """Return the bytes of the smallest card that takes a safe volume of a FAT type, with clusters of one sector."""
+    """Return the bytes of the smallest card that takes a safe volume of a FAT type, with clusters of one sector.
+
+    A safe FAT12 volume has at least ``FEWEST_SECTORS``; those of the other types always do.
+    """
     clusters = FEWEST_CLUSTERS[fat_bits]
     system = 2 * _fat_for(fat_bits, clusters) + root_sectors(_root_entries(fat_bits))
     if fat_bits != 32 and not partitioned:
-        return (1 + system + clusters) * SECTOR
+        return max(1 + system + clusters, FEWEST_SECTORS) * SECTOR
     unit = boundary_unit(fat_bits, 0)
-    data = next(data for data in count(unit, unit) if _before_data(fat_bits, data, system, unit, partitioned))
-    return (data + clusters) * SECTOR
+    for data in count(unit, unit):
+        if before := _before_data(fat_bits, data, system, unit, partitioned):
+            return max(data + clusters, before[0] + FEWEST_SECTORS) * SECTOR
+    raise AssertionError("some data area begins late enough")
 
 
 def _place(card_sectors: int, fat_bits: int, cluster: int, *, partitioned: bool) -> Volume:
@@ -222,5 +230,4 @@ def _check_size(card_bytes: int, fat_bits: int, *, partitioned: bool) -> None:
         raise GeometryError(f"{text}; {asked}", largest=largest)
     smallest = smallest_card(fat_bits, partitioned=partitioned)
     if card_bytes // SECTOR < smallest // SECTOR:
-        text = f"FAT{fat_bits} needs at least {FEWEST_CLUSTERS[fat_bits]:,} clusters, on a card of {smallest:,} bytes"
-        raise GeometryError(f"{text}; {asked}", smallest=smallest)
+        raise GeometryError(f"FAT{fat_bits} needs a card of at least {smallest:,} bytes; {asked}", smallest=smallest)

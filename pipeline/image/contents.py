@@ -5,10 +5,10 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from pipeline.model.plan import Entry
+from pipeline.threads import Threads
 
 PART = 1 << 20
 """Bytes read at once."""
@@ -24,7 +24,7 @@ def hash_contents(
 
     Memory does not grow with bytes. Raises OSError when the image cannot be read.
     """
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1), "read-back") as pool:
+    with Threads(min(4, os.cpu_count() or 1), "read-back") as pool:
         for batch, digests in pool.map(lambda batch: (batch, _hash(image, batch)), _batches(files)):
             yield from zip((entry for entry, _ in batch), digests, strict=True)
             progress(sum(entry.size for entry, _ in batch))

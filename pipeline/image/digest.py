@@ -5,17 +5,17 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from io import FileIO
 from pathlib import Path
 
 from pipeline.image.stream import BLOCK, ZEROS
+from pipeline.threads import Threads
 
 
 def image_digest(image: Path, progress: Callable[[int], None] = lambda _: None) -> str:
     """Return the SHA-256; ``progress`` is called with the bytes hashed since the last call."""
     digest = hashlib.sha256()
-    with image.open("rb", buffering=0) as file, ThreadPoolExecutor(1, "read-ahead") as ahead:
+    with image.open("rb", buffering=0) as file, Threads(1, "read-ahead") as ahead:
         rooms = [memoryview(bytearray(BLOCK)) for _ in range(2)]
 
         def read(part: tuple[int, int, bool], room: memoryview) -> memoryview:

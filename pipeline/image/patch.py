@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from io import FileIO
 from pathlib import Path
@@ -17,6 +16,7 @@ from pipeline.fat.table import cluster_runs
 from pipeline.image.stream import ZEROS, TargetError, write_at
 from pipeline.image.write import PART, Opener, cannot_write, write_contents, write_system_area
 from pipeline.model.plan import Entry, Plan
+from pipeline.threads import Threads
 
 BLOCK = 1 << 12
 """Bytes compared at once: what file systems and disks write at the least."""
@@ -55,7 +55,7 @@ def patch_image(old: Plan, new: Plan, kept: frozenset[Entry], opener: Opener, ta
     """
     volume = new.volume
     try:
-        with target.open("rb+", buffering=0) as file, ThreadPoolExecutor(1, "file-hash") as hasher:
+        with target.open("rb+", buffering=0) as file, Threads(1, "file-hash") as hasher:
             stream = _Patch(file, volume.cluster_offset(2), volume.cluster_bytes)
             write_system_area(new, stream)
             problems = write_contents(new, opener, stream, hasher, kept)

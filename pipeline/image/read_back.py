@@ -1,14 +1,14 @@
 """Reads a finished image back through pyfatfs and holds all of it against the plan.
 
 What goes unnoticed here: the zeros that fill up directories, clusters and free space, the CHS fields of the
-partition table, and the four unused bits of FAT32 entries if they change in both copies. No reader uses them; the
-SHA-256 of the image covers them.
+partition table, and the four unused bits of FAT32 entries if they change in both copies. No reader uses them;
+``image.unplanned`` holds them against the plan with the writer's code, which is no stranger to it.
 """
 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterator, Sequence, Set
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib.metadata import version
 from io import BufferedReader
@@ -26,19 +26,12 @@ from pipeline.model.plan import SECTOR, Entry, Plan, Proof
 Progress = Callable[[int], None]
 
 
-def read_back(
-    plan: Plan,
-    image: Path,
-    written: Written,
-    progress: Progress = lambda _: None,
-    kept: Set[Entry] = frozenset(),
-) -> Proof:
+def read_back(plan: Plan, image: Path, written: Written, progress: Progress = lambda _: None) -> Proof:
     """Return the proof that the image holds exactly what the plan says, as pyfatfs reads it.
 
     Compared are, in both directions: partition table, boot sector, both FATs, every path with its short name, place
     in the folder, attributes, times, size, clusters and SHA-256, label, serial, and on FAT32 free count and backups.
-    ``progress`` is called with the bytes of files read since the last call. The contents of files in ``kept`` are not
-    read: they were proven in an image that was only changed elsewhere.
+    ``progress`` is called with the bytes of files read since the last call.
 
     Raises CheckError with every difference, MachineError when the system cannot read the image.
     """
@@ -47,26 +40,29 @@ def read_back(
             warnings.simplefilter("always")
             problems = list(compare_system(plan, str(image), file, written.image_size))
             if not problems:  # otherwise nothing else can be read with sense
-                problems += _compare_volume(plan, image, file, progress, kept)
+                problems += _compare_volume(plan, image, file, progress)
     except OSError as error:
         raise MachineError.one(f"the image cannot be read: {error.strerror}", file=str(image)) from error
     problems += [problem(str(image), f"pyfatfs warns: {warning.message}") for warning in warned]
     if problems:
         raise CheckError(problems)
+    return proof_for(plan, written.image_sha256, f"pyfatfs {version('pyfatfs')}")
+
+
+def proof_for(plan: Plan, image_sha256: str, reader: str) -> Proof:
+    """Return what a reader that found everything as planned has proven of the image with this SHA-256."""
     files = [entry for entry in plan.entries if not entry.is_folder]
     return Proof(
-        image_sha256=written.image_sha256,
-        image_size=written.image_size,
+        image_sha256=image_sha256,
+        image_size=plan.volume.card_sectors * SECTOR,
         files=len(files),
         folders=len(plan.entries) - len(files),
         file_bytes=sum(entry.size for entry in files),
-        reader=f"pyfatfs {version('pyfatfs')}",
+        reader=reader,
     )
 
 
-def _compare_volume(
-    plan: Plan, image: Path, file: BufferedReader, progress: Progress, kept: Set[Entry]
-) -> list[Problem]:
+def _compare_volume(plan: Plan, image: Path, file: BufferedReader, progress: Progress) -> list[Problem]:
     problems: list[Problem] = []
     with _foreign(str(image), problems):
         volume = CardVolume(file, plan.volume.start)
@@ -84,7 +80,7 @@ def _compare_volume(
             there = set(found)
             files += [entry for slot, entry in planned if entry and not entry.is_folder and slot in there]
     start = plan.volume.start * SECTOR
-    places = ((entry, start + volume.get_data_cluster_address(entry.cluster)) for entry in files if entry not in kept)
+    places = ((entry, start + volume.get_data_cluster_address(entry.cluster)) for entry in files)
     for entry, sha256 in hash_contents(image, places, progress):
         if sha256 != entry.sha256:
             problems.append(problem(entry.path, f"its SHA-256 is {sha256}; expected {entry.sha256}"))

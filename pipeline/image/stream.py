@@ -5,11 +5,13 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from contextlib import contextmanager
 from io import FileIO
 from types import TracebackType
 from typing import Self
+
+from pipeline.threads import Threads
 
 BLOCK = 1 << 21
 """Bytes handed to the file and to the hash at once."""
@@ -42,9 +44,9 @@ class SparseStream:
         self._file = file
         self._advance = advance
         self._digest = hashlib.sha256()
-        self._hasher = ThreadPoolExecutor(1, "image-hash")
+        self._hasher = Threads(1, "image-hash")
         self._stopped = False
-        self._syncer = ThreadPoolExecutor(1, "image-sync")
+        self._syncer = Threads(1, "image-sync")
         self._sync: Future[None] | None = None
         self._synced = 0  # bytes written when the last sync began
         self._ring = [memoryview(bytearray(BLOCK)) for _ in range(BLOCKS)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import errno
 import hashlib
 from collections.abc import Callable, Set
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future
 from contextlib import AbstractContextManager
 from io import BufferedIOBase
 from pathlib import Path
@@ -21,6 +21,7 @@ from pipeline.fat.table import cluster_runs, table_chunks
 from pipeline.image.stream import SparseStream, TargetError
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Entry, Plan
+from pipeline.threads import Threads
 
 __all__ = ["Opener", "Written", "write_image"]
 
@@ -69,7 +70,7 @@ def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[in
         with (
             target.open("wb", buffering=0) as file,
             SparseStream(file, progress) as stream,
-            ThreadPoolExecutor(1, "file-hash") as hasher,
+            Threads(1, "file-hash") as hasher,
         ):
             write_system_area(plan, stream)
             problems += write_contents(plan, opener, stream, hasher)

@@ -8,10 +8,12 @@ import shutil
 import tomllib
 from collections.abc import Iterator
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 from pipeline.errors import ManifestError
 from pipeline.fat.boot import serial_text
+from pipeline.fat.entries import EARLIEST, LATEST, day_text, encode_moment, time_text
 from pipeline.fat.names import label_problem
 from pipeline.inspect.adopt import Adoption, Draft, slug
 from pipeline.inspect.conformance import Held
@@ -22,8 +24,6 @@ from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import replacing
 
 PLACES = re.compile(r"^places[ \t]*=[ \t]*\[", re.MULTILINE)
-EPOCH_DATE = 1 << 5 | 1
-"""1980-01-01 as a directory entry has it."""
 
 
 def write(project: Project, named: Named, adoption: Adoption) -> tuple[str, ...]:
@@ -166,20 +166,18 @@ def _volume_lines(adoption: Adoption) -> Iterator[str]:
     if reading.label and label_problem(reading.label) is None:
         yield f"label = {_text(reading.label)}"
     yield f'serial = "{serial_text(reading.serial)}"'
-    newest = max((item.times[4:] for item in reading.items), default=(EPOCH_DATE, 0))
+    newest = max((item.times[4:] for item in reading.items), default=encode_moment(EARLIEST))
     if moment := _moment(*newest):
         yield f"timestamp = {moment}"
 
 
 def _moment(date: int, time: int) -> str:
     """Return the words of a directory entry as TOML has a moment, "" where they are none."""
-    year, month, day = 1980 + (date >> 9), date >> 5 & 15, date & 31
-    text = f"{year}-{month:02}-{day:02}T{time >> 11:02}:{time >> 5 & 63:02}:{(time & 31) * 2:02}"
+    text = f"{day_text(date)}T{time_text(time)}"
     try:
-        tomllib.loads(f"timestamp = {text}")
+        return text if EARLIEST <= datetime.fromisoformat(text) <= LATEST else ""
     except ValueError:
         return ""
-    return text if year < 2100 else ""
 
 
 def _text(text: str) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 
 from pipeline.build import rom
 from pipeline.card.contents import Known, fields_of, gather, join
 from pipeline.card.select import Selection
+from pipeline.fat.entries import EARLIEST
 from pipeline.fat.names import fold
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.model.content import CardFile
@@ -105,7 +105,7 @@ def _is_there(pattern: str, there: set[str]) -> bool:
 
 def _nothing(board: Board) -> Card:
     """Return a card with nothing of its own."""
-    volume = VolumeRequest(type="", size=0, label="", serial=None, timestamp=datetime(1980, 1, 1))
+    volume = VolumeRequest(type="", size=0, label="", serial=None, timestamp=EARLIEST)
     return Card(
         id="", file="", name="", version="", board=board.id, cores=(), titles=(), tags=(), volume=volume, settings={},
         files=(), sums=(), configs=(), edits=(),

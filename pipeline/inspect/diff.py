@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from pipeline.configs.differ import text_changes
@@ -17,6 +16,7 @@ from pipeline.record.compare import Changes, compare, to_hash
 from pipeline.record.regions import regions_of, used_ranges
 from pipeline.record.snapshot import Side
 from pipeline.record.verdict import differing_at
+from pipeline.threads import Threads
 from pipeline.workspace.progress import progress
 
 BLOCK = 1 << 18
@@ -130,7 +130,7 @@ def _hashed(named: Named, paths: Iterable[str]) -> Side:
         return side
     total = sum(side.files[path].size for path in todo)
     found = {}
-    with progress(f"read {named.shown}", total) as advance, ThreadPoolExecutor(2) as pool:
+    with progress(f"read {named.shown}", total) as advance, Threads(2) as pool:
         for path, sha256 in zip(todo, pool.map(lambda path: digest(parts(path)), todo), strict=True):
             found[path] = sha256
             advance(side.files[path].size)

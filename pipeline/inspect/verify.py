@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import islice
@@ -17,10 +16,12 @@ from pipeline.fat.names import fold
 from pipeline.inspect.open_target import PART, open_image, plan_beside
 from pipeline.inspect.planned_image import Medium, Planned, unreadable
 from pipeline.model.plan import Plan
-from pipeline.model.reading import Reading
+from pipeline.model.reading import Item, Reading
 from pipeline.record.fields import Naming
 from pipeline.record.regions import Region, regions_of
-from pipeline.record.verdict import HARMLESS, Found, Spot, chips_at, differing_at, is_sound, spots
+from pipeline.record.verdict import HARMLESS, Found, Spot, changed_attributes, chips_at, differing_at, is_sound, spots
+from pipeline.record.words import attributes_words
+from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.progress import progress
 
@@ -102,13 +103,16 @@ def verify_medium(medium: Medium, plan: Plan, record: Mapping[str, Any], referen
         right, reading_damages = hashes.keys() - wrong, []
         found = Found(sound=False, reading=None, items={})
     files = {one["path"]: one for one in record["files"]}
+    attributes = list(changed_attributes(expected, found))
     damages = [
         *short,
         *(_file_damage(files[item.path], expected.ranges(item), found, medium, reference)
           for item in expected.items if item.path in hashes and item.path not in right),
         *_placement(files, found, expected),
+        *(_attribute_damage(*pair) for pair in attributes),
         *reading_damages,
-        *(Damage(what=_spot(spot), offset=spot.offset) for spot in found_spots if spot.damaged),
+        *(_spot_damage(spot) for spot in sorted(found_spots, key=_order)
+          if spot.damaged and not (spot.field == "attributes" and spot.path in {item.path for item, _ in attributes})),
     ]  # fmt: skip
     extra = sorted(found.items.keys() - {item.path for item in expected.items})
     touched = dict.fromkeys(_spot(spot) for spot in found_spots if not spot.damaged)
@@ -129,7 +133,7 @@ def _wrong_files(medium: Medium, expected: Reading, hashes: Mapping[str, str]) -
     files = [item for item in expected.items if not item.is_folder]
     total = sum(item.size for item in files)
     wrong = set()
-    with progress("verify", total) as advance, ThreadPoolExecutor(2) as pool:
+    with progress("verify", total) as advance, Threads(2) as pool:
         run = pool.map if total > PART else map
         digests = run(lambda item: medium.digest(expected.ranges(item)), files)
         for item, digest in zip(files, digests, strict=True):
@@ -210,19 +214,23 @@ def _file_damage(
     offsets: list[int] = []
     if reference is not None and reference.digest(ranges) == file["sha256"]:
         offsets = list(islice(_offsets(ranges, medium, reference), PART))
-    more = "at least " if len(offsets) == PART else ""
-    what = (
-        f"{more}{len(offsets):,} of its bytes differ, the first at 0x{offsets[0]:04X}"
-        if offsets
-        else "its bytes differ"
-    )
     return Damage(
         path=file["path"],
-        what=what,
+        what=_differing_bytes(offsets),
         title=_title(file),
         chips=tuple(chips_at(file["made-from"], offsets)),
         offset=ranges[0][0] + (offsets[0] if offsets else 0) if ranges else -1,
     )
+
+
+def _differing_bytes(offsets: Sequence[int]) -> str:
+    """Return "1 byte differs, at offset 0x5123" or the like; at most ``PART`` of them are counted."""
+    if not offsets:
+        return "its bytes differ"
+    if len(offsets) == 1:
+        return f"1 byte differs, at offset 0x{offsets[0]:04X}"
+    more = "at least " if len(offsets) == PART else ""
+    return f"{more}{len(offsets):,} bytes differ, the first at offset 0x{offsets[0]:04X}"
 
 
 def _offsets(ranges: Iterable[tuple[int, int]], one: Medium, other: Medium) -> Iterator[int]:
@@ -242,8 +250,25 @@ def _title(file: Mapping[str, Any]) -> str:
     return str(origin["owner"]) if origin["kind"] in ("rom-file", "title-file") else ""
 
 
+def _attribute_damage(planned: Item, actual: Item) -> Damage:
+    names = attributes_words(actual.attributes), attributes_words(planned.attributes)
+    return Damage(path=planned.path, what=f"its attributes are {names[0]}; expected {names[1]}", offset=actual.offset)
+
+
+def _order(spot: Spot) -> tuple[bool, int]:
+    """Directories and boot sectors before FATs, whose entries follow from what is in the directories."""
+    return spot.owner.startswith("FAT "), spot.offset
+
+
+def _spot_damage(spot: Spot) -> Damage:
+    if spot.path:
+        return Damage(path=spot.path, what=f"directory entry: {spot.field}", offset=spot.offset)
+    return Damage(what=_spot(spot), offset=spot.offset)
+
+
 def _spot(spot: Spot) -> str:
-    return f"{spot.owner}: {spot.field}" if spot.field else spot.owner
+    of = f" of {spot.path}" if spot.path else ""
+    return f"{spot.owner}: {spot.field}{of}" if spot.field else spot.owner
 
 
 def _reference(record_path: Path, record: Mapping[str, Any], path: Path, stack: ExitStack) -> Medium | None:

@@ -11,14 +11,15 @@ from pathlib import Path
 from typing import TypeVar
 
 from pipeline.errors import ManifestError, Place, Problem, located
-from pipeline.manifest.cache import Cache
 from pipeline.manifest.checks.paths import path_problems
 from pipeline.manifest.checks.references import References
+from pipeline.manifest.files import manifest_files, path_from
 from pipeline.manifest.parse_manifest import examine
 from pipeline.manifest.sources import sources
+from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import Examined
 from pipeline.manifest.text.positions import locator
-from pipeline.manifest.text.read import ManifestFile, manifest_files, read, shown
+from pipeline.manifest.text.read import ManifestFile, read
 from pipeline.model.manifest import Board, Card, Core, Manifest, Station, Title
 
 T = TypeVar("T", Board, Core, Title, Card, Station)
@@ -26,28 +27,30 @@ T = TypeVar("T", Board, Core, Title, Card, Station)
 MOST = 20
 """Problems of one file that are shown; the rest are counted."""
 
+EMPTY_HINT = "go to the folder that holds inputs/, or name the folder of inputs in CARDKILN_INPUTS"
 
-def load(inputs: Path, base: Path | None = None, cache: Cache | None = None) -> Manifest:
+
+def load(inputs: Path, base: Path | None = None) -> Manifest:
     """Return everything the manifests of a folder say.
 
-    Raises ManifestError with every problem of every file, located and sorted; of one file at most 20 are told.
-    Files are named relative to ``base`` (the working folder when left out) where they lie below it. A cache spares
-    the work on manifests that the last load found valid, and is brought up to date.
+    Raises ManifestError with every problem of every file, located and sorted, of one file the first 20; and for a
+    folder without a board and a card. Files are named relative to ``base`` (the working folder when left out) where
+    they lie below it.
     """
     base = (base or Path()).absolute()
     root = inputs.absolute()
-    if not root.is_dir():
-        raise ManifestError([Problem(Place(shown(root, base)), "found no such folder, expected the folder of inputs")])
     files, problems = manifest_files(root, base)
+    if not problems and not any(file.kind in ("board", "card") for file in files):
+        what = "found no board and no card, expected their manifests in boards/ and cards/"
+        raise ManifestError([Problem(Place(path_from(root, base)), what, EMPTY_HINT)])
     with _uncollected():
-        examined = [_examined(file, cache) for file in files]
-    if cache:
-        cache.save()
-    found, missing = sources(root, [one for one in examined if one.kind == "sources"])
-    problems += (problem for one in examined for problem in one.problems)
-    told = {(problem.place.file, problem.place.key) for problem in problems}
-    further = (*References(examined).problems(), *path_problems(root, examined, partial(shown, base=base)), *missing)
-    problems += (problem for problem in further if (problem.place.file, problem.place.key) not in told)
+        examined = [_examined(file) for file in files]
+    found, missing = sources(root, [manifest for manifest in examined if manifest.kind == "sources"])
+    problems += (problem for manifest in examined for problem in manifest.problems)
+    known = {(problem.place.file, problem.place.key) for problem in problems}
+    paths = path_problems(root, examined, partial(path_from, base=base))
+    further = (*References(examined).problems(), *paths, *missing)
+    problems += (problem for problem in further if (problem.place.file, problem.place.key) not in known)
     if problems:
         raise ManifestError(_first_of_each_file(located(problems, locator(base))))
     return Manifest(
@@ -73,11 +76,11 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-def _examined(file: ManifestFile, cache: Cache | None) -> Examined:
+def _examined(file: ManifestFile) -> Examined:
     data = read(file)
     if isinstance(data, Problem):
         return Examined(kind=file.kind, id=file.id, file=file.file, problems=(data,))
-    return examine(file.kind, file.id, file.file, data, cache)
+    return examine(file.kind, file.id, file.file, data)
 
 
 def _by_id(examined: Iterable[Examined], kind: type[T]) -> dict[str, T]:
@@ -87,11 +90,12 @@ def _by_id(examined: Iterable[Examined], kind: type[T]) -> dict[str, T]:
 def _first_of_each_file(problems: Sequence[Problem]) -> Iterator[Problem]:
     """Yield the first problems of each file, and in place of the next one how many more there are."""
     counts = Counter(problem.place.file for problem in problems)
-    told: Counter[str] = Counter()
+    shown: Counter[str] = Counter()
     for problem in problems:
         file = problem.place.file
-        told[file] += 1
-        if told[file] <= MOST:
+        shown[file] += 1
+        if shown[file] <= MOST:
             yield problem
-        elif told[file] == MOST + 1:
-            yield Problem(problem.place, f"and {counts[file] - MOST} more problems in this file")
+        elif shown[file] == MOST + 1:
+            least = "at least " if counts[file] >= ENOUGH else ""
+            yield Problem(problem.place, f"and {least}{counts[file] - MOST} more problems in this file")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,34 +10,40 @@ from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.checks.self_checks import texts
-from pipeline.manifest.schema.messages import quote
 from pipeline.manifest.text.parsed import Examined
 from pipeline.model.manifest import ArchiveLimits, Sources
+from pipeline.model.text import quote
 from pipeline.model.units import parse_size
 
 
 def sources(root: Path, examined: Sequence[Examined]) -> tuple[Sources, list[Problem]]:
     """Return the places to search, in the order of the files, and what is wrong with them.
 
-    A place is relative to the folder of inputs, where both files lie, or absolute; "~" is the user's home. Limits
-    that more than one file names are taken from the first.
+    A place is relative to the folder of inputs, where both files lie, or absolute; "~" is the user's home, "~name"
+    that of another user. Limits that more than one file names are taken from the first.
     """
     places: dict[str, None] = {}
     problems: list[Problem] = []
     limits: dict[str, Any] = {}
     for one in examined:
         for key, text in texts(one.data or {}, "places"):
-            path = root / Path(text).expanduser()
-            if path.exists():
+            try:
+                path = root / Path(text).expanduser()
+                path.stat()
                 places[os.path.normpath(path)] = None
-            else:
-                problems.append(_missing(Place(one.file, key=key), text))
+            except (OSError, RuntimeError, ValueError) as error:
+                problems.append(_unfit(Place(one.file, key=key), text, error))
         if one.data and not one.problems:
             limits = {**one.data.get("limits", {}), **limits}
     limits |= {name: parse_size(limits[name]) for name in ("member", "total") if name in limits}
     return Sources(places=tuple(places), limits=ArchiveLimits(**limits)), problems
 
 
-def _missing(place: Place, text: str) -> Problem:
+def _unfit(place: Place, text: str, error: Exception) -> Problem:
+    """Return why a place cannot be searched: it is not there, has no home, or the system refuses to look at it."""
+    if isinstance(error, RuntimeError):
+        return Problem(place, f"found {quote(text)}, and no such user has a home folder", "write the path in full")
+    if isinstance(error, OSError) and error.errno not in (errno.ENOENT, errno.ENOTDIR):
+        return Problem(place, f"found {quote(text)}, which cannot be looked at: {error.strerror}", "correct the path")
     hint = "correct the path, or take the line out; connect the drive if it lies on one"
     return Problem(place, f"found no {quote(text)}, expected a folder or a ZIP archive", hint)

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import difflib
 import json
-from collections.abc import Iterable, Sequence
+import string
+from collections.abc import Iterable, Iterator
 
 LONGEST = 40
 """Characters of a value that ``quote`` and ``shorten`` show."""
+
+MANY = 200
+"""Names among which a wrong one is compared with each."""
+
+LETTERS = f"{string.ascii_lowercase}{string.digits}-_."
 
 SHORT_ESCAPES = {"\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r"}
 
@@ -69,11 +75,29 @@ def quoted(names: Iterable[str], last: str = "or") -> str:
     return listed(map(quote, names), last)
 
 
-def nearest(name: str, known: Iterable[str]) -> str:
-    """Return the known name most like a wrong one, "" when none is."""
-    names: Sequence[str] = list(known)
-    same = [other for other in names if other.lower() == name.lower()]
-    return next(iter(same or difflib.get_close_matches(name, names, 1)), "")
+def nearest(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
+    """Return the known name most like a wrong one, "" when none is; among many, only one that is a single slip away.
+
+    ``cutoff``: how alike they must be at least, 1 for equal (the measure of ``difflib.get_close_matches``).
+    """
+    names = frozenset(known)
+    if len(names) > MANY:  # the time of difflib would be felt where each of many names is wrong
+        return next((slip for slip in _slips(name) if slip in names), "")
+    same = sorted(other for other in names if other.lower() == name.lower())
+    return next(iter(same or difflib.get_close_matches(name, names, 1, cutoff)), "")
+
+
+def _slips(name: str) -> Iterator[str]:
+    """Yield the names one slip away: in another case, or with one letter more, less, other or swapped."""
+    yield from (name.lower(), name.upper())
+    for at in range(min(len(name) + 1, LONGEST)):
+        before, after = name[:at], name[at:]
+        if after:
+            yield before + after[1:]
+            yield before + after[1:2] + after[:1] + after[2:]
+        for letter in LETTERS:
+            yield before + letter + after[1:]
+            yield before + letter + after
 
 
 def did_you_mean(name: str, known: Iterable[str], otherwise: str = "") -> str:

@@ -8,7 +8,7 @@ import sys
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, BinaryIO, cast
@@ -19,6 +19,7 @@ else:
     from backports import zstd
 
 from pipeline.errors import CheckError
+from pipeline.threads import Threads
 
 SUFFIXES = {"zstd": ".zst", "gzip": ".gz", "zip": ".zip"}
 """What is added to the image's name for each form."""
@@ -40,7 +41,7 @@ def pack(image: Path, target: Path, form: str, progress: Progress = lambda _: No
     with (
         image.open("rb", buffering=0) as source,
         target.open("wb") as file,
-        ThreadPoolExecutor(1, "image-hash") as hasher,
+        Threads(1, "image-hash") as hasher,
         _packer(cast("BinaryIO", file), form, image) as packed,
     ):
         hashed: Future[None] | None = None

@@ -76,6 +76,7 @@ class Naming:
         self._last = reading.volume.clusters + 1
         self._items = sorted((item.offset - (item.slots - 1) * SLOT, item.offset, item.path) for item in reading.items)
         self._offsets = {item.path: item.offset for item in reading.items}
+        self._shorts = {item.path: item.short for item in reading.items}
         self._slots = [start for start, _, _ in self._items]
 
     def owner_of(self, cluster: int) -> str:
@@ -95,6 +96,10 @@ class Naming:
     def offset_of(self, path: str) -> int:
         """Return where the entry of a file or folder lies."""
         return self._offsets[path]
+
+    def short_of(self, path: str) -> str:
+        """Return the 8.3 name of a file or folder."""
+        return self._shorts[path]
 
     def name(self, region: Region, offset: int) -> str:
         """Return what a byte is, in words: "size of GAMES/MOTH.ROM", "entry of cluster 57 (GAMES/MOTH.ROM)"."""

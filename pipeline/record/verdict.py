@@ -1,7 +1,8 @@
 """Whether a card is still what its record says: what is damaged, and what was only touched since.
 
-Touched is what systems do to a card that is merely plugged in: the dirty bit, times, the free counts of FSInfo, a disk
-signature, the name in the boot sector, and files of their own (common practice).
+Touched is what systems do to a card that is merely plugged in: the dirty bit, times, the free counts of FSInfo, which
+are hints by the specification, a disk signature, the name in the boot sector, another 8.3 name beside a long one, and
+files of their own (common practice).
 """
 
 from __future__ import annotations
@@ -22,6 +23,10 @@ HARMLESS = ("dirty", "free count")
 TIMES = frozenset(range(13, 20)) | frozenset(range(22, 26))
 """Bytes of a directory entry that hold times."""
 
+NAME = range(11)
+CHECKSUM = 13
+"""Of the 8.3 name, in each slot of a long name."""
+
 CLUSTER = frozenset((20, 21, 26, 27))
 TOUCHED_FIELDS = {
     "boot sector": ("dirty bit", "system name"),
@@ -33,12 +38,16 @@ TOUCHED_FIELDS = {
 
 @dataclass(frozen=True, order=True, slots=True)
 class Spot:
-    """A place outside of files that is not as written: whose, which field, the offset of its first byte."""
+    """A place outside of files that is not as written: whose, which field, the offset of its first byte.
+
+    ``path``: of the file or folder whose directory entry it is in, "" elsewhere.
+    """
 
     owner: str
     field: str
     offset: int
     damaged: bool
+    path: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +60,10 @@ class Found:
 
 
 def is_sound(planned: Reading, found: Reading, right: set[str]) -> bool:
-    """Whether nothing is wrong with a volume and all that was planned is on it; ``right``: files whose bytes are."""
+    """Whether nothing is wrong with a volume and all that was planned is on it; ``right``: files whose bytes are.
+
+    Attributes are passed over, and a new 8.3 name where there is a long one.
+    """
     items = {item.path: item for item in found.items}
     return (
         all(finding.kind in HARMLESS for finding in found.findings)
@@ -60,11 +72,19 @@ def is_sound(planned: Reading, found: Reading, right: set[str]) -> bool:
     )
 
 
+def changed_attributes(planned: Reading, found: Found) -> Iterator[tuple[Item, Item]]:
+    """Yield each file and folder whose attributes are not as planned, "archive" aside, as planned and as it is."""
+    for item in planned.items:
+        other = found.items.get(item.path)
+        if other is not None and (item.attributes ^ other.attributes) & ~ARCHIVE:
+            yield item, other
+
+
 def _is_there(item: Item, other: Item | None, right: set[str]) -> bool:
     return (
         other is not None
-        and (item.short, item.is_folder, item.size) == (other.short, other.is_folder, other.size)
-        and (item.attributes ^ other.attributes) & ~ARCHIVE == 0
+        and (item.is_folder, item.size) == (other.is_folder, other.size)
+        and (item.short == other.short or item.short != item.path.rpartition("/")[2])
         and (item.is_folder or item.path in right)
     )
 
@@ -83,14 +103,17 @@ def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: 
         differing = _fields(region, planned, actual, found)
     seen = set()
     for offset, damaged in differing:
-        field = naming.name(region, offset)
+        field, path = naming.name(region, offset), ""
         if kind in ("slack", "before the volume", "reserved sectors"):
             field = ""
         elif field.startswith("slot "):
             field = field.partition(",")[0]
-        if (field, damaged) not in seen:
-            seen.add((field, damaged))
-            yield Spot(str(region.owner), field, offset, damaged)
+        elif kind in ("folder", "root directory"):
+            path = naming.item_at(offset)[0]
+            field = field.removesuffix(f" of {path}")
+        if (field, path, damaged) not in seen:
+            seen.add((field, path, damaged))
+            yield Spot(str(region.owner), field, offset, damaged, path)
 
 
 def differing_at(planned: bytes, actual: bytes) -> Iterator[int]:
@@ -112,19 +135,21 @@ def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iter
         if field == "dirty bit":
             touched = (planned[at] ^ actual[at]) & ~3 == 0
         elif kind == "FSInfo" and touched:
-            touched = _counts_are_right(actual, found)
+            touched = _counts_can_be(actual, found)
         yield region.start + at, not touched
 
 
-def _counts_are_right(fs_info: bytes, found: Found) -> bool:
-    """Whether FSInfo's two numbers can be: the free clusters as counted, or unknown, and a cluster that there is."""
+def _counts_can_be(fs_info: bytes, found: Found) -> bool:
+    """Whether FSInfo's two numbers can be, right or stale: no more clusters than there are, a cluster that there is.
+
+    Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT32 FSInfo Sector Structure": "It is not
+    necessarily correct, but should be range checked at least to make sure it is <= volume cluster count."
+    """
     if found.reading is None:
         return False
     free, following = (int.from_bytes(fs_info[at : at + 4], "little") for at in (488, 492))
-    unknown = 0xFFFFFFFF
-    return free in (found.reading.free_clusters, unknown) and (
-        following == unknown or 2 <= following < found.reading.volume.clusters + 2
-    )
+    clusters, unknown = found.reading.volume.clusters, 0xFFFFFFFF
+    return (free <= clusters or free == unknown) and (following == unknown or 2 <= following < clusters + 2)
 
 
 def _fat(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
@@ -154,15 +179,17 @@ def _directory(
         offset = region.start + at
         path, long = naming.item_at(offset)
         empty = not any(planned[slot : slot + SLOT])
+        renamed = path != "" and found.sound and found.items[path].short != naming.short_of(path)
         if empty:
             touched = found.sound and slot < used
         elif path and found.sound and found.items[path].offset != naming.offset_of(path):
             touched = True
         elif long:
-            touched = False
+            touched = renamed and within == CHECKSUM
         else:
             touched = within in TIMES or (within == 11 and planned[at] ^ actual[at] == ARCHIVE and path != "")
             touched = touched or (within in CLUSTER and found.sound and path != "")
+            touched = touched or (renamed and within in NAME)
         yield offset, not touched
 
 

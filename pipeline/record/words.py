@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.fat.entries import day_text, time_text
+
 Times = tuple[int, int, int, int, int, int]
 
 ATTRIBUTES = ("read-only", "hidden", "system", "volume label", "folder", "archive")
@@ -49,7 +51,4 @@ def times_words(old: Times, new: Times) -> tuple[str, str]:
 
 def _moment(date: int, time: int, hundredths: int) -> str:
     """Return the words of a moment as they read, though no calendar may have it; hundredths -1: a day alone."""
-    day = f"{1980 + (date >> 9)}-{date >> 5 & 15:02}-{date & 31:02}"
-    if hundredths < 0:
-        return day
-    return f"{day} {time >> 11:02}:{time >> 5 & 63:02}:{(time & 31) * 2 + hundredths // 100:02}"
+    return day_text(date) if hundredths < 0 else f"{day_text(date)} {time_text(time, hundredths)}"

@@ -6,10 +6,11 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.model.manifest import Change, Piece, Value
+from pipeline.model.text import did_you_mean, listed
 from pipeline.roms.operations.arguments import Argument, as_written
 from pipeline.roms.operations.operation import SLOT_NAMES, Operation, parameter
 from pipeline.roms.operations.table import CHANGES, PIECES
-from pipeline.roms.report import Report, nearest
+from pipeline.roms.report import Report
 from pipeline.roms.tree import Node
 
 DEEPEST = 100
@@ -85,7 +86,7 @@ class Binder:
         whole = tuple(part for part in parts if part is not None)
         depth = 1 + max((part.depth for part in whole), default=0)
         if len(parts) not in operation.parts:
-            self.report.add(key, f"expected {_counts(operation.parts)} pieces, found {len(parts)}")
+            self.report.add(key, f"expected {_counts(operation.parts)}, found {len(parts):,}")
         if depth > DEEPEST:
             self.report.add(key, f"is number {depth} of the operations on one piece; expected {DEEPEST} at most")
         if len(self.report.problems) > before or len(whole) < len(parts):
@@ -99,7 +100,7 @@ class Binder:
         """Return the value of every argument, by its name in the manifest."""
         for name in written.keys() - operation.arguments.keys():
             takes = f"{operation.name} takes {_listing(operation)}" if operation.arguments else "it takes no arguments"
-            self.report.add(written[name][0], "unknown key", nearest(name, operation.arguments) or takes)
+            self.report.add(written[name][0], "unknown key", did_you_mean(name, operation.arguments, takes))
         for name, argument in operation.arguments.items():
             if argument.required and name not in written:
                 self.report.add(key, f"{name} is missing; expected {argument.expects}")
@@ -118,7 +119,7 @@ class Binder:
         if known is not None and read not in known:
             declare = f"declare it as [{CONTENT_KEYS[argument.names]}.{read}] with its size and sha256"
             self.report.add(
-                key, f"no {argument.names} {as_written(value)} in this title", nearest(str(read), known) or declare
+                key, f"no {argument.names} {as_written(value)} in this title", did_you_mean(str(read), known, declare)
             )
         return read
 
@@ -146,16 +147,14 @@ def named_by(change: Change) -> Iterator[str]:
 
 
 def _listing(operation: Operation) -> str:
-    names = list(operation.arguments)
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return listed(operation.arguments)
 
 
 def _counts(parts: Collection[int]) -> str:
-    counts = [f"{count:,}" for count in parts]
     if isinstance(parts, range):
-        return f"{counts[0]} to {counts[-1]}"
-    return counts[0] if len(counts) == 1 else f"{', '.join(counts[:-1])} or {counts[-1]}"
+        return f"{parts[0]:,} to {parts[-1]:,} pieces"
+    return f"{listed(map(str, parts), 'or')} piece{'s' if max(parts) > 1 else ''}"
 
 
 def _known(word: str, table: Mapping[str, Operation]) -> str:
-    return nearest(word, table) or f"known are {', '.join(sorted(table))}"
+    return did_you_mean(word, table, f"known are {', '.join(sorted(table))}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -20,9 +19,3 @@ class Report:
         """Take down one problem at a key; ``also`` names the keys of the other sides."""
         others = tuple(Place(file=self.file, key=other) for other in also)
         self.problems.append(Problem(Place(file=self.file, key=key), what, hint, others))
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Return the hint that names the known word nearest to an unknown one, "" where none is near."""
-    near = difflib.get_close_matches(word, sorted(known), n=1)
-    return f'did you mean "{near[0]}"?' if near else ""

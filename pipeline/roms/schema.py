@@ -9,7 +9,8 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.roms.operations.arguments import Argument, alternatives
+from pipeline.model.text import counted, listed
+from pipeline.roms.operations.arguments import Argument
 from pipeline.roms.operations.operation import SLOT_NAMES, Operation
 from pipeline.roms.operations.table import CHANGES, PIECES
 
@@ -125,13 +126,13 @@ def _piece(operation: Operation) -> Schema:
 def _parts(operation: Operation) -> Schema:
     """Return the schema of the list of an operation's parts."""
     least, most = min(operation.parts), max(operation.parts)
-    counts = list(operation.parts) if len(operation.parts) < 5 else [f"{least} to {most}"]
     bounded = most < 256
     between = [count for count in range(least, most) if bounded and count not in operation.parts]
     unfit = [{"minItems": count, "maxItems": count} for count in between]
-    shown = f"{alternatives(counts)} pieces" if bounded else f"{least} piece{'s' if least > 1 else ''} or more"
+    counts = listed(map(str, operation.parts), "or") if unfit or most == least else f"{least} to {most}"
+    title = f"{counts} pieces" if bounded else f"{counted(least, 'piece')} or more"
     return {
-        "title": shown,
+        "title": title,
         "description": operation.parts_description,
         "type": "array",
         "items": {"$ref": "#/$defs/slot" if SLOT_NAMES in operation.arguments else "#/$defs/piece"},

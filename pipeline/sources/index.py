@@ -1,4 +1,8 @@
-"""The index of files and their hashes: what callers hold. It is only a cache, and may be deleted at any time."""
+"""The index of files and their hashes: what callers hold.
+
+It is only a cache. Whatever lies in its place is begun anew, and where the machine does not let us keep one, the run
+does without: nothing is remembered then. What it says of a content is checked wherever the content is used.
+"""
 
 from __future__ import annotations
 
@@ -6,20 +10,22 @@ import os
 import sqlite3
 import time
 from collections.abc import Callable, Collection, Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
-from pipeline.errors import CheckError, Place, Problem
+from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.model.content import Content, Found, Location, Wanted
 from pipeline.model.derived import Forming
 from pipeline.model.manifest import ArchiveLimits
+from pipeline.model.text import shown
 from pipeline.sources.files import scan as scanning
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.database import Store, is_damage, store_error
+from pipeline.sources.files.database import Store, is_damage
 from pipeline.sources.files.digest import Digest, digest
-from pipeline.sources.files.problems import machine_error, shown
+from pipeline.sources.files.problems import machine_error, reason
 from pipeline.sources.files.scan import Scan
 from pipeline.sources.files.signature import settled, signature
 from pipeline.sources.search import alternative_forms, search
@@ -37,21 +43,24 @@ def _unseen(count: int) -> None:
     """Show no progress."""
 
 
-class Index:
-    """The index kept in one SQLite file; made when missing, thrown away when damaged or of another version.
+def _unheard(problem: Problem) -> None:
+    """Warn nobody."""
 
-    Use it in one thread and one process at a time. Raises MachineError where the file cannot be made or used.
+
+class Index:
+    """The index kept in one SQLite file; made when missing, begun anew when damaged or of another version.
+
+    Where the file cannot be used, ``warn`` is told why, once, and an index in memory takes its place. Use it in one
+    thread and one process at a time.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._scanned: tuple[tuple[Path, ...], ArchiveLimits] | None = None
+    def __init__(self, path: Path, warn: Callable[[Problem], None] = _unheard) -> None:
+        self._path, self._warn = path, warn
+        self._scanned: tuple[tuple[Path, ...], ArchiveLimits, tuple[Path, ...]] | None = None
         try:
             self._store = Store(path)
-        except sqlite3.Error as error:
-            raise store_error(path, error) from error
-        except OSError as error:
-            raise machine_error(path, error) from error
+        except (sqlite3.Error, OSError) as error:
+            self._store = self._without(error)
 
     def __enter__(self) -> Self:
         return self
@@ -65,14 +74,21 @@ class Index:
         """Let go of the file."""
         self._store.close()
 
-    def scan(self, places: Sequence[Path], limits: ArchiveLimits, progress: Callable[[int], None] = _unseen) -> Scan:
+    def scan(
+        self,
+        places: Sequence[Path],
+        limits: ArchiveLimits,
+        progress: Callable[[int], None] = _unseen,
+        without: Sequence[Path] = (),
+    ) -> Scan:
         """Return what the places (folders, archives, files) hold now, with what is wrong with some of them.
 
-        A file whose size, times and inode are unchanged is not opened. ``progress`` is told the files just seen.
+        The folders ``without`` are passed over. A file whose size, times and inode are unchanged is not opened.
+        ``progress`` is told the files just seen.
         """
         self._scanned = None
-        result = self._safely(lambda: scanning.scan(self._store, places, limits, progress))
-        self._scanned = (tuple(places), limits)
+        result = self._safely(lambda: scanning.scan(self._store, places, limits, progress, without))
+        self._scanned = (tuple(places), limits, tuple(without))
         return result
 
     def find(self, wanted: Sequence[Wanted], progress: Callable[[int], None] = _unseen) -> Found:
@@ -134,7 +150,7 @@ class Index:
         try:
             stat = os.stat(location.path)  # noqa: PTH116  # measured, as above: a third of the time of Path's
             known = self._store.content(path, member)
-            if known is not None and known.signature == signature(stat):
+            if known is not None and known.signature == signature(stat) and (member or known.size == stat.st_size):
                 return known, False
             known = digest(location)
         except OSError as error:
@@ -144,28 +160,52 @@ class Index:
             raise CheckError([Problem(Place(file=shown(location.path)), error.what, error.hint)]) from error
         return known, settled(stat, now) and known.signature == signature(stat)
 
+    def forget(self, location: Location) -> None:
+        """Forget what a file and its members hold: they were found to hold something else."""
+        path = os.fsencode(os.path.abspath(location.path))  # noqa: PTH100
+        self._safely(lambda: self._store.forget(path))
+
     def _safely(self, work: Callable[[], Answer], *, scanned: bool = False) -> Answer:
-        """Do something with the file; where it proves damaged, begin it anew and do it again.
+        """Do something with the file; where it proves damaged or fails, do it again with another.
 
         ``scanned``: the work needs what a scan found, which only a scan of this object can be repeated for.
         """
-        try:
+        for begin_anew in (self._begin_anew, self._do_without):
             try:
                 return work()
             except sqlite3.Error as error:
-                if not is_damage(error):
-                    raise
-                self._begin_anew()
+                begin_anew(error)
                 if scanned and self._scanned is None:
-                    raise
-            return work()
-        except sqlite3.Error as error:
-            raise store_error(self._path, error) from error
+                    raise _unscanned(self._path, error) from error
+                self._scan_again()
+        return work()
 
-    def _begin_anew(self) -> None:
+    def _begin_anew(self, error: sqlite3.Error) -> None:
+        """Empty the file where it is damaged; where that fails, and where something else is wrong, do without it."""
         try:
+            if not is_damage(error):
+                raise error
             self._store.throw_away()
-        except OSError as error:
-            raise machine_error(self._path, error) from error
+        except (sqlite3.Error, OSError) as again:
+            self._do_without(again)
+
+    def _do_without(self, error: sqlite3.Error | OSError) -> None:
+        """Go on with an index in memory."""
+        with suppress(sqlite3.Error):
+            self._store.close()
+        self._store = self._without(error)
+
+    def _without(self, error: sqlite3.Error | OSError) -> Store:
+        what = f"the index of source files cannot be used: {reason(error) if isinstance(error, OSError) else error}"
+        hint = "the run goes on without; see that its folder can be written and the disk is not full"
+        self._warn(Problem(Place(file=shown(self._path)), what, hint))
+        return Store(None)
+
+    def _scan_again(self) -> None:
         if self._scanned:
-            scanning.scan(self._store, *self._scanned, _unseen)
+            places, limits, without = self._scanned
+            scanning.scan(self._store, places, limits, _unseen, without)
+
+
+def _unscanned(path: Path, error: sqlite3.Error) -> MachineError:
+    return MachineError.one(f"the index of source files is damaged: {error}", "run again", file=shown(path))

@@ -14,7 +14,7 @@ from pipeline.volume.source import Findings
 
 SECTOR_SIZES = (512, 1024, 2048, 4096)
 MOST_FATS = 4
-"""Copies of the FAT; one and two are in use, and the field would allow 255."""
+"""Copies of the FAT that are read; one and two are in use, and the field would allow 255."""
 
 MEDIA = (0xF0, *range(0xF8, 0x100))
 
@@ -143,6 +143,8 @@ def _wrong_counts(boot: Boot) -> Iterator[tuple[str, int, str]]:
         yield "cluster count", 36, f"FAT32 by its fields, but {boot.clusters:,} clusters, expected at least 65,525"
     if boot.fat_bits == 16 and boot.clusters > 65524:
         yield "cluster count", 22, f"FAT16 by its fields, but {boot.clusters:,} clusters, expected at most 65,524"
+    if boot.fats > 2:
+        yield "FATs", 16, f"{boot.fats} copies of the FAT; expected 2, and systems read 1 or 2"
     size = boot.cluster_sectors * SECTOR
     if size > 32 << 10:
         yield "cluster size", 13, f"{size:,} bytes a cluster; many systems read at most 32,768"

@@ -22,6 +22,9 @@ FORBIDDEN_IN_LONG = re.compile(rf"[{re.escape(FORBIDDEN)}\x00-\x1f\x7f-\x9f\ufff
 BAD_IN_SHORT = frozenset(b'"*+,./:;<=>?[\\]|\x7f') | frozenset(range(32)) | frozenset(range(0x61, 0x7B))
 """Bytes no 8.3 name may hold."""
 
+BAD_IN_LABEL = BAD_IN_SHORT - frozenset(range(0x61, 0x7B)) - {0x7F}
+"""Bytes no volume label may hold; it follows the rules of 8.3 names, but for its missing dot."""
+
 CODE_PAGE = "cp437"
 """For 8.3 names beyond ASCII: no volume says which code page it means; this one is common practice."""
 
@@ -121,6 +124,19 @@ def shown_short(raw: bytes) -> str:
         raw = b"\xe5" + raw[1:]
     stem, extension = (part.rstrip(b" ").decode(CODE_PAGE) for part in (raw[:8], raw[8:]))
     return printable(f"{stem}.{extension}" if extension else stem)
+
+
+def shown_label(raw: bytes) -> str:
+    """Return a volume label as it is shown."""
+    return printable(raw.decode(CODE_PAGE).rstrip(" \0"))
+
+
+def label_is_bad(raw: bytes) -> bool:
+    """Whether a volume label breaks the rules: a forbidden byte, NUL among them, or a blank at its start.
+
+    Lower-case letters are forbidden too, but systems show them, and fsck.fat is content.
+    """
+    return raw[0] == 0x20 or not BAD_IN_LABEL.isdisjoint(raw[1:] if raw[0] == 0x05 else raw)
 
 
 def _in_case(short: str, case: int) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from pipeline.model.plan import SECTOR, Volume
 from pipeline.model.reading import Item, Reading
 from pipeline.volume.boot import Boot, check_boot
-from pipeline.volume.directory import CODE_PAGE, printable
+from pipeline.volume.directory import label_is_bad, shown_label
 from pipeline.volume.partitions import find_volume
 from pipeline.volume.source import Findings, NotFatError, Read, Source
 from pipeline.volume.table import Table, read_table
@@ -42,9 +42,7 @@ def read_volume(read: Read, size: int) -> Reading:
     free = table.free()
     _check_owners(walk, findings)
     _check_lost(table, findings)
-    label = walk.labels[0] if walk.labels else ""
-    boot_label = printable(boot.label.decode(CODE_PAGE).rstrip(" \0")) if boot.label else ""
-    _check_labels(label, boot_label, boot, at, findings)
+    _check_labels(walk, boot, at, findings)
     if boot.fat_bits == 32:
         _check_fs_info(source, boot, at, free, findings)
         _check_backup(source, boot, at, findings)
@@ -52,8 +50,8 @@ def read_volume(read: Read, size: int) -> Reading:
     return Reading(
         volume=_volume(boot, partitions, start, size),
         partitions=partitions,
-        label="" if label == "NO NAME" else label,
-        boot_label="" if boot_label == "NO NAME" else boot_label,
+        label=_label(walk.labels[0] if walk.labels else None),
+        boot_label=_label(boot.label),
         serial=boot.serial,
         dirty=any(finding.kind == "dirty" for finding in found),
         free_clusters=free,
@@ -125,13 +123,23 @@ def _check_lost(table: Table, findings: Findings) -> None:
         )
 
 
-def _check_labels(label: str, boot_label: str, boot: Boot, at: int, findings: Findings) -> None:
-    """Find labels that differ: systems show the one or the other."""
-    if boot.label is None:
-        return
-    if (label or "NO NAME") != (boot_label or "NO NAME"):
-        where = at + (71 if boot.fat_bits == 32 else 43)
-        what = f'the root directory says "{label or "NO NAME"}", the boot sector "{boot_label or "NO NAME"}"'
+def _label(raw: bytes | None) -> str:
+    """Return a label as it is shown, "" for none; NO NAME stands for none."""
+    shown = shown_label(raw) if raw else ""
+    return "" if shown == "NO NAME" else shown
+
+
+def _check_labels(walk: Walk, boot: Boot, at: int, findings: Findings) -> None:
+    """Find labels no label may be, and labels that differ: systems show the one or the other."""
+    in_root, in_boot = walk.labels[0] if walk.labels else None, boot.label
+    where = at + (71 if boot.fat_bits == 32 else 43)
+    for raw, offset, owner in ((in_root, walk.label_offset, "root directory"), (in_boot, where, "boot sector")):
+        if raw and label_is_bad(raw):
+            what = f'the label "{shown_label(raw)}" of the {owner} begins with a blank or holds what no label may hold'
+            findings.add("label", what, offset=offset)
+    if in_boot is not None and _label(in_root) != _label(in_boot):
+        names = _label(in_root) or "NO NAME", _label(in_boot) or "NO NAME"
+        what = f'the root directory says "{names[0]}", the boot sector "{names[1]}"'
         findings.add("label", what, offset=where)
 
 
@@ -145,7 +153,7 @@ def _check_fs_info(source: Source, boot: Boot, at: int, free: int, findings: Fin
         return
     where = at + boot.fs_info * boot.sector_bytes
     raw = source.read(where, SECTOR)
-    if (raw[:4], raw[484:488], raw[510:]) != (b"RRaA", b"rrAa", b"\x55\xaa"):
+    if (raw[:4], raw[484:488], raw[508:]) != (b"RRaA", b"rrAa", b"\0\0\x55\xaa"):
         findings.add("FSInfo", "its signatures are wrong", offset=where)
         return
     stated, _ = struct.unpack_from("<II", raw, 488)

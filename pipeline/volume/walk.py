@@ -8,19 +8,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from pipeline.fat.entries import SLOT
+from pipeline.fat.entries import MOST_SLOTS, SLOT
 from pipeline.fat.names import fold
 from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Item
 from pipeline.volume.boot import Boot
-from pipeline.volume.directory import CODE_PAGE, Piece, Raw, entries, printable, short_is_bad
+from pipeline.volume.directory import Piece, Raw, entries, short_is_bad, shown_label
 from pipeline.volume.source import Findings, Source
 from pipeline.volume.table import Chain, Table
 
 MOST_ITEMS = 100_000
-MOST_SLOTS = 65_536
-"""Of one directory: 2 MiB, the specification's limit."""
-
 MOST_CHARACTERS = 16_000_000
 """Of all paths together."""
 
@@ -42,7 +39,7 @@ class Walk:
     findings: Findings
     items: list[Item] = field(default_factory=list)
     shared: list[tuple[int, Item]] = field(default_factory=list)
-    labels: list[str] = field(default_factory=list)
+    labels: list[bytes] = field(default_factory=list)
     label_offset: int = 0
     root: Chain = field(default_factory=lambda: Chain(()))
     characters: int = MOST_CHARACTERS
@@ -89,10 +86,10 @@ class Walk:
                 yield raw
 
     def _label(self, raw: Raw) -> None:
-        self.labels.append(printable(raw.raw11.decode(CODE_PAGE)).rstrip(" "))
+        self.labels.append(raw.raw11)
         self.label_offset = self.label_offset or raw.offset
         if len(self.labels) > 1:
-            self.findings.add("label", f'a second volume label, "{self.labels[-1]}"', offset=raw.offset)
+            self.findings.add("label", f'a second volume label, "{shown_label(raw.raw11)}"', offset=raw.offset)
         if raw.cluster or raw.size:
             self.findings.add("label", "the volume label has a cluster or a size", offset=raw.offset)
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.model.text import counted
+from pipeline.workspace.atomic_write import sync_folder
 from pipeline.workspace.fsync_queue import Unsynced
-from pipeline.workspace.stamp import read_outputs, sha256_of_file, sync_folder
+from pipeline.workspace.stamp import read_outputs, sha256_of_file
+from pipeline.workspace.state import remove_irregular
 
 
 @contextmanager
@@ -20,12 +23,13 @@ def sweeping(build: Path) -> Iterator[None]:
     run ends. Only while no other run works there. A run that ends, well or not, leaves nothing, so nothing is searched.
     """
     running = build / "state" / "running"
-    if running.exists():
+    if os.path.lexists(running):
         for left in sorted(build.rglob("*.part")):
             if left.is_file() or left.is_symlink():
                 left.unlink()
         _sweep_roms(build)
     running.parent.mkdir(parents=True, exist_ok=True)
+    remove_irregular(running)
     running.touch()
     sync_folder(running.parent)  # lost in a power cut, it could not tell the next run of it
     yield
@@ -36,11 +40,12 @@ def _sweep_roms(build: Path) -> None:
     """Have ROM files made again whose bytes are not those of their stamp, whatever they look like."""
     whole, damaged = Unsynced(), 0
     for stamp in sorted((build / "state" / "rom").glob("*.json")):
+        remove_irregular(stamp)
         outputs = {build / "roms" / stamp.stem / name: sha256 for name, sha256 in read_outputs(stamp).items()}
         if all(path.is_file() and sha256_of_file(path) == sha256 for path, sha256 in outputs.items()):
             whole.add(outputs)
         else:
-            stamp.unlink()
+            stamp.unlink(missing_ok=True)
             damaged += 1
     whole.sync()
     if damaged:

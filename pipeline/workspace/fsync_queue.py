@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from contextlib import suppress
 from pathlib import Path
+
+from pipeline.threads import Threads
 
 SYNCS = 8
 """Files that are synced at a time; measured: more are no quicker."""
@@ -23,7 +25,7 @@ class Unsynced:
     """
 
     def __init__(self) -> None:
-        self._pool = ThreadPoolExecutor(SYNCS, "sync")
+        self._pool = Threads(SYNCS, "sync")
         self._small: list[Path] = []
         self._begun: list[Future[None]] = []
 

@@ -7,8 +7,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from pipeline.model.units import show_size
+
 DELAY = 1.0
 """Seconds of work before anything is shown."""
+PERIOD = 30.0
+"""Seconds between two lines in a log where the end is not known."""
 
 
 @contextmanager
@@ -28,6 +32,43 @@ def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
             yield advance
     else:
         yield _Lines(what, total)
+
+
+@contextmanager
+def counting(what: str, unit: str) -> Iterator[Callable[[int], None]]:
+    """Give a function to be called with how many more are done, where nobody knows how many there will be.
+
+    ``unit``: "files", or "B" for bytes. Shows the number on standard error, in a log each half minute.
+    """
+    if sys.__stderr__ is not None and sys.__stderr__.isatty():
+        from tqdm import tqdm  # as above
+
+        with tqdm(
+            desc=what, unit=unit if unit == "B" else f" {unit}", unit_scale=unit == "B", unit_divisor=1024,
+            file=sys.__stderr__, delay=DELAY, leave=False, ascii=True,
+        ) as bar:  # fmt: skip
+
+            def advance(step: int) -> None:
+                bar.update(step)
+
+            yield advance
+    else:
+        yield _Count(what, unit)
+
+
+class _Count:
+    """Prints a plain line each half minute: how many are done."""
+
+    def __init__(self, what: str, unit: str) -> None:
+        self._what, self._unit = what, unit
+        self._done, self._shown = 0, time.monotonic()
+
+    def __call__(self, step: int) -> None:
+        self._done += step
+        if time.monotonic() - self._shown > PERIOD:
+            self._shown = time.monotonic()
+            done = show_size(self._done) if self._unit == "B" else f"{self._done:,} {self._unit}"
+            print(f"{self._what}: {done}", file=sys.stderr, flush=True)
 
 
 class _Lines:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Self
 
 from pipeline.errors import ManifestError, Place, Problem, located
-from pipeline.manifest.cache import Cache
+from pipeline.manifest.files import manifest_ids
 from pipeline.manifest.load import load
 from pipeline.manifest.text.positions import locator
 from pipeline.model.content import Content, Found, Location, Origin
@@ -24,7 +25,8 @@ from pipeline.sources.files.prefetch import Ahead
 from pipeline.sources.index import Index
 from pipeline.store.store import Store
 from pipeline.workspace.fsync_queue import Unsynced
-from pipeline.workspace.uptodate import CACHE
+from pipeline.workspace.state import remove_irregular
+from pipeline.workspace.uptodate import INDEX
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -88,7 +90,7 @@ class Project:
     def _loaded(self) -> Manifest | ManifestError:
         """The manifests or what is wrong with them, read once."""
         try:
-            return load(self.inputs, self.base, Cache(self.build / "state" / CACHE))
+            return load(self.inputs, self.base)
         except ManifestError as error:
             return error
 
@@ -98,9 +100,14 @@ class Project:
         process = os.getpid()
         if process not in self._indexes:
             path = self.build / "state" / "index.sqlite"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._indexes[process] = Index(path)
+            with suppress(OSError):  # what cannot be removed is done without
+                for name in INDEX:
+                    remove_irregular(path.with_name(name))
+            self._indexes[process] = Index(path, self._warn)
         return self._indexes[process]
+
+    def _warn(self, problem: Problem) -> None:
+        self.warnings += (problem,)
 
     @property
     def is_shared(self) -> bool:
@@ -109,7 +116,7 @@ class Project:
 
     def names(self, kind: str) -> list[str]:
         """Return the ids of one kind of manifest ("cards"), sorted; known even when the manifests are wrong."""
-        return sorted(path.stem for path in (self.inputs / kind).glob("*.toml"))
+        return manifest_ids(self.inputs / kind)
 
     def card_folder(self, card: str) -> Path:
         """Return where a card's image, plan and record are built."""

@@ -1,4 +1,4 @@
-"""Stamps: small files that say what a finished output was made from, and that it is still the one that was made.
+"""Stamps: what a finished output was made from, and that it is still the one that was made.
 
 A stage is current when its stamp names the same inputs and its outputs are untouched. The stamp is written last,
 by rename, so an interrupted stage is never taken for a finished one, and nothing depends on an engine's memory.
@@ -7,18 +7,48 @@ by rename, so an interrupted stage is never taken for a finished one, and nothin
 from __future__ import annotations
 
 import hashlib
-import json
-import os
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+import re
+import stat
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import TypeVar
 
-VERSION = 1
+from pipeline.sources.files.signature import signature
+from pipeline.workspace import state
+from pipeline.workspace.atomic_write import replacing, sync_folder, write_if_changed
+
+__all__ = ["replacing", "sync_folder", "write_if_changed"]
 
 NEW = "new"
 """The reason of a stage whose output was never made: not worth saying."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Output:
+    """One output as it was made, with the signature of its file (``sources.files.signature``)."""
+
+    signature: str
+    sha256: str
+
+    def __post_init__(self) -> None:
+        if not re.fullmatch("[0-9a-f]{64}", self.sha256):
+            raise ValueError("expected a SHA-256")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamp:
+    """What outputs (by path below their folder) were made from, and any JSON value that was kept with them."""
+
+    inputs: dict[str, str] = field(default_factory=dict)
+    outputs: dict[str, Output] = field(default_factory=dict)
+    facts: object = None
+
+    def __post_init__(self) -> None:
+        if any(name.startswith("/") or ".." in PurePosixPath(name).parts for name in self.outputs):
+            raise ValueError("expected paths that stay in the outputs' folder")
 
 
 def digest(value: object) -> str:
@@ -44,24 +74,27 @@ def write_stamp(
 
     Without ``sync`` a power cut may take the stamp, and the outputs are then made once more.
     """
-    document = {
-        "cardkiln-stamp": VERSION,
-        "inputs": dict(inputs),
-        "outputs": {name: [*_signature(made), sha256] for name, (made, sha256) in outputs.items()},
-        "facts": facts,
-    }
-    with replacing(path, sync=sync) as temporary:
-        temporary.write_text(json.dumps(document, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+    made = {name: Output(signature=signature(path.stat()), sha256=sha256) for name, (path, sha256) in outputs.items()}
+    state.write(path, Stamp(inputs=dict(inputs), outputs=made, facts=facts), sync=sync)
+
+
+def read_stamp(path: Path) -> Stamp:
+    """Return the stamp kept at a path, an empty one when there is no whole one."""
+    return state.read(path, Stamp) or Stamp()
 
 
 def read_outputs(path: Path) -> dict[str, str]:
     """Return the SHA-256 of each output of a stamp by its name, nothing when there is no whole stamp."""
-    return {name: kept[-1] for name, kept in _read(path).get("outputs", {}).items()}
+    return {name: output.sha256 for name, output in read_stamp(path).outputs.items()}
 
 
-def read_facts(path: Path) -> object:
-    """Return the facts kept in a stamp, None when there is no whole stamp."""
-    return _read(path).get("facts")
+def read_facts(path: Path, kind: type[T]) -> T | None:
+    """Return the facts kept in a stamp as a dataclass; None when there is no whole stamp with facts of that kind."""
+    try:
+        facts: T = state.decoded(kind, read_stamp(path).facts)
+    except (ValueError, RecursionError):
+        return None
+    return facts
 
 
 def stale(
@@ -71,20 +104,24 @@ def stale(
 
     ``sha256_of`` is asked only for an output whose size, times or inode are not those of the stamp.
     """
-    document = _read(path)
-    if not document:
+    stamp = read_stamp(path)
+    if stamp == Stamp():
         return NEW
-    before = document["inputs"]
-    changed = sorted(name for name in before.keys() | inputs.keys() if before.get(name) != inputs.get(name))
+    changed = sorted(name for name in stamp.inputs.keys() | inputs.keys() if stamp.inputs.get(name) != inputs.get(name))
     if changed:
         more = f" and {len(changed) - 3} more" if len(changed) > 3 else ""
         return f"{', '.join(changed[:3])}{more} changed"
+    if stamp.outputs.keys() != outputs.keys():
+        return NEW
     for name, output in outputs.items():
-        *signature, sha256 = document["outputs"].get(name, [None])
+        made = stamp.outputs[name]
         try:
-            if signature != _signature(output) and sha256 != sha256_of(output):
+            now = output.stat()
+            if not stat.S_ISREG(now.st_mode):  # a pipe in its place would never come to an end
+                return f"{name} is gone"
+            if made.signature != signature(now) and made.sha256 != sha256_of(output):
                 return f"{name} was changed by something else"
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return f"{name} is gone"
     return None
 
@@ -99,63 +136,7 @@ class Made:
 
 def made_of(path: Path, outputs: Mapping[str, Path], sha256_of: Callable[[Path], str]) -> Made | None:
     """Return what the outputs of a stamp were made from; None when one of them is not what was made then."""
-    inputs = _read(path).get("inputs", {})
+    inputs = read_stamp(path).inputs
     if stale(path, inputs, outputs, sha256_of):
         return None
     return Made(inputs, read_outputs(path))
-
-
-@contextmanager
-def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
-    """Give a temporary name beside ``path``; what was written there takes its place when all went well.
-
-    The old file stays until then. File and folder are synced, so the change survives a power cut in either state.
-    Without ``sync`` a power cut may leave the old file, none or a damaged one, until it is synced later.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(path.name + ".part")
-    try:
-        yield temporary
-        if sync:
-            with temporary.open("rb+") as written:
-                os.fsync(written.fileno())
-        temporary.replace(path)
-        if sync:
-            sync_folder(path.parent)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-
-
-def write_if_changed(path: Path, data: bytes) -> bool:
-    """Write a small file unless it holds these bytes already; return whether it was written."""
-    with suppress(FileNotFoundError):
-        if path.read_bytes() == data:
-            return False
-    with replacing(path) as temporary:
-        temporary.write_bytes(data)
-    return True
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(path.read_bytes())
-    except (FileNotFoundError, ValueError):
-        return {}
-    return document if isinstance(document, dict) and document.get("cardkiln-stamp") == VERSION else {}
-
-
-def _signature(path: Path) -> list[int]:
-    """Return what changes when a file is changed: size, modification time, inode, and on POSIX the change time."""
-    state = path.stat()
-    return [state.st_size, state.st_mtime_ns, state.st_ino, state.st_ctime_ns if os.name == "posix" else 0]
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename durable; Windows has no such call and needs none."""
-    if os.name == "posix":
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)

@@ -7,18 +7,17 @@ looked at; no content is read. Where anything differs, the stages look for thems
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import stat
 import sys
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pipeline.resources import PACKAGE, SCHEMAS
+from pipeline.sources.files.signature import signature
+from pipeline.workspace import state
 
-VERSION = 1
 FILE = Path("build/state/current.json")
 """What was seen when all was current, relative to the folder people work in."""
 
@@ -29,13 +28,8 @@ RUNNING = Path("build/state/running")
 """There while a run is at work, and after it was killed."""
 
 INDEX = ("index.sqlite", "index.sqlite-wal", "index.sqlite-shm", "index.sqlite-journal")
-CACHE = "manifests.cache"
-"""What was read of the manifests, in the same folder."""
-
-PASSED_OVER = frozenset(
-    {*INDEX, CACHE, f"{CACHE}.part", "lock", RUNNING.name, FILE.name, "reasons.json", "reasons.lines", "__pycache__"}
-)
-"""What changes though nothing does, or is only a cache."""
+RUN_FILES = frozenset({*INDEX, "lock", RUNNING.name, FILE.name, "reasons.json", "reasons.lines"})
+"""Files of the state folder that change though nothing does, or are only a cache; looked at nowhere."""
 
 ENVIRONMENT = ("CARDKILN_INPUTS", "SOURCE_DATE_EPOCH", "HOME", "USERPROFILE")
 COARSE, FINE = 2_000_000_000, 100_000_000
@@ -44,10 +38,14 @@ take the kernel's clock, which ticks at least every 10 ms."""
 
 
 class View:
-    """What some files looked like: ``digest`` of names and signatures, and whether later edits are sure to show."""
+    """What some files looked like: ``digest`` of names and signatures, and whether later edits are sure to show.
 
-    def __init__(self, paths: Iterable[Path]) -> None:
+    ``passed_over``: whether an entry of a folder, given by the folder's path and its name, is not looked at.
+    """
+
+    def __init__(self, paths: Iterable[Path], passed_over: Callable[[str, str], bool] = lambda _, __: False) -> None:
         """Look at files and at everything below folders."""
+        self._passed_over = passed_over
         self._hash = hashlib.sha256()
         self._newest = {True: 0, False: 0}  # by whether the time is a fine one
         for path in paths:
@@ -60,12 +58,12 @@ class View:
 
     def _look(self, path: str) -> None:
         try:
-            state = os.stat(path)  # noqa: PTH116  # measured: a third of the time of Path.stat
+            found = os.stat(path)  # noqa: PTH116  # measured: a third of the time of Path.stat
         except OSError as error:
             self._hash.update(f"{path}\0{error.errno}\n".encode(errors="surrogateescape"))
             return
-        self._see(path, state)
-        if stat.S_ISDIR(state.st_mode):
+        self._see(path, found)
+        if stat.S_ISDIR(found.st_mode):
             self._folder(path)
 
     def _folder(self, path: str) -> None:
@@ -77,7 +75,7 @@ class View:
             self._hash.update(f"{path}\0{error.errno}\n".encode(errors="surrogateescape"))
             return
         for entry in listed:
-            if entry.name in PASSED_OVER:
+            if self._passed_over(path, entry.name):
                 continue
             try:
                 self._see(entry.name, entry.stat())
@@ -89,15 +87,12 @@ class View:
         for folder in folders:
             self._folder(folder)
 
-    def _see(self, name: str, state: os.stat_result) -> None:
-        if os.name == "nt":
-            changed, line = state.st_mtime_ns, f"{name}\0{state.st_size} {state.st_mtime_ns}\n"
-        else:
-            changed = state.st_ctime_ns
-            line = f"{name}\0{state.st_size} {state.st_mtime_ns} {state.st_ino} {changed}\n"
-        if stat.S_ISDIR(state.st_mode):
+    def _see(self, name: str, found: os.stat_result) -> None:
+        if stat.S_ISDIR(found.st_mode):
             line = f"{name}/\n"  # its own times say no more than its listing
         else:
+            line = f"{name}\0{signature(found)}\n"
+            changed = found.st_mtime_ns if os.name == "nt" else found.st_ctime_ns
             fine = changed % 1_000_000 != 0
             self._newest[fine] = max(self._newest[fine], changed)
         self._hash.update(line.encode(errors="surrogateescape"))
@@ -105,12 +100,16 @@ class View:
 
 def view_of_made(base: Path) -> View:
     """Return what the built files look like."""
-    return View(base / "build" / name for name in MADE)
+    state_folder = str(base / "build" / "state")
+    return View(
+        (base / "build" / name for name in MADE),
+        lambda folder, name: folder == state_folder and name in RUN_FILES,
+    )
 
 
 def surroundings() -> dict[str, str]:
     """Return what else a run depends on: the program, and the parts of the environment it looks at."""
-    program = View([PACKAGE, SCHEMAS]).digest
+    program = View([PACKAGE, SCHEMAS], lambda _, name: name == "__pycache__").digest
     return {"program": program, "python": sys.version, **{name: os.environ.get(name, "") for name in ENVIRONMENT}}
 
 
@@ -123,37 +122,38 @@ class Current:
     """
 
     dodo: str
-    watched: Sequence[str]
-    places: Sequence[str]
+    watched: tuple[str, ...]
+    places: tuple[str, ...]
     inputs: str
     made: str
     told: str
     warned: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot:
+    """What was seen when all was current, and the surroundings it was seen in."""
+
+    surroundings: dict[str, str]
+    seen: Current
+
+
 def remember(base: Path, current: Current) -> None:
-    """Keep that all was current."""
-    document = {"cardkiln-current": VERSION, "surroundings": surroundings(), "seen": asdict(current)}
-    temporary = base / FILE.with_suffix(".part")
-    try:
-        temporary.write_text(json.dumps(document), encoding="utf-8")
-        temporary.replace(base / FILE)
-    except OSError:
-        temporary.unlink(missing_ok=True)
-        raise
+    """Keep that all was current; what a power cut takes of it is looked at again."""
+    state.write(base / FILE, Snapshot(surroundings=surroundings(), seen=current), sync=False)
 
 
 def still_current(base: Path, dodo: Path) -> Current | None:
     """Return what was seen when all was current, if nothing has changed since then; else None."""
+    snapshot = state.read(base / FILE, Snapshot)
+    if snapshot is None or snapshot.surroundings != surroundings():
+        return None
+    current = snapshot.seen
     try:
-        document: Any = json.loads((base / FILE).read_bytes())
-        if document["cardkiln-current"] != VERSION or document["surroundings"] != surroundings():
-            return None
-        current = Current(**document["seen"])
-        if current.dodo != str(dodo) or (base / RUNNING).exists():
+        if current.dodo != str(dodo) or os.path.lexists(base / RUNNING):
             return None
         same = View(map(Path, current.watched)).digest == current.inputs
         same = same and all(os.path.lexists(place) for place in current.places)
         return current if same and view_of_made(base).digest == current.made else None
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError):
         return None

@@ -6,6 +6,7 @@ import builtins
 import errno
 import io
 import os
+import sqlite3
 import stat
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -56,8 +57,50 @@ class _File(io.FileIO):
         return super().truncate(size)
 
 
+class _Connection(sqlite3.Connection):
+    """A database whose every statement is one call of the layer."""
+
+    layer: Layer
+
+    def execute(self, sql: str, /, *values: Any) -> sqlite3.Cursor:
+        self._call(sql)
+        return super().execute(sql, *values)
+
+    def executemany(self, sql: str, /, *values: Any) -> sqlite3.Cursor:
+        self._call(sql)
+        return super().executemany(sql, *values)
+
+    def _call(self, sql: str) -> None:
+        try:
+            self.layer.call("sqlite", " ".join(sql.split()[:3]))
+        except OSError as error:
+            raise sqlite_error(SQLITE_CODES[error.errno or 0]) from None
+
+
+SQLITE_CODES = {errno.ENOSPC: sqlite3.SQLITE_FULL, errno.EIO: sqlite3.SQLITE_IOERR}
+
+
+def sqlite_error(code: int) -> sqlite3.OperationalError:
+    """Return the exception with which the module ends a call of SQLite that gave this result code."""
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorcode = code
+    return error
+
+
 def install(layer: Layer, patch: pytest.MonkeyPatch) -> None:
-    """Put the layer under ``open``, ``os.fsync``, new folders, renames, links and copies of ranges."""
+    """Put the layer under ``open``, ``os.fsync``, new folders, renames, links, removals, copies of ranges, SQLite."""
+
+    class Connection(_Connection):
+        pass
+
+    Connection.layer = layer
+    connect = sqlite3.connect
+
+    def connected(database: Any, *values: Any, **more: Any) -> sqlite3.Connection:
+        in_memory = str(database) == ":memory:"  # as doit has its own, and a run that does without our index
+        return connect(database, *values, factory=sqlite3.Connection if in_memory else Connection, **more)
+
+    patch.setattr(sqlite3, "connect", connected)
 
     def opened(path: Any, mode: str = "r", buffering: int = -1, encoding: Any = None, *rest: Any, **more: Any) -> Any:
         if not set(mode) & set("wax+"):
@@ -82,6 +125,7 @@ def install(layer: Layer, patch: pytest.MonkeyPatch) -> None:
     patch.setattr(io, "open", opened)
     patch.setattr(os, "fsync", watched("fsync", os.fsync, layer.name))
     patch.setattr(os, "mkdir", watched("mkdir", os.mkdir, lambda path, *_: str(path)))
+    patch.setattr(os, "unlink", watched("unlink", os.unlink, lambda path, *_: str(path)))
     for what in ("replace", "link"):
         patch.setattr(os, what, watched(what, getattr(os, what), lambda old, new: f"{old} {new}"))
     if hasattr(os, "copy_file_range"):

@@ -14,9 +14,10 @@ ROOT = Path(__file__).parents[2]
 BELOW: dict[str, set[str]] = {
     "errors": set(),
     "model": {"errors"},
+    "threads": set(),
     "fat": {"errors", "model"},
     **{
-        part: {"errors", "model", "fat"}
+        part: {"errors", "model", "fat", "threads"}
         for part in (
             "manifest",
             "sources",

@@ -9,8 +9,11 @@ from pipeline.errors import ManifestError, Place, Problem
 from pipeline.manifest.checks.self_checks import tables, texts
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.manifest.schema.formats import UnfitError, check_path
-from pipeline.manifest.schema.messages import nearest, quote
 from pipeline.manifest.text.parsed import Examined
+from pipeline.model.text import nearest, quote, shown
+
+LARGEST_LIST = 64 << 20
+"""Bytes of a checksum list; a line a file, and no card holds as many."""
 
 
 def path_problems(root: Path, examined: Sequence[Examined], shown: Callable[[Path], str]) -> list[Problem]:
@@ -58,6 +61,12 @@ def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Pr
             return Problem(place, what, "copy it in, or look for its content in a source")
         if is_list and not path.is_file():
             return Problem(place, f"found {quote(text)}, which is no file, expected a checksum list")
+        if not path.is_file() and not path.is_dir():
+            what = f"found {quote(text)}, which is a pipe, socket or device, expected a file or a folder"
+            return Problem(place, what, "put the file itself there")
+        if is_list and path.stat().st_size > LARGEST_LIST:
+            what = f"found {quote(text)} of {path.stat().st_size:,} bytes, expected a list of at most {LARGEST_LIST:,}"
+            return Problem(place, what)
     except OSError as error:
         return Problem(place, f"found {quote(text)}, which cannot be looked at: {error.strerror}", "check the path")
     return None
@@ -70,8 +79,8 @@ def _similar(root: Path, text: str) -> str:
         folder /= parts.pop(0)
     near = nearest(parts[0], sorted(other.name for other in folder.iterdir()))
     if near:
-        return f'did you mean "{"/".join([*folder.relative_to(root).parts, near, *parts[1:]])}"?'
-    return f'there is no folder "{parts[0]}"' if len(parts) > 1 else "copy it there, or correct the path"
+        return f'did you mean "{shown("/".join([*folder.relative_to(root).parts, near, *parts[1:]]))}"?'
+    return f'there is no folder "{shown(parts[0])}"' if len(parts) > 1 else "copy it there, or correct the path"
 
 
 def _in_list(path: Path, file: str) -> tuple[Problem, ...]:

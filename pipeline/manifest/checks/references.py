@@ -9,13 +9,16 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
+from itertools import islice
 from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.checks.self_checks import tables, texts
-from pipeline.manifest.schema.messages import SHOWN_KEYS, listed, nearest, quote
+from pipeline.manifest.schema.messages import SHOWN_KEYS
+from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import Examined
 from pipeline.manifest.text.positions import Part, spell
+from pipeline.model.text import did_you_mean, quote, quoted, shown
 
 Kind = Mapping[str, Examined]
 
@@ -58,11 +61,11 @@ class References:
 
     def _stations_of(self, card: Examined) -> Iterator[Problem]:
         yield from _ids(card, "stations", self.stations)
-        named = [id_ for _, id_ in _said(card, "stations")]
-        for key, id_ in _said(card, "required-stations"):
+        named = {id_: None for _, id_ in _said(card, "stations")}
+        for key, id_ in islice(_said(card, "required-stations"), ENOUGH):
             if id_ not in named:
                 what = f"found {quote(id_)}, expected one of the stations of this card"
-                known = _hint(id_, named or list(self.stations), "stations")
+                known = _hint(id_, list(named or self.stations), "stations")
                 hint = f"add {quote(id_)} to stations" if id_ in self.stations else known
                 also = (Place(card.file, key="stations"),) if named else ()
                 yield Problem(Place(card.file, key=key), what, hint, also)
@@ -86,7 +89,7 @@ class References:
                 yield Problem(Place(card.file, key=key), what, _hint(tag, sorted(self._carriers), "tags"))
             elif not wanted & cores and wanted <= set(self.cores) and all(one.kind == "title" for one in carriers):
                 what = f"found {quote(tag)}, which only titles carry whose core is not on this card"
-                yield Problem(Place(card.file, key=key), what, f"add {listed(sorted(wanted))} to cores")
+                yield Problem(Place(card.file, key=key), what, f"add {quoted(sorted(wanted))} to cores")
 
     @cached_property
     def _carriers(self) -> Mapping[str, Sequence[Examined]]:
@@ -110,7 +113,7 @@ class References:
         for key, core in self._cores_of(card):
             boards = [id_ for _, id_ in _said(core, "boards")]
             if boards and board.id not in boards:
-                what = f'core "{core.id}" is for board {listed(boards)}, this card for board "{board.id}"'
+                what = f'core "{core.id}" is for board {quoted(boards)}, this card for board "{board.id}"'
                 hint = "take a build of the core that was made for this board; never load another board's bitstream"
                 yield Problem(Place(card.file, key=key), what, hint, (Place(core.file, key="boards"),))
 
@@ -137,10 +140,10 @@ def _said(one: Examined, *keys: Part) -> Iterator[tuple[str, str]]:
 
 def _ids(one: Examined, key: str, known: Kind) -> Iterator[Problem]:
     noun = key.removesuffix("s")
-    for where, id_ in _said(one, key):
-        if id_ not in known:
-            what = f"found {quote(id_)}, expected the id of a {noun}"
-            yield Problem(Place(one.file, key=where), what, _hint(id_, list(known), f"{noun}s"))
+    unknown = ((where, id_) for where, id_ in _said(one, key) if id_ not in known)
+    for where, id_ in islice(unknown, ENOUGH):
+        what = f"found {quote(id_)}, expected the id of a {noun}"
+        yield Problem(Place(one.file, key=where), what, _hint(id_, list(known), f"{noun}s"))
 
 
 def _settings(one: Examined, keys: tuple[str, ...], board: Examined) -> Iterator[Problem]:
@@ -201,10 +204,6 @@ def _told_of(core: Examined) -> Iterator[tuple[str, str]]:
 
 
 def _hint(name: str, known: Sequence[str], noun: str) -> str:
-    near = nearest(name, known)
-    if near:
-        return f'did you mean "{near}"?'
-    if not known:
-        return f"there are no {noun} yet"
     more = ", ..." if len(known) > SHOWN_KEYS else ""
-    return f"the {noun} are {', '.join(known[:SHOWN_KEYS])}{more}"
+    some = f"the {noun} are {shown(', '.join(known[:SHOWN_KEYS]))}{more}"
+    return did_you_mean(name, known, some if known else f"there are no {noun} yet")

@@ -9,12 +9,10 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.schema.messages import nearest, quote
 from pipeline.manifest.schema.validate import schema
+from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, spell
-
-COMPARED = 20_000
-"""Names that are compared at most to suggest those that were meant; of many wrong names only a few are shown."""
+from pipeline.model.text import did_you_mean, quote, shown
 
 ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
@@ -41,18 +39,21 @@ def tables(value: Any) -> Iterator[tuple[int, Mapping[str, Any]]]:
 
 
 def texts(data: Mapping[str, Any], *keys: Part) -> Iterator[tuple[str, str]]:
-    """Yield (key as problems spell it, text) of the text, each text of the list, or each of the table at some keys."""
+    """Yield (key as problems spell it, text) of the text, each text of the list, or each of the table at some keys.
+
+    Blanks are no texts: they say nothing yet.
+    """
     value: Any = data
     for key in keys:
         if isinstance(value, list) and isinstance(key, int):
             value = value[key]
         else:
             value = value.get(key) if isinstance(value, dict) else None
-    if isinstance(value, str):
+    if isinstance(value, str) and value != BLANK:
         yield spell(keys), value
     pairs = enumerate(value) if isinstance(value, list) else value.items() if isinstance(value, dict) else ()
     for part, item in pairs:
-        if isinstance(item, str):
+        if isinstance(item, str) and item != BLANK:
             yield spell((*keys, part)), item
 
 
@@ -61,14 +62,12 @@ def _chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
     chips = data.get("chips", {})
     if not isinstance(chips, dict):
         return
-    used, compared = set(), 0
+    used = set()
     for path, name in _named_in_roms(data):
         used.add(name)
         if name not in chips:
             what = f"found {quote(name)}, expected a chip of this title"
-            compared += len(chips)
-            near = nearest(name, list(chips)) if compared <= COMPARED else ""
-            hint = f'did you mean "{near}"?' if near else f"declare it as [chips.{name}]"
+            hint = did_you_mean(name, chips, f"declare it as [chips.{shown(name)}]")
             yield Problem(Place(file, key=spell(path)), what, hint)
     for name in chips:
         if name not in used:

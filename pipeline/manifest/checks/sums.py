@@ -6,7 +6,7 @@ import re
 
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.manifest.schema.formats import UnfitError, check_path
-from pipeline.manifest.schema.messages import quote
+from pipeline.model.text import quote
 
 LINE = re.compile(r"([0-9A-Fa-f]{64}) [ *](.+)")
 

@@ -17,9 +17,10 @@ from typing import Any
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.manifest.edit.insert import Edit, NoPlaceError, Text, Value, apply, literal
 from pipeline.manifest.edit.pinnable import IMAGE_FIELD, Way, fields, held
-from pipeline.manifest.schema.messages import shorten
+from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, Positions, spell
 from pipeline.model.content import Content
+from pipeline.model.text import shorten
 from pipeline.model.units import parse_size, show_size
 
 
@@ -45,8 +46,8 @@ def pin(text: str, file: str, pins: Sequence[Pin], *, replacing: bool = False, c
     """Return a manifest's text with the pins in it; ``text`` is valid TOML, and each pin has a way of its own.
 
     A CRC-32 that is there is pinned too; ``crc32`` adds a missing one. Text in quotes with nothing in it counts as
-    missing. Raises CheckError for other values that are there, unless ``replacing``, and ManifestError where a table
-    is written in a form that cannot be added to.
+    missing, and so does a blank. Raises CheckError for other values that are there, unless ``replacing``, and
+    ManifestError where a table is written in a form that cannot be added to.
     """
     data = tomllib.loads(text)
     values = {one.way: dict(_values(data, one, crc32=crc32)) for one in pins}
@@ -100,7 +101,7 @@ def _conflicts(
     for one in pins:
         for name, value in values[one.way].items():
             way = (*one.way, name)
-            if held(data, way) in (None, ""):
+            if held(data, way) in (None, "", BLANK):
                 continue
             raw = positions.raw(way)
             found = raw if len(raw) < 80 and "\n" not in raw else shorten(raw.replace("\n", " "))

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.schema.messages import listed, nearest, quote
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.positions import Part, spell
+from pipeline.model.text import did_you_mean, listed, quote, quoted
 
 Way = tuple[Part, ...]
 """The way to a table of a manifest, such as ("chips", "6f") or ("rom", 0); () for a card and its image."""
@@ -117,7 +117,7 @@ def _unknown(kind: str) -> str:
     if not groups:
         return f"nothing in a {kind} has a size and a hash of its own; expected a title, a core or a card"
     kinds = {**NAMED, **LISTED, "bitstream": "bitstream", "image": "image"}
-    return f"is no {' or '.join(kinds[group] for group in groups)} of this manifest"
+    return f"is no {listed([kinds[group] for group in groups], 'or')} of this manifest"
 
 
 def _hint(kind: str, data: Mapping[str, Any], key: str) -> str:
@@ -126,15 +126,13 @@ def _hint(kind: str, data: Mapping[str, Any], key: str) -> str:
     if isinstance(items, list) and items:
         same = [f"{group}.{index + 1}" for index in _with_path(items, rest)]
         if same:
-            return f"{len(same)} have this path: write {listed(same)}"
+            return f"{len(same)} have this path: write {quoted(same)}"
         if rest.isdigit():
             return f"they count from {group}.1 to {group}.{len(items)}"
     known = list(dict.fromkeys(_known(kind, data)))
     above = max((name for name in known if key.startswith(f"{name}.")), key=len, default="")
-    near = above or nearest(key, known)
-    if near:
-        return f'did you mean "{near}"?'
-    return f"there are {listed(known[:6], 'and')}" if known else ""
+    some = f"there are {quoted(known[:6], 'and')}" if known else ""
+    return did_you_mean(above or key, known, some)
 
 
 def _known(kind: str, data: Mapping[str, Any]) -> Iterator[str]:

@@ -106,15 +106,13 @@ def parse_rates(text: str | int) -> tuple[int, int]:
 
 
 def parse_moment(value: str | datetime) -> datetime:
-    """Return a timestamp; raises UnfitError when it has a zone or FAT cannot hold its year (1980 to 2107)."""
+    """Return a timestamp; raises UnfitError when it has a zone. Which moments FAT can hold is a rule of the card."""
     try:
         moment = datetime.fromisoformat(value) if isinstance(value, str) else value
     except ValueError:
         raise UnfitError("a date and time such as 2026-11-25T20:00:00") from None
     if moment.tzinfo is not None:
         raise UnfitError("a date and time without a zone", "write it in UTC, without Z or an offset at the end")
-    if not 1980 <= moment.year <= 2107:
-        raise UnfitError("a year from 1980 to 2107", "FAT holds no other years")
     return moment
 
 

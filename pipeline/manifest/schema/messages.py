@@ -6,16 +6,13 @@ import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 from pipeline.manifest.schema.formats import UnfitError, control_hint
+from pipeline.model.text import LONGEST, counted, did_you_mean, nearest, quote, quoted, shorten, shown
 
 if TYPE_CHECKING:
     from jsonschema.exceptions import ValidationError  # takes long to import, and telling needs only its values
-
-LONGEST = 40
-"""Characters of a value that a message shows."""
 
 SHOWN_KEYS = 12
 """Known keys that a hint lists."""
@@ -55,7 +52,7 @@ class Case:
             return f"a list of {len(value)}" if value else "an empty list"
         if isinstance(value, dict):
             return "a table" if value else "an empty table"
-        return shorten(self.raw if "\n" not in self.raw else json.dumps(value, ensure_ascii=False, default=str))
+        return shorten(shown(self.raw if "\n" not in self.raw else json.dumps(value, ensure_ascii=False, default=str)))
 
     @property
     def value(self) -> Any:
@@ -80,31 +77,10 @@ def tell(error: ValidationError, raw: str, top: Mapping[str, Any]) -> Telling:
     return TELLERS.get(str(error.validator), _other)(case)
 
 
-def quote(text: str) -> str:
-    """Return text in quotes, with control characters escaped, shortened."""
-    return shorten(json.dumps(text, ensure_ascii=False))
-
-
-def shorten(text: str) -> str:
-    """Return text with its middle left out when it is too long for a line."""
-    return text if len(text) <= LONGEST else f"{text[: LONGEST - 9]}...{text[-6:]}"
-
-
-def listed(names: Sequence[str], last: str = "or") -> str:
-    """Return names in quotes as a sentence lists them."""
-    quoted = [quote(name) for name in names]
-    return f" {last} ".join([", ".join(quoted[:-1]), quoted[-1]] if len(quoted) > 1 else quoted)
-
-
-def nearest(name: str, known: Sequence[str]) -> str:
-    """Return the known name most like a wrong one, "" when none is."""
-    return next(iter(get_close_matches(name, known, 1)), "")
-
-
 def expected(schema: Mapping[str, Any]) -> str:
     """Return in plain words what a schema asks for, with an example where a short one is given."""
     if all(isinstance(value, str) for value in schema.get("enum", [0])):
-        return listed(schema["enum"])
+        return quoted(schema["enum"])
     title: str = schema["title"]
     if schema.get("type") == "object" and "table" not in title:
         title = f"a table for {title}"
@@ -130,8 +106,8 @@ def _type(case: Case) -> Telling:
 
 
 def _enum(case: Case) -> Telling:
-    near = nearest(str(case.value), [str(value) for value in case.schema["enum"]])
-    return Telling(f"found {case.found}, expected {expected(case.schema)}", f'did you mean "{near}"?' if near else "")
+    hint = did_you_mean(str(case.value), [str(value) for value in case.schema["enum"]])
+    return Telling(f"found {case.found}, expected {expected(case.schema)}", hint)
 
 
 def _pattern(case: Case) -> Telling:
@@ -139,8 +115,7 @@ def _pattern(case: Case) -> Telling:
 
 
 def _length(case: Case) -> Telling:
-    found = len(case.value)
-    return Telling(f"found {found} digit{'s' if found != 1 else ''}, expected {case.schema['title']}")
+    return Telling(f"found {counted(len(case.value), 'digit')}, expected {case.schema['title']}")
 
 
 def _format(case: Case) -> Telling:
@@ -177,20 +152,20 @@ def _twice(case: Case) -> Telling:
 
 
 def _apart(case: Case) -> Telling:
-    return Telling(f"{quote(case.key)} does not go with {listed(case.names, 'and')}", "", True)
+    return Telling(f"{quote(case.key)} does not go with {quoted(case.names, 'and')}", "", True)
 
 
 def _several(case: Case) -> Telling:
-    return Telling(f"found {listed(case.names, 'and')}, which exclude each other; expected only one")
+    return Telling(f"found {quoted(case.names, 'and')}, which exclude each other; expected only one")
 
 
 def _none(case: Case) -> Telling:
-    return Telling(f"found none of {listed(case.names)}, expected one of them")
+    return Telling(f"found none of {quoted(case.names)}, expected one of them")
 
 
 def _any_of(case: Case) -> Telling:
     keys = [key for branch in case.schema["anyOf"] for key in branch["required"]]
-    return Telling(f"found none of {listed(keys)}, expected one of them")
+    return Telling(f"found none of {quoted(keys)}, expected one of them")
 
 
 TELLERS: Mapping[str, Callable[[Case], Telling]] = {

@@ -20,14 +20,16 @@ NAME = "NAME"
 class Key:
     """One key of a manifest.
 
-    ``path``: its parts below the whole manifest. ``type``: what kind of value it takes, in words. ``note``: what the
-    type means. ``values``: those it is limited to, none where it is not. ``default``: what it is where it is left
-    out, None where the schema names nothing. ``example``: a value, None without one. ``required``: whether the table
-    must have it. ``forms``: the forms of its table that have it, none when all do.
+    ``path``: its parts below the whole manifest. ``type``: what kind of value it takes, in words; ``item``: of a
+    list, each of its items, else "". ``note``: what the type means. ``values``: those it is limited to, none where it
+    is not. ``default``: what it is where it is left out, None where the schema names nothing. ``example``: a value,
+    None without one. ``required``: whether the table must have it. ``forms``: the forms of its table that have it,
+    none when all do.
     """
 
     path: tuple[str, ...]
     type: str
+    item: str
     description: str
     note: str
     values: tuple[str, ...]
@@ -121,6 +123,7 @@ def _key(root: Schema, path: tuple[str, ...], node: Schema, required: bool, form
     return Key(
         path=path,
         type=type_,
+        item=str(_chain(root, whole["items"])[-1].get("title", "")) if "items" in whole else "",
         description=next(iter(descriptions), ""),
         note=" ".join(descriptions[1:]),
         values=tuple(map(str, whole.get("enum", item.get("enum", ())))),

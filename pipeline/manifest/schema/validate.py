@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.schema.messages import tell
+from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.positions import Part, Positions, spell
 from pipeline.resources import SCHEMAS
 
@@ -20,11 +22,13 @@ if TYPE_CHECKING:
 def validate(kind: str, data: Mapping[str, Any], text: str, file: str) -> tuple[Problem, ...]:
     """Return what is wrong with the manifest of one kind ("board"), in the order of its lines; nothing when it is fine.
 
+    After ``ENOUGH`` errors it is not looked at further.
+
     ``text`` is what ``data`` was read from; it is only looked at when there is something to report.
     """
     if is_valid(kind, data):
         return ()
-    errors = list(_validator(kind).iter_errors(data))
+    errors = list(islice(_validator(kind).iter_errors(data), ENOUGH))
     return tuple(sorted(set(_located(errors, text, file, schema(kind)["properties"])))) if errors else ()
 
 

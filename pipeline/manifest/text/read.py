@@ -1,11 +1,10 @@
-"""The manifests of a folder of inputs: which files they are, and their text as TOML values."""
+"""One manifest: the bytes of its file, and its text as TOML values."""
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,8 @@ from typing import Any
 import tomli
 
 from pipeline.errors import Place, Problem
+from pipeline.manifest.text.limits import DEEPEST, excess, is_suspect
+from pipeline.manifest.text.positions import Part, Positions
 
 FOLDERS: Mapping[str, str] = {
     "board": "boards",
@@ -31,12 +32,11 @@ SOURCES = ("sources.local.toml", "sources.toml")
 LARGEST = 4 << 20
 """Bytes of a manifest; more is no manifest but a mistake."""
 
-DEEPEST = 24
-"""Tables and lists within each other; no manifest needs as many."""
-
-ID = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
-DEVICE = re.compile("con|prn|aux|nul|(com|lpt)[0-9]")
+TOO_DEEP = f"tables and lists more than {DEEPEST} deep within each other"
 UNQUOTED = re.compile(r"=\s*[0-9A-Za-z_]+\s*(#.*)?$")
+LONG_NUMBER = re.compile(r"(?<![0-9A-Za-z_])[0-9_]{4301,}")
+"""More digits than Python reads."""
+
 HINTS = {
     "Illegal character '\\n'": "close the quotes on the line they begin on",
     "Expected '='": 'a line is: name = "value"',
@@ -57,31 +57,6 @@ class ManifestFile:
     id: str
     file: str
     path: Path
-
-
-def shown(path: Path, base: Path) -> str:
-    """Return a path as messages show it: from ``base`` on when it lies below, with "/" between its parts."""
-    return (path.relative_to(base) if path.is_relative_to(base) else path).as_posix()
-
-
-def manifest_files(root: Path, base: Path) -> tuple[list[ManifestFile], list[Problem]]:
-    """Return the manifests below the folder of inputs, by kind and name, and what stands in their folders unfit."""
-    files: list[ManifestFile] = []
-    problems: list[Problem] = []
-    for kind, folder in FOLDERS.items():
-        place = root / folder
-        before = shown(place / "x", base).removesuffix("x")
-        entries = _listed(place)
-        for name in _manifests(entries):
-            id_, _, suffix = name.rpartition(".")
-            path = place / name
-            if not ID.fullmatch(id_) or DEVICE.fullmatch(id_) or suffix != "toml":
-                problems.append(_bad_name(before + name, path))
-            files.append(ManifestFile(kind=kind, id=id_, file=before + name, path=path))
-        problems += _unread(entries, folder, before)
-    present = [root / name for name in SOURCES if os.path.lexists(root / name)]
-    files += (ManifestFile(kind="sources", id="", file=shown(path, base), path=path) for path in present)
-    return files, problems
 
 
 def read(file: ManifestFile) -> bytes | Problem:
@@ -108,13 +83,17 @@ def parse(data: bytes, file: str) -> tuple[str, dict[str, Any]] | Problem:
         line, column = data.count(b"\n", 0, error.start) + 1, error.start - data.rfind(b"\n", 0, error.start)
         what = f"found the byte 0x{data[error.start]:02X}, expected UTF-8 text"
         return Problem(Place(file, line, column), what, "save the file as UTF-8")
+    if is_suspect(text) and (beyond := excess(text)):
+        return _excessive(text, *beyond, file)
     try:
         values = toml_values(text)
     except RecursionError:
-        return _too_deep(file)
+        return _excessive(text, *(excess(text) or (0, TOO_DEEP)), file)
     except ValueError as error:
         return _broken(text, str(error), file)
-    return _too_deep(file) if _is_deep(values) else (text, values)
+    if path := deep_path(values):
+        return _excessive(text, Positions(text).spot(path).value, TOO_DEEP, file)
+    return text, values
 
 
 def toml_values(text: str) -> dict[str, Any]:
@@ -131,38 +110,6 @@ def _no_file(file: ManifestFile) -> Problem:
     return Problem(Place(file.file), "found no file, expected a manifest", "take it out of the folder")
 
 
-def _listed(folder: Path) -> list[os.DirEntry[str]]:
-    """Return what a folder holds, in no order; nothing when it is none."""
-    if not folder.is_dir():
-        return []
-    with os.scandir(folder) as entries:
-        return list(entries)
-
-
-def _manifests(entries: Iterable[os.DirEntry[str]]) -> list[str]:
-    """Return the names of the manifests in a folder, by id; hidden files are an editor's or the system's own."""
-    names = (entry.name for entry in entries if not entry.name.startswith("."))
-    return sorted((name for name in names if name.lower().endswith(".toml")), key=lambda name: name.rpartition("."))
-
-
-def _unread(entries: Iterable[os.DirEntry[str]], name: str, before: str) -> Iterator[Problem]:
-    """Yield the folders in a folder of manifests that hold manifests nobody reads."""
-    for entry in entries:
-        if not entry.is_file(follow_symlinks=False) and _manifests(_listed(Path(entry.path))):
-            what = f"found manifests in a folder of its own, expected them in {name}/"
-            yield Problem(Place(before + entry.name), what, f"move them to {name}/; tags can group them")
-
-
-def _bad_name(file: str, path: Path) -> Problem:
-    better = "-".join(re.findall("[a-z0-9]+", path.stem.lower())) or "name"
-    if DEVICE.fullmatch(better):
-        better += "-1"
-    what = f'found the file name "{path.name}", expected lower-case words with hyphens such as "moth-patrol.toml"'
-    if DEVICE.fullmatch(path.stem):
-        what = f'found the file name "{path.name}", which some systems keep for a device'
-    return Problem(Place(file), what, f'rename it to "{better}.toml"')
-
-
 def _broken(text: str, message: str, file: str) -> Problem:
     """Return the problem of a text that is no TOML, with the position the parser names."""
     match = WHERE.search(message)
@@ -172,21 +119,25 @@ def _broken(text: str, message: str, file: str) -> Problem:
         line, column = int(match[1]), int(match[2])
     what = message[: match.start()] if match else message
     hint = next((hint for part, hint in HINTS.items() if part in what), "")
+    if number := LONG_NUMBER.search(text):
+        position = text.count("\n", 0, number.start()) + 1, number.start() - text.rfind("\n", 0, number.start())
+        return Problem(Place(file, *position), "found a number of thousands of digits, expected fewer", "correct it")
     if UNQUOTED.search(lines[line - 1]):
         hint = 'text and hashes need quotes: name = "..."'
     return Problem(Place(file, line, column), f"found broken TOML: {what[:1].lower()}{what[1:]}", hint)
 
 
-def _is_deep(values: Any, room: int = DEEPEST - 1) -> bool:
-    """Whether a table or list holds something deeper than ``room`` tables and lists below it."""
-    if not room:
-        return bool(values)
-    for inner in values.values() if type(values) is dict else values:
-        if (type(inner) is dict or type(inner) is list) and _is_deep(inner, room - 1):
-            return True
-    return False
+def deep_path(values: Any, room: int = DEEPEST - 1) -> tuple[Part, ...]:
+    """Return the path to something deeper than ``room`` tables and lists below a table or list, () when none is."""
+    for part, inner in values.items() if type(values) is dict else enumerate(values):
+        if not room:
+            return (part,)
+        if (type(inner) is dict or type(inner) is list) and (path := deep_path(inner, room - 1)):
+            return (part, *path)
+    return ()
 
 
-def _too_deep(file: str) -> Problem:
-    what = f"found tables and lists more than {DEEPEST} deep within each other, expected fewer"
-    return Problem(Place(file), what, "use several steps in place of one")
+def _excessive(text: str, offset: int, found: str, file: str) -> Problem:
+    line, column = text.count("\n", 0, offset) + 1, offset - text.rfind("\n", 0, offset)
+    hint = "use several steps in place of one" if found == TOO_DEEP else "split it into several manifests"
+    return Problem(Place(file, line, column), f"found {found}, expected fewer", hint)

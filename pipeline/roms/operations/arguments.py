@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from pipeline.model.manifest import Value
+from pipeline.model.text import listed, shown
 from pipeline.model.units import parse_bytes, parse_size, show_size
 
 MOST_LINES = 32
@@ -52,7 +53,7 @@ def show_address(address: int) -> str:
 
 def show_range(start: int, end: int) -> str:
     """Return the range from ``start`` up to but not including ``end`` by its first and last address."""
-    return show_address(start) if end - start == 1 else f"{show_address(start)} to {show_address(end - 1)}"
+    return show_address(start) if end - start < 2 else f"{show_address(start)} to {show_address(end - 1)}"
 
 
 def show_hex(data: bytes) -> str:
@@ -71,13 +72,7 @@ def as_written(value: Value) -> str:
         return "true" if value else "false"
     if isinstance(value, tuple):
         return f"[{', '.join(map(as_written, value))}]"
-    return f'"{value}"' if isinstance(value, str) else str(value)
-
-
-def alternatives(options: Iterable[object]) -> str:
-    """Return values as a sentence lists them: "16, 32 or 64"."""
-    *others, last = map(str, options)
-    return f"{', '.join(others)} or {last}" if others else last
+    return f'"{shown(value)}"' if isinstance(value, str) else str(value)
 
 
 def _is_number(value: Value) -> bool:
@@ -154,7 +149,7 @@ def _size_or_power(value: Value) -> int | str:
 
 def choice(*options: int | str) -> Argument:
     """Return the argument that is one of a few words or numbers."""
-    expects = alternatives(map(as_written, options))
+    expects = listed(map(as_written, options), "or")
 
     def parse(value: Value) -> int | str:
         if isinstance(value, str | int) and not isinstance(value, bool) and value in options:
@@ -190,7 +185,6 @@ SIZE_OR_POWER = Argument(
     schema=_defined("size-or-power"),
 )
 BYTE = replace(number(0, 255, show_value), schema=_defined("byte"))
-WORD = number(0, 0xFFFF, show_address)
 HEX = Argument(expects='hexadecimal text such as "DE AD"', parse=_hex, show=show_hex, schema=_defined("hex"))
 VALUE = Argument(
     expects='a byte such as 0xFF or hexadecimal text such as "DE AD"',

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import operator
-import zlib
 from collections.abc import Callable, Sequence
 from functools import reduce
 
@@ -49,12 +48,3 @@ def combine(operation: Callable[[int, int], int], *parts: bytes) -> bytes:
 def merge(*parts: bytes) -> bytes:
     """Return equally long parts with their set bits put together."""
     return combine(operator.or_, *parts)
-
-
-def total(data: bytes) -> int:
-    """Return the sum of all bytes.
-
-    The low half of Adler-32 (RFC 1950, section 9) is 1 plus the sum of the bytes, modulo 65521; 256 bytes come to
-    65,280 at most, so for them it is exact, and several times faster than ``sum``.
-    """
-    return sum((zlib.adler32(data[start : start + 256]) & 0xFFFF) - 1 for start in range(0, len(data), 256))

@@ -12,9 +12,9 @@ from typing import Literal
 
 from pipeline.model.manifest import Value
 from pipeline.model.ranges import Ranges, Source
+from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.roms.operations.arguments import BYTE, ENDIAN, SIZE, Argument, as_written, choice, number, show_value
-from pipeline.roms.operations.bits import total
 from pipeline.roms.operations.operation import SLOT_NAMES, Operation
 from pipeline.roms.provenance import joined, placed, size_of, sources_of, through, whole
 
@@ -25,7 +25,7 @@ FIELD = 4
 FIELDS: Mapping[str, Callable[[bytes, int], int]] = {
     "offset": lambda _, start: start,
     "size": lambda piece, _: len(piece),
-    "sum": lambda piece, _: total(piece) % (1 << 32),
+    "sum": lambda piece, _: sum(piece) % (1 << 32),
     "crc-32": lambda piece, _: zlib.crc32(piece),
 }
 """What a field says of a slot: where it begins in the container, and size and check values of the piece alone."""
@@ -82,7 +82,7 @@ def _container_size(
             raise ValueError(f"slot {n} gets {show_size(size)}; slot-size is {show_size(slot_size)}")
     count = len(sizes) if slots is None else slots
     if count < len(sizes):
-        raise ValueError(f"has {len(sizes)} pieces for {count} slots; expected a slot for each")
+        raise ValueError(f"has {counted(len(sizes), 'piece')} for {counted(count, 'slot')}; expected a slot for each")
     if bool(fields) != (byte_order is not None):
         raise ValueError("needs byte-order for its fields" if fields else "has a byte-order, but no fields")
     needed = _table_size(count, name_width, fields, None)
@@ -139,7 +139,8 @@ _KNOWN = ", ".join(map(as_written, FIELDS))
 def _tell(*parts: str, names: str, slot_size: str, slots: str, fields: str, **_rest: str) -> str:
     called = f" ({names})" if names else ""
     told = f", with {fields}" if fields else ""
-    return f"container of {slots or len(parts)} slots of {slot_size}{called}{told}: {', '.join(parts)}"
+    count = slots or f"{len(parts):,}"
+    return f"container of {count} slot{'' if count == '1' else 's'} of {slot_size}{called}{told}: {', '.join(parts)}"
 
 
 NAMES = Argument(expects="names", parse=_names, show=lambda names: ", ".join(filter(None, names)))

@@ -24,7 +24,8 @@ def join(*parts: bytes) -> bytes:
 def interleave(*lanes: bytes, unit: int) -> bytes:
     """Return o[(i * k + lane) * unit + j] = lane[i * unit + j] for k lanes.
 
-    The first lane holds the lowest address of each group. On a big-endian 16-bit processor that is data lines 15 to 8.
+    k is 2, 3, 4 or 8, and a unit 1, 2 or 4 bytes. The first lane holds the lowest address of each group. On a
+    big-endian 16-bit processor that is data lines 15 to 8.
     """
     rom = bytearray(sum(map(len, lanes)))
     stride = len(lanes) * unit
@@ -124,11 +125,11 @@ PIECES = (
     ),
     Operation(
         name="interleave",
-        arguments={"unit": choice(1, 2).otherwise(1).described("How many bytes each lane gives in its turn.", 2)},
+        arguments={"unit": choice(1, 2, 4).otherwise(1).described("How many bytes each lane gives in its turn.", 2)},
         description="Pieces of one size whose units take turns.",
         parts_description="The lanes, pieces of one size, lowest address first.",
         example=["1a", "2a"],
-        parts=(2, 4, 8),
+        parts=(2, 3, 4, 8),
         size=_equal_lanes,
         apply=interleave,
         trace=_interleave_trace,

@@ -22,6 +22,7 @@ from pipeline.roms.operations.arguments import (
     number,
     show_address,
     show_hex,
+    show_range,
     show_value,
 )
 from pipeline.roms.operations.operation import Operation, in_units, whole_units
@@ -85,8 +86,8 @@ def _padded(size: int, to: int | str) -> int:
 
 def _inside(whole: int, start: int, size: int) -> None:
     if start + size > whole:
-        end = show_address(start + size)
-        raise ValueError(f"reaches from {show_address(start)} to {end}; the piece ends at {show_address(whole)}")
+        found = f"needs {show_range(start, start + size)}"
+        raise ValueError(f"{found}; the piece ends with {show_address(whole - 1)}")
 
 
 def _take_size(whole: int, /, *, from_: int, size: int) -> int:
@@ -250,8 +251,8 @@ SHAPE = (
         name="lane",
         arguments={
             "number": number(0, 7).described("The lane, counted from 0.", 0),
-            "of": choice(2, 4, 8).described("How many lanes the piece has.", 2),
-            "unit": choice(1, 2).otherwise(1).described("How many bytes each lane gave in its turn.", 2),
+            "of": choice(2, 3, 4, 8).described("How many lanes the piece has.", 2),
+            "unit": choice(1, 2, 4).otherwise(1).described("How many bytes each lane gave in its turn.", 2),
         },
         title="a lane",
         description="Keeps one lane of an interleaved piece.",

@@ -11,6 +11,8 @@ import re
 from collections.abc import Callable, Iterator
 from typing import NamedTuple, NoReturn
 
+from pipeline.model.text import shown
+from pipeline.model.units import show_size
 from pipeline.roms.operations.operation import HintedError
 
 SEGMENT = 1 << 16
@@ -55,7 +57,10 @@ def intel_hex(text: bytes) -> Iterator[Run]:
             continue
         expected = {"01": 0, "02": 2, "03": 4, "04": 2, "05": 4}.get(record.kind, len(record.data))
         if len(record.data) != expected:
-            _refuse(record.line, f"a record of type {record.kind} has {len(record.data)} bytes; expected {expected}")
+            _refuse(
+                record.line,
+                f"a record of type {record.kind} has {show_size(len(record.data))}; expected {expected}",
+            )
         if record.kind in ("02", "04"):
             base, linear = _base(record, base, linear=linear)
         ended = record.line if record.kind == "01" else 0
@@ -85,7 +90,7 @@ def s_records(text: bytes) -> Iterator[Run]:
             if seen or counted:
                 _refuse(record.line, "a header behind data; expected it in front of them")
         elif record.data:
-            _refuse(record.line, f"a record S{record.kind} has {len(record.data)} bytes of data; expected none")
+            _refuse(record.line, f"a record S{record.kind} has {show_size(len(record.data))} of data; expected none")
         elif record.kind in "56":
             if record.address != seen:
                 _refuse(record.line, f"counts {record.address:,} data records; found {seen:,}")
@@ -144,7 +149,10 @@ def _s_records(text: bytes) -> Iterator[_Record]:
         count = len(line) // 2 - 2
         _check_count(number, int(line[2:4], 16), count)
         if count < width + 1:
-            _refuse(number, f"has {count} bytes; expected {width + 1} at least, an address of {width} and the sum")
+            _refuse(
+                number,
+                f"has {show_size(count)}; expected {width + 1} at least, an address of {width} and the sum",
+            )
         _check_sum(number, line, crc_srec(line[2:-2]))
         kind, address, _, data = unpack_srec(line)
         yield _Record(number, kind, address, bytes(data))
@@ -164,12 +172,12 @@ def _lines(text: bytes, pattern: re.Pattern[str], expected: str) -> Iterator[tup
 
 
 def _shown(line: str) -> str:
-    return ascii(line[:24]) + (" ..." if len(line) > 24 else "")
+    return f'"{shown(line[:24])}"' + (" ..." if len(line) > 24 else "")
 
 
 def _check_count(number: int, declared: int, found: int) -> None:
     if declared != found:
-        _refuse(number, f"the record has {found} bytes; its count says {declared}", "it is cut short or damaged")
+        _refuse(number, f"the record has {show_size(found)}; its count says {declared}", "it is cut short or damaged")
 
 
 def _check_sum(number: int, line: str, expected: int) -> None:

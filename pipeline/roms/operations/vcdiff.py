@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from pipeline.roms.operations.arguments import show_range
 from pipeline.roms.operations.vcdiff_code import CODE
 from pipeline.roms.operations.vcdiff_read import DeltaError, Reader
 
@@ -74,7 +75,7 @@ def _segment(reader: Reader, source: bytes, target: bytearray) -> _Segment:
     length, start = reader.number("segment size"), reader.number("segment position")
     base, name = (source, "the piece") if indicator == 1 else (target, "its own target")
     if start + length > len(base):
-        what = f"the delta copies from {start:,} to {start + length:,} of {name}, which has {len(base):,} bytes"
+        what = f"the delta copies {show_range(start, start + length)} of {name}, which has {len(base):,} bytes"
         raise DeltaError(what, "it was made for another file" if indicator == 1 else "")
     return _Segment(base, start, length)
 
@@ -135,7 +136,8 @@ class _Machine:
         else:
             address = self.same[(mode - 6) * 256 + self.addresses.byte("address")]
         if not 0 <= address < here:
-            raise DeltaError(f"the delta copies from {address:,}, where only 0 to {here - 1:,} is known")
+            known = f"only 0 to {here - 1:,} is" if here else "nothing is"
+            raise DeltaError(f"the delta copies from {address:,}, where {known} known")
         self.near[self.slot] = address
         self.slot = (self.slot + 1) % 4
         self.same[address % 768] = address

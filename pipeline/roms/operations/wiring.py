@@ -17,8 +17,8 @@ from pipeline.roms.provenance import mixed, through
 
 ITEMS = {16: "H", 32: "I", 64: "Q"}
 """array's type code for an unsigned number of so many bits."""
-SMALL, WINDOW = 4, 8
-"""Address lines below SMALL are moved inside blocks of 2**WINDOW bytes; lines from SMALL on by moving blocks."""
+WINDOW = 8
+"""Address lines below it are permuted inside a block, by one list of offsets that serves all blocks."""
 
 
 def swap_bytes(data: bytes, *, bits: int) -> bytes:
@@ -67,20 +67,11 @@ def address_lines(data: bytes, *, lines: tuple[int, ...]) -> bytes:
 
     lines[k] names the line of the ROM file's address that drives line k of the chip; the other direction is the
     inverse permutation.
-
-    Done in three passes, each fast in plain Python, where a look-up for every byte is not: blocks are moved so that
-    the lines that must become the lowest come inside a window of 8; the window is permuted by
-    ``bytes.translate``, with the data as its table; blocks are moved to their final places.
     """
-    source = [lines.index(line) for line in range(len(lines))]  # output line -> chip line
-    lowest = source[:SMALL]
-    upper = [line for line in range(SMALL, len(lines)) if line not in lowest]
-    first = [*range(min(SMALL, len(lines))), *(line for line in lowest if line >= SMALL), *upper]
-    window = [*lowest, *(line for line in first[:WINDOW] if line not in lowest)]
-    second = [*(first.index(line) for line in window), *range(WINDOW, len(lines))]
-    now = [*window, *first[WINDOW:]]
-    third = [now.index(line) for line in source]
-    return _move_blocks(_permute_window(_move_blocks(data, first), second[:WINDOW]), third)
+    source = [lines.index(line) for line in range(len(lines))]  # the line of the chip's address, by that of the output
+    low, high = source[:WINDOW], source[WINDOW:]
+    offsets = _addresses(low)
+    return b"".join([bytes([data[base | offset] for offset in offsets]) for base in _addresses(high)])
 
 
 def _addresses(lines: Sequence[int]) -> list[int]:
@@ -89,24 +80,6 @@ def _addresses(lines: Sequence[int]) -> list[int]:
     for line in lines:
         addresses += [address | 1 << line for address in addresses]
     return addresses
-
-
-def _move_blocks(data: bytes, lines: Sequence[int]) -> bytes:
-    """Return o[i] = a[s], bit lines[k] of s = bit k of i, where the lowest lines stay: they are the block."""
-    fixed = next((k for k, line in enumerate(lines) if k != line), len(lines))
-    if fixed == len(lines):
-        return data
-    block = 1 << fixed
-    return b"".join([data[start : start + block] for start in _addresses(lines[fixed:])])
-
-
-def _permute_window(data: bytes, lines: Sequence[int]) -> bytes:
-    """Return o[i] = a[s] inside blocks of 2**|lines| bytes: each block is the table, the addresses are translated."""
-    if list(lines) == sorted(lines):
-        return data
-    addresses = bytes(_addresses(lines))
-    size = len(addresses)
-    return b"".join([addresses.translate(data[start : start + size].ljust(256)) for start in range(0, len(data), size)])
 
 
 def _swap_size(size: int, /, *, bits: int) -> int:

@@ -10,9 +10,10 @@ from pathlib import Path
 from pipeline.errors import MachineError
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import ArchiveLimits
+from pipeline.model.text import shown
 from pipeline.sources.files.archive import ArchiveError, Member, list_archive, named_as_archive, plain_path
 from pipeline.sources.files.digest import digest
-from pipeline.sources.files.problems import machine_error, shown
+from pipeline.sources.files.problems import machine_error, open_file
 
 
 def named(text: str, limits: ArchiveLimits) -> Location:
@@ -49,7 +50,7 @@ def content_named(location: Location) -> Content:
 def members(archive: Path, limits: ArchiveLimits) -> Sequence[Member]:
     """Return the members of an archive that can be used; raises MachineError where it cannot be read or is refused."""
     try:
-        with archive.open("rb") as stream:
+        with open_file(str(archive)) as stream:
             listing = list_archive(stream, limits)
     except OSError as error:
         raise machine_error(archive, error) from error

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import stat
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from pipeline.errors import MachineError, Place, Problem
+from pipeline.model.text import shown
 from pipeline.sources.files.archive import Fault, Listing
 from pipeline.sources.files.digest import Digest
 from pipeline.sources.files.entry import Source
-from pipeline.sources.files.problems import shown
 
 VERSION = 2
 """Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
@@ -37,9 +37,42 @@ TABLES = (
 """``path`` and ``archive`` are bytes as the operating system spells them. ``contents``: files asked for one by one.
 ``tried``: the sizes of forms that were looked at, by the SHA-256 of the file; ``forms``: what these are."""
 
-SOURCES = """SELECT place, path, NULL, size, crc32, sha256 FROM files {0}
-    UNION ALL SELECT place, path, name, members.size, members.crc32, members.sha256
-    FROM members JOIN files ON path = members.archive {1}"""
+SHA256 = "CASE WHEN {0} NOT GLOB '*[^0-9a-f]*' AND length(CAST({0} AS TEXT)) = 64 THEN CAST({0} AS TEXT) END"
+SOURCES = f"""SELECT place, path, NULL, size, CAST(crc32 AS INTEGER), {SHA256.format("sha256")} FROM files {{0}}
+    UNION ALL SELECT place, path, ifnull(CAST(name AS TEXT), ''), ifnull(CAST(members.size AS INTEGER), 0),
+    CAST(members.crc32 AS INTEGER), {SHA256.format("members.sha256")}
+    FROM members JOIN files ON path = members.archive {{1}}"""  # noqa: S608  # no text from outside
+"""What is read is brought to its type, as rows may have been damaged; ``files`` was held to what is there by a scan."""
+
+
+def _files(path: Path) -> list[Path]:
+    """Return the files that SQLite keeps for a database.
+
+    Source: SQLite's documentation, "Temporary Files Used By SQLite".
+    """
+    return [Path(f"{path}{suffix}") for suffix in ("", "-wal", "-shm", "-journal")]
+
+
+def _is_file_or_nothing(path: Path) -> bool:
+    """Whether SQLite may open it; it would follow a link, and wait for a pipe."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except FileNotFoundError:
+        return True
+
+
+def _remove(path: Path) -> None:
+    """Remove a database with all its files; raises OSError where a folder is in their place."""
+    for file in _files(path):
+        file.unlink(missing_ok=True)
+
+
+DAMAGED = frozenset(
+    {
+        sqlite3.SQLITE_ERROR, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT,
+        sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG,
+    }
+)  # fmt: skip
 
 
 class FormRow(NamedTuple):
@@ -52,26 +85,25 @@ class FormRow(NamedTuple):
 
 
 def is_damage(error: sqlite3.Error) -> bool:
-    """Whether an error means that the file is no index of ours any more, rather than locked, full or forbidden."""
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
-    return code in (sqlite3.SQLITE_ERROR, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT)
+    """Whether an error means that the file is no index of ours any more, rather than locked, full or forbidden.
 
-
-def store_error(path: Path, error: sqlite3.Error) -> MachineError:
-    """Return the exception for an index the machine does not let us use."""
-    hint = "see that its folder can be written, the disk is not full and no other run uses it"
-    return MachineError([Problem(Place(file=shown(path)), f"the index cannot be used: {error}", hint)])
+    Source: SQLite's documentation, "Result and Error Codes".
+    """
+    return getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF in DAMAGED
 
 
 class Store:
-    """The open SQLite file. Every change is one transaction, so that a run can be killed at any moment.
+    """The open SQLite file, or an index in memory. Every change is one transaction: a run can be killed at any moment.
 
-    Raises ``sqlite3.Error`` from every method, and OSError where files are made or removed.
+    ``path``: None for memory. Raises ``sqlite3.Error`` from every method, and OSError where files are made or removed.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path | None) -> None:
         self.path = path
-        path.parent.mkdir(parents=True, exist_ok=True)
+        if path is not None:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if not all(_is_file_or_nothing(file) for file in _files(path)):
+                _remove(path)
         try:
             self._connect()
         except sqlite3.Error as error:
@@ -80,17 +112,19 @@ class Store:
             self.throw_away()
 
     def _connect(self) -> None:
-        self._sql = sqlite3.connect(self.path, isolation_level=None, timeout=30)
+        self._sql = sqlite3.connect(self.path or ":memory:", isolation_level=None, timeout=30)
         try:
+            self._sql.execute("PRAGMA trusted_schema = OFF")
             self._sql.execute("PRAGMA journal_mode = WAL")
             self._sql.execute("PRAGMA synchronous = NORMAL")
             with self.transaction():
                 (version,) = self._sql.execute("PRAGMA user_version").fetchone()
-                if version not in (0, VERSION):
-                    raise sqlite3.DatabaseError(f"version {version}, expected {VERSION}")
                 if version == 0:
                     for statement in (*TABLES, f"PRAGMA user_version = {VERSION}"):
                         self._sql.execute(statement)
+                made = {sql for (sql,) in self._sql.execute("SELECT sql FROM sqlite_master")}
+                if version not in (0, VERSION) or made != {*TABLES}:
+                    raise sqlite3.DatabaseError(f"no index of version {VERSION}")
             self._sql.execute("CREATE TEMP TABLE sizes (size INTEGER PRIMARY KEY)")
         except BaseException:
             self._sql.close()
@@ -99,8 +133,8 @@ class Store:
     def throw_away(self) -> None:
         """Begin anew with an empty index."""
         self._sql.close()
-        for suffix in ("", "-wal", "-shm", "-journal"):
-            Path(f"{self.path}{suffix}").unlink(missing_ok=True)
+        if self.path is not None:
+            _remove(self.path)
         self._connect()
 
     def close(self) -> None:
@@ -119,9 +153,9 @@ class Store:
                 self._sql.execute("ROLLBACK")
             raise
 
-    def known(self) -> dict[bytes, tuple[int, str, int]]:
-        """Return place, signature, and 1 if it is read as an archive, else 0, of every file of the places."""
-        rows = self._sql.execute("SELECT path, place, signature, archive FROM files")
+    def known(self) -> dict[bytes, tuple[int, str, int, int]]:
+        """Return place, signature, 1 if it is read as an archive, else 0, and size of every file of the places."""
+        rows = self._sql.execute("SELECT path, place, signature, archive, size FROM files")
         return {row[0]: row[1:] for row in rows}
 
     def limits(self) -> str:
@@ -145,7 +179,7 @@ class Store:
     def put_listing(self, path: bytes, listing: Listing) -> None:
         """Add what an archive holds."""
         members = ((path, m.name, m.size, m.crc32) for m in listing.members)
-        self._sql.executemany("INSERT INTO members VALUES (?, ?, ?, ?, NULL)", members)
+        self._sql.executemany("REPLACE INTO members VALUES (?, ?, ?, ?, NULL)", members)
         self._sql.executemany("INSERT INTO faults VALUES (?, ?, ?)", ((path, f.what, f.hint) for f in listing.faults))
 
     def forget_listings(self, paths: Iterable[bytes]) -> None:
@@ -161,7 +195,13 @@ class Store:
     def faults(self) -> list[tuple[bytes, Fault]]:
         """Return what is wrong with archives, sorted."""
         rows = self._sql.execute("SELECT archive, what, hint FROM faults ORDER BY archive, what, hint")
-        return [(archive, Fault(what, hint)) for archive, what, hint in rows]
+        return [(archive, Fault(shown(what), shown(hint))) for archive, what, hint in rows]
+
+    def check_number(self, files: int) -> None:
+        """Raise ``sqlite3.DatabaseError`` unless so many files are known; damaged tables keep what was removed."""
+        (count,) = self._sql.execute("SELECT COUNT(*) FROM files NOT INDEXED").fetchone()
+        if count != files:
+            raise sqlite3.DatabaseError(f"{count} files instead of {files}")
 
     def members(self) -> int:
         """Return how many members of archives can be used."""
@@ -196,9 +236,10 @@ class Store:
 
     def content(self, path: bytes, member: str) -> Digest | None:
         """Return the remembered digest of a file (``member`` is "") or member, whether or not it lies in a place."""
-        query = "SELECT sha256, crc32, size, signature FROM contents WHERE path = ? AND member = ?"
+        query = f"""SELECT {SHA256.format("sha256")}, CAST(crc32 AS INTEGER), CAST(size AS INTEGER),
+            CAST(signature AS TEXT) FROM contents WHERE path = ? AND member = ?"""  # noqa: S608  # as above
         row = self._sql.execute(query, (path, member)).fetchone()
-        return Digest._make(row) if row else None
+        return Digest._make(row) if row and None not in row else None
 
     def put_contents(self, digests: Iterable[tuple[bytes, str, Digest]]) -> None:
         """Remember digests of files or members (path, member, digest), whether or not they lie in a place."""
@@ -209,6 +250,13 @@ class Store:
     def forget_contents(self, path: bytes) -> None:
         """Forget the digests of a file and its members."""
         self._sql.execute("DELETE FROM contents WHERE path = ?", (path,))
+
+    def forget(self, path: bytes) -> None:
+        """Forget all that is known of a file and its members, so that the next scan looks at it anew."""
+        with self.transaction():
+            self.forget_contents(path)
+            self.forget_listings([path])
+            self.forget_files([path])
 
     def tried(self) -> dict[str, set[int]]:
         """Return the sizes of forms that were looked at, by the SHA-256 of the file."""
@@ -229,4 +277,4 @@ class Store:
     def forms(self, sha256: str) -> list[FormRow]:
         """Return the files, there or not, that have a form with this SHA-256."""
         rows = self._sql.execute("SELECT sha256, source, how, change FROM forms WHERE sha256 = ?", (sha256,))
-        return list(map(FormRow._make, rows))
+        return [FormRow(sha256, source, shown(how), shown(change)) for sha256, source, how, change in rows]

@@ -33,9 +33,11 @@ class Source(NamedTuple):
         return Location(path=_spelled(self.path), member=self.member)
 
     @property
-    def name(self) -> str:
-        """Its name without folders, in the form in which names are compared."""
-        return fold(os.fsdecode(self.path).replace(os.sep, "/") if self.member is None else self.member)
+    def names(self) -> tuple[str, ...]:
+        """Its name without folders, and that without its extension, in the form in which names are compared."""
+        name = fold(os.fsdecode(self.path).replace(os.sep, "/") if self.member is None else self.member)
+        stem = name.rpartition(".")[0]
+        return (name, stem) if stem else (name,)
 
 
 @lru_cache(maxsize=256)

@@ -11,9 +11,10 @@ from pathlib import Path
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.model.content import Location
 from pipeline.model.manifest import ArchiveLimits
+from pipeline.model.text import shown
 from pipeline.sources.files.archive import list_archive, named_as_archive, plain_path
-from pipeline.sources.files.problems import machine_error, shown
-from pipeline.sources.files.walk import walk
+from pipeline.sources.files.problems import machine_error, open_file
+from pipeline.sources.files.walk import kind, walk
 
 
 def list_tree(path: Path, limits: ArchiveLimits) -> dict[str, Location]:
@@ -35,6 +36,9 @@ def list_tree(path: Path, limits: ArchiveLimits) -> dict[str, Location]:
         raise machine_error(path, error) from error
     if stat.S_ISDIR(mode):
         return _by_path(path, _folder_files(path))
+    if not stat.S_ISREG(mode):
+        what = f"is {kind(mode)}; expected a file, folder or archive"
+        raise ManifestError([Problem(Place(file=shown(path)), what, "correct the path")])
     if named_as_archive(str(path)):
         return _by_path(path, _archive_files(path, limits))
     return _by_path(path, [(path.name, Location(path=str(path)))])
@@ -74,7 +78,7 @@ def _folder_files(folder: Path) -> list[tuple[str, Location]]:
 def _archive_files(archive: Path, limits: ArchiveLimits) -> list[tuple[str, Location]]:
     """Return every member of an archive by its name; raises CheckError when one cannot be used."""
     try:
-        with archive.open("rb") as stream:
+        with open_file(str(archive)) as stream:
             listing = list_archive(stream, limits)
     except OSError as error:
         raise machine_error(archive, error) from error

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from itertools import pairwise
 
 from pipeline.model.content import Content, Location
 from pipeline.sources.files.digest import SMALL
 from pipeline.sources.files.read import read_contents
+from pipeline.threads import Threads
 
 MOST = 32 << 20
 """Bytes that may be read ahead; a larger item waits for its turn."""
@@ -26,7 +27,7 @@ class Ahead:
     def __init__(self, order: Iterable[str], wanted: Callable[[str], Wanted]) -> None:
         self._next = dict(pairwise(dict.fromkeys(order)))
         self._wanted = wanted
-        self._reader = ThreadPoolExecutor(1, "read-ahead")
+        self._reader = Threads(1, "read-ahead")
         self._waiting: dict[str, Future[list[bytes]]] = {}
 
     def take(self, item: str) -> list[bytes]:

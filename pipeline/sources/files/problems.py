@@ -1,20 +1,30 @@
-"""How a file is named to a person, and what is said when the machine does not let us read it."""
+"""What is said when the machine does not let us read a file, and how a file is opened that may be none."""
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
+from io import FileIO
 
 from pipeline.errors import MachineError, Place, Problem
+from pipeline.model.text import shown
 
 
-def shown(path: str | bytes | os.PathLike[str]) -> str:
-    """Return a path as one printable line: control characters and bytes that are no text appear as escapes.
+def open_file(path: str | bytes) -> FileIO:
+    """Return a file open for reading; raises OSError, at once for a pipe or device that stands in its place.
 
-    POSIX file names are any bytes but NUL and "/" (POSIX.1-2017, 3.170), so a name may hold line feeds or no text
-    at all; neither may break a message.
+    Opening a pipe waits for somebody who writes, without O_NONBLOCK (POSIX.1-2017, ``open``); a file takes no notice.
     """
-    text = os.fsdecode(path)
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+    stream = FileIO(path, opener=_open)
+    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        stream.close()
+        raise OSError(errno.EINVAL, "it is no file")
+    return stream
+
+
+def _open(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def reason(error: OSError) -> str:

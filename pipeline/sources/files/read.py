@@ -15,7 +15,7 @@ from pipeline.model.content import Content, Location
 from pipeline.sources.files.archive import ArchiveError
 from pipeline.sources.files.contents import members, pieces
 from pipeline.sources.files.digest import changed
-from pipeline.sources.files.problems import machine_error
+from pipeline.sources.files.problems import machine_error, open_file
 
 
 @contextmanager
@@ -55,7 +55,7 @@ def read_contents(wanted: Iterable[tuple[Location, Content]]) -> list[bytes]:
 
 def _checked(location: Location, content: Content) -> Generator[bytes, None, None]:
     """Yield the bytes of the file or member at a location."""
-    with _told(location), io.FileIO(location.path) as stream:
+    with _told(location), open_file(location.path) as stream:
         yield from _proven(location, content, pieces(stream, location))
 
 

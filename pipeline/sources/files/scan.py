@@ -6,14 +6,15 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from io import BufferedReader, FileIO
+from io import BufferedReader
 from pathlib import Path
 
 from pipeline.errors import Place, Problem
 from pipeline.model.manifest import ArchiveLimits
+from pipeline.model.text import shown
 from pipeline.sources.files.archive import SMALLEST, list_archive, looks_like_archive, named_as_archive
 from pipeline.sources.files.database import Store
-from pipeline.sources.files.problems import shown, unreadable
+from pipeline.sources.files.problems import open_file, unreadable
 from pipeline.sources.files.signature import UNSETTLED, settled, signature
 from pipeline.sources.files.walk import walk
 
@@ -33,16 +34,24 @@ class Scan:
     problems: tuple[Problem, ...]
 
 
-def scan(store: Store, places: Sequence[Path], limits: ArchiveLimits, progress: Callable[[int], None]) -> Scan:
+def scan(
+    store: Store,
+    places: Sequence[Path],
+    limits: ArchiveLimits,
+    progress: Callable[[int], None],
+    without: Sequence[Path] = (),
+) -> Scan:
     """Return what the places hold now, and make the index say the same, in one transaction.
 
     Every file is stat-ed; only a new or changed one is opened, to see whether it is an archive. A file in several
-    places belongs to the first. ``progress`` is told the number of files just seen, folder by folder.
+    places belongs to the first. The folders ``without`` are passed over where they lie below a place. ``progress`` is
+    told the number of files just seen, folder by folder.
     """
     with store.transaction():
         survey = _Survey(store, limits)
+        passed_over = {os.fsencode(folder.absolute()) for folder in without}
         for number, place in enumerate(places):
-            for visit in walk(os.fsencode(place.absolute())):
+            for visit in walk(os.fsencode(place.absolute()), passed_over):
                 survey.problems += visit.problems
                 for path, stat in visit.files:
                     survey.see(number, path, stat)
@@ -68,15 +77,15 @@ class _Survey:
         if path in self.seen:
             return
         self.seen.add(path)
-        known_place, known, is_archive = self.before.get(path, (place, UNSETTLED, 0))
-        if known != signature(stat) or (is_archive and self.list_again):
+        known_place, known, is_archive, size = self.before.get(path, (place, UNSETTLED, 0, 0))
+        if (known, size) != (signature(stat), stat.st_size) or (is_archive and self.list_again):
             if is_archive:
                 self.store.forget_listings([path])
             known, is_archive = self._look(path, stat)
             self.changed.append((path, place, known, is_archive, stat.st_size))
         elif known_place != place:
             self.moved.append((path, place))
-        self.archives += is_archive
+        self.archives += bool(is_archive)
 
     def _look(self, path: bytes, stat: os.stat_result) -> tuple[str, int]:
         """Return signature and whether it is an archive of a new or changed file; an archive's listing is kept.
@@ -86,7 +95,7 @@ class _Survey:
         now, is_archive, steady = signature(stat), False, settled(stat, time.time_ns())
         try:
             if stat.st_size >= SMALLEST or named_as_archive(path):
-                with BufferedReader(FileIO(path)) as stream:
+                with BufferedReader(open_file(path)) as stream:
                     is_archive = looks_like_archive(path, stream.read(4))
                     if is_archive:
                         self.store.put_listing(path, list_archive(stream, self.limits))
@@ -105,6 +114,7 @@ class _Survey:
         self.store.move_files(self.moved)
         self.store.put_files(self.changed)
         self.store.set_limits(repr(self.limits))
+        self.store.check_number(len(self.seen))
         faults = (Problem(Place(file=shown(path)), fault.what, fault.hint) for path, fault in self.store.faults())
         return Scan(
             files=len(self.seen),

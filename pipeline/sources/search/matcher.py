@@ -7,13 +7,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from itertools import chain, groupby
+from itertools import chain, groupby, repeat
+from threading import Event
 
 from pipeline.errors import CheckError
 from pipeline.model.content import Content
 from pipeline.sources.files.archive import ArchiveError
 from pipeline.sources.files.database import Store
-from pipeline.sources.files.digest import SMALL, Digest, digest, digest_members
+from pipeline.sources.files.digest import SMALL, Digest, digest, digest_members, drop
 from pipeline.sources.files.entry import Source
 from pipeline.sources.files.problems import reason
 
@@ -58,6 +59,7 @@ class Hunt:
         self.found: dict[str, Source] = {}
         self._digests: dict[tuple[bytes, str | None], Digest] = {}
         self._failures: dict[tuple[bytes, str | None], str] = {}
+        self._interrupted = Event()
 
     def hash_of(self, source: Source) -> str | None:
         """Return the SHA-256 of a source, None while it is not hashed or cannot be."""
@@ -104,10 +106,9 @@ class Hunt:
         """Hash sources side by side and remember what they are."""
         fresh = []
         if sum(source.size for source in sources) < SMALL * len(sources):
-            results: Iterable[Digest | str] = _try_all(sources)
+            results = _try_all(sources)
         else:
-            shares = [sources[at : at + SHARE] for at in range(0, len(sources), SHARE)]
-            results = chain.from_iterable(self._pool.map(_try_all, shares))
+            results = self._in_threads([sources[at : at + SHARE] for at in range(0, len(sources), SHARE)])
         for source, result in zip(sources, results, strict=True):
             if isinstance(result, str):
                 self._failures[source.path, source.member] = result
@@ -118,17 +119,36 @@ class Hunt:
         if fresh:
             self._store.remember(fresh)
 
+    def _in_threads(self, shares: list[list[Source]]) -> list[Digest | str]:
+        """Return the results of all shares; an interrupt ends the threads too, in the middle of a file."""
+        try:
+            return [*chain.from_iterable(self._pool.map(_try_all, shares, repeat(self._go_on)))]
+        except BaseException:
+            self._interrupted.set()
+            raise
 
-def _try_all(sources: list[Source]) -> list[Digest | str]:
-    """Return the digest of each source, or why it cannot be had; those of one archive together."""
+    def _go_on(self, _: bytes) -> None:
+        if self._interrupted.is_set():
+            raise _InterruptedError
+
+
+class _InterruptedError(Exception):
+    """Ends a thread whose result nobody waits for."""
+
+
+def _try_all(sources: list[Source], keep: Callable[[bytes], None] = drop) -> list[Digest | str]:
+    """Return the digest of each source, or why it cannot be had; those of one archive together.
+
+    ``keep`` is given what was read, a piece at a time.
+    """
     results = list[Digest | str]()
     for (path, is_member), group in groupby(sources, key=lambda source: (source.path, source.member is not None)):
         together = list(group)
         try:
             if is_member:
-                found = digest_members(os.fsdecode(path), [source.member or "" for source in together])
+                found = digest_members(os.fsdecode(path), [source.member or "" for source in together], keep)
             else:
-                found = [digest(source.location) for source in together]
+                found = [digest(source.location, keep) for source in together]
             results += map(_as_declared, together, found)
         except OSError as error:
             results += [f"it cannot be read: {reason(error)}"] * len(together)

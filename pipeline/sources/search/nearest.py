@@ -16,7 +16,8 @@ def nearest(missing: Sequence[Wanted], sources: Callable[[], Iterable[Source]], 
     """Return for each missing content the nearest source, None where none is near.
 
     Nearest first: the same SHA-256 (but another size than declared), the same CRC-32, the same name and size, the
-    same name, the same size. Among equals the preferred source is taken.
+    same name, the same size; a file's name counts with its extension and without. Among equals the preferred source is
+    taken.
     """
     neighbours = _Neighbours(missing, sources() if missing else (), hunt)
     return [neighbours.candidate(want) for want in missing]
@@ -36,8 +37,9 @@ class _Neighbours:
                 self._by_check[check].append(source)
             if source.size in self._by_size and hunt.hash_of(source) not in hunt.found:
                 self._by_size[source.size].append(source)
-            if source.name in self._by_name:
-                self._by_name[source.name].append(source)
+            for name in source.names:
+                if name in self._by_name:
+                    self._by_name[name].append(source)
 
     def candidate(self, want: Wanted) -> Candidate | None:
         """Return the nearest source to a missing content and why it is near."""
@@ -60,7 +62,7 @@ class _Neighbours:
         content, shared = want.content, list[str]()
         if content.crc32 is not None and content.crc32 == self._hunt.crc32_of(source):
             shared.append(f"CRC-32 ({content.crc32:08x})")
-        if source.name in map(fold, want.file_names):
+        if not {*source.names}.isdisjoint(map(fold, want.file_names)):
             shared.append("name")
         if source.size == content.size:
             shared.append(f"size ({source.size:,} bytes)")

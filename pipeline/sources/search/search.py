@@ -10,14 +10,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 from pipeline.model.content import Found, Wanted
 from pipeline.sources.files.contents import let_go
 from pipeline.sources.files.database import Store
-from pipeline.sources.files.entry import fold
+from pipeline.sources.files.entry import Source, fold
 from pipeline.sources.search.matcher import WORKERS, Aim, Hunt
 from pipeline.sources.search.nearest import nearest
+from pipeline.threads import Threads
 
 
 def find(store: Store, wanted: Sequence[Wanted], progress: Callable[[int], None]) -> Found:
@@ -27,7 +28,7 @@ def find(store: Store, wanted: Sequence[Wanted], progress: Callable[[int], None]
     to see; ``Found.contents`` has the true CRC-32. A content of another size than declared is missing. ``progress``
     is told the bytes just hashed.
     """
-    with ThreadPoolExecutor(WORKERS) as pool:
+    with Threads(WORKERS) as pool:
         hunt = Hunt(store, pool, progress)
         _hunt_by_size(hunt, store, wanted)
         _hunt_by_hash(hunt, store, wanted)
@@ -53,6 +54,10 @@ def _hunt_by_size(hunt: Hunt, store: Store, wanted: Sequence[Wanted]) -> None:
     hunt.through(store.sources_of(aims), lambda source: aims[source.size])
 
 
+def _named(aims: dict[str, Aim], names: dict[Source, str], source: Source) -> Aim:
+    return aims[names[source]]
+
+
 def _hunt_by_hash(hunt: Hunt, store: Store, wanted: Sequence[Wanted]) -> None:
     """Look for contents of unknown size: under a likely name, then under any."""
     unsized = [w for w in wanted if w.content.size is None and w.content.sha256 not in hunt.found]
@@ -63,7 +68,9 @@ def _hunt_by_hash(hunt: Hunt, store: Store, wanted: Sequence[Wanted]) -> None:
         for name in want.file_names:
             named[fold(name)].add(want.content)
     sources = list(store.sources())
-    hunt.through((s for s in sources if s.name in named), lambda source: named[source.name])
+    for number in (0, 1):  # the whole name, then without its extension
+        alike = {source: name for source in sources for name in source.names[number : number + 1] if name in named}
+        hunt.through(alike, partial(_named, named, alike))
     rest = Aim()
     for want in unsized:
         if want.content.sha256 not in hunt.found:

@@ -183,7 +183,26 @@ def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
 
 @pytest.mark.parametrize(
     ("path", "litter"),
-    [("._A.TXT", True), ("X/.DS_Store", True), ("System Volume Information/x", True), (".A", False), ("A._", False)],
+    [
+        ("._A.TXT", True),
+        ("X/.DS_Store", True),
+        ("System Volume Information/x", True),
+        (".Trash-1000/info/A.TXT.trashinfo", True),
+        ("$RECYCLE.BIN/desktop.ini", True),
+        ("$Recycle.Bin/S-1-5/x", True),
+        ("FOUND.000/FILE0000.CHK", True),
+        ("LOST.DIR/17", True),
+        (".TemporaryItems/x", True),
+        (".apdisk", True),
+        ("X/Desktop.ini", True),
+        ("RECYCLER", True),
+        (".A", False),
+        ("A._", False),
+        ("FOUND.TXT", False),
+        ("FOUND.0000", False),
+        (".Trash", False),
+        ("DESKTOP.INI.TXT", False),
+    ],
 )
 def test_what_desktops_leave_behind(path: str, litter: bool) -> None:
     assert is_litter(path) is litter

@@ -57,7 +57,7 @@ def test_a_damaged_rom_file_is_told_by_title_and_chip(built: Path) -> None:
     assert (ran.code, ran.out.splitlines()) == (
         1,
         [
-            "damaged  GAMES/FERN/SNAIL.ROM: 1 of its bytes differ, the first at 0x0412; title snail-race, chip b1 "
+            "damaged  GAMES/FERN/SNAIL.ROM: 1 byte differs, at offset 0x0412; title snail-race, chip b1 "
             f"(byte 0x{at:08X} of the image)",
             "desk: damaged: GAMES/FERN/SNAIL.ROM",
         ],

@@ -17,6 +17,7 @@ from pipeline.image.clone import copy
 from pipeline.image.digest import image_digest
 from pipeline.image.patch import freed_clusters, kept_files, patch_image
 from pipeline.image.read_back import read_back
+from pipeline.image.unplanned import first_unplanned_byte
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Plan
 from tests.support.cli import sha256
@@ -105,7 +106,8 @@ class Edits(RuleBasedStateMachine):
         else:
             written = patched(self.plan, plan, self.files, self.patched)
             assert written.image_sha256 == cold.image_sha256
-            read_back(plan, self.patched, written, kept=kept_files(self.plan, plan) or frozenset())
+            read_back(plan, self.patched, written)
+            assert first_unplanned_byte(plan, self.patched) is None
         self.plan = plan
 
     def teardown(self) -> None:

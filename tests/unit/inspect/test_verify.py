@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import random
+import struct
 import subprocess
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -13,8 +14,9 @@ from typing import Any
 
 import pytest
 
+from pipeline.fat.names import checksum
 from pipeline.inspect.planned_image import Medium
-from pipeline.inspect.verify import DAMAGED, GOOD, OTHER, TOUCHED, Verdict, verify_medium
+from pipeline.inspect.verify import DAMAGED, GOOD, OTHER, TOUCHED, Damage, Verdict, verify_medium
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
 from tests.unit.image import cards
@@ -116,6 +118,11 @@ def check_flip(card: Card, offset: int, bit: int) -> None:
         return
     assert verdict.verdict in (DAMAGED, TOUCHED), (offset, bit, owner)
     told = {damage.path for damage in verdict.damages}
+    told |= {
+        damage.path.rpartition("/")[0] or "root directory"
+        for damage in verdict.damages
+        if damage.path and damage.what.startswith(("directory entry: ", "its attributes are "))
+    }
     told |= {damage.what.partition(":")[0] for damage in verdict.damages}
     told |= {line.partition(":")[0] for line in verdict.touched}
     assert owner in told, (offset, bit, owner, verdict)
@@ -163,7 +170,7 @@ def test_a_damaged_rom_file_is_told_by_title_and_chip(small: Card) -> None:
     at = small.plan.volume.cluster_offset(rom.cluster) + 600
     (damage,) = small.verify(small.flipped(at), reference=True).damages
     assert (damage.path, damage.title, damage.chips) == (rom.path, "snail-race", ("chip b1", "chip c1"))
-    assert (damage.what, damage.offset) == ("1 of its bytes differ, the first at 0x0258", at)
+    assert (damage.what, damage.offset) == ("1 byte differs, at offset 0x0258", at)
 
 
 def test_sectors_that_cannot_be_read_are_told_with_their_owner(small: Card) -> None:
@@ -197,6 +204,82 @@ def test_files_a_desktop_leaves_behind_are_no_damage(tmp_path: Path) -> None:
         subprocess.run([require("mdel"), "-i", where, "::/.DS_Store", "::/GAMES/MINE.SAV"], check=True)
         verdict = card.verify((folder / "card.img").read_bytes())
         assert (verdict.verdict, verdict.damages, verdict.others) == (TOUCHED, (), ())
+
+
+def entry_of(card: Card, short: bytes) -> int:
+    """Return where a directory entry begins by its 11 bytes."""
+    return card.data.index(short, card.plan.volume.root_start * 512)
+
+
+def test_the_reason_comes_before_what_follows_from_it(tmp_path: Path) -> None:
+    """A file made read-only, and one added: many entries of the FATs differ, and none of them is damaged."""
+    card = card_of(tmp_path, 16)
+    where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
+    (tmp_path / "save").write_bytes(b"s" * 60_000)
+    subprocess.run([require("mcopy"), "-i", where, str(tmp_path / "save"), "::/GAMES/MINE.SAV"], check=True)
+    subprocess.run([require("mattrib"), "-i", where, "+r", "::/GAMES/SNAIL.ROM"], check=True)
+    verdict = card.verify((tmp_path / "card.img").read_bytes())
+
+    at = card.plan.volume.cluster_offset(next(entry.cluster for entry in card.plan.entries if entry.path == "GAMES"))
+    assert (verdict.verdict, verdict.others) == (DAMAGED, ("GAMES/MINE.SAV",))
+    assert verdict.damages == (
+        Damage(
+            path="GAMES/SNAIL.ROM",
+            what="its attributes are read-only, archive; expected archive",
+            offset=at + 64,
+        ),
+    )
+
+
+def test_entries_of_fats_come_last(tmp_path: Path) -> None:
+    card = card_of(tmp_path, 16)
+    data = bytearray(card.data)
+    data[entry_of(card, b"GAMES      ") + 28] = 1  # a folder has no size
+    data[card.plan.volume.fat_start * 512 + 60] ^= 1
+    whats = [damage.what for damage in card.verify(data).damages]
+
+    assert whats[-2:] == ["directory entry: size", "FAT 1: entry of cluster 30 (free)"]
+
+
+def test_a_new_short_name_of_an_unchanged_file_is_no_damage(tmp_path: Path) -> None:
+    """fsck.fat finds nothing wrong with the volume; a file without a long name has no other name to be found by."""
+    card = card_of(tmp_path, 16, partitioned=False)
+    entry = entry_of(card, b"ALONGN~1TXT")
+    data = bytearray(card.data)
+    data[entry : entry + 11] = b"ALONGN~2TXT"
+    for slot in (entry - 64, entry - 32):
+        data[slot + 13] = checksum(b"ALONGN~2TXT")
+    (tmp_path / "renamed.img").write_bytes(data)
+    assert subprocess.run([require("fsck.fat"), "-n", str(tmp_path / "renamed.img")], check=False).returncode == 0
+    verdict = card.verify(data)
+    assert (verdict.verdict, verdict.damages) == (TOUCHED, ())
+    assert verdict.touched == (
+        "root directory: checksum of A long name.txt", "root directory: name of A long name.txt",
+    )  # fmt: skip
+
+    data = bytearray(card.data)
+    entry = entry_of(card, b"FIRST   BIN")
+    data[entry : entry + 11] = b"FIRSTX  BIN"
+    assert card.verify(data).verdict == DAMAGED
+
+
+def test_a_stale_free_count_is_no_damage_and_an_impossible_one_is(wide: Card) -> None:
+    """Microsoft FAT32 File System Specification 1.03 (2000), FSI_Free_Count: "not necessarily correct"."""
+    at = (wide.plan.volume.start + 1) * 512
+    clusters = wide.plan.volume.clusters
+    for free, following, damages in (
+        (7, 100, ()),
+        (0xFFFFFFFF, 0xFFFFFFFF, ()),
+        (clusters, clusters + 1, ()),
+        (clusters + 1, 100, ("FSInfo: free clusters", "FSInfo: next free cluster")),
+        (7, clusters + 2, ("FSInfo: free clusters", "FSInfo: next free cluster")),
+        (7, 1, ("FSInfo: free clusters", "FSInfo: next free cluster")),
+    ):
+        data = bytearray(wide.data)
+        data[at + 488 : at + 496] = struct.pack("<II", free, following)
+        verdict = wide.verify(data)
+        assert tuple(damage.what for damage in verdict.damages) == damages
+        assert verdict.verdict == (DAMAGED if damages else TOUCHED)
 
 
 def test_a_file_written_over_by_another_is_damage(tmp_path: Path) -> None:

@@ -12,10 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.manifest.files import manifest_files
 from pipeline.manifest.schema.fast_validator import checker
 from pipeline.manifest.schema.keywords import validator_for
 from pipeline.manifest.schema.validate import schema
-from pipeline.manifest.text.read import ManifestFile, manifest_files, parse
+from pipeline.manifest.text.read import ManifestFile, parse
 from tests.unit.manifest.test_schemas import KINDS, MANIFESTS, damaged, nodes
 
 CASES = Path(__file__).parents[2] / "cases"

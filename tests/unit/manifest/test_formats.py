@@ -83,14 +83,11 @@ def test_line_rates_of_broken_hertz_are_refused(text: str) -> None:
         parse_rate(text)
 
 
-def test_a_timestamp_has_no_zone_and_a_year_that_fat_holds() -> None:
-    """Microsoft FAT32 File System Specification 1.03 (2000), "Date and Time Formats": 1980 to 2107."""
+def test_a_timestamp_has_no_zone() -> None:
     assert parse_moment(datetime(1980, 1, 1)) == datetime(1980, 1, 1)
     assert parse_moment("2107-12-31T23:59:58") == datetime(2107, 12, 31, 23, 59, 58)
     for moment in (
         datetime(2026, 1, 1, tzinfo=UTC),
-        datetime(1979, 12, 31),
-        datetime(2108, 1, 1),
         "2026-01-01T00:00Z",
         "x",
     ):

@@ -6,17 +6,20 @@ import shutil
 import subprocess
 import sys
 from contextlib import AbstractContextManager, nullcontext
-from errno import EACCES
+from errno import EACCES, ELOOP, ENAMETOOLONG
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import ManifestError
+from pipeline.manifest.files import manifest_ids
 from pipeline.manifest.load import load
 from pipeline.manifest.parse_manifest import examine
-from pipeline.manifest.text.read import DEEPEST, LARGEST
+from pipeline.manifest.text.limits import DEEPEST
+from pipeline.manifest.text.read import LARGEST
 from tests.support.work import calls_of
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -73,10 +76,22 @@ def test_memory_is_collected_again_after_a_load(inputs: Path) -> None:
     assert gc.isenabled()
 
 
-def test_an_empty_folder_of_inputs_has_no_manifests(tmp_path: Path) -> None:
-    manifest = load(tmp_path)
-    assert (manifest.boards, manifest.cores, manifest.titles, manifest.cards) == ({}, {}, {}, {})
-    assert manifest.sources.places == ()
+def test_inputs_without_a_board_and_a_card_are_told(tmp_path: Path) -> None:
+    """An empty folder, and one that was named by mistake, would else be inputs without a problem."""
+    inputs = tmp_path / "inputs"
+    (inputs / "titles").mkdir(parents=True)
+    (inputs / "sources.toml").write_text("places = []", "utf-8")
+    assert told(inputs) == (
+        "inputs: found no board and no card, expected their manifests in boards/ and cards/\n"
+        "  hint: go to the folder that holds inputs/, or name the folder of inputs in CARDKILN_INPUTS"
+    )
+
+
+def test_a_board_alone_is_a_beginning(inputs: Path) -> None:
+    for kind in ("cards", "cores", "titles"):
+        shutil.rmtree(inputs / kind)
+    manifest = load(inputs)
+    assert (sorted(manifest.boards), manifest.cards, manifest.sources.places) == (["bench"], {}, ())
 
 
 def test_the_order_of_files_in_their_folder_does_not_matter(inputs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -95,9 +110,18 @@ def test_the_order_of_files_in_their_folder_does_not_matter(inputs: Path, monkey
 
 
 def test_files_of_editors_and_systems_are_passed_by(inputs: Path) -> None:
-    for name in (".#moth.toml", "._moth.toml", "moth.toml~", "moth.txt"):
+    for name in (".#moth.toml", "._moth.toml", "moth.toml~", ".toml", "..toml", ".x.TOML", ".DS_Store"):
         (inputs / "titles" / name).write_text("no manifest", "utf-8")
-    assert list(load(inputs).titles) == ["moth"]
+    (inputs / "titles/.#wasp.toml").symlink_to("somebody@somewhere.1234")
+    (inputs / ".titles.toml").touch()
+    assert list(load(inputs).titles) == manifest_ids(inputs / "titles") == ["moth"]
+
+
+def test_ids_are_known_of_a_folder_with_unfit_names_and_of_none(inputs: Path) -> None:
+    for name in ("Moth.toml", "con.toml", "a b.toml", "wasp.TOML", "ant.toml", "a\nb.toml"):
+        (inputs / "titles" / name).touch()
+    assert manifest_ids(inputs / "titles") == ["ant", "moth"]
+    assert manifest_ids(inputs / "nowhere") == manifest_ids(inputs / "titles/ant.toml") == []
 
 
 @pytest.mark.parametrize(("name", "better"), [("con", "con-1"), ("größe", "gr-e"), ("Moth Patrol", "moth-patrol")])
@@ -153,12 +177,13 @@ def test_broken_toml_is_one_line_with_its_position(inputs: Path, text: str, mess
 
 
 def test_a_manifest_too_deep_to_walk_is_told(inputs: Path) -> None:
-    message = (
-        f"inputs/cards/show.toml: found tables and lists more than {DEEPEST} deep within each other, expected fewer"
-    )
+    message = f"found tables and lists more than {DEEPEST} deep within each other, expected fewer"
     for depth in (DEEPEST + 1, 2000):
-        text = f"name = {'[' * depth}{']' * depth}"
-        assert told_of_card(inputs, text.encode()).split("\n")[0] == message
+        text = f"version = 5\nname = {'[' * depth}{']' * depth}"
+        found = told_of_card(inputs, text.encode()).split("\n")[0]
+        assert found == f"inputs/cards/show.toml:2:{7 + DEEPEST}: {message}"
+    dotted = f"version = 5\n[[rom]]\n{'a.' * 12}b = {{ {'c.' * 12}d = 1 }}"
+    assert told_of_card(inputs, dotted.encode()).split("\n")[0] == f"inputs/cards/show.toml:3:47: {message}"
 
 
 def test_pieces_within_pieces_are_no_danger(inputs: Path) -> None:
@@ -248,6 +273,91 @@ def test_a_link_that_leads_out_of_the_inputs_is_told(inputs: Path) -> None:
 def test_a_name_too_long_for_the_system_is_told(inputs: Path) -> None:
     text = f'name = "Show"\nboard = "bench"\nvolume.size = "64 MB"\n[[files]]\npath = "A"\nfrom = "{"x" * 5000}"\n'
     assert told_of_card(inputs, text.encode()).startswith('inputs/cards/show.toml:6:8: files.1.from: found "xxx')
+
+
+def test_what_is_no_file_is_not_read(inputs: Path) -> None:
+    """Reading a pipe that nobody writes to would never end (POSIX.1-2017, open())."""
+    os.mkfifo(inputs / "files/pipe")
+    os.mkfifo(inputs / "cards/pipe.toml")
+    text = 'name = "Show"\nboard = "bench"\nvolume.size = "64 MB"\n'
+    text += '[[files]]\npath = "A"\nfrom = "files/pipe"\n[[sums]]\ninto = "B"\nlist = "files/pipe"\n'
+    assert told_of_card(inputs, text.encode()) == (
+        "inputs/cards/pipe.toml: found no file, expected a manifest\n"
+        "  hint: take it out of the folder\n"
+        'inputs/cards/show.toml:6:8: files.1.from: found "files/pipe", '
+        "which is a pipe, socket or device, expected a file or a folder\n"
+        "  hint: put the file itself there\n"
+        'inputs/cards/show.toml:9:8: sums.1.list: found "files/pipe", which is no file, expected a checksum list'
+    )
+
+
+def test_a_checksum_list_far_too_large_is_not_read(inputs: Path) -> None:
+    with (inputs / "files/list.sha256").open("wb") as file:
+        file.truncate((64 << 20) + 1)
+    text = 'name = "Show"\nboard = "bench"\nvolume.size = "64 MB"\n[[sums]]\ninto = "B"\nlist = "files/list.sha256"\n'
+    assert told_of_card(inputs, text.encode()) == (
+        'inputs/cards/show.toml:6:8: sums.1.list: found "files/list.sha256" of 67,108,865 bytes, '
+        "expected a list of at most 67,108,864"
+    )
+
+
+@pytest.mark.parametrize("folder", ["", "cards", "cards/more"])
+def test_a_folder_that_the_system_does_not_give_is_told_once(
+    inputs: Path, folder: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (inputs / "cards/more").mkdir()
+    listed = os.scandir
+
+    def refuse(path: str) -> Any:
+        if Path(path) == inputs / folder:
+            raise PermissionError(EACCES, os.strerror(EACCES), path)
+        return listed(path)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    if folder == "cards/more":
+        assert sorted(load(inputs).cards) == ["show"]
+        return
+    name = "inputs/cards" if folder else "inputs"
+    assert told(inputs) == f"{name}: cannot be read: {os.strerror(EACCES)}\n  hint: check the folder's permissions"
+
+
+def test_names_that_are_no_text_are_shown_as_escapes(inputs: Path) -> None:
+    for name in (b"a\xff\x1b[2Jb.toml", b"c\xff"):
+        Path(os.fsdecode(os.fsencode(inputs / "titles") + b"/" + name)).touch()
+    lines = told(inputs).encode("utf-8").decode().split("\n")
+    assert lines[2] == (
+        'inputs/titles/a\\udcff\\u001b[2Jb.toml: found the file name "a\\udcff\\u001b[2Jb.toml", '
+        'expected lower-case words with hyphens such as "moth-patrol.toml"'
+    )
+    assert "\x1b" not in "".join(lines)
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        ("x" * 5000, f"which cannot be looked at: {os.strerror(ENAMETOOLONG)}\n  hint: correct the path"),
+        ("circle", f"which cannot be looked at: {os.strerror(ELOOP)}\n  hint: correct the path"),
+        ("~no-such-user/roms", "and no such user has a home folder\n  hint: write the path in full"),
+    ],
+)
+def test_a_place_that_cannot_be_looked_at_is_told(inputs: Path, place: str, said: str) -> None:
+    (inputs / "circle").symlink_to("circle")
+    (inputs / "sources.toml").write_text(f'places = ["files", "{place}"]', "utf-8")
+    found = told(inputs)
+    assert found.startswith('inputs/sources.toml:1:20: places.2: found "')
+    assert found.endswith(f'", {said}')
+
+
+def test_ten_thousand_wrong_chips_are_told_as_soon_as_a_thousand(inputs: Path) -> None:
+    """What looks for a name's nearest among all others, for each of them, takes minutes here."""
+    chips = "".join(f'[chips.c{number}]\nsize = "x"\n' for number in range(10_000))
+    steps = ", ".join(f'{{ at = {number}, chip = "c{number}x" }}' for number in range(10_000))
+    text = f'name = "Moth"\ncore = "lamp"\n{chips}[[rom]]\npath = "A.ROM"\nsize = "4 KiB"\nsteps = [{steps}]\n'
+    (inputs / "titles/moth.toml").write_text(text, "utf-8")
+    lines = [line for line in told(inputs).split("\n") if "hint" not in line]
+    assert len(lines) == 21
+    assert lines[-1].endswith("more problems in this file")
+    assert "and at least " in lines[-1]
 
 
 def test_inputs_may_be_reached_by_a_link(inputs: Path) -> None:

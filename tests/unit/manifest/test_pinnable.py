@@ -55,7 +55,7 @@ def test_the_image_of_a_card_is_pinned_in_no_table() -> None:
     assert key_of(("rom", 0)) == "rom.1"
 
 
-IS_NONE = "is no chip or patch or ROM file or file of this manifest"
+IS_NONE = "is no chip, patch, ROM file or file of this manifest"
 
 
 @pytest.mark.parametrize(

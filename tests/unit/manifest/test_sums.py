@@ -13,7 +13,7 @@ from pipeline.manifest.checks.sums import parse_sums
 from tests.strangers.tools import require
 
 ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-"""SHA-256 of "abc": FIPS 180-4, example B.1 of its predecessor FIPS 180-2."""
+"""SHA-256 of "abc". Source: FIPS 180-2, appendix B.1."""
 
 NAMES = st.from_regex(r"[A-Za-z0-9 _,;=~äé-]{1,12}(\.[a-z]{1,3})?(/[A-Za-z0-9]{1,8}){0,2}", fullmatch=True).filter(
     lambda name: name.strip() == name

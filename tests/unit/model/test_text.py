@@ -85,6 +85,13 @@ def test_the_name_that_was_probably_meant() -> None:
     assert nearest("interlave", known) == "interleave"
     assert nearest("OVER", known) == "over"
     assert did_you_mean("invrt", known) == 'did you mean "invert"?'
+    assert nearest("files", ["titles"], 0.8) == ""
     assert did_you_mean("zzz", known) == ""
     assert did_you_mean("zzz", known, "see the list") == "see the list"
     assert did_you_mean("a\x1bb", ["a\x1bbc"]) == 'did you mean "a\\u001bbc"?'
+
+
+@pytest.mark.parametrize("wrong", ["c12345x", "c1234", "1c2345", "c12355", "C12345", "c132455"])
+def test_among_many_names_only_a_single_slip_is_looked_for(wrong: str) -> None:
+    known = [f"c{number}" for number in range(12345, 12346)] + [f"other-{number}" for number in range(5000)]
+    assert nearest(wrong, known) == ("" if wrong == "c132455" else "c12345")

@@ -101,7 +101,7 @@ def test_every_file_has_a_line_of_its_own() -> None:
 def test_checksums_are_in_the_form_sha256sum_checks(tmp_path: Path) -> None:
     # GNU coreutils manual, "sha2 utilities"
     (tmp_path / "card.img").write_bytes(b"abc")
-    # FIPS 180-4, example "abc"
+    # NIST, "Examples with Intermediate Values" ("SHA256.pdf"): "abc"
     published = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert hashlib.sha256(b"abc").hexdigest() == published
     text = sums_text({"card.img": published})

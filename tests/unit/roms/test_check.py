@@ -117,9 +117,9 @@ PIECES: list[tuple[dict[str, Any], list[str]]] = [
         ],
     ),
     ({"interleaves": ["a", "b"]}, [f'{AT}.interleaves: no such operation\n  hint: did you mean "interleave"?']),
-    ({"interleave": ["a", "b", "a"]}, [f"{AT}.interleave: expected 2, 4 or 8 pieces, found 3"]),
+    ({"interleave": ["a", "b", "a", "b", "a"]}, [f"{AT}.interleave: expected 2, 3, 4 or 8 pieces, found 5"]),
     ({"interleave": ["a", "s"]}, [f"{AT}.interleave: parts have 4,096, 1,000 bytes; expected equal sizes"]),
-    ({"interleave": ["a", "b"], "unit": 3}, [f"{AT}.unit: 3 is out of place; expected 1 or 2"]),
+    ({"interleave": ["a", "b"], "unit": 3}, [f"{AT}.unit: 3 is out of place; expected 1, 2 or 4"]),
     ({"interleave": ["a", "b"], "units": 1}, [f'{AT}.units: unknown key\n  hint: did you mean "unit"?']),
     (
         {"interleave": [{"bytes": "01 02 03"}, {"bytes": "04 05 06"}], "unit": 2},
@@ -158,7 +158,7 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
     ({"take": {"from": 0}}, 'take: size is missing; expected whole bytes or text such as "4 KiB"'),
     ({"take": {"from": 0, "size": True}}, 'take.size: True is no size; expected whole bytes or text such as "4 KiB"'),
     ({"take": {"from": 0, "size": [1]}}, 'take.size: [1] is no size; expected whole bytes or text such as "4 KiB"'),
-    ({"take": {"from": 0x800, "size": 0x801}}, "take: reaches from 0x0800 to 0x1001; the piece ends at 0x1000"),
+    ({"take": {"from": 0x800, "size": 0x801}}, "take: needs 0x0800 to 0x1000; the piece ends with 0x0FFF"),
     ({"take": {"from": 0, "size": 0}}, "take: has 0 bytes; expected one or more"),
     (
         {"strip": {"size": 16}},
@@ -166,7 +166,7 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
     ),
     ({"strip": {"size": 1, "header": "01 02"}}, "strip: has a size of 1; expected the 2 bytes of its header at least"),
     ({"strip": {"size": 16, "leaves": "4 KiB"}}, "strip: leaves 4,080 bytes; expected 4 KiB"),
-    ({"strip": {"size": 5000, "header": "01"}}, "strip: reaches from 0x0000 to 0x1388; the piece ends at 0x1000"),
+    ({"strip": {"size": 5000, "header": "01"}}, "strip: needs 0x0000 to 0x1387; the piece ends with 0x0FFF"),
     ({"strip": {"size": 4096, "leaves": 0}}, "strip: has 0 bytes; expected one or more"),
     ({"mirror": "6 KiB"}, "mirror: 6 KiB is no whole multiple of the piece, which has 4 KiB"),
     ({"mirror": "2 KiB"}, "mirror: 2 KiB is no whole multiple of the piece, which has 4 KiB"),
@@ -187,14 +187,14 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
         "blocks: repeats block 1; expected every block once, or may-repeat = true",
     ),
     ({"lane": {"number": 2, "of": 2}}, "lane: asks for lane 2; 2 lanes are numbered 0 to 1"),
-    ({"lane": {"number": 0, "of": 3}}, "lane.of: 3 is out of place; expected 2, 4 or 8"),
+    ({"lane": {"number": 0, "of": 5}}, "lane.of: 5 is out of place; expected 2, 3, 4 or 8"),
     (
         {"overlay": {"at": 0, "old": "01", "new": "02 03"}},
         "overlay: has 1 old and 2 new bytes; expected equally many, and one at least",
     ),
     (
         {"overlay": {"at": 4095, "old": "01 02", "new": "02 03"}},
-        "overlay: reaches from 0x0FFF to 0x1001; the piece ends at 0x1000",
+        "overlay: needs 0x0FFF to 0x1000; the piece ends with 0x0FFF",
     ),
     ({"swap-bytes": 2}, "swap-bytes: 2 is out of place; expected 16, 32 or 64"),
     ({"swap-words": 32}, "swap-words: 32 is out of place; expected true"),
@@ -243,15 +243,55 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
     ),
     (
         {"sum": {"at": 4096, "bits": 8, "form": "plain"}},
-        "sum: checks 0x0000 to 0x1000 and writes 0x1000 to 0x1001; the piece ends at 0x1000",
+        "sum: checks 0x0000 to 0x0FFF and writes 0x1000; the piece ends with 0x0FFF",
     ),
     (
         {"crc-32": {"at": 2, "byte-order": "big-endian", "from": 4}},
-        "crc-32: has a field of 4 bytes at 0x0002 that lies partly in the range it checks",
+        "crc-32: has a field of 4 bytes at 0x0002 that lies partly in its range",
     ),
     (
         {"crc-32": {"at": 0, "byte-order": "big-endian", "from": 4, "size": 4093}},
-        "crc-32: checks 0x0004 to 0x1001 and writes 0x0000 to 0x0004; the piece ends at 0x1000",
+        "crc-32: checks 0x0004 to 0x1000 and writes 0x0000 to 0x0003; the piece ends with 0x0FFF",
+    ),
+    (
+        {"sum": {"at": 5, "bits": 8, "form": "plain", "from": 5, "size": 1}},
+        "sum: checks nothing but its own field, 0x0005; expected other bytes too",
+    ),
+    (
+        {"crc-32": {"at": 8, "byte-order": "big-endian", "field": "zero", "from": 8, "size": 4}},
+        "crc-32: checks nothing but its own field, 0x0008 to 0x000B; expected other bytes too",
+    ),
+    (
+        {"xor-check": {"at": 4095, "from": 4095}},
+        "xor-check: checks nothing but its own field, 0x0FFF; expected other bytes too",
+    ),
+    (
+        {"xor-check": {"at": 0, "from": 4096}},
+        "xor-check: checks 0x1000 and writes 0x0000; the piece ends with 0x0FFF",
+    ),
+    (
+        {"sum": {"at": 0, "bits": 8, "form": "plain", "total": 1}},
+        'sum: has a total, which only form = "negated" comes to; found form = "plain"',
+    ),
+    (
+        {"sum": {"at": 0, "bits": 8, "form": "negated", "total": 256}},
+        "sum: has the total 0x0100; expected one of 8 bits",
+    ),
+    (
+        {"sum": {"at": 0, "bits": 8, "form": "negated", "carry": "end-around"}},
+        'sum: has an end-around carry, where a negated number is an inverted one: write form = "inverted"',
+    ),
+    (
+        {"crc-16": {"at": 0, "poly": 0, "init": 0, "reflected": False, "xor-out": 0, "byte-order": "big-endian"}},
+        "crc-16.poly: 0 is out of place; expected a whole number from 0x0001 to 0xFFFF",
+    ),
+    (
+        {"crc-32": {"at": 0, "poly": 0, "byte-order": "big-endian"}},
+        "crc-32.poly: 0 is out of place; expected a whole number from 0x0001 to 0xFFFFFFFF",
+    ),
+    (
+        {"crc-32": {"at": 0, "init": 1 << 32, "byte-order": "big-endian"}},
+        "crc-32.init: 4294967296 is out of place; expected a whole number from 0x0000 to 0xFFFFFFFF",
     ),
 ]
 

@@ -137,12 +137,12 @@ def test_a_count_of_records_is_held_against_them(kind: int, address: int) -> Non
 
 GOOD_S = s_record(1, 0, b"\1\2\3\4")
 WRONG = {
-    "another form": (GOOD_S + END_S, "line 1: found 'S107000001020304EE'; expected \":\" and five pairs of hexadecimal "
-                     "digits or more"),
-    "text": (FIRST + "no record\n" + END_HEX, "line 2: found 'no record'; expected \":\" and five pairs of hexadecimal "
-             "digits or more"),
-    "spaces inside": (":04 0000 00 01020304 F2\n" + END_HEX, "line 1: found ':04 0000 00 01020304 F2'; expected \":\" "
-                      "and five pairs of hexadecimal digits or more"),
+    "another form": (GOOD_S + END_S, "line 1: found \"S107000001020304EE\"; expected \":\" and five pairs of "
+                     "hexadecimal digits or more"),
+    "text": (FIRST + "no record\n" + END_HEX, "line 2: found \"no record\"; expected \":\" and five pairs of "
+             "hexadecimal digits or more"),
+    "spaces inside": (":04 0000 00 01020304 F2\n" + END_HEX, "line 1: found \":04 0000 00 01020304 F2\"; expected "
+                      "\":\" and five pairs of hexadecimal digits or more"),
     "sum": (":0400000001020304F3\n" + END_HEX, "line 1: the record's sum is F3; expected F2\n"
             "  hint: the line is damaged"),
     "count": (FIRST[:-3] + "\n" + END_HEX, "line 1: the record has 3 bytes; its count says 4\n"
@@ -152,9 +152,9 @@ WRONG = {
     "empty": ("\n", "the text ends without an end record; expected the end record :00000001FF\n"
               "  hint: was it cut short?"),
     "after the end": (END_HEX + FIRST, "line 2: a record after the end record of line 1; expected none"),
-    "end with data": (FIRST + record(1, 0, b"a"), "line 2: a record of type 01 has 1 bytes; expected 0"),
+    "end with data": (FIRST + record(1, 0, b"a"), "line 2: a record of type 01 has 1 byte; expected 0"),
     "type": (record(6, 0, b""), "line 1: a record of type 06; expected 00 to 05"),
-    "short base": (record(4, 0, b"a"), "line 1: a record of type 04 has 1 bytes; expected 2"),
+    "short base": (record(4, 0, b"a"), "line 1: a record of type 04 has 1 byte; expected 2"),
     "base with an address": (record(4, 16, b"ab"), "line 1: a record of type 04 has the address 0010; expected 0000"),
     "mixed": (record(4, 0, b"\0\1") + record(2, 0, b"\0\0"), "line 2: segment and linear addresses are mixed, which "
               "public tools read differently"),
@@ -177,8 +177,8 @@ def test_wrong_intel_hex_is_refused_with_its_line(name: str) -> None:
 
 
 WRONG_S = {
-    "another form": (FIRST + END_HEX, "line 1: found ':0400000001020304F2'; expected \"S\", a digit and four pairs of "
-                     "hexadecimal digits or more"),
+    "another form": (FIRST + END_HEX, "line 1: found \":0400000001020304F2\"; expected \"S\", a digit and four "
+                     "pairs of hexadecimal digits or more"),
     "sum": (GOOD_S.replace("EE", "EF") + END_S, "line 1: the record's sum is EF; expected EE\n"
             "  hint: the line is damaged"),
     "count": (GOOD_S[:-3] + "\n" + END_S, "line 1: the record has 6 bytes; its count says 7\n"
@@ -195,7 +195,7 @@ WRONG_S = {
     "wrong count of records": (GOOD_S + s_record(5, 2, b"") + END_S, "line 2: counts 2 data records; found 1"),
     "data after the count": (s_record(5, 0, b"") + GOOD_S + END_S, "line 2: data after the count of line 1; expected "
                              "the end record"),
-    "end with data": (GOOD_S + s_record(9, 0, b"x"), "line 2: a record S9 has 1 bytes of data; expected none"),
+    "end with data": (GOOD_S + s_record(9, 0, b"x"), "line 2: a record S9 has 1 byte of data; expected none"),
     "end of all": (s_record(3, 0xFFFF_FFFE, b"abc") + END_S, "line 1: runs past address 0xFFFFFFFF"),
     "twice": (GOOD_S + GOOD_S + END_S, "line 2: gives 0x0000 again; expected each address once"),
 }  # fmt: skip

@@ -31,7 +31,7 @@ def same(result: bytes, expected: npt.NDArray[Any]) -> None:
     assert result == expected.tobytes()
 
 
-@given(st.sampled_from([2, 4, 8]), st.sampled_from([1, 2]), st.data())
+@given(st.sampled_from([2, 3, 4, 8]), st.sampled_from([1, 2, 4]), st.data())
 def test_interleave_and_lane(lanes: int, unit: int, data: st.DataObject) -> None:
     whole = data.draw(sized(lanes * unit))
     size = len(whole) // lanes
@@ -152,7 +152,13 @@ def test_sums(data: bytes, bits: int, of: int, order: str) -> None:
     field: dict[str, Any] = {"at": len(data) - width, "bits": bits, "of": of, "from": 0, "size": len(part)}
     if max(bits, of) > 8:
         field["byte-order"] = f"{order}-endian"
-    for form, value in (("plain", total), ("negated", -total)):
+    for form, value in (("plain", total), ("negated", -total), ("inverted", ~total)):
         expected = data[:-width] + np.array(value % (1 << bits), f"{mark}u{width}").tobytes()
         if part:
             assert changed(data, {"sum": field | {"form": form}}) == expected
+
+
+@given(sized(1, least=2), st.integers(0, 255))
+def test_an_xor_check_byte(data: bytes, total: int) -> None:
+    expected = np.bitwise_xor.reduce(array(data[:-1])) ^ total
+    assert changed(data, {"xor-check": {"at": len(data) - 1, "total": total}}) == data[:-1] + bytes([expected])

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import inspect
+from functools import reduce
+from operator import xor
 from typing import Any
 
 import pytest
@@ -15,10 +17,12 @@ from pipeline.roms.operations.table import CHANGES, PIECES
 from tests.unit.roms.workshop import changed, made, noise, problems, rom, title
 
 UNITS = st.integers(1, 24).flatmap(lambda count: st.binary(min_size=16 * count, max_size=16 * count))
+GROUPS = st.integers(1, 8).flatmap(lambda count: st.binary(min_size=96 * count, max_size=96 * count))
+"""Bytes that are a whole number of groups, whatever the number of lanes and the size of their units."""
 NIBBLES = UNITS.map(lambda data: bytes(byte & 15 for byte in data))
 
 
-@given(UNITS, st.sampled_from([2, 4, 8]), st.sampled_from([1, 2]))
+@given(GROUPS, st.sampled_from([2, 3, 4, 8]), st.sampled_from([1, 2, 4]))
 def test_lanes_interleaved_give_the_whole_back(data: bytes, lanes: int, unit: int) -> None:
     parts = {
         f"l{n}": changed(data, {"lane": {"number": n, "of": lanes, "unit": unit}}, size=len(data) // lanes)
@@ -129,6 +133,30 @@ def test_a_negated_sum_brings_the_total_to_zero(data: bytes, bits: int, order: s
     ) % (1 << bits) == 0  # fmt: skip
 
 
+@given(UNITS, st.integers(0, 0xFF), st.integers(0, 15))
+def test_a_negated_sum_and_an_xor_come_to_the_total_asked_for(data: bytes, total: int, at: int) -> None:
+    field = {"at": at, "bits": 8, "form": "negated", "total": total}
+    assert sum(changed(data, {"sum": field})) % 256 == total
+    result = changed(data, {"xor-check": {"at": at, "total": total}})
+    assert reduce(xor, result) == total
+    assert result[:at] + result[at + 1 :] == data[:at] + data[at + 1 :]
+
+
+@given(UNITS, st.sampled_from([8, 16, 32]), st.sampled_from(["little-endian", "big-endian"]), st.data())
+def test_an_inverted_sum_with_end_around_carry_makes_all_ones(
+    data: bytes, bits: int, order: str, draw: st.DataObject
+) -> None:
+    """Source: RFC 1071, section 1 (2): over the range with its checksum the sum is all ones, negative zero."""
+    width = bits // 8
+    at = width * draw.draw(st.integers(0, len(data) // width - 1))
+    field = {"at": at, "bits": bits, "of": bits, "form": "inverted", "carry": "end-around"}
+    result = changed(data, {"sum": field | ({"byte-order": order} if bits > 8 else {})})
+    numbers = [int.from_bytes(result[start : start + width], "big" if order == "big-endian" else "little")
+               for start in range(0, len(data), width)]  # fmt: skip
+    assert sum(numbers) % ((1 << bits) - 1) == 0
+    assert any(numbers)
+
+
 def test_a_repeated_and_an_omitted_block_are_allowed_where_declared() -> None:
     change = {"blocks": {"size": 1, "order": [2, 2, 0], "may-omit": True, "may-repeat": True}}
     assert changed(b"abc", change) == b"cca"
@@ -162,7 +190,8 @@ STEPS: list[dict[str, Any]] = [
     {"swap-words": True}, {"reverse-bits": 16}, {"data-lines": [7, 6, 5, 4, 3, 2, 1, 0]},
     {"address-lines": [3, 2, 1, 0]}, {"nibble": "high"}, {"unpack": "low-first"}, {"pack": "low-first"}, {"plane": 1},
     {"plane": {"bit": 1, "packed": "lsb-first"}}, {"xor": {"pattern": "01 02 03"}}, {"invert": True}, {"and": 15},
-    {"or": 1}, {"sum": {"at": 0, "bits": 8, "form": "plain"}}, {"crc-32": {"at": 0, "byte-order": "big-endian"}},
+    {"or": 1}, {"xor-check": {"at": 0}}, {"sum": {"at": 0, "bits": 8, "form": "plain"}},
+    {"crc-32": {"at": 0, "byte-order": "big-endian"}},
     {"crc-16": {"at": 0, "poly": 1, "init": 0, "reflected": False, "xor-out": 0, "byte-order": "big-endian"}},
     {"overlay": {"at": 0, "old": "00", "new": "01"}}, {"patch": {"delta": "d", "before": "0" * 64, "after": "0" * 64}},
     {"decode": {"text": "intel-hex", "from": 0, "size": 8}},

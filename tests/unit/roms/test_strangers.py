@@ -48,6 +48,7 @@ class Case:
 
 
 A = noise(16 * K)
+THIRDS = noise(9 * K)
 LANES = {f"l{number}": noise(4 * K, number) for number in range(8)}
 ODD = noise(1000)
 
@@ -100,6 +101,21 @@ CASES = [
         "interleave 8 of words",
         srec(" ".join(f"l{n} -B -unsplit 16 {2 * n} 2" for n in range(8))),
         piece={"interleave": list(LANES), "unit": 2},
+    ),
+    Case(
+        "interleave 3",
+        srec(" ".join(f"l{n} -B -unsplit 3 {n}" for n in range(3))),
+        piece={"interleave": ["l0", "l1", "l2"]},
+    ),
+    Case(
+        "interleave 3 of words",
+        srec(" ".join(f"l{n} -B -unsplit 6 {2 * n} 2" for n in range(3))),
+        piece={"interleave": ["l0", "l1", "l2"], "unit": 2},
+    ),
+    Case(
+        "interleave 2 in units of 4 bytes",
+        srec("l0 -B -unsplit 8 0 4 l1 -B -unsplit 8 4 4"),
+        piece={"interleave": ["l0", "l1"], "unit": 4},
     ),
     Case("nibbles", perl(NIBBLES, "l0", "l1", flags="-e"), piece={"nibbles": ["l0", "l1"]}),
     Case("planes", perl(PLANES, *LANES, flags="-e"), piece={"planes": list(LANES)}),
@@ -165,6 +181,18 @@ CASES = [
         "lane of words",
         ("objcopy", "-I", "binary", "-O", "binary", "-i", "8", "-b", "6", "--interleave-width", "2", "a", "o"),
         [{"lane": {"number": 3, "of": 4, "unit": 2}}],
+        size=4 * K,
+    ),
+    Case(
+        "lane of three",
+        ("objcopy", "-I", "binary", "-O", "binary", "-i", "3", "-b", "2", "thirds", "o"),
+        piece={"chip": "thirds", "then": [{"lane": {"number": 2, "of": 3}}]},
+        size=3 * K,
+    ),
+    Case(
+        "lane in units of 4 bytes",
+        ("objcopy", "-I", "binary", "-O", "binary", "-i", "16", "-b", "8", "--interleave-width", "4", "a", "o"),
+        [{"lane": {"number": 2, "of": 4, "unit": 4}}],
         size=4 * K,
     ),
     Case(
@@ -274,6 +302,46 @@ CASES = [
         [{"sum": {"at": 0x3FFC, "bits": 32, "of": 32, "form": "negated", "byte-order": "little-endian"}}],
     ),
     Case(
+        "sum of bytes that comes to a total",
+        perl('substr($_, -1) = chr((0x5A - unpack "%8C*", substr $_, 0, -1) & 255)', "a"),
+        [{"sum": {"at": 0x3FFF, "bits": 8, "form": "negated", "total": 0x5A}}],
+    ),
+    Case(
+        "inverted sum of bytes",
+        srec("a -B -crop 0 0x3FFF -checksum-bitnot-b-e 0x3FFF 1 1"),
+        [{"sum": {"at": 0x3FFF, "bits": 8, "form": "inverted"}}],
+    ),
+    Case(
+        "inverted sum of little-endian words",
+        srec("a -B -crop 0 0x3FFE -checksum-bitnot-l-e 0x3FFE 2 2"),
+        [{"sum": {"at": 0x3FFE, "bits": 16, "of": 16, "form": "inverted", "byte-order": "little-endian"}}],
+    ),
+    Case(
+        "one's-complement sum",
+        perl(
+            '$s = unpack "%32n*", substr $_, 0, -2; $s = ($s & 0xFFFF) + ($s >> 16) while $s >> 16; '
+            'substr($_, -2) = pack "n", ~$s & 0xFFFF',
+            "a",
+        ),
+        [
+            {
+                "sum": {
+                    "at": 0x3FFE,
+                    "bits": 16,
+                    "of": 16,
+                    "form": "inverted",
+                    "carry": "end-around",
+                    "byte-order": "big-endian",
+                }
+            }
+        ],
+    ),
+    Case(
+        "XOR check byte",
+        perl("$x = 0xFF; $x ^= ord for split //, substr $_, 0, -1; substr($_, -1) = chr $x", "a"),
+        [{"xor-check": {"at": 0x3FFF, "total": 0xFF}}],
+    ),
+    Case(
         "CRC-32",
         srec("a -B -crop 0 0x3FFC -crc32-b-e 0x3FFC"),
         [{"crc-32": {"at": 0x3FFC, "byte-order": "big-endian"}}],
@@ -320,7 +388,7 @@ CASES = [
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_a_public_tool_makes_the_same_bytes(case: Case, tmp_path: Path) -> None:
-    files = {"a": A, "odd": ODD, **LANES}
+    files = {"a": A, "odd": ODD, "thirds": THIRDS, **LANES}
     theirs = run(tmp_path, files, *case.command)
     ours = (
         changed(A, *case.changes, size=case.size)

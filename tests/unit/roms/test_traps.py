@@ -83,7 +83,7 @@ def test_crc_names_mean_different_things_so_there_are_only_parameters(tmp_path: 
     assert [text.splitlines()[0].removeprefix("rom.1.steps.1.then.1.crc-16") for text in told] == [
         ': byte-order is missing; expected "little-endian" or "big-endian"',
         ": init is missing; expected a whole number from 0x0000 to 0xFFFF",
-        ": poly is missing; expected a whole number from 0x0000 to 0xFFFF",
+        ": poly is missing; expected a whole number from 0x0001 to 0xFFFF",
         ": reflected is missing; expected true or false",
         ": xor-out is missing; expected a whole number from 0x0000 to 0xFFFF",
         ".name: unknown key",

@@ -17,8 +17,8 @@ from tests.strangers.tools import require
 from tests.unit.sources.zips import pack, put
 
 VECTORS = [
-    # SHA-256: FIPS 180-4 with NIST's example values ("SHA256.pdf"), the last by sha256sum. CRC-32: ITU-T V.42,
-    # 8.1.1.6.2; the value of "123456789" is the published check value, those of the NIST messages are from memory.
+    # SHA-256: NIST, "Examples with Intermediate Values" ("SHA256.pdf"), that of "123456789" by sha256sum. CRC-32 of
+    # "123456789": G. Cook, "Catalogue of parametrised CRC algorithms" (from memory); the others from memory.
     (b"", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855", 0x00000000),
     (b"abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad", 0x352441C2),
     (b"123456789", "15e2b0d3c33891ebb0f1ef609ec419420c20e320ce94c65fbc8c3312448eb225", 0xCBF43926),

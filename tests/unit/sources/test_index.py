@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import sqlite3
 import subprocess
@@ -11,16 +12,19 @@ import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any, NoReturn
 
 import pytest
 
-from pipeline.errors import CheckError, MachineError
+from pipeline.errors import CheckError, MachineError, Problem
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources import index as module
 from pipeline.sources.files.database import VERSION
 from pipeline.sources.files.digest import Digest, digest
+from pipeline.sources.files.read import read_content
 from pipeline.sources.index import Index
+from tests.support.fault_injection import sqlite_error
 from tests.unit.sources.looking import at, count_hashing, sha, want
 from tests.unit.sources.zips import Hand, age, by_hand, pack, put
 
@@ -100,23 +104,191 @@ def test_a_damaged_index_nobody_scanned_for_is_not_taken_for_an_empty_one(tmp_pa
     filled(path, attic)
     with Index(path) as index:
         other_tables(path)
-        with pytest.raises(MachineError, match="the index cannot be used: no such table: members"):
+        with pytest.raises(MachineError, match="the index of source files is damaged: no such table: members"):
             index.find([want(b"abcde")])
         index.scan([attic], LIMITS)
         assert index.find([want(b"abcde")]).missing == ()
 
 
-def test_an_index_that_cannot_be_made_is_a_machine_error(tmp_path: Path) -> None:
+WARNING = "{}: the index of source files cannot be used: {}\n  hint: {}"
+HINT = "the run goes on without; see that its folder can be written and the disk is not full"
+
+
+def unheard(problem: Problem) -> NoReturn:
+    """Take a warning that is not expected."""
+    pytest.fail(str(problem))
+
+
+def searched(index: Index, attic: Path) -> None:
+    """Ask an index for everything, and hold it to the truth."""
+    scan = index.scan([attic], LIMITS)
+    assert (scan.files, scan.archives, scan.members, scan.problems) == (302, 1, 1, ())
+    found = index.find([want(b"abcde"), want(b"12345"), want(b"299", sized=False)])
+    assert found.missing == ()
+    assert found.locations[sha(b"12345")] == at(attic / "box.zip", "y")
+    assert index.content_of(attic / "x") == Content(sha256=sha(b"abcde"), size=5, crc32=zlib.crc32(b"abcde"))
+    assert len(index.unwanted({sha(b"abcde")}, {5})) == 301
+
+
+def test_an_index_that_cannot_be_made_is_done_without(tmp_path: Path, attic: Path) -> None:
     (tmp_path / "folder").mkdir()
-    with pytest.raises(MachineError) as caught:
-        Index(tmp_path / "folder")
-    assert str(caught.value) == (
-        f"{tmp_path / 'folder'}: the index cannot be used: unable to open database file\n"
-        "  hint: see that its folder can be written, the disk is not full and no other run uses it"
-    )
     put(tmp_path / "file", b"")
-    with pytest.raises(MachineError, match="cannot be read: "):
-        Index(tmp_path / "file/below/index.sqlite")
+    for path, why in (
+        (tmp_path / "folder", "Is a directory"),
+        (tmp_path / "file/below/index.sqlite", "Not a directory"),
+    ):
+        warned = list[str]()
+        with Index(path, lambda problem: warned.append(str(problem))) as index:  # noqa: B023
+            searched(index, attic)
+        assert warned == [WARNING.format(path, why, HINT)]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links and pipes are POSIX")
+@pytest.mark.parametrize("name", ["index.sqlite", "index.sqlite-wal", "index.sqlite-shm", "index.sqlite-journal"])
+def test_what_is_no_file_in_the_place_of_an_index_is_begun_anew(tmp_path: Path, attic: Path, name: str) -> None:
+    theirs = put(tmp_path / "theirs", b"the user's own")
+
+    def link(path: Path) -> None:
+        path.symlink_to(theirs)
+
+    def circle(path: Path) -> None:
+        path.symlink_to(path)
+
+    for make in (os.mkfifo, link, circle):
+        filled(tmp_path / "state/index.sqlite", attic)
+        (tmp_path / "state" / name).unlink(missing_ok=True)
+        make(tmp_path / "state" / name)
+        with Index(tmp_path / "state/index.sqlite", unheard) as index:
+            searched(index, attic)
+    assert theirs.read_bytes() == b"the user's own"
+
+
+@pytest.mark.parametrize("name", ["index.sqlite", "index.sqlite-wal", "index.sqlite-shm", "index.sqlite-journal"])
+def test_whatever_bytes_stand_in_the_place_of_an_index_are_no_index(tmp_path: Path, attic: Path, name: str) -> None:
+    filled(tmp_path / "index.sqlite", attic)
+    whole = (tmp_path / "index.sqlite").read_bytes()
+    journal = bytes.fromhex("d9d505f920a163d7")  # how one begins (SQLite, "Database File Format")
+    for data in (b"", b"\0", bytes(4096), random.Random(3).randbytes(70_000), whole, whole[:4096], journal + whole):
+        filled(tmp_path / "index.sqlite", attic)
+        (tmp_path / name).write_bytes(data)
+        with Index(tmp_path / "index.sqlite", unheard) as index:
+            searched(index, attic)
+
+
+def test_any_flipped_bit_of_an_index_leaves_the_answers_right_or_is_noticed_where_they_are_used(
+    tmp_path: Path, attic: Path
+) -> None:
+    """A flipped bit that changes what is remembered of a file is found by hashing where the content is read."""
+    path, rng = tmp_path / "index.sqlite", random.Random(8)
+    filled(path, attic)
+    whole = path.read_bytes()
+    for _ in range(60):
+        data = bytearray(whole)
+        data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+        path.write_bytes(data)
+        with Index(path, unheard) as index:
+            index.scan([attic], LIMITS)
+            found = index.find([want(b"abcde"), want(b"12345"), want(b"299", sized=False)])
+            for sha256, location in found.locations.items():
+                try:
+                    assert sha(read_content(location, Content(sha256=sha256))) == sha256
+                except (CheckError, MachineError):
+                    index.forget(location)
+            index.unwanted({sha(b"abcde")}, {5})
+
+
+@pytest.mark.parametrize(
+    "forgery",
+    [
+        "UPDATE files SET sha256 = {sha}",
+        "UPDATE files SET sha256 = {sha}, crc32 = 'x'",
+        "UPDATE files SET sha256 = zeroblob(64), crc32 = -1, place = 'x'",
+        "UPDATE files SET size = 5",
+        "UPDATE files SET size = 'x', archive = 'x', signature = x'00'",
+        "UPDATE files SET path = CAST(path AS TEXT)",
+        "UPDATE files SET path = path || x'00'",
+        "UPDATE files SET archive = 1",
+        "UPDATE members SET sha256 = {sha}, size = 5",
+        "UPDATE members SET name = 'other'",
+        "UPDATE members SET name = x'ff', size = 'x', crc32 = 'x'",
+        "REPLACE INTO members SELECT path, 'y', 5, 0, {sha} FROM files",
+        "UPDATE contents SET sha256 = {sha}",
+        "UPDATE contents SET sha256 = 'x', size = 'x', crc32 = 'x', signature = 7",
+        "UPDATE contents SET size = 1",
+        "UPDATE limits SET text = x'ff'",
+        "INSERT INTO faults SELECT path, x'1b5b33316d', 'hint' FROM files",
+        "INSERT INTO forms VALUES ({sha}, {sha}, x'1b', x'1b')",
+        "CREATE TRIGGER t AFTER INSERT ON files BEGIN DELETE FROM files; END",
+        "DROP INDEX files_by_size",
+        "DROP TABLE contents",
+        "ALTER TABLE files RENAME COLUMN size TO bytes",
+    ],
+)
+def test_forged_rows_never_give_another_content(tmp_path: Path, attic: Path, forgery: str) -> None:
+    path = tmp_path / "index.sqlite"
+    filled(path, attic)
+    with Index(path) as index:
+        index.content_of(attic / "x")
+    with sqlite3.connect(path) as connection:
+        connection.execute(forgery.format(sha=f"'{sha(b'12345')}'"))
+    connection.close()
+    with Index(path, unheard) as index:
+        scan = index.scan([attic], LIMITS)
+        assert all(str(problem).isprintable() or "\n  hint: " in str(problem) for problem in scan.problems)
+        assert "\x1b" not in str(scan.problems)
+        found = index.find([want(b"abcde"), want(b"12345")])
+        for sha256, location in found.locations.items():
+            try:
+                assert sha(read_content(location, Content(sha256=sha256))) == sha256
+            except CheckError:
+                index.forget(location)
+        known = index.content_of(attic / "x")
+        try:
+            assert sha(read_content(at(attic / "x"), known)) == known.sha256
+        except CheckError:
+            index.forget(at(attic / "x"))
+    with Index(path, unheard) as index:
+        for location in found.locations.values():
+            index.forget(location)
+        index.scan([attic], LIMITS)
+        assert index.content_of(attic / "x").sha256 == sha(b"abcde")
+
+
+@pytest.mark.parametrize("code", ["SQLITE_FULL", "SQLITE_IOERR", "SQLITE_BUSY"])
+def test_whichever_call_of_sqlite_fails_the_answers_are_right_and_it_is_said_once(
+    tmp_path: Path, attic: Path, monkeypatch: pytest.MonkeyPatch, code: str
+) -> None:
+    calls = 0
+    fail_at = 0
+
+    class Failing(sqlite3.Connection):
+        def execute(self, *values: Any) -> sqlite3.Cursor:
+            self.count()
+            return super().execute(*values)
+
+        def executemany(self, *values: Any) -> sqlite3.Cursor:
+            self.count()
+            return super().executemany(*values)
+
+        def count(self) -> None:
+            nonlocal calls
+            calls += 1
+            if calls == fail_at:
+                raise sqlite_error(getattr(sqlite3, code))
+
+    connect = sqlite3.connect
+    monkeypatch.setattr(sqlite3, "connect", lambda *values, **more: connect(*values, factory=Failing, **more))
+    path = tmp_path / "index.sqlite"
+    with Index(path) as index:
+        searched(index, attic)
+    for number in range(1, calls + 1):
+        for name in tmp_path.glob("index.sqlite*"):
+            name.unlink()
+        calls, fail_at = 0, number
+        warned = list[str]()
+        with Index(path, lambda problem: warned.append(str(problem))) as index:  # noqa: B023
+            searched(index, attic)
+        assert warned == [WARNING.format(path, "disk I/O error", HINT)]
 
 
 def test_a_scan_that_is_broken_off_leaves_the_last_one(tmp_path: Path, attic: Path) -> None:
@@ -140,8 +312,10 @@ def test_a_run_killed_at_any_moment_leaves_an_index_that_is_right(tmp_path: Path
         import sys
         from pathlib import Path
         from pipeline.model.manifest import ArchiveLimits
-        from pipeline.sources.index import Index
-        from tests.sources.looking import want
+        from pipeline.sources.files.read import read_content
+from pipeline.sources.index import Index
+from tests.support.fault_injection import sqlite_error
+        from tests.unit.sources.looking import want
         print("ready", flush=True)
         for number in range(10**9):
             with Index(Path({str(path)!r})) as index:

@@ -15,6 +15,7 @@ from pipeline.errors import Place, Problem
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources.files import scan as module
 from pipeline.sources.files.archive import list_archive
+from pipeline.sources.files.problems import open_file
 from pipeline.sources.files.scan import Scan
 from pipeline.sources.index import Index
 from tests.unit.sources.zips import Hand, age, by_hand, pack, put
@@ -40,12 +41,11 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Every file a scan opens, by name."""
     names: list[str] = []
 
-    class Counting(FileIO):
-        def __init__(self, path: bytes) -> None:
-            names.append(os.fsdecode(path).rpartition(os.sep)[2])
-            super().__init__(path)
+    def counting(path: bytes) -> FileIO:
+        names.append(os.fsdecode(path).rpartition(os.sep)[2])
+        return open_file(path)
 
-    monkeypatch.setattr(module, "FileIO", Counting)
+    monkeypatch.setattr(module, "open_file", counting)
     return names
 
 

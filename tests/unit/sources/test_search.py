@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 import zipfile
 import zlib
 from collections.abc import Iterator
+from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
+from pipeline.errors import Place
 from pipeline.model.content import Candidate, Content, Location, Wanted
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources.files.digest import Digest, digest
 from pipeline.sources.files.read import read_content
 from pipeline.sources.index import Index
 from pipeline.sources.search import matcher
+from pipeline.sources.search import search as module
 from tests.unit.sources.looking import at, count_hashing, sha, want
 from tests.unit.sources.zips import Hand, age, by_hand, pack, put
 
@@ -347,7 +352,7 @@ def test_a_source_that_cannot_be_read_says_why_and_is_tried_again(
 ) -> None:
     put(attic / "moth.rom", b"abcde")
 
-    def failing(location: Location) -> Digest:
+    def failing(location: Location, keep: object) -> Digest:
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(matcher, "digest", failing)
@@ -389,6 +394,67 @@ def test_a_name_that_is_no_text_can_be_found_and_read(index: Index, attic: Path)
     found = index.find([want(b"abcde", "other.bin"), want(b"?", "x", sized=False)])
     assert found.locations == {sha(b"abcde"): at(path)}
     assert read_content(at(path), want(b"abcde").content) == b"abcde"
+
+
+def test_a_name_without_its_extension_is_the_same_name(index: Index, attic: Path) -> None:
+    put(attic / "board/U1.BIN", b"vwxyz")
+    pack(attic / "box.zip", {"d/u2.rom": b"12"})
+    index.scan([attic], LIMITS)
+    why = f"same name and size (5 bytes), but its SHA-256 is {sha(b'vwxyz')}"
+    assert nearest(index, attic, want(b"abcde", "u1")) == Candidate(location=at(attic / "board/U1.BIN"), why=why)
+    why = "same name, but it has 2 bytes instead of 5"
+    assert nearest(index, attic, want(b"abcde", "u2")) == Candidate(location=at(attic / "box.zip", "d/u2.rom"), why=why)
+
+
+def test_a_content_of_unknown_size_is_looked_for_under_its_name_with_any_extension_first(
+    index: Index, attic: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(attic / "a", b"?")
+    put(attic / "u1.bin", b"abcde")
+    index.scan([attic], LIMITS)
+    hashed = count_hashing(monkeypatch)
+    assert index.find([want(b"abcde", "u1", sized=False)]).missing == ()
+    assert hashed == [at(attic / "u1.bin")]
+
+
+@pytest.mark.parametrize("given", [0, 1])
+def test_a_machine_that_gives_no_more_threads_searches_all_the_same(
+    index: Index, attic: Path, monkeypatch: pytest.MonkeyPatch, given: int
+) -> None:
+    wanted = [bytes([number]) * 20_000 for number in range(100)]
+    for number, data in enumerate(wanted):
+        put(attic / f"{number}", data)
+    index.scan([attic], LIMITS)
+    started = list[threading.Thread]()
+    start = threading.Thread.start
+
+    def limited(thread: threading.Thread) -> None:
+        if len(started) == given:
+            raise RuntimeError("can't start new thread")
+        started.append(thread)
+        start(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", limited)
+    monkeypatch.setattr(module, "WORKERS", 4)
+    assert index.find([want(data) for data in wanted]).missing == ()
+    assert len(started) == given
+
+
+def test_an_interrupt_ends_the_threads_in_the_middle_of_a_file(
+    index: Index, attic: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sparse = attic / "sparse"
+    with sparse.open("wb") as file:
+        file.truncate(1 << 40)  # hashing a terabyte takes minutes
+    index.scan([attic], LIMITS)
+    wanted = Wanted(content=Content(sha256="0" * 64, size=1 << 40), name="x", place=Place())
+
+    def interrupted(*_: object) -> NoReturn:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Future, "result", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        index.find([wanted])
 
 
 def test_many_members_of_one_archive_are_found(index: Index, attic: Path) -> None:

@@ -1,12 +1,10 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 
 import pytest
 
-from pipeline.sources.files.problems import shown
 from pipeline.sources.files.signature import settled, signature
 
 SECOND = 1_000_000_000
@@ -67,13 +65,3 @@ def test_a_file_is_settled_two_seconds_from_its_modification(tmp_path: Path, age
     path.touch()
     os.utime(path, ns=(5000 * SECOND, 5000 * SECOND))
     assert settled(path.stat(), 5000 * SECOND + age) is expected
-
-
-def test_a_path_is_shown_on_one_printable_line() -> None:
-    assert shown("attic/é ž.bin") == "attic/é ž.bin"
-    assert shown("a\nb\x1b[31m") == "a\\nb\\x1b[31m"
-
-
-@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names are Unicode there")
-def test_a_path_that_is_no_text_is_shown_with_escapes() -> None:
-    assert shown(b"attic/\xff.bin") == "attic/\\udcff.bin"

@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import contextlib
 import inspect
 import os
+import socket
 import sys
 from pathlib import Path
 
@@ -56,14 +58,77 @@ def test_links_to_folders_are_not_followed_and_links_to_files_are_files(tmp_path
     visits = list(walk(os.fsencode(tmp_path)))
     assert names(tmp_path) == ["a/file", "a/same"]
     assert visits[1].links == [os.fsencode(tmp_path / "a/loop")]
-    assert [problem.place.file for problem in visits[1].problems] == [str(tmp_path / "a/self")]
+    assert [str(problem) for problem in visits[1].problems] == [
+        f"{tmp_path / 'a/self'}: is a link that leads back to itself\n  hint: remove the link"
+    ]
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no pipes in folders there")
-def test_pipes_are_no_files(tmp_path: Path) -> None:
+needs_pipes = pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no pipes in folders there")
+needs_mounts = pytest.mark.skipif(sys.platform != "linux", reason="only Linux lists its mounts in a file")
+
+
+def problems(place: Path) -> list[str]:
+    return [str(problem) for visit in walk(os.fsencode(place)) for problem in visit.problems]
+
+
+@needs_pipes
+def test_pipes_sockets_and_devices_are_no_files_and_as_a_place_refused_at_once(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
+    with socket.socket(socket.AF_UNIX) as listening, contextlib.chdir(tmp_path):
+        listening.bind("socket")
     assert names(tmp_path) == []
-    assert [visit.files for visit in walk(os.fsencode(tmp_path / "pipe"))] == [[]]
+    assert problems(tmp_path) == []
+    for place, what in (
+        (tmp_path / "pipe", "a pipe (FIFO)"),
+        (tmp_path / "socket", "a socket"),
+        (Path(os.devnull), "a character device"),
+    ):
+        assert problems(place) == [
+            f"{place}: is {what}; it is not searched\n  hint: name a folder, an archive or a file"
+        ]
+        assert names(place) == []
+
+
+@needs_mounts
+def test_a_pseudo_file_system_is_no_place(tmp_path: Path) -> None:
+    for place in (Path("/proc"), Path("/proc/self/fd")):
+        assert problems(place) == [
+            f"{place}: is on a pseudo file system of the kernel; it is not searched\n"
+            "  hint: name a folder in which files are stored"
+        ]
+        assert names(place) == []
+    (tmp_path / "link").symlink_to("/proc/version")
+    assert names(tmp_path) == []
+
+
+@needs_mounts
+def test_a_whole_disk_is_walked_without_its_pseudo_file_systems(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The top of the disk as it is, every folder below it empty but for those where file systems are mounted."""
+    top = {entry.path for entry in os.scandir(b"/")}
+    entered: list[bytes] = []
+    scandir = os.scandir
+
+    def listing(path: bytes) -> object:
+        entered.append(path)
+        return scandir(b"/") if path == b"/" else contextlib.nullcontext(())
+
+    monkeypatch.setattr(os, "scandir", listing)
+    assert [problem for visit in walk(b"/") for problem in visit.problems] == []
+    assert entered[0] == b"/"
+    assert b"/proc" in top
+    assert {b"/proc", b"/sys", b"/dev"}.isdisjoint(entered)
+    assert b"/usr" in entered
+
+
+def test_folders_that_are_to_be_passed_over_are_not_entered(tmp_path: Path) -> None:
+    for name in ("build/cards/x", "sources/build/x", "sources/y"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).touch()
+    passed_over = {os.fsencode(tmp_path / "build")}
+    walked = [path for visit in walk(os.fsencode(tmp_path), passed_over) for path, _ in visit.files]
+    assert walked == [os.fsencode(tmp_path / name) for name in ("sources/y", "sources/build/x")]
+    named = [path for visit in walk(os.fsencode(tmp_path / "build"), passed_over) for path, _ in visit.files]
+    assert named == [os.fsencode(tmp_path / "build/cards/x")]
 
 
 @needs_modes

@@ -18,7 +18,7 @@ DATA = b"first line\nsecond line\n\0\xff"
 
 def test_a_stored_rom_file_is_a_line_about_it_and_its_bytes(tmp_path: Path) -> None:
     line, _, data = pack(KEY, DATA).partition(b"\n")
-    # FIPS 180-4, asked of GNU coreutils
+    # SHA-256 as GNU coreutils gives it
     summed = subprocess.run([require("sha256sum")], input=DATA, capture_output=True, check=True)
     sha256 = summed.stdout.split()[0].decode()
     assert json.loads(line) == {"cardkiln-rom": 1, "key": KEY, "sha256": sha256, "size": len(DATA)}

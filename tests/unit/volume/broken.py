@@ -5,7 +5,16 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 
+from pipeline.fat.names import checksum
 from pipeline.model.reading import Item, Reading
+
+BAD_LABELS = {
+    "blanks": b" " * 11,
+    "NULs": bytes(11),
+    "a label padded with NULs": b"HELLO".ljust(11, b"\0"),
+    "a label that begins with a blank": b" HELLO     ",
+    "a label with an asterisk": b"HE*LO      ",
+}
 
 Patches = tuple[tuple[int, bytes], ...]
 Case = tuple[str, Patches]
@@ -139,7 +148,17 @@ def _long_names(one: Volume) -> Iterator[Case]:
     yield "long name: cluster", ((at - 32 + 26, b"\1"),)
     yield "long name: forbidden character", ((at - 32 + 1, b"*\0"),)
     yield "long name: half a surrogate pair", ((at - 32 + 1, b"\0\xd8"),)
+    yield "bad 8.3 name under a long name", ((at + 3, b"*"), *_sums(one, b"*"))
+    yield "bad 8.3 name under a long name, bit 20 in byte 12", ((at + 3, b"*"), (at + 12, b"\x20"), *_sums(one, b"*"))
+    yield "bit 20 in byte 12", ((at + 12, b"\x20"),)
     yield "8.3 name changed under a long name", ((at + 3, b"Q"),)
+
+
+def _sums(one: Volume, fourth: bytes) -> Patches:
+    """The checksums of the long name where the 8.3 name has another fourth character."""
+    at = one.long.offset
+    total = checksum(one.data[at : at + 3] + fourth + one.data[at + 4 : at + 11])
+    return tuple((at - 32 * number + 13, bytes([total])) for number in (1, 2))
 
 
 def _short_names(one: Volume) -> Iterator[Case]:
@@ -158,6 +177,10 @@ def _labels(one: Volume) -> Iterator[Case]:
     yield "label of the boot sector differs", ((boot, b"OTHER      "),)
     yield "no label in the boot sector", ((boot, b"NO NAME    "),)
     yield "no label in the root", ((label, b"\xe5"),)
+    for name, raw in BAD_LABELS.items():
+        yield f"{name} as both labels", ((boot, raw), (label, raw))
+        yield f"{name} as label of the boot sector", ((boot, raw),)
+        yield f"{name} as the only label", ((boot, raw), (label, b"\xe5"))
     yield "two labels", ((one.folder.offset + 11, b"\x08"),)
 
 
@@ -167,6 +190,7 @@ def _boot(one: Volume) -> Iterator[Case]:
     yield "no 55 AA", ((510, b"\0\0"),)
     yield "no jump", ((0, b"\0"),)
     yield "media byte that is none", ((21, b"\x12"),)
+    yield "three FATs", ((16, b"\3"),)
     yield "no mark 29", ((tail + 2, b"\0"),)
     yield "cluster of 0 sectors", ((13, b"\0"),)
     yield "cluster of 3 sectors", ((13, b"\3"),)
@@ -188,6 +212,8 @@ def _only_fat32(one: Volume) -> Iterator[Case]:
     yield "FSInfo: first signature", ((512, b"X"),)
     yield "FSInfo: second signature", ((512 + 484, b"X"),)
     yield "FSInfo: end", ((512 + 510, b"X"),)
+    yield "FSInfo: byte 508", ((512 + 508, b"\1"),)
+    yield "FSInfo: byte 509", ((512 + 509, b"\1"),)
     yield "no FSInfo", ((48, b"\0\0"),)
     yield "no backup", ((50, b"\0\0"),)
     yield "backup differs", ((6 * 512 + 90, b"X"),)

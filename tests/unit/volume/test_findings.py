@@ -13,7 +13,7 @@ from pipeline.volume.report import extents_text, finding_lines
 from pipeline.volume.source import MOST_OF_A_KIND, Findings
 from tests.unit.image.cards import build, plan_of, volume_of
 from tests.unit.volume.broken import Volume, cases
-from tests.unit.volume.making import by_us, reading_of
+from tests.unit.volume.making import by_mkfs, by_us, reading_of
 
 # of our volume: "A long name of it.dat" has clusters 4 to 23, "Another long name.bin" has 25 to 49, SUB 2, SUB/DEEP 3
 SAID = {
@@ -45,6 +45,13 @@ SAID = {
     "not unmounted": ["dirty: the boot sector says that it was not unmounted"],
     "FAT says hardware error": ["hardware error: the FAT says that reading or writing failed"],
     "label of the boot sector differs": ['label: the root directory says "HELLO", the boot sector "OTHER"'],
+    "blanks as both labels": [
+        'label: the label "" of the boot sector begins with a blank or holds what no label may hold',
+        'label: the label "" of the root directory begins with a blank or holds what no label may hold',
+    ],
+    "a label padded with NULs as label of the boot sector": [
+        'label: the label "HELLO" of the boot sector begins with a blank or holds what no label may hold',
+    ],
     "media byte that is none": [
         "media byte: 0x12 is none of F0 and F8 to FF",
         "media byte: the first entry is FFF8, expected FF12 after the media byte",
@@ -77,6 +84,12 @@ def test_damage_is_said_word_for_word(name: str) -> None:
     expected = [line.replace("LAST", f"{volume.last:,}").replace("BYTE", f"{volume.last * 2:,}") for line in SAID[name]]
 
     assert sorted(finding_lines(reading_of(data))) == sorted(expected)
+
+
+def test_three_fats_are_said(tmp_path: Path) -> None:
+    reading = reading_of(by_mkfs(tmp_path / "volume.img", 16, "-f3"))
+
+    assert list(finding_lines(reading)) == ["FATs: 3 copies of the FAT; expected 2, and systems read 1 or 2"]
 
 
 def test_a_destroyed_boot_sector_of_fat32_is_made_up_for_by_its_copy() -> None:

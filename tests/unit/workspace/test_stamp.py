@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from pipeline.workspace.stamp import NEW, read_facts, replacing, stale, write_if_changed, write_stamp
+from pipeline.workspace.stamp import NEW, Stamp, read_facts, replacing, stale, write_if_changed, write_stamp
 from tests.support.cli import sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    kept: int
 
 
 @pytest.fixture
@@ -29,7 +35,11 @@ def test_same_inputs_and_an_untouched_output_are_current(output: Path) -> None:
 
 
 def test_facts_are_kept(output: Path) -> None:
-    assert read_facts(output.parent / "stamp") == {"kept": 1}
+    assert read_facts(output.parent / "stamp", Facts) == Facts(kept=1)
+
+
+def test_facts_of_another_kind_are_absent(output: Path) -> None:
+    assert read_facts(output.parent / "stamp", Stamp) is None
 
 
 def test_without_a_stamp_an_output_is_new(output: Path) -> None:
@@ -58,6 +68,13 @@ def test_an_output_edited_with_size_and_time_put_back_is_noticed(output: Path) -
     output.write_bytes(b"mor")
     os.utime(output, ns=(before.st_atime_ns, before.st_mtime_ns))
     assert why(output) == "MOTH.ROM was changed by something else"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes are POSIX's")
+def test_a_pipe_in_the_place_of_an_output_is_noticed(output: Path) -> None:
+    output.unlink()
+    os.mkfifo(output)
+    assert why(output) == "MOTH.ROM is gone"
 
 
 def test_an_output_that_is_gone_is_noticed(output: Path) -> None:

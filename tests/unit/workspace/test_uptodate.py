@@ -22,11 +22,11 @@ def base(tmp_path: Path) -> Path:
     """Return a folder in which everything was seen to be current."""
     write_tree(tmp_path, {"inputs/cards/a.toml": "a", "inputs/files/b": "b", "build/cards/a/card.img": "image"})
     write_tree(tmp_path, {"build/state/image/a.json": "{}", "dodo.py": ""})
-    watched = [str(tmp_path / "inputs"), str(tmp_path / "kept")]
+    watched = (str(tmp_path / "inputs"), str(tmp_path / "kept"))
     seen = View(map(Path, watched)).digest
     made = view_of_made(tmp_path).digest
     current = Current(
-        dodo=str(tmp_path / "dodo.py"), watched=watched, places=[], inputs=seen, made=made, told="told", warned=""
+        dodo=str(tmp_path / "dodo.py"), watched=watched, places=(), inputs=seen, made=made, told="told", warned=""
     )
     remember(tmp_path, current)
     return tmp_path
@@ -45,6 +45,17 @@ def test_state_that_changes_by_itself_does_not_count(base: Path) -> None:
     assert current(base)
 
 
+def test_only_the_programs_own_state_is_passed_over(base: Path) -> None:
+    time.sleep(0.02)  # more than a tick of the file system's clock
+    for name in ("lock", "running", "current.json", "reasons.json", "index.sqlite"):
+        write_tree(base, {f"inputs/files/{name}": "x"})
+        assert not current(base), name
+        (base / "inputs/files" / name).unlink()
+        assert current(base)
+    write_tree(base, {"inputs/files/__pycache__/x": "x"})
+    assert not current(base)
+
+
 CHANGES: dict[str, Callable[[Path], object]] = {
     "a longer manifest": lambda base: (base / "inputs/cards/a.toml").write_text("aa"),
     "a manifest of the same size": lambda base: (base / "inputs/cards/a.toml").write_text("b"),
@@ -57,7 +68,9 @@ CHANGES: dict[str, Callable[[Path], object]] = {
     "a changed stamp": lambda base: (base / "build/state/image/a.json").write_text("[]"),
     "a file nobody made": lambda base: (base / "build/cards/a/x").write_text(""),
     "a run that was killed": lambda base: (base / "build/state/running").touch(),
-    "a damaged memory": lambda base: (base / FILE).write_text("{"),
+    "a damaged snapshot": lambda base: (base / FILE).write_text("{"),
+    "a file among the outputs named as state is": lambda base: (base / "build/cards/a/lock").touch(),
+    "a file among the stamps named as state is": lambda base: (base / "build/state/image/lock").touch(),
 }
 
 

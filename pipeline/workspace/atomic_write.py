@@ -1,0 +1,50 @@
+"""Files that are replaced in one step, so that a reader finds the old bytes or the new ones and nothing between."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+
+@contextmanager
+def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
+    """Give a temporary name beside ``path``; what was written there takes its place when all went well.
+
+    The old file stays until then. File and folder are synced, so the change survives a power cut in either state.
+    Without ``sync`` a power cut may leave the old file, none or a damaged one, until it is synced later.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(path.name + ".part")
+    try:
+        yield temporary
+        if sync:
+            with temporary.open("rb+") as written:
+                os.fsync(written.fileno())
+        temporary.replace(path)
+        if sync:
+            sync_folder(path.parent)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+
+
+def write_if_changed(path: Path, data: bytes) -> bool:
+    """Write a small file unless it holds these bytes already; return whether it was written."""
+    with suppress(FileNotFoundError):
+        if path.read_bytes() == data:
+            return False
+    with replacing(path) as temporary:
+        temporary.write_bytes(data)
+    return True
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a rename durable; Windows has no such call and needs none."""
+    if os.name == "posix":
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
