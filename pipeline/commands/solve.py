@@ -20,7 +20,7 @@ from pipeline.manifest.edit.pinnable import find
 from pipeline.manifest.edit.steps import write_steps
 from pipeline.manifest.text.read import ManifestFile
 from pipeline.model.content import Content, Location
-from pipeline.model.text import counted
+from pipeline.model.text import counted, shown
 from pipeline.model.units import parse_size, show_size
 from pipeline.roms.operations.arguments import show_address
 from pipeline.solve.declared import StepDifference, wrong_steps
@@ -29,7 +29,6 @@ from pipeline.solve.solve import LARGEST, MOST_BYTES, Solution, solve
 from pipeline.sources.files.archive import named_as_archive
 from pipeline.sources.files.argument import content_named, named
 from pipeline.sources.files.listing import list_tree
-from pipeline.sources.files.problems import shown
 from pipeline.sources.files.read import read_content
 
 MOST_CHIPS = 4_096
@@ -45,25 +44,25 @@ class Solve(OwnCommand):
     doc_purpose = "find the steps that arrange chips into a finished ROM file"
     doc_usage = "FINISHED CHIP [CHIP ...] | title:ID rom.N FINISHED [CHIP ...]"
     doc_description = (
-        "FINISHED: the finished ROM file. CHIP: a chip's dump, or a folder or an archive of such; paths from the working\n"
-        'folder, members of an archive as in box-3.zip/moth/6f.bin. title:ID rom.N: the chips are those the title "ID"\n'
-        "declares, looked for in the CHIPs given, else in the sources; N may be one more than the title has ROM files.\n"
+        "FINISHED: the finished ROM file. CHIP: a chip's dump, or a folder or an archive of dumps; paths from the\n"
+        "working folder, members of an archive as in box-3.zip/moth/6f.bin. title:ID rom.N: the chips are those that\n"
+        'the title "ID" declares, found in the CHIPs given, else in the sources; for a new ROM file N is one more.\n'
         "\n"
-        "It looks for chips and parts of them at any address, joined, repeated, interleaved, as nibbles and bit planes, with\n"
-        "bytes, words, halves, data and address lines exchanged, bits reversed, inverted or XORed with a constant; for\n"
-        "fills, headers and trailers, a few changed bytes, and for sums and CRCs. What it prints is a table of a title's\n"
-        "manifest. Before that, the steps are assembled as in a build and compared with the finished file.\n"
+        "It finds chips and parts of them at any address, joined, repeated, interleaved, as nibbles and bit planes,\n"
+        "with bytes, words, halves, data and address lines exchanged, bits reversed, inverted or XORed with a constant;\n"
+        "and fills, headers and trailers, a few changed bytes, sums and CRCs. It prints a table of a title's manifest.\n"
+        "The steps are assembled as in a build and compared with the finished file before anything is printed.\n"
         "\n"
-        "Of several explanations the cheapest is taken: fewest bytes left open, then fewest steps, then fewest pieces and\n"
-        "changes, then round addresses, then the order in which the chips were given. Where others are equal, it says so.\n"
-        "What stays open is listed with address, size and what it looks like, and then the exit code is 1.\n"
+        "Of several explanations the cheapest is taken: fewest bytes left open, then fewest steps, then fewest pieces\n"
+        "and changes, then parts that begin and end at round addresses, then the chips given first. A note says where\n"
+        "another is equal. What stays open is listed with address, size and looks; the exit code is then 1.\n"
         "--write puts fill, steps and check fields into the title; every other byte of the manifest stays."
     )
     cmd_options = (
         {"name": "write", "long": "write", "type": bool, "default": False, "help": "write the steps into the title"},
-        {"name": "replace", "long": "replace", "type": bool, "default": False, "help": "write over steps that are others"},
+        {"name": "replace", "long": "replace", "type": bool, "default": False, "help": "write over other steps"},
         JSON,
-    )  # fmt: skip
+    )
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Find the steps, print or write them; 1 where bytes stay open."""
@@ -71,7 +70,9 @@ class Solve(OwnCommand):
         if len(words) < (3 if to_title else 2):
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help solve says more")
         if options["write"] and not to_title:
-            raise ManifestError.one("found --write, but no title", "name it: doit solve --write title:ID rom.1 FINISHED ...")
+            raise ManifestError.one(
+                "found --write, but no title", "name it: doit solve --write title:ID rom.1 FINISHED ..."
+            )
         return self._to_title(options, *words) if to_title else self._alone(options, words[0], words[1:])
 
     def _alone(self, options: Mapping[str, Any], file: str, words: Sequence[str]) -> int:
@@ -160,7 +161,9 @@ class Solve(OwnCommand):
                 "size" in rom and parse_size(rom["size"]) != content.size
             ):
                 what = "the finished file has another size or sha256 than is declared here; nothing is written"
-                raise CheckError.one(what, "name the file that is meant, or pin this one first", file=manifest.file, key=key)
+                raise CheckError.one(
+                    what, "name the file that is meant, or pin this one first", file=manifest.file, key=key
+                )
             blocks = step_blocks(solution.rom.steps)
             new = write_steps(text, manifest.file, number, values, blocks, assigned, replacing=options["replace"])
         else:
@@ -205,9 +208,7 @@ def _size_told(size: int, most: int) -> str:
     return f"has {size:,} bytes; expected 1 to {most:,} ({show_size(most)})"
 
 
-def _given(
-    words: Sequence[str], finished: Content, wanted: set[str] | None = None
-) -> dict[str, tuple[bytes, Content]]:
+def _given(words: Sequence[str], finished: Content, wanted: set[str] | None = None) -> dict[str, tuple[bytes, Content]]:
     """Return the chips that files, folders and archives hold, by names made of the files' own.
 
     The finished file and files without bytes are left out, and those that are not ``wanted``.
@@ -268,7 +269,12 @@ def _share(solution: Solution) -> str:
 
 def _rom_table(solution: Solution, content: Content) -> str:
     rom = solution.rom
-    lines = ["[[rom]]", assigned("path", rom.path), assigned("size", _size(rom.size)), assigned("sha256", content.sha256)]
+    lines = [
+        "[[rom]]",
+        assigned("path", rom.path),
+        assigned("size", _size(rom.size)),
+        assigned("sha256", content.sha256),
+    ]
     lines += [assigned(key, value) for key, value in rom_values(rom).items() if key != "steps"]
     return "".join(f"{line}\n" for line in lines) + "\n" + step_blocks(rom.steps)
 
@@ -281,8 +287,8 @@ def _as_text(
     file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference], chips: Mapping[str, Content]
 ) -> str:
     rom = solution.rom
-    lines = [f"{file}: {show_size(rom.size)}; {solution.explained:,} bytes explained ({_share(solution)}), "
-             f"{_counted(solution)}"]  # fmt: skip
+    told = f"{solution.explained:,} bytes explained ({_share(solution)}), {_counted(solution)}"
+    lines = [f"{file}: {show_size(rom.size)}; {told}"]
     lines += [
         f"unexplained: {show_address(run.start)} to {show_address(run.end - 1)}, "
         f"{counted(run.end - run.start, 'byte')}: {run.looks}"
@@ -297,7 +303,7 @@ def _as_text(
         lines.append(f"{one.key} is wrong: {one.declared}: {one.differing:,} of {one.size:,} bytes differ")
         lines += [f"  fits there: {text}" for text in one.found]
     used = [name for name in chips if name not in solution.unused]
-    tables = "".join(chip_table(name, chips[name].size or 0, chips[name].sha256) + "\n" for name in used)
+    tables = "".join(chip_table(name, _size(chips[name].size or 0), chips[name].sha256) + "\n" for name in used)
     return "".join(f"# {line}\n" for line in lines) + "\n" + tables + _rom_table(solution, content)
 
 

@@ -120,7 +120,7 @@ def _built(source: Source, offset: int, size: int, changes: Changes) -> Built:
 
 
 def _key(data: bytes, lines: int, start: int = 0) -> bytes:
-    """Return in how many bits the bytes on one address line differ from the first: exchanged lines only reorder them."""
+    """Return in how many bits the bytes on one address line differ from the first; exchanged lines reorder them."""
     first = data[start]
     return bytes(sorted([(data[start + (1 << k)] ^ first).bit_count() for k in range(lines)]))
 

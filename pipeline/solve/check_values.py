@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import binascii
+import operator
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
 from typing import Literal
 
 from pipeline.model.manifest import Change, Value
-from pipeline.roms.operations.bits import REVERSED, reverse, total
-from pipeline.roms.operations.crc import crc16
+from pipeline.roms.operations.bits import REVERSED, reverse
+from pipeline.roms.operations.crc import crc
 from pipeline.solve.atoms import as_size, change, changed
 
 WIDEST = 4
 """Bytes of a field, at most."""
-MOST_RANGES = 24
-"""Ranges that are tried for one field."""
+MOST_RANGES = {1: 4, 2: 12, 4: 24}
+"""Ranges that are tried for a field of so many bytes; of narrow ones, which chance brings too, few."""
 LEAST = 64
 """Bytes that a field within a longer run is worked out from, at least."""
 MOST_BYTES = 16 << 20
@@ -24,19 +26,32 @@ MOST_BYTES = 16 << 20
 SLOW_BYTES = 4 << 20
 """Bytes that are put through slow checks for one field, at most."""
 
-CRC16 = (
-    (0x1021, 0xFFFF, False, 0),
-    (0x1021, 0x0000, False, 0),
-    (0x1021, 0xFFFF, False, 0xFFFF),
-    (0x1021, 0x0000, True, 0),
-    (0x1021, 0xFFFF, True, 0xFFFF),
-    (0x1021, 0xFFFF, True, 0),
-    (0x8005, 0x0000, True, 0),
-    (0x8005, 0xFFFF, True, 0),
-    (0x8005, 0x0000, False, 0),
-    (0x8005, 0xFFFF, True, 0xFFFF),
-)
-"""Polynomial, initial value, reflection and final XOR of the CRC-16s in use (common practice, from memory)."""
+CRCS = {
+    2: (
+        (0x1021, 0xFFFF, False, 0),
+        (0x1021, 0x0000, False, 0),
+        (0x1021, 0xFFFF, False, 0xFFFF),
+        (0x1021, 0x0000, True, 0),
+        (0x1021, 0xFFFF, True, 0xFFFF),
+        (0x1021, 0xFFFF, True, 0),
+        (0x8005, 0x0000, True, 0),
+        (0x8005, 0xFFFF, True, 0),
+        (0x8005, 0x0000, False, 0),
+        (0x8005, 0xFFFF, True, 0xFFFF),
+    ),
+    4: (
+        (0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF),
+        (0x04C11DB7, 0xFFFFFFFF, True, 0),
+        (0x04C11DB7, 0xFFFFFFFF, False, 0xFFFFFFFF),
+        (0x04C11DB7, 0xFFFFFFFF, False, 0),
+        (0x04C11DB7, 0, False, 0xFFFFFFFF),
+        (0x1EDC6F41, 0xFFFFFFFF, True, 0xFFFFFFFF),
+    ),
+}
+"""By bytes: polynomial, initial value, reflection and final XOR of the CRCs in use (common practice, from memory).
+
+The first of four bytes is the one that is meant where a manifest gives no parameters.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +91,9 @@ def fields_within(target: bytes, start: int, end: int) -> Iterator[CheckField]:
             part = target[first:at] + target[at + 4 : last] if first <= at < last else target[first:last]
             if len(part) < LEAST or len(set(found)) == 1:
                 continue
-            ways = [("crc-32", {"byte-order": order}) for order in (_order(zlib.crc32(part), found),) if order]
-            if (value := total(part)) >> 16:
+            order = _order(zlib.crc32(part), found)
+            ways: list[tuple[str, dict[str, Value]]] = [("crc-32", {"byte-order": order})] if order else []
+            if (value := sum(part)) >> 16:
                 ways += _sum_of(value, found)
             for operation, arguments in ways:
                 field = _field(target, at, 4, first, last, operation, arguments)
@@ -95,7 +111,7 @@ def _ranges(size: int, at: int, width: int, borders: Sequence[int]) -> list[tupl
     ranges += [(0, border) for border in above[::-1]]
     if below and above:
         ranges.append((below[-1], above[0]))
-    return [pair for pair in dict.fromkeys(ranges) if pair[1] - pair[0] > 2 * width][:MOST_RANGES]
+    return [pair for pair in dict.fromkeys(ranges) if pair[1] - pair[0] > 2 * width][: MOST_RANGES[width]]
 
 
 def _fields(target: bytes, at: int, width: int, borders: Sequence[int]) -> Iterator[CheckField]:
@@ -127,27 +143,32 @@ def _field(
 
 def _values(part: bytes, zeroed: bytes, found: bytes, *, slow: bool) -> Iterator[tuple[str, dict[str, Value]]]:
     """Yield the checks that give these bytes, with their arguments but for places."""
-    width = len(found)
     yield from _sums(part, found)
-    if width == 2:
-        for poly, init, reflected, xor_out in CRC16:
-            if poly != 0x1021 and not slow:
-                continue
-            for field, data in (("excluded", part), ("zero", zeroed)):
-                if field == "zero" and data is part:
-                    continue
-                value = _crc16(data, poly, init, reflected=reflected, xor_out=xor_out)
-                order = _order(value, found)
+    if len(found) == 1 and reduce(operator.xor, part, 0) == found[0]:
+        yield "xor-check", {}
+    for field, data in (("excluded", part), ("zero", zeroed)) if zeroed is not part else (("excluded", part),):
+        for number, crc_ in enumerate(CRCS.get(len(found), ())):
+            if slow or crc_[0] == 0x1021 or (len(found) == 4 and number < 2):
+                order = _order(_crc(data, len(found), *crc_), found)
                 if order:
-                    more: dict[str, Value] = {} if field == "excluded" else {"field": field}
-                    yield "crc-16", {
-                        "poly": poly, "init": init, "reflected": reflected, "xor-out": xor_out, "byte-order": order, **more
-                    }  # fmt: skip
-    if width == 4:
-        for field, data in (("excluded", part), ("zero", zeroed)):
-            order = _order(zlib.crc32(data), found)
-            if order:
-                yield "crc-32", {"byte-order": order, **({} if field == "excluded" else {"field": field})}
+                    yield f"crc-{8 * len(found)}", _crc_arguments(len(found), number, order, field)
+
+
+def _crc_arguments(width: int, number: int, order: str, field: str) -> dict[str, Value]:
+    poly, init, reflected, xor_out = CRCS[width][number]
+    known: dict[str, Value] = {"poly": poly, "init": init, "reflected": reflected, "xor-out": xor_out}
+    arguments: dict[str, Value] = {} if width == 4 and number == 0 else known
+    return {**arguments, "byte-order": order, **({} if field == "excluded" else {"field": field})}
+
+
+def _crc(data: bytes, width: int, poly: int, init: int, reflected: bool, xor_out: int) -> int:
+    """Return a CRC; the standard library has two of them in C."""
+    if poly == 0x1021:
+        value = binascii.crc_hqx(data.translate(REVERSED) if reflected else data, init)
+        return (reverse(value, 16) if reflected else value) ^ xor_out
+    if poly == 0x04C11DB7 and reflected and init == 0xFFFFFFFF:
+        return zlib.crc32(data) ^ 0xFFFFFFFF ^ xor_out
+    return crc(data, bits=8 * width, poly=poly, init=init, reflected=reflected, xor_out=xor_out)
 
 
 def _sums(part: bytes, found: bytes) -> Iterator[tuple[str, dict[str, Value]]]:
@@ -155,7 +176,7 @@ def _sums(part: bytes, found: bytes) -> Iterator[tuple[str, dict[str, Value]]]:
     for of in (1, 2, 4):
         if of > width or len(part) % of:
             continue
-        sums = [total(part[j::of]) for j in range(of)]
+        sums = [sum(part[j::of]) for j in range(of)]
         for order in ("little", "big") if max(of, width) > 1 else ("little",):
             shifts = range(of) if order == "little" else range(of - 1, -1, -1)
             value = sum(one << 8 * shift for one, shift in zip(sums, shifts, strict=True))
@@ -165,10 +186,19 @@ def _sums(part: bytes, found: bytes) -> Iterator[tuple[str, dict[str, Value]]]:
 def _sum_of(value: int, found: bytes, of: int = 1, order: str | None = None) -> Iterator[tuple[str, dict[str, Value]]]:
     """Yield the sums that write a value as these bytes; ``order`` where it is given already, else both are tried."""
     width = len(found)
+    bits = 8 * width
+    around = value
+    while around >> bits:
+        around = (around & (1 << bits) - 1) + (around >> bits)
+    ways = [("plain", value, False), ("negated", -value, False), ("inverted", ~value, False)]
+    if around != value % (1 << bits):
+        ways += [("plain", around, True), ("inverted", ~around, True)]
     for known in (order,) if order else ("little", "big"):
-        for form, signed in (("plain", value), ("negated", -value)):
-            if (signed % (1 << 8 * width)).to_bytes(width, _python(known)) == found:
-                arguments: dict[str, Value] = {"bits": 8 * width, **({"of": 8 * of} if of > 1 else {}), "form": form}
+        for form, signed, carry in ways:
+            if (signed % (1 << bits)).to_bytes(width, _python(known)) == found:
+                arguments: dict[str, Value] = {"bits": bits, **({"of": 8 * of} if of > 1 else {}), "form": form}
+                if carry:
+                    arguments["carry"] = "end-around"
                 if max(of, width) > 1:
                     arguments["byte-order"] = f"{known}-endian"
                 yield "sum", arguments
@@ -183,11 +213,3 @@ def _order(value: int, found: bytes) -> str | None:
         if value.to_bytes(len(found), _python(order)) == found:
             return f"{order}-endian"
     return None
-
-
-def _crc16(data: bytes, poly: int, init: int, *, reflected: bool, xor_out: int) -> int:
-    """Return a CRC-16; the standard library has the one with the polynomial 0x1021 in C."""
-    if poly != 0x1021:
-        return crc16(data, poly=poly, init=init, reflected=reflected, xor_out=xor_out)
-    value = binascii.crc_hqx(data.translate(REVERSED) if reflected else data, init)
-    return (reverse(value, 16) if reflected else value) ^ xor_out

@@ -27,7 +27,8 @@ LONGEST_PERIOD = 16
 class Cost(NamedTuple):
     """What an explanation costs, the weightiest first: bytes it leaves open, steps, pieces and changes.
 
-    ``uneven``: parts that do not begin and end at a multiple of 16 bytes of their chip. ``later``: sources by their place in the order they were given, so that equals are decided alike everywhere.
+    ``uneven``: parts that do not begin and end at a multiple of 16 bytes of their chip. ``later``: sources by their
+    place in the order they were given, so that equals are decided alike everywhere.
     """
 
     open_bytes: int = 0
@@ -70,7 +71,11 @@ def cover(spans: Iterable[Span], size: int, free: bytes, order: Sequence[str]) -
         _reach(best, n + 1, reached[0].and_(Cost(open_bytes=gap)), n, None)
         first = bisect_left(starts, place + 1)
         for span in active:
-            ends = {span.end, *starts[first : first + MOST_ENDS]} if isinstance(span.made, Atom) and not span.wrong else {span.end}
+            ends = (
+                {span.end, *starts[first : first + MOST_ENDS]}
+                if isinstance(span.made, Atom) and not span.wrong
+                else {span.end}
+            )
             for end in ends:
                 part = _part(span, place, end)
                 if part:
@@ -78,16 +83,15 @@ def cover(spans: Iterable[Span], size: int, free: bytes, order: Sequence[str]) -
     path, n = list[Span](), len(places) - 1
     while n:
         entry = best[n]
-        assert entry is not None  # each place is reached from the one before it
+        if entry is None:  # never: each place is reached from the one before it
+            break
         if entry[2]:
             path.append(entry[2])
         n = entry[1]
     return path[::-1]
 
 
-def _reach(
-    best: list[tuple[Cost, int, Span | None] | None], n: int, cost: Cost, from_: int, span: Span | None
-) -> None:
+def _reach(best: list[tuple[Cost, int, Span | None] | None], n: int, cost: Cost, from_: int, span: Span | None) -> None:
     known = best[n]
     if known is None or cost < known[0]:
         best[n] = (cost, from_, span)
@@ -98,7 +102,13 @@ def _part(span: Span, start: int, end: int) -> Span | None:
     if (start, end) == (span.start, span.end):
         return span
     made = span.made
-    if isinstance(made, Built) or span.wrong or end > span.end or (start - span.start) % made.unit or (end - start) % made.unit:
+    if (
+        isinstance(made, Built)
+        or span.wrong
+        or end > span.end
+        or (start - span.start) % made.unit
+        or (end - start) % made.unit
+    ):
         return None
     return Span(start, end, made.trimmed(start - span.start, end - start))
 
@@ -272,13 +282,13 @@ def interleaved(lanes: Sequence[Atom | Built], unit: int) -> Built:
     """Return the interleave of pieces; what is done to all of them alike, byte for byte, is done to the whole."""
     size = sum(lane.size for lane in lanes)
     shared = lanes[0].then if isinstance(lanes[0], Atom) else ()
-    if not shared or not is_plain(shared) or any(
-        not isinstance(lane, Atom) or str(lane.then) != str(shared) for lane in lanes
+    if (
+        not shared
+        or not is_plain(shared)
+        or any(not isinstance(lane, Atom) or str(lane.then) != str(shared) for lane in lanes)
     ):
         shared = ()
     parts = [Atom(lane.source, lane.offset, lane.size) if shared and isinstance(lane, Atom) else lane for lane in lanes]
     arguments = {"unit": unit} if unit > 1 else {}
-    piece = Piece(
-        operation="interleave", arguments=arguments, parts=tuple(part.piece for part in parts), then=shared
-    )
+    piece = Piece(operation="interleave", arguments=arguments, parts=tuple(part.piece for part in parts), then=shared)
     return Built(piece, size, sum(map(leaves, lanes)))

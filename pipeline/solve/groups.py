@@ -31,15 +31,13 @@ class _Part:
     wrong: int = 0
 
 
-def groups(
-    target: bytes, matches: Iterable[Match], chips: Mapping[str, bytes], solve_lane: LaneSolver
-) -> list[Span]:
+def groups(target: bytes, matches: Iterable[Match], chips: Mapping[str, bytes], solve_lane: LaneSolver) -> list[Span]:
     """Return every interleave that the matches allow; where one lane lacks, ``solve_lane`` is asked for it."""
     kinds: dict[tuple[int, int], dict[int, list[_Part]]] = defaultdict(lambda: defaultdict(list))
     for match in matches:
         part = _in_units(match)
         if part:
-            kinds[match.lane.count, match.lane.unit][match.lane.start].append(part)
+            kinds[match.lane.lanes, match.lane.unit][match.lane.start].append(part)
     found: list[Span] = []
     for (count, unit), phases in sorted(kinds.items()):
         found += _Kind(target, count, unit, phases, chips).spans(solve_lane)
@@ -122,8 +120,7 @@ class _Kind:
                 continue
             best = max(exact or fitting, key=lambda part: (part.end, -part.wrong))
             front = (at - best.start) * self.unit
-            assert isinstance(best.made, Atom)
-            if front % best.made.unit:
+            if not isinstance(best.made, Atom) or front % best.made.unit:
                 return chain
             made = best.made.trimmed(front, best.made.size - front)
             chain.append(_Part(at, best.end, made, best.wrong))
@@ -145,7 +142,7 @@ class _Kind:
         units = min(reaches)
         full = []
         for lane, chain in enumerate(chains):
-            phase, first = self._first(start, lane)
+            _, first = self._first(start, lane)
             if chain:
                 full.append(chain)
                 continue

@@ -5,12 +5,14 @@ from __future__ import annotations
 import zlib
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Literal
 
 from pipeline.model.text import counted
 from pipeline.roms.operations.arguments import show_hex
 from pipeline.solve.atoms import Source
 
 LONGEST_PERIOD = 64
+ORDERS: tuple[Literal["little"], Literal["big"]] = ("little", "big")
 
 
 def period(data: bytes) -> int:
@@ -31,8 +33,8 @@ def looks(data: bytes, sources: Sequence[Source]) -> str:
     steps = {(b - a) & 0xFF for a, b in pairwise(data[:4096])}
     if len(steps) == 1:
         return f"a counter in steps of {steps.pop()}"
-    for order in ("little", "big"):
-        words = [int.from_bytes(data[n : n + 2], order) for n in range(0, min(len(data), 4096) - 1, 2)]  # type: ignore[arg-type]
+    for order in ORDERS:
+        words = [int.from_bytes(data[n : n + 2], order) for n in range(0, min(len(data), 4096) - 1, 2)]
         steps = {(b - a) & 0xFFFF for a, b in pairwise(words)}
         if len(words) > 3 and len(steps) == 1:
             return f"a 16-bit {order}-endian counter in steps of {steps.pop()}"

@@ -59,7 +59,7 @@ def literal(key: str, value: Any) -> str:
     return f"[{', '.join(literal('', inner) for inner in value)}]"
 
 
-def chip_table(name: str, size: int, sha256: str) -> str:
+def chip_table(name: str, size: int | str, sha256: str) -> str:
     """Return the table that declares a chip."""
     return f"[chips.{_key(name)}]\nsize = {literal('', size)}\nsha256 = {literal('', sha256)}\n"
 

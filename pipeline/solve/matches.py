@@ -30,15 +30,15 @@ MOST_WRONG = 64
 
 
 class Lanes(NamedTuple):
-    """One lane of a run: ``unit`` bytes at ``start``, and every ``count`` units from there."""
+    """One lane of a run: ``unit`` bytes at ``start``, and every ``lanes`` units from there."""
 
     start: int
-    count: int
+    lanes: int
     unit: int
 
     def cut(self, data: bytes, units: int | None = None) -> bytes:
         """Return the lane's bytes, all or so many units."""
-        step = self.count * self.unit
+        step = self.lanes * self.unit
         whole = max((len(data) - self.start - self.unit) // step + 1, 0)
         units = whole if units is None else min(units, whole)
         end = self.start + units * step
@@ -111,7 +111,7 @@ def _anchors(runs: Sequence[_Run], unit: int, open_: bytes) -> dict[bytes, list[
     spacing = max(SPACING, total // MOST_ANCHORS | 1)
     for number, run in enumerate(runs):
         lane = run.lane
-        step = lane.count * lane.unit
+        step = lane.lanes * lane.unit
         for at in range(0, len(run.weights) - (WINDOW - 1) * unit, spacing):
             window = run.weights[at : at + WINDOW * unit : unit]
             if len(window) - window.count(0) < 6 or len(set(window)) < 3:
@@ -146,9 +146,7 @@ def _extended(source: Source, weights: bytes, at: int, run: _Run, there: int, un
     return Match(run.lane, there - before * unit, Atom(source, start, size, changes, unit))
 
 
-def _solved(
-    source: bytes, at: int, run: bytes, there: int, unit: int, behind: int, ahead: int
-) -> Changes | None:
+def _solved(source: bytes, at: int, run: bytes, there: int, unit: int, behind: int, ahead: int) -> Changes | None:
     for cut in (0, 3, 8, 24):
         back, front = max(behind - cut, 0), max(ahead - cut, min(ahead, WINDOW + 1))
         before = source[at - back * unit : at + front * unit]
@@ -175,13 +173,12 @@ def tolerant(matches: Sequence[Match], target: bytes) -> list[Match]:
         few.sort(key=lambda match: match.at)
         lane = few[0].lane.cut(target)
         group = [few[0]]
-        for match in [*few[1:], None]:
-            if match and match.at - group[-1].at - group[-1].atom.size <= NEAR:
-                group.append(match)
-                continue
-            found += _wider(group[0], group[-1], lane)
-            if match:
-                group = [match]
+        for match in few[1:]:
+            if match.at - group[-1].at - group[-1].atom.size > NEAR:
+                found += _wider(group[0], group[-1], lane)
+                group = []
+            group.append(match)
+        found += _wider(group[0], group[-1], lane)
         for match in few:
             found += _beside(match, lane)
     return found
@@ -213,7 +210,13 @@ def _wider(first: Match, last: Match, lane: bytes) -> Iterator[Match]:
     ends = {end, -(-end // ROUND) * ROUND, size if size - end <= NEAR else end}
     for a in sorted(starts):
         for b in sorted(ends):
-            if (a, b) == (atom.offset, atom.offset + atom.size) or a < low or b > high or a % atom.unit or b % atom.unit:
+            if (
+                (a, b) == (atom.offset, atom.offset + atom.size)
+                or a < low
+                or b > high
+                or a % atom.unit
+                or b % atom.unit
+            ):
                 continue
             wide = Atom(atom.source, a, b - a, atom.then, atom.unit)
             wrong = differing(wide.data, lane[shift + a : shift + b])

@@ -82,7 +82,7 @@ class Book:
         self._lengths = sorted({len(key) for key in self._lines}, reverse=True)
 
     def begins(self, data: bytes) -> list[list[Line]]:
-        """Return for each data line of a run those it may be, none where a line is constant; [] where one is unknown."""
+        """Return for each data line of a run those it may be, none for a constant one; [] where one is unknown."""
         found = []
         for bits in BITS:
             line = data[:PREFIX].translate(bits)
@@ -161,9 +161,7 @@ def _nibbles(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built |
         changes = find_changes(_merged(parts, min(len(data), size)), data[:size], 1)
         if changes is None:
             continue
-        built = Built(
-            Piece(operation="nibbles", parts=(parts[0][0], parts[1][0]), then=changes), size + head, 2, head
-        )
+        built = Built(Piece(operation="nibbles", parts=(parts[0][0], parts[1][0]), then=changes), size + head, 2, head)
         if best is None or operations(built.piece) < operations(best.piece):
             best = built
     return best

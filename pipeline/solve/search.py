@@ -10,8 +10,8 @@ from itertools import product
 from pipeline.roms.operations.table import PIECES
 from pipeline.solve.address import LEAST, AddressBook
 from pipeline.solve.atoms import Atom, Built, Source, Span, bytes_of, differing
-from pipeline.solve.groups import groups, run
 from pipeline.solve.cover import then
+from pipeline.solve.groups import groups, run
 from pipeline.solve.matches import Lanes, Match, direct, find_matches, tolerant
 from pipeline.solve.planes import PREFIX, Book
 from pipeline.solve.values import SHUFFLES
@@ -97,7 +97,7 @@ def _batches(size: int) -> Iterator[list[Lanes]]:
     """Yield the lanes of every kind of interleave, at every phase, a few kinds at a time."""
     batch: list[Lanes] = []
     for count, unit in kinds():
-        if batch and len(batch) and sum(size // lane.count for lane in batch) + size * unit > LANE_BYTES:
+        if batch and len(batch) and sum(size // lane.lanes for lane in batch) + size * unit > LANE_BYTES:
             yield batch
             batch = []
         batch = [*batch, *(Lanes(phase, count, unit) for phase in range(count * unit))]
@@ -116,7 +116,7 @@ def _regions(open_: bytes, least: int) -> list[tuple[int, int]]:
 
 
 def _places(start: int, end: int, step: int) -> Iterator[int]:
-    """Yield where a piece may begin in a region: at its start, or up to two bytes before it, then at round addresses."""
+    """Yield where a piece may begin in a region: at its start or just before it, then at round addresses."""
     yield start
     yield from (place for place in (start - 1, start - 2, start // 16 * 16, start // 256 * 256) if place >= 0)
     yield from range(start + 1, min(start + CLOSE, end))
@@ -192,6 +192,3 @@ def _lane(data: bytes, sources: Sequence[Source]) -> Atom | Built | None:
     near = [source for source in sources if len(source.data) in (len(data), len(data) // 2, len(data) // 8)]
     built = _lines(Book(near), data) if near else None
     return built if built and built.size == len(data) and not built.head else None
-
-
-

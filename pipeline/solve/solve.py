@@ -7,10 +7,10 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from pipeline.model.content import Content
-from pipeline.model.manifest import Change, Chip, Piece, Rights, RomFile, Step, Title
-from pipeline.model.text import counted
 from pipeline.errors import CardkilnError
+from pipeline.model.content import Content
+from pipeline.model.manifest import Chip, Piece, Rights, RomFile, Step, Title
+from pipeline.model.text import counted
 from pipeline.roms.assemble import assemble
 from pipeline.roms.operations.arguments import show_address
 from pipeline.solve.atoms import Atom, Built, Source, Span, as_size, bytes_of, change
@@ -45,7 +45,7 @@ class Unexplained:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Solution:
-    """The steps found. ``rom`` gives the finished file but for ``unexplained``; ``notes`` tell where others are equal."""
+    """The steps found: ``rom`` gives all but what is ``unexplained``; ``notes`` say where another answer is equal."""
 
     rom: RomFile
     unexplained: tuple[Unexplained, ...]
@@ -257,6 +257,7 @@ def _rest(finished: bytes, gaps: Sequence[tuple[int, int]]) -> tuple[list[Span],
         for a, b in _split(finished, start, end):
             data = finished[a:b]
             length = period(data)
+            made: Atom | Built
             if length == 1:
                 made = run(data[0], b - a)
             elif length and b - a >= max(SHORTEST_PATTERN, 4 * length):
@@ -267,7 +268,9 @@ def _rest(finished: bytes, gaps: Sequence[tuple[int, int]]) -> tuple[list[Span],
                     filled.append(Span(a + size, b, _literal(data[size:])))
                 filled.append(Span(a, a + size, made))
                 continue
-            elif b - a <= LONGEST_LITERAL and literal + b - a <= max(len(finished) // 4, 4) and literals < MOST_LITERALS:
+            elif (
+                b - a <= LONGEST_LITERAL and literal + b - a <= max(len(finished) // 4, 4) and literals < MOST_LITERALS
+            ):
                 literal, literals = literal + b - a, literals + 1
                 made = _literal(data)
             else:
@@ -300,16 +303,18 @@ def _fill_value(blank: Sequence[Span], spans: Sequence[Span]) -> int | None:
     """Return the byte of most runs that none of the spans covers, which the ROM file can name once."""
     sizes: dict[int, list[int]] = {}
     starts = [span.start for span in spans]
-    for run in blank:
-        value, n = _value(run), bisect_right(starts, run.start) - 1
-        if value is not None and (n < 0 or spans[n].end < run.end):
-            sizes.setdefault(value, []).append(run.end - run.start)
+    for span in blank:
+        value, n = _value(span), bisect_right(starts, span.start) - 1
+        if value is not None and (n < 0 or spans[n].end < span.end):
+            sizes.setdefault(value, []).append(span.end - span.start)
     if not sizes:
         return None
     return max(sizes, key=lambda value: (len(sizes[value]), sum(sizes[value]), -value))
 
 
-def _steps(finished: bytes, chips: Mapping[str, bytes], entries: Sequence[_Entry], filled: Sequence[Span], value: int | None) -> list[_Entry]:
+def _steps(
+    finished: bytes, chips: Mapping[str, bytes], entries: Sequence[_Entry], filled: Sequence[Span], value: int | None
+) -> list[_Entry]:
     """Return everything that is placed, in order of address, what lies over others after them."""
     rest = [_Entry(span.start, span.made) for span in filled
             if value is None or _value(span) != value]  # fmt: skip
@@ -318,7 +323,7 @@ def _steps(finished: bytes, chips: Mapping[str, bytes], entries: Sequence[_Entry
         if not entry.patches:
             patched.append(entry)
             continue
-        made, data = entry.made, bytes_of(entry.made.piece, chips)
+        data = bytes_of(entry.made.piece, chips)
         overlays = tuple(
             change("overlay", {
                 "at": a - entry.start,
@@ -327,7 +332,7 @@ def _steps(finished: bytes, chips: Mapping[str, bytes], entries: Sequence[_Entry
             })
             for a, b in entry.patches
         )  # fmt: skip
-        patched.append(_Entry(entry.start, then(made, overlays, made.size), entry.over))
+        patched.append(_Entry(entry.start, then(entry.made, overlays, entry.made.size), entry.over))
     base = sorted((*rest, *(one for one in patched if not one.over)), key=lambda one: one.start)
     return [*base, *(one for one in patched if one.over)]
 
@@ -410,6 +415,3 @@ def _notes(
     if len(notes) > MOST_TOLD:
         notes = [*notes[:MOST_TOLD], f"{counted(len(notes) - MOST_TOLD, 'more note')} of these kinds"]
     return notes
-
-
-

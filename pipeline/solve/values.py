@@ -63,7 +63,11 @@ def lines_are_certain(before: bytes, changes: Changes) -> bool:
 def _ways(before: bytes, after: bytes, unit: int) -> Iterator[Changes]:
     for shuffle, apply in SHUFFLES[unit]:
         moved = apply(before)
-        for lines, turned in ((None, moved), ("reversed", moved.translate(REVERSED)), (NIBBLES, moved.translate(EXCHANGED))):
+        for lines, turned in (
+            (None, moved),
+            ("reversed", moved.translate(REVERSED)),
+            (NIBBLES, moved.translate(EXCHANGED)),
+        ):
             xor = _xor(turned, after, unit)
             if xor is not None:
                 yield (*_with(shuffle, lines), *xor)
