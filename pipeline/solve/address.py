@@ -9,12 +9,13 @@ are by whatever was done to the data lines.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cache
 from itertools import islice
 
 from pipeline.model.manifest import Piece
 from pipeline.roms.operations.bits import table
-from pipeline.roms.operations.wiring import address_lines
-from pipeline.solve.atoms import Built, Changes, Source, as_size, change, changed
+from pipeline.roms.operations.wiring import address_lines, swap_bytes, swap_words
+from pipeline.solve.atoms import Built, Changes, Source, as_size, change
 from pipeline.solve.values import find_changes
 
 MOST_TRIED = 3_000
@@ -25,10 +26,12 @@ LEAST = 64
 """Bytes of a chip or part, at least."""
 STEP = 64
 """Parts begin at multiples of so many bytes of their chip."""
-MOST_PARTS = 16_384
+MOST_PARTS = 65_536
+"""Parts that are remembered; of more, those at multiples of a larger step."""
 MOST_ALIKE = 8
-LONGEST_PART = 1 << 11
-"""Bytes of a part that is tried in other forms too."""
+LEAST_VARIED = 1 << 17
+"""Bytes of all chips together, up to which parts are tried in other forms too."""
+EVERY = slice(None)
 LONGEST_VARIED = 1 << 17
 """Bytes of a chip that is tried in other forms too."""
 FIELD = 4
@@ -39,7 +42,12 @@ MOST_COMPARED = 64
 
 def weights(data: bytes) -> bytes:
     """Return in how many bits each byte differs from the first."""
-    return data.translate(table(lambda value: (value ^ data[0]).bit_count()))
+    return data.translate(_weights(data[0]))
+
+
+@cache
+def _weights(first: int) -> bytes:
+    return table(lambda value: (value ^ first).bit_count())
 
 
 class AddressBook:
@@ -47,27 +55,30 @@ class AddressBook:
 
     def __init__(self, sources: Sequence[Source]) -> None:
         self._known: dict[tuple[int, bytes], list[tuple[Source, int]]] = {}
-        self._turned: dict[tuple[int, bytes], list[tuple[Source, int]]] = {}
-        room = MOST_PARTS
+        self._whole: dict[tuple[int, bytes], list[tuple[Source, int]]] = {}
         for source in sorted(sources, key=lambda source: -len(source.data)):
             size = len(source.data)
             if size.bit_count() == 1 and size >= LEAST:
+                self._add(self._whole, source, 0, size, part=slice(0, -1))
+                self._add(self._whole, source, 0, size, part=slice(None, 0, -1))
                 for then, data in variants(source.data) if size <= LONGEST_VARIED else [((), source.data)]:
                     self._add(self._known, Source(source.chip, data, (*source.then, *then)), 0, size)
-                self._add(self._turned, source, 0, size, turned=True)
-            step = max(STEP, size // room * STEP) if room else size
-            part = 1 << (size.bit_length() - 1)
-            while part >= LEAST and room > 0:
-                places = range(0, size - part + 1, step) if part < size else ()
-                for offset in places:
-                    self._add(self._known, source, offset, part)
-                    if part <= LONGEST_PART:
-                        for then, data in islice(variants(source.data[offset : offset + part]), 1, None):
-                            take = change("take", {"from": offset, "size": as_size(part)})
-                            self._add(self._known, Source(source.chip, data, (*source.then, take, *then)), 0, part)
-                room -= len(places)
-                part >>= 1
+        self._add_parts(sources)
         self.lines = sorted({lines for lines, _ in self._known}, reverse=True)
+
+    def _add_parts(self, sources: Sequence[Source]) -> None:
+        total = sum(len(source.data) for source in sources)
+        step = STEP * max(total // STEP * 8 // MOST_PARTS, 1)
+        for source in sources:
+            size = 1 << (len(source.data).bit_length() - 1)
+            while size >= LEAST:
+                for offset in range(0, len(source.data) - size + 1, step) if size < len(source.data) else ():
+                    self._add(self._known, source, offset, size)
+                    if total <= LEAST_VARIED:
+                        take = change("take", {"from": offset, "size": as_size(size)})
+                        for then, data in islice(variants(source.data[offset : offset + size]), 1, None):
+                            self._add(self._known, Source(source.chip, data, (*source.then, take, *then)), 0, size)
+                size >>= 1
 
     def _add(
         self,
@@ -75,12 +86,10 @@ class AddressBook:
         source: Source,
         offset: int,
         size: int,
-        *,
-        turned: bool = False,
+        part: slice = EVERY,
     ) -> None:
         lines = size.bit_length() - 1
-        data = source.data[::-1] if turned else source.data
-        few = known.setdefault((lines, _key(data, lines, offset)), [])
+        few = known.setdefault((lines, _key(source.data[offset : offset + size], lines, part)), [])
         if len(few) < MOST_ALIKE:
             few.append((source, offset))
 
@@ -95,20 +104,20 @@ class AddressBook:
             if size > len(data):
                 continue
             run = data[:size]
-            at_end = rest - size in range(4 * FIELD)
             for then, turned in variants(run) if size <= LONGEST_VARIED else [((), run)]:
                 for source, offset in self._known.get((lines, _key(turned, lines)), ()):
                     if source.then and then:
                         continue
-                    chip = source.data[offset : offset + size]
-                    changes = _found(chip, turned, lines, slice(None)) or (
-                        _found(chip, turned, lines, slice(0, -FIELD)) if at_end and not then else None
-                    )
+                    changes = _found(source.data[offset : offset + size], turned, lines, EVERY)
                     if changes:
                         return _built(source, offset, size, (*changes, *then))
-            if at_start:
-                for source, _ in self._turned.get((lines, _key(run[::-1], lines)), ()):
-                    changes = _found(source.data, run, lines, slice(FIELD, None), turned=True)
+            at_end = rest - size in range(4 * FIELD)
+            for looked_at, part, backward in (
+                (at_end, slice(0, -FIELD), slice(0, -1)),
+                (at_start, slice(FIELD, None), slice(None, 0, -1)),
+            ):
+                for source, _ in self._whole.get((lines, _key(run, lines, backward)), ()) if looked_at else ():
+                    changes = _found(source.data, run, lines, part)
                     if changes:
                         return _built(source, 0, size, changes)
         return None
@@ -119,20 +128,29 @@ def _built(source: Source, offset: int, size: int, changes: Changes) -> Built:
     return Built(Piece(operation="chip", name=source.chip, then=(*source.then, *take, *changes)), size)
 
 
-def _key(data: bytes, lines: int, start: int = 0) -> bytes:
-    """Return in how many bits the bytes on one address line differ from the first; exchanged lines reorder them."""
-    first = data[start]
-    return bytes(sorted([(data[start + (1 << k)] ^ first).bit_count() for k in range(lines)]))
+def _key(data: bytes, lines: int, part: slice = EVERY) -> bytes:
+    """Return in how many bits the bytes on one address line differ from the first; exchanged lines reorder them.
+
+    The last byte, which stays where it is, comes behind them, unless ``part`` leaves it out. Where that is backward,
+    all is seen from the last address.
+    """
+    if part.step == -1:
+        first = data[-1]
+        return bytes(sorted([(data[-1 - (1 << k)] ^ first).bit_count() for k in range(lines)]))
+    first = data[0]
+    single = bytes(sorted([(data[1 << k] ^ first).bit_count() for k in range(lines)]))
+    return single if part.stop else single + bytes([(data[-1] ^ first).bit_count()])
 
 
-def _found(chip: bytes, run: bytes, lines: int, part: slice, *, turned: bool = False) -> Changes | None:
+def _found(chip: bytes, run: bytes, lines: int, part: slice) -> Changes | None:
     """Return the changes that turn a chip into a run, within a part of it.
 
-    ``turned``: the search begins at the last address, since lines that are all inverted are exchanged alike.
+    Where its first bytes are left out, the search begins at the last address: lines that are all inverted are
+    exchanged alike.
     """
-    one, two = (chip[::-1], run[::-1]) if turned else (chip, run)
+    one, two = (chip[::-1], run[::-1]) if part.start else (chip, run)
     one, two = weights(one), weights(two)
-    compared = slice(0, -FIELD) if part != slice(None) else part
+    compared = EVERY if part == EVERY else slice(0, -FIELD)
     for source in islice(_searched(one, two, lines), MOST_ORDERS):
         order = tuple(source.index(line) for line in range(lines))
         if order == tuple(range(lines)) or address_lines(one, lines=order)[compared] != two[compared]:
@@ -166,14 +184,11 @@ def _searched(chip: bytes, run: bytes, lines: int) -> Iterator[list[int]]:
                 stack.append(([*source, line], more))
 
 
-def variants(chip: bytes) -> Iterator[tuple[Changes, bytes]]:
-    """Yield a chip as it is, and as it is with the lines of an address inverted that people exchange on purpose."""
-    yield (), chip
-    half = len(chip) // 2
-    for changes in (
-        (change("swap-bytes", 16),),
-        (change("blocks", {"size": half, "order": (1, 0)}),),
-        (change("swap-bytes", 32),),
-        (change("swap-words"),),
-    ):
-        yield changes, changed(chip, changes)
+def variants(data: bytes) -> Iterator[tuple[Changes, bytes]]:
+    """Yield bytes as they are, and with lines of the address inverted as people do it on purpose."""
+    yield (), data
+    half = len(data) // 2
+    yield (change("swap-bytes", 16),), swap_bytes(data, bits=16)
+    yield (change("blocks", {"size": half, "order": (1, 0)}),), data[half:] + data[:half]
+    yield (change("swap-bytes", 32),), swap_bytes(data, bits=32)
+    yield (change("swap-words"),), swap_words(data)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import product
 
 from pipeline.roms.operations.table import PIECES
@@ -13,7 +14,7 @@ from pipeline.solve.atoms import Atom, Built, Source, Span, bytes_of, differing
 from pipeline.solve.cover import then
 from pipeline.solve.groups import groups, run
 from pipeline.solve.matches import Lanes, Match, direct, find_matches, tolerant
-from pipeline.solve.planes import PREFIX, Book
+from pipeline.solve.planes import FLIPPED, PREFIX, Book
 from pipeline.solve.values import SHUFFLES
 
 RUN = 16
@@ -54,22 +55,24 @@ def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Sp
         spans += _direct(tolerant(find_matches(target, direct(), sources, unit, open_), target))
     matches: list[Match] = []
     chips = {source.chip: source.data for source in sources}
-    book = Book(sources)
+    books = None
     for unit in UNITS:
         open_ = _open(target, spans, free)
         if open_.count(1) < RUN:
             return spans
+        books = books or (Book(sources), AddressBook(sources))
+        lines, addresses = books
         for lanes in _batches(len(target)):
             matches += find_matches(target, lanes, sources, unit, open_)
-        spans += groups(target, tolerant(matches, target), chips, lambda data: _lane(data, sources))
-        spans += _planes(target, book, chips, _open(target, spans, free))
-        spans += _address(target, sources, chips, _open(target, spans, free))
+        spans += groups(target, tolerant(matches, target), chips, partial(_lane, lines, addresses))
+        spans += _planes(target, lines, chips, _open(target, spans, free))
+        spans += _address(target, addresses, chips, _open(target, spans, free))
     return spans
 
 
 def _open(target: bytes, spans: Iterable[Span], free: bytes) -> bytes:
     """Return 1 for each byte that is neither explained nor in a run."""
-    open_ = bytearray(1 - value for value in free)
+    open_ = bytearray(free.translate(FLIPPED))
     for span in spans:
         open_[span.start : span.end] = bytes(span.end - span.start)
     return bytes(open_)
@@ -158,17 +161,14 @@ def _lines(book: Book, data: bytes) -> Built | None:
     return None
 
 
-def _address(target: bytes, sources: Sequence[Source], chips: Mapping[str, bytes], open_: bytes) -> list[Span]:
+def _address(target: bytes, book: AddressBook, chips: Mapping[str, bytes], open_: bytes) -> list[Span]:
     found, tried = list[Span](), 0
-    regions = _regions(open_, LEAST)
-    if not regions:
-        return []
-    book = AddressBook(sources)
-    longest = max((len(source.data) for source in sources), default=0)
-    for start, end in regions:
+    sizes = {len(data) for data in chips.values()}
+    longest = max(sizes, default=0)
+    for start, end in _regions(open_, LEAST):
         reached = 0
         queue = list(_places(start, end, 256))
-        queue[5:5] = sorted({end - len(source.data) for source in sources if end - len(source.data) > start})
+        queue[5:5] = sorted({end - size for size in sizes if end - size > start})
         while queue and tried < MOST_ADDRESS_PLACES:
             place = queue.pop(0)
             if place < reached or place >= end:
@@ -183,12 +183,7 @@ def _address(target: bytes, sources: Sequence[Source], chips: Mapping[str, bytes
     return found
 
 
-def _lane(data: bytes, sources: Sequence[Source]) -> Atom | Built | None:
+def _lane(lines: Book, addresses: AddressBook, data: bytes) -> Atom | Built | None:
     """Return what a whole lane is made of that was not found in it: address lines exchanged, nibbles, planes."""
-    fitting = [source for source in sources if len(source.data) == len(data)]
-    exchanged = AddressBook(fitting).at(data)
-    if exchanged and exchanged.size == len(data):
-        return exchanged
-    near = [source for source in sources if len(source.data) in (len(data), len(data) // 2, len(data) // 8)]
-    built = _lines(Book(near), data) if near else None
+    built = addresses.at(data) or _lines(lines, data)
     return built if built and built.size == len(data) and not built.head else None
