@@ -71,7 +71,7 @@ class Solve(OwnCommand):
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help solve says more")
         if options["write"] and not to_title:
             raise ManifestError.one(
-                "found --write, but no title", "name it: doit solve --write title:ID rom.1 FINISHED ..."
+                "found --write, but no title", "name it: doit solve --write title:ID rom.1 FINISHED"
             )
         return self._to_title(options, *words) if to_title else self._alone(options, words[0], words[1:])
 

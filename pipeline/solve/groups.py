@@ -15,6 +15,8 @@ LEAST = 8
 SHORTEST_RUN = 16
 """Bytes of one value that may stand for a lane, at least."""
 MOST_STARTS = 4_000
+MOST_SIZES = 4
+"""Sizes of an interleave for which a lane that was not found is worked out."""
 MOST_TRIES = 64
 """Starts at which lanes that were not found are worked out from their bytes."""
 
@@ -90,9 +92,6 @@ class _Kind:
         for start, chains in lacking:
             if any(span.start <= start < span.end for span in done) or not tries:
                 continue
-            if any(chain and chain[0].start * step != (start + lane * self.unit) // step * step
-                   for lane, chain in enumerate(chains)):  # fmt: skip
-                continue
             tries -= 1
             full = self._completed(start, chains, solve_lane)
             if full:
@@ -138,8 +137,20 @@ class _Kind:
 
     def _completed(self, start: int, chains: Sequence[list[_Part]], solve_lane: LaneSolver) -> list[list[_Part]] | None:
         """Return the chains with those that lack worked out from the bytes of the lane, None where one stays open."""
-        reaches = [chain[0].end - self._first(start, lane)[1] for lane, chain in enumerate(chains) if chain]
-        units = min(reaches)
+        known = [(chain, self._first(start, lane)[1]) for lane, chain in enumerate(chains) if chain]
+        most = min(chain[-1].end - first for chain, first in known)
+        whole = {len(part.made.source.data) // self.unit for chain, _ in known for part in chain[:1]
+                 if isinstance(part.made, Atom)}  # fmt: skip
+        sizes = {most, min(chain[0].end - first for chain, first in known), *(size for size in whole if size <= most)}
+        for units in sorted(sizes, reverse=True)[:MOST_SIZES]:
+            full = self._with(start, chains, units, solve_lane)
+            if full:
+                return full
+        return None
+
+    def _with(
+        self, start: int, chains: Sequence[list[_Part]], units: int, solve_lane: LaneSolver
+    ) -> list[list[_Part]] | None:
         full = []
         for lane, chain in enumerate(chains):
             _, first = self._first(start, lane)

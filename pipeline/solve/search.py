@@ -64,7 +64,9 @@ def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Sp
         lines, addresses = books
         for lanes in _batches(len(target)):
             matches += find_matches(target, lanes, sources, unit, open_)
-        spans += groups(target, tolerant(matches, target), chips, partial(_lane, lines, addresses))
+        spans += groups(
+            target, tolerant(matches, target), chips, partial(_lane, lines, addresses if unit == UNITS[-1] else None)
+        )
         spans += _planes(target, lines, chips, _open(target, spans, free))
         spans += _address(target, addresses, chips, _open(target, spans, free))
     return spans
@@ -183,7 +185,12 @@ def _address(target: bytes, book: AddressBook, chips: Mapping[str, bytes], open_
     return found
 
 
-def _lane(lines: Book, addresses: AddressBook, data: bytes) -> Atom | Built | None:
-    """Return what a whole lane is made of that was not found in it: address lines exchanged, nibbles, planes."""
+def _lane(lines: Book, addresses: AddressBook | None, data: bytes) -> Atom | Built | None:
+    """Return what a whole lane is made of that was not found in it: address lines exchanged, nibbles, planes.
+
+    Without ``addresses`` nothing, since the lane may yet be found in units of more bytes.
+    """
+    if addresses is None:
+        return None
     built = addresses.at(data) or _lines(lines, data)
     return built if built and built.size == len(data) and not built.head else None

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.errors import CardkilnError
 from pipeline.model.content import Content
 from pipeline.model.manifest import Chip, Piece, Rights, RomFile, Step, Title
-from pipeline.model.text import counted
+from pipeline.model.text import counted, quoted
 from pipeline.roms.assemble import assemble
 from pipeline.roms.operations.arguments import show_address
 from pipeline.solve.atoms import Atom, Built, Source, Span, as_size, bytes_of, change
@@ -81,7 +80,7 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
     blank = find_runs(finished)
     spans = find_spans(finished, sources, marked(blank, len(finished)))
     order = [source.chip for source in sources]
-    value = _fill_value(blank, cover(spans, len(finished), marked(blank, len(finished)), order))
+    value = _fill_value(cover([*spans, *blank], len(finished), bytes(len(finished)), order))
     free = marked([span for span in blank if _value(span) == value], len(finished))
     chosen = merged(cover([*spans, *(span for span in blank if _value(span) != value)], len(finished), free, order))
     entries = _over([_Entry(span.start, span.made) for span in chosen])
@@ -299,13 +298,12 @@ def _value(span: Span) -> int | None:
     return value if isinstance(value, int) else None
 
 
-def _fill_value(blank: Sequence[Span], spans: Sequence[Span]) -> int | None:
-    """Return the byte of most runs that none of the spans covers, which the ROM file can name once."""
+def _fill_value(spans: Sequence[Span]) -> int | None:
+    """Return the byte of most runs among the spans, which the ROM file can name once."""
     sizes: dict[int, list[int]] = {}
-    starts = [span.start for span in spans]
-    for span in blank:
-        value, n = _value(span), bisect_right(starts, span.start) - 1
-        if value is not None and (n < 0 or spans[n].end < span.end):
+    for span in spans:
+        value = _value(span)
+        if value is not None:
             sizes.setdefault(value, []).append(span.end - span.start)
     if not sizes:
         return None
@@ -389,11 +387,8 @@ def _notes(
     sources: Sequence[Source],
     used: set[str],
 ) -> list[str]:
-    notes = []
-    for names in alike.values():
-        if len(names) > 1 and used & set(names):
-            listed = ", ".join(f'"{name}"' for name in names)
-            notes.append(f"chips {listed} hold the same bytes; any of them may stand where one of them is named")
+    same = "hold the same bytes; any of them may stand where one of them is named"
+    notes = [f"chips {quoted(names, 'and')} {same}" for names in alike.values() if len(names) > 1 and used & set(names)]
     blank = {source.data[0]: source for source in sources if source.data.count(source.data[0]) == len(source.data)}
     for span in filled:
         value = _value(span)

@@ -126,7 +126,7 @@ class _Maker:
             lanes.append(self.changed({"chip": name}, size)[0] if self.random.random() < 0.15 else name)
         table: dict[str, Any] = {"interleave": lanes, "unit": unit}
         if self.random.random() < 0.2:
-            table["then"] = [self.values(count * size, words=False)]
+            table["then"] = [self.values(count * size, words=False, bytes_only=count * unit % 4 > 0)]
         return table, count * size
 
     def nibbles(self) -> tuple[dict[str, Any], int]:
@@ -156,8 +156,10 @@ class _Maker:
             return {"address-lines": self.order(size.bit_length() - 1)}
         return self.values(size)
 
-    def values(self, size: int, *, words: bool = True) -> dict[str, Any]:
+    def values(self, size: int, *, words: bool = True, bytes_only: bool = False) -> dict[str, Any]:
         """One change of values; ``words``: also lines exchanged within 16 bits, which only chips of that width have."""
+        if bytes_only:
+            return self.random.choice([{"reverse-bits": 8}, {"invert": True}, {"xor": self.random.randrange(1, 255)}])
         options: list[dict[str, Any]] = [
             {"swap-bytes": 16},
             {"swap-bytes": 32},

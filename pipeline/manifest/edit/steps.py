@@ -9,6 +9,7 @@ from typing import Any
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.manifest.edit.insert import Edit, apply
 from pipeline.manifest.text.positions import Positions, Spot
+from pipeline.model.text import counted
 
 KEYS = ("fill", "then")
 """Keys of a ROM file that belong to its steps, in the order they are written."""
@@ -37,7 +38,7 @@ def write_steps(
     if old == dict(values):
         return text
     if old.get("steps") and not replacing:
-        what = f"has {len(old['steps'])} steps that are others"
+        what = f"declares {counted(len(old['steps']), 'other step')}"
         raise CheckError.one(what, "with --replace the steps found are written", file=file, key=key)
     positions = Positions(text)
     spot = positions.spot(["rom", number])
