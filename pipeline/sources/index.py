@@ -160,10 +160,10 @@ class Index:
             raise CheckError([Problem(Place(file=shown(location.path)), error.what, error.hint)]) from error
         return known, settled(stat, now) and known.signature == signature(stat)
 
-    def forget(self, location: Location) -> None:
-        """Forget what a file and its members hold: they were found to hold something else."""
-        path = os.fsencode(os.path.abspath(location.path))  # noqa: PTH100
-        self._safely(lambda: self._store.forget(path))
+    def forget(self) -> None:
+        """Forget everything: a file was found to hold something else than is remembered of it."""
+        self._scanned = None
+        self._safely(self._store.throw_away)
 
     def _safely(self, work: Callable[[], Answer], *, scanned: bool = False) -> Answer:
         """Do something with the file; where it proves damaged or fails, do it again with another.
