@@ -117,7 +117,7 @@ class _Kind:
                 chain.append(blank)
                 at = blank.end
                 continue
-            best = max(exact or fitting, key=lambda part: (part.end, -part.wrong))
+            best = max(exact or fitting, key=_preference)
             front = (at - best.start) * self.unit
             if not isinstance(best.made, Atom) or front % best.made.unit:
                 return chain
@@ -186,13 +186,21 @@ class _Kind:
         for end in ends:
             part = [[span for span in lane if begin <= span.start < end] for lane in lanes]
             pieces = [joined([span.made for span in merged(lane)]) for lane in part]
-            yield self._span(start + begin * self.count, (end - begin) * self.count, pieces)
+            if not all(isinstance(piece, Atom) and not piece.source.chip for piece in pieces):
+                yield self._span(start + begin * self.count, (end - begin) * self.count, pieces)
             begin = end
 
     def _span(self, start: int, size: int, lanes: Sequence[Atom | Built]) -> Span:
         built = interleaved(lanes, self.unit)
         wrong = differing(bytes_of(built.piece, self.chips), self.target[start : start + size])
         return Span(start, start + size, built, wrong)
+
+
+def _preference(part: _Part) -> tuple[bool, int, int]:
+    """Return what speaks for a part: that it ends where its chip ends, and that it is long."""
+    atom = part.made
+    ends = isinstance(atom, Atom) and atom.offset + atom.size == len(atom.source.data)
+    return ends and not part.wrong, part.end, -part.wrong
 
 
 def _cut(chain: Sequence[_Part], first: int, units: int, unit: int) -> list[Span] | None:

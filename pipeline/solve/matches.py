@@ -23,6 +23,8 @@ SHORTEST = 24
 MOST_FOUND = 5_000
 NEAR = 32
 """Bytes between two parts of a chip, or between one and the end of its chip, that may differ."""
+FIELD = 4
+"""Bytes that may differ where a check field lies over a part."""
 ROUND = 16
 """Parts of chips begin and end at multiples of so many bytes, as a rule."""
 MOST_WRONG = 64
@@ -195,8 +197,10 @@ def _beside(match: Match, lane: bytes) -> Iterator[Match]:
     for start, stop, at in ((first, size, match.at - size + first), (0, second, match.at + atom.size)):
         if stop - start >= SHORTEST and at >= 0:
             rest = Atom(atom.source, start, stop - start, atom.then, atom.unit)
-            if lane[at : at + rest.size] == rest.data:
-                yield Match(match.lane, at, rest)
+            there = lane[at : at + rest.size]
+            wrong = differing(rest.data, there) if len(there) == rest.size else rest.size
+            if wrong <= FIELD:
+                yield Match(match.lane, at, rest, wrong)
 
 
 def _wider(first: Match, last: Match, lane: bytes) -> Iterator[Match]:
