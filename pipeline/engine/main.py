@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 from pipeline.engine import console
@@ -25,7 +26,10 @@ def main() -> None:
             arguments = super().process_args([argument or EMPTY for argument in cmd_args])
             return ["" if argument == EMPTY else argument for argument in arguments]
 
-    sys.exit(console.run(lambda: int(Main().run(sys.argv[1:]) or 0)))
+    code = console.run(lambda: int(Main().run(sys.argv[1:]) or 0))
+    if code == console.INTERRUPTED:
+        os._exit(code)  # all is in order; what Python waits for now, such as queues of processes, may never end
+    sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any, TextIO
 
-from doit.exceptions import BaseFail
+from doit.exceptions import BaseFail, UnmetDependency
 
 
 class ExitCodes:
@@ -82,6 +82,9 @@ class Report:
         """Show what stopped a task: problems as they are, anything else with its traceback, since it is a bug."""
         self._failed = True
         if not fail.report:
+            return
+        if isinstance(fail, UnmetDependency):
+            sys.stderr.write(f"{task.name} is skipped: {', '.join(fail.message.split())} failed\n")
             return
         trace = "".join(fail.traceback)
         sys.stderr.write(f"{task.name} could not be done:\n{trace}" if trace else fail.message + "\n")
