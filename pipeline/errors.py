@@ -65,6 +65,10 @@ class CheckError(CardkilnError):
     exit_code = 1
 
 
+class ChangedError(CheckError):
+    """A source file is not any more what it was, or never was what is remembered of it."""
+
+
 class ManifestError(CardkilnError):
     """The manifests (or the command line) ask for something that cannot be."""
 

@@ -16,7 +16,7 @@ from pipeline.card.contents import Known, config_jobs, gather, with_configs
 from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_from_text
 from pipeline.card.select import Selection, select
-from pipeline.errors import CheckError, ManifestError, Place, Problem
+from pipeline.errors import ChangedError, CheckError, ManifestError, Place, Problem
 from pipeline.fat.entries import EARLIEST, LATEST
 from pipeline.fat.geometry import GeometryError, fit_volume
 from pipeline.fat.names import fold
@@ -108,7 +108,11 @@ def work_out(project: Project, card_id: str, search: Callable[[], Found]) -> Wor
 
     def read(file: CardFile) -> bytes:
         location = copy.local.get(file.content.sha256) or search().locations[file.content.sha256]
-        return read_content(location, file.content)
+        try:
+            return read_content(location, file.content)
+        except ChangedError:
+            project.index.forget()
+            raise
 
     configs = config_files.make(config_jobs(copy.selection), copy.files, read)
     files = with_configs(copy.files, [(made.job, made.content, made.origin) for made in configs])

@@ -44,7 +44,6 @@ def reason(project: Project, card_id: str, plan_text: bytes | None = None) -> st
         project.stamp("image", card_id),
         _inputs(project, card_id, plan_text),
         {image.name: image},
-        lambda path: project.index.content_of(path).sha256,
     )
     if why is not None:
         return why
@@ -74,7 +73,13 @@ def run(project: Project, card_id: str, found: Found) -> str:
     inputs = _inputs(project, card_id)
     with replacing(image) as temporary:
         start = previous_image.begin(project, card_id, obeyed, temporary)
-        proof, line = _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
+        try:
+            proof, line = (
+                _whole(obeyed, opener, temporary) if start is None else _patched(obeyed, start, opener, temporary)
+            )
+        except CheckError:  # a source is not what the index says of it
+            project.index.forget()
+            raise
         check_pinned(project, card_id, proof, findings)
         earlier = previous_image.keep(project, card_id)
     facts = asdict(Verified(proof=proof, findings=tuple(findings)))

@@ -96,7 +96,7 @@ def _start(project: Project, stamp: Path, image: Path, plan: Plan) -> Start | No
 
 
 def _made(project: Project, stamp: Path, image: Path) -> Made | None:
-    return made_of(stamp, {"card.img": image}, lambda path: project.index.content_of(path).sha256)
+    return made_of(stamp, {"card.img": image})
 
 
 def _spare(project: Project, card_id: str) -> tuple[Path, Path]:

@@ -41,7 +41,6 @@ def _look(project: Project, title: Title) -> tuple[str | None, dict[str, str]]:
         stamp,
         _inputs(project, title),
         _outputs(project, title),
-        lambda path: project.index.content_of(path).sha256,
     )
     hashes = {} if why else read_outputs(stamp)
     for rom in title.roms if hashes else ():

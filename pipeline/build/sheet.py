@@ -26,7 +26,6 @@ def reason(project: Project, card_id: str) -> str | None:
         project.stamp("sheet", card_id),
         _inputs(project, card_id),
         {"sheet.html": path_of(project, card_id)},
-        lambda path: project.index.content_of(path).sha256,
     )
 
 

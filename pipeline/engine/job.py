@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from doit.exceptions import TaskFailed
 
-from pipeline.errors import CardkilnError, MachineError
+from pipeline.errors import CardkilnError, ChangedError, MachineError
 from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import NEW
 
@@ -92,6 +92,8 @@ class Job:
                 line = self._run()
             note(line)
         except CardkilnError as error:
+            if isinstance(error, ChangedError):
+                self._project.index.forget()
             problems = self._project.located(error.problems)
             return StoppedError("\n".join(str(problem) for problem in problems), error.exit_code)
         except OSError as error:

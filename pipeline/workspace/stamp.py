@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 import stat
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
@@ -97,12 +97,11 @@ def read_facts(path: Path, kind: type[T]) -> T | None:
     return facts
 
 
-def stale(
-    path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path], sha256_of: Callable[[Path], str]
-) -> str | None:
+def stale(path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path]) -> str | None:
     """Return why the outputs must be made again, in a few words; None when they are current.
 
-    ``sha256_of`` is asked only for an output whose size, times or inode are not those of the stamp.
+    Only an output whose size, times or inode are not those of the stamp is hashed, and always anew: what a cache says
+    of it may not keep it on a card.
     """
     stamp = read_stamp(path)
     if stamp == Stamp():
@@ -119,7 +118,7 @@ def stale(
             now = output.stat()
             if not stat.S_ISREG(now.st_mode):  # a pipe in its place would never come to an end
                 return f"{name} is gone"
-            if made.signature != signature(now) and made.sha256 != sha256_of(output):
+            if made.signature != signature(now) and made.sha256 != sha256_of_file(output):
                 return f"{name} was changed by something else"
         except (FileNotFoundError, NotADirectoryError):
             return f"{name} is gone"
@@ -134,9 +133,9 @@ class Made:
     sha256: dict[str, str]
 
 
-def made_of(path: Path, outputs: Mapping[str, Path], sha256_of: Callable[[Path], str]) -> Made | None:
+def made_of(path: Path, outputs: Mapping[str, Path]) -> Made | None:
     """Return what the outputs of a stamp were made from; None when one of them is not what was made then."""
     inputs = read_stamp(path).inputs
-    if stale(path, inputs, outputs, sha256_of):
+    if stale(path, inputs, outputs):
         return None
     return Made(inputs, read_outputs(path))

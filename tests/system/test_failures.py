@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -13,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.sources.files.signature import signature
 from tests.support import small
 from tests.support.cli import command, digests, doit, write_tree
 
@@ -145,6 +148,56 @@ def test_a_broken_archive_is_named_and_the_rest_is_used(tmp_path: Path) -> None:
     ran = doit(folder)
     assert ran.code == 0
     assert ran.err.startswith("warning: inputs/files/attic/more.zip: ")
+
+
+def test_a_forged_index_gives_no_other_card_and_is_begun_anew(built: Path) -> None:
+    """Every remembered hash is that of another chip: what is used is hashed again, and the next run searches anew."""
+    before = digests(built / "build/cards")
+    age(built)
+    shutil.rmtree(built / "build")
+    assert doit(built).code == 0
+    for title in ("", "# so that nothing is taken for current\n"):
+        with sqlite3.connect(built / "build/state/index.sqlite") as index:
+            wrong = (small.sha(small.CHIP_B),)
+            assert index.execute("UPDATE files SET sha256 = ?", wrong).rowcount > 0
+            assert index.execute("UPDATE contents SET sha256 = ?", wrong).rowcount > 0
+        index.close()
+        shutil.rmtree(built / "build/cards")
+        shutil.rmtree(built / "build/roms")
+        write_tree(built, {"inputs/titles/snail-race.toml": small.TITLE + title})
+        for _ in range(4):
+            ran = doit(built)
+            if ran.code == 0:
+                break
+            assert ran.code in (1, 2)
+            assert "Traceback" not in ran.err
+            assert not list(built.glob("build/cards/*/card.img"))
+        assert ran.code == 0
+        assert digests(built / "build/cards") == before
+
+
+def test_an_image_changed_by_something_else_is_made_again_whatever_the_index_says_of_it(built: Path) -> None:
+    before = digests(built / "build/cards")
+    image = built / "build/cards/desk/card.img"
+    with image.open("r+b") as file:
+        file.seek(-512, os.SEEK_END)
+        file.write(b"changed")
+    os.utime(image, (1, 1))
+    now = image.stat()
+    with sqlite3.connect(built / "build/state/index.sqlite") as index:
+        row = (os.fsencode(image), "", before["desk/card.img"], 0, now.st_size, signature(now))
+        index.execute("REPLACE INTO contents VALUES (?, ?, ?, ?, ?, ?)", row)
+    index.close()
+    ran = doit(built)
+    assert (ran.code, ran.err) == (0, "")
+    assert "card.img was changed by something else" in ran.out
+    assert digests(built / "build/cards") == before
+
+
+def age(folder: Path) -> None:
+    """Make all files an hour old, so that what is learned of them is remembered."""
+    for path in folder.rglob("*"):
+        os.utime(path, (time.time() - 3600,) * 2)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL is POSIX")

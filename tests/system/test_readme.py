@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
+
+from tests.support.cli import call
+from tests.unit.bitstreams.samples import made
+from tests.unit.sources.zips import pack
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+NO_FPGA_YET = r"^warning \(.*the board names no FPGA\n  see .*\n  hint: .*\n"
+"""What README says of the first build."""
 
 
 def commands() -> list[str]:
@@ -28,3 +37,49 @@ def test_every_path_that_is_linked_exists() -> None:
         text = (ROOT / document).read_text(encoding="utf-8")
         for target in re.findall(r"\]\(([^)#:]+)\)", text):
             assert (ROOT / target).exists(), f"{document}: {target}"
+
+
+def blocks(section: str) -> list[str]:
+    """Return the code blocks of a section of README, each with its kind as the first line."""
+    text = README.partition(f"\n## {section}\n")[2].partition("\n## ")[0]
+    return re.findall(r"^```(.*?)^```", text, re.MULTILINE | re.DOTALL)
+
+
+def run(folder: Path, block: str) -> Path:
+    """Run the commands of a block, and hold what they say against it; "..." stands for anything. Return the folder."""
+    for part in block.strip().split("$ ")[1:]:
+        command, _, told = part.partition("\n")
+        if command.startswith("cd "):
+            folder /= command.removeprefix("cd ")
+            continue
+        ran = call(folder, [sys.executable, "-m", *command.split()])
+        assert ran.code == 0, ran.err
+        assert re.sub(NO_FPGA_YET, "", ran.err) == ""
+        assert re.fullmatch(re.escape(told.strip()).replace(r"\.\.\.", ".*"), ran.out.strip()), ran.out
+    return folder
+
+
+def fill_in(folder: Path, block: str) -> None:
+    """Set the keys of a block in the files that its comments name, blanks first."""
+    for line in block.splitlines()[1:]:
+        if line.startswith("# "):
+            path = folder / line.removeprefix("# ")
+            continue
+        key, text = line.partition(" = ")[0], path.read_text("utf-8")
+        blank = re.search(rf"^{key} = .*<blank>.*$", text, re.MULTILINE)
+        old = blank or re.search(rf"^{key} = .*$", text, re.MULTILINE)
+        assert old, line
+        path.write_text(text[: old.start()] + line + text[old.end() :], "utf-8")
+
+
+def test_the_first_own_card_is_made_as_it_says(tmp_path: Path) -> None:
+    release = {"glow.bit": made("ecp5-25k.bit"), "README.md": b"Needs 8 KiB of ROM.", "LICENSE": b"CC0-1.0"}
+    pack(tmp_path / "glow-1.2.zip", release)
+    (tmp_path / "dumps").mkdir()
+    for name in ("6f", "6h"):
+        (tmp_path / "dumps" / f"{name}.bin").write_bytes(name.encode() * 2048)
+    start, values, build = blocks("Your first own card")
+    folder = run(tmp_path, start)
+    fill_in(folder, values)
+    run(folder, build)
+    assert (folder / "build" / "cards" / "my-card" / "card.img").is_file()

@@ -68,7 +68,7 @@ def _values(data: Mapping[str, Any], one: Pin, *, crc32: bool) -> Iterator[tuple
     for name in fields(one.way):
         old = held(data, (*one.way, name))
         if name == "size" and not _is_size(old, size):
-            yield name, _size(size, old)
+            yield name, _size(size, None if old == BLANK else old)
         elif name in ("sha256", IMAGE_FIELD) and not _is_text(old, one.content.sha256):
             yield name, one.content.sha256
         elif name == "crc32" and not _is_text(old, sum32) and (crc32 or old is not None):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -72,3 +73,13 @@ def outdated(folder: Path, shown: str) -> tuple[Problem, ...]:
 def _text(path: Path) -> bytes:
     """Return a file's bytes with the line endings of the program's own."""
     return path.read_bytes().replace(b"\r\n", b"\n")
+
+
+def schema_line(manifest: Path, kind: str) -> str:
+    """Return the first line of a manifest, which names its schema for editors; "" where no schemas are near it."""
+    home = manifest.parent.parent
+    for folder in (home, *home.parents[:2]):
+        schema = folder / "schemas" / f"{kind}.schema.json"
+        if schema.is_file():
+            return f"#:schema {Path(os.path.relpath(schema, manifest.parent)).as_posix()}"
+    return ""

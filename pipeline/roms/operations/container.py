@@ -29,6 +29,8 @@ FIELDS: Mapping[str, Callable[[bytes, int], int]] = {
     "crc-32": lambda piece, _: zlib.crc32(piece),
 }
 """What a field says of a slot: where it begins in the container, and size and check values of the piece alone."""
+CHECK_VALUES = ("sum", "crc-32")
+"""The fields that depend on the bytes of the piece."""
 
 
 def container(
@@ -104,13 +106,13 @@ def _container_trace(
     **_rest: object,
 ) -> Ranges:
     count = slots or len(parts)
-    width = _table_size(1, name_width, fields, None)
     fill = Source("fill", show_value(slot_fill))
     records, filled = [], []
     for n, (name, part) in enumerate(zip(names, parts, strict=True)):
-        if {"sum", "crc-32"} & set(fields):
-            checked = sources_of(through(part, "check value in the table"))
-            records.append((n * width, whole(width, Source("table"), *checked)))
+        checked = sources_of(through(part, "check value in the table"))
+        for at, field in enumerate(fields, n * len(fields)):
+            if field in CHECK_VALUES:
+                records.append((name_width * (n + 1) + FIELD * at, whole(FIELD, Source("table"), *checked)))
         slot = f"slot {n + 1}" + (f" ({name})" if name else "")
         filled += [through(part, slot), whole(slot_size - size_of(part), fill)]
     table = placed(whole(_table_size(count, name_width, fields, table_size), Source("table")), records)
@@ -136,11 +138,12 @@ def _fields(value: Value) -> tuple[str, ...]:
 _KNOWN = ", ".join(map(as_written, FIELDS))
 
 
-def _tell(*parts: str, names: str, slot_size: str, slots: str, fields: str, **_rest: str) -> str:
+def _describe(*parts: str, names: str, slot_size: str, slots: str, fields: str, **_rest: str) -> str:
     called = f" ({names})" if names else ""
-    told = f", with {fields}" if fields else ""
+    with_fields = f", with {fields}" if fields else ""
     count = slots or f"{len(parts):,}"
-    return f"container of {count} slot{'' if count == '1' else 's'} of {slot_size}{called}{told}: {', '.join(parts)}"
+    shown = f"{count} {'slot' if count == '1' else 'slots'} of {slot_size}"
+    return f"container of {shown}{called}{with_fields}: {', '.join(parts)}"
 
 
 NAMES = Argument(expects="names", parse=_names, show=lambda names: ", ".join(filter(None, names)))
@@ -192,7 +195,7 @@ CONTAINERS = (
         size=_container_size,
         apply=container,
         trace=_container_trace,
-        tell=_tell,
+        describe=_describe,
     ),
 )
 """The one container."""

@@ -25,8 +25,8 @@ from pipeline.roms.operations.arguments import (
     show_range,
     show_value,
 )
-from pipeline.roms.operations.operation import Operation, in_units, whole_units
-from pipeline.roms.provenance import cut, joined, placed, repeated, size_of, sources_of, through, whole
+from pipeline.roms.operations.operation import Operation, whole_units
+from pipeline.roms.provenance import cut, joined, lane_of, placed, repeated, size_of, stretched, through, uniform, whole
 
 
 def take(data: bytes, *, from_: int, size: int) -> bytes:
@@ -109,7 +109,7 @@ def _strip_size(whole: int, /, *, size: int | None, header: bytes | None, leaves
 
 def _mirror_size(size: int, /, *, to: int) -> int:
     if to % size:
-        raise ValueError(f"{show_size(to)} is no whole multiple of the piece, which has {show_size(size)}")
+        raise ValueError(f"{show_size(to)} is not a whole multiple of the piece, which has {show_size(size)}")
     return to
 
 
@@ -164,9 +164,10 @@ def _pad_trace(words: str, part: Ranges, /, *, to: int | str, fill: int) -> Rang
 
 
 def _blocks_trace(words: str, part: Ranges, /, *, size: int, order: tuple[int, ...], **_flags: bool) -> Ranges:
-    if len(part) == 1:
-        return whole(size * len(order), *sources_of(through(part, words)))
-    return joined(*(cut(through(part, words), size * n, size * (n + 1)) for n in order))
+    changed = through(part, words)
+    if uniform(changed, size):
+        return stretched(changed, size * len(order))
+    return joined(*(cut(changed, size * n, size * (n + 1)) for n in order))
 
 
 def _overlay_trace(words: str, part: Ranges, /, *, at: int, old: bytes, new: bytes) -> Ranges:
@@ -186,7 +187,7 @@ SHAPE = (
         size=_take_size,
         apply=take,
         trace=lambda words, part, *, from_, size: cut(through(part, words), from_, from_ + size),
-        tell="take {size} from {from_}".format,
+        describe="take {size} from {from_}".format,
     ),
     Operation(
         name="strip",
@@ -204,7 +205,7 @@ SHAPE = (
         size=_strip_size,
         apply=strip,
         trace=_strip_trace,
-        tell=lambda *, size, header, leaves: f"strip the header {header or size}",
+        describe=lambda *, size, header, leaves: f"strip the header {header or size}",
     ),
     Operation(
         name="mirror",
@@ -215,7 +216,7 @@ SHAPE = (
         size=_mirror_size,
         apply=mirror,
         trace=lambda words, part, *, to: repeated(through(part, words), to // size_of(part)),
-        tell="mirror to {to}".format,
+        describe="mirror to {to}".format,
     ),
     Operation(
         name="pad",
@@ -229,7 +230,7 @@ SHAPE = (
         size=_pad_size,
         apply=pad,
         trace=_pad_trace,
-        tell="pad to {to} with {fill}".format,
+        describe="pad to {to} with {fill}".format,
     ),
     Operation(
         name="blocks",
@@ -245,7 +246,7 @@ SHAPE = (
         size=_blocks_size,
         apply=blocks,
         trace=_blocks_trace,
-        tell=lambda *, size, order, **_flags: f"blocks of {size} in order {order}",
+        describe=lambda *, size, order, **_flags: f"blocks of {size} in order {order}",
     ),
     Operation(
         name="lane",
@@ -259,8 +260,8 @@ SHAPE = (
         example={"number": 0, "of": 2},
         size=_lane_size,
         apply=lane,
-        trace=lambda words, part, *, number, of, unit: in_units(words, part, of * unit, unit),
-        tell="lane {number} of {of} ({unit}-byte units)".format,
+        trace=lambda words, part, **lane: lane_of(through(part, words), **lane),
+        describe="lane {number} of {of} ({unit}-byte units)".format,
     ),
     Operation(
         name="overlay",
@@ -275,7 +276,7 @@ SHAPE = (
         size=_overlay_size,
         apply=overlay,
         trace=_overlay_trace,
-        tell="overlay {new} at {at} in place of {old}".format,
+        describe="overlay {new} at {at} in place of {old}".format,
     ),
 )
 """Every change of shape."""

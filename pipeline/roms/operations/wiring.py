@@ -13,7 +13,7 @@ from pipeline.model.ranges import Ranges
 from pipeline.roms.operations.arguments import ENDIAN, LINES, choice
 from pipeline.roms.operations.bits import REVERSED, merge, move_bits
 from pipeline.roms.operations.operation import Operation, in_units, whole_units
-from pipeline.roms.provenance import mixed, through
+from pipeline.roms.provenance import permuted, through
 
 ITEMS = {16: "H", 32: "I", 64: "Q"}
 """array's type code for an unsigned number of so many bits."""
@@ -115,7 +115,7 @@ WIRING = (
         size=_swap_size,
         apply=swap_bytes,
         trace=_units_trace,
-        tell="swap bytes in {bits}-bit units".format,
+        describe="swap bytes in {bits}-bit units".format,
     ),
     Operation(
         name="swap-words",
@@ -123,7 +123,7 @@ WIRING = (
         size=lambda size: whole_units(size, 4),
         apply=swap_words,
         trace=lambda words, part: in_units(words, part, 4, 4),
-        tell="swap 16-bit words in 32-bit units".format,
+        describe="swap 16-bit words in 32-bit units".format,
     ),
     Operation(
         name="reverse-bits",
@@ -134,7 +134,7 @@ WIRING = (
         size=_swap_size,
         apply=reverse_bits,
         trace=_units_trace,
-        tell="reverse bits in {bits}-bit units".format,
+        describe="reverse bits in {bits}-bit units".format,
     ),
     Operation(
         name="data-lines",
@@ -151,7 +151,7 @@ WIRING = (
         size=_data_lines_size,
         apply=data_lines,
         trace=lambda words, part, *, lines, byte_order: in_units(words, part, len(lines) // 8, len(lines) // 8),
-        tell=lambda *, lines, byte_order: f"data lines from {lines}" + (f" ({byte_order})" if byte_order else ""),
+        describe=lambda *, lines, byte_order: f"data lines from {lines}" + (f" ({byte_order})" if byte_order else ""),
     ),
     Operation(
         name="address-lines",
@@ -161,8 +161,8 @@ WIRING = (
         main="lines",
         size=_address_lines_size,
         apply=address_lines,
-        trace=lambda words, part, *, lines: mixed(through(part, words)),
-        tell="address lines from {lines}".format,
+        trace=lambda words, part, *, lines: permuted(through(part, words), lines),
+        describe="address lines from {lines}".format,
     ),
 )
 """Every change of wiring."""

@@ -15,7 +15,7 @@ from pipeline.sources.files.archive import Fault, Listing
 from pipeline.sources.files.digest import Digest
 from pipeline.sources.files.entry import Source
 
-VERSION = 2
+VERSION = 3
 """Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
 
 TABLES = (
@@ -250,13 +250,6 @@ class Store:
     def forget_contents(self, path: bytes) -> None:
         """Forget the digests of a file and its members."""
         self._sql.execute("DELETE FROM contents WHERE path = ?", (path,))
-
-    def forget(self, path: bytes) -> None:
-        """Forget all that is known of a file and its members, so that the next scan looks at it anew."""
-        with self.transaction():
-            self.forget_contents(path)
-            self.forget_listings([path])
-            self.forget_files([path])
 
     def tried(self) -> dict[str, set[int]]:
         """Return the sizes of forms that were looked at, by the SHA-256 of the file."""

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
-from pipeline.errors import CheckError, Place, Problem
+from pipeline.errors import ChangedError, Place, Problem
 from pipeline.model.content import Location
 from pipeline.model.text import shown
 from pipeline.sources.files.archive import ArchiveError
@@ -79,7 +79,7 @@ def _digest(arriving: Iterable[bytes], known: str, keep: Callable[[bytes], None]
     return Digest(sha256.hexdigest(), crc32, size, known)
 
 
-def changed(location: Location, how: str) -> CheckError:
+def changed(location: Location, how: str) -> ChangedError:
     """Return the exception for a source that is not any more what it was."""
     hint = "run again when nothing writes to it"
-    return CheckError([Problem(Place(file=shown(str(location))), f"changed while it was read: {how}", hint)])
+    return ChangedError([Problem(Place(file=shown(str(location))), f"changed while it was read: {how}", hint)])

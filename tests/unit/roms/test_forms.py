@@ -23,8 +23,8 @@ def ways(file: bytes, wanted: bytes) -> list[Form]:
     assert fits(len(file), len(wanted))
     found = [form for form in forms(file, len(wanted)) if form.data == wanted]
     for form in found:
-        change = tomllib.loads(f"then = [{{ {form.change} }}]")["then"][0]
-        assert changed(file, change, size=len(wanted)) == wanted
+        then = tomllib.loads(f"then = [{{ {form.change} }}]")["then"] if form.change else None
+        assert then is None or changed(file, *then, size=len(wanted)) == wanted
     return found
 
 
@@ -48,6 +48,7 @@ def test_bits_inverted_and_reversed_by_srec_cat(tmp_path: Path) -> None:
 
 
 def test_halves() -> None:
+    """Common practice: a part read as one of twice its size comes twice, or with another part's bytes beside it."""
     other = noise(512, 2)
     assert way(WANTED * 2) == ("twice in a row", "take = { from = 0, size = 512 }")
     assert way(WANTED + other) == ("with as much again behind it", "take = { from = 0, size = 512 }")
@@ -56,6 +57,7 @@ def test_halves() -> None:
 
 @pytest.mark.parametrize("header", HEADERS)
 def test_a_header(header: int) -> None:
+    """Common practice: programs that read chips put a header in front, of a small power of two."""
     how, change = way(noise(header, 3) + WANTED)
     assert (how, change) in (
         (f"behind a header of {header} bytes", f"strip = {{ size = {header}, leaves = 512 }}"),
@@ -89,6 +91,24 @@ def test_text_that_leaves_out_what_is_erased(tmp_path: Path) -> None:
     text = run(tmp_path, {"a": WANTED[:200]}, *command)
     change = 'decode = { text = "intel-hex", from = 0xE000, size = 512, fill = 0xFF }'
     assert way(text, wanted) == ("as intel-hex text", change)
+
+
+@pytest.mark.parametrize(("form", "output"), [("intel-hex", "ihex"), ("s-record", "srec")])
+def test_text_behind_a_byte_order_mark_or_with_one_wrong_sum(form: str, output: str, tmp_path: Path) -> None:
+    """The mark is that of UTF-8 (The Unicode Standard, section 23.8); objcopy writes the text."""
+    text = run(tmp_path, {"a": WANTED}, "objcopy", "-I", "binary", "-O", output, "a", "o")
+    decode = f'decode = {{ text = "{form}", from = 0x0, size = 512 }}'
+    assert way(b"\xef\xbb\xbf" + text) == (
+        f"as {form} text behind a byte order mark",
+        f'strip = {{ header = "EF BB BF" }} }}, {{ {decode}',
+    )
+    lines = text.splitlines()
+    right = int(lines[3][-2:], 16)
+    lines[3] = lines[3][:-2] + b"%02X" % (right ^ 0x10)
+    wrong = f"line 4: the record's sum is {right ^ 0x10:02X}; expected {right:02X}"
+    assert way(b"\r\n".join(lines)) == (f"as {form} text with a wrong sum ({wrong})", "")
+    lines[5] = lines[5][:-2] + b"%02X" % (int(lines[5][-2:], 16) ^ 1)
+    assert ways(b"\r\n".join(lines), WANTED) == []
 
 
 @given(st.binary(min_size=1, max_size=80), st.integers(1, 40))

@@ -189,12 +189,16 @@ def test_any_flipped_bit_of_an_index_leaves_the_answers_right_or_is_noticed_wher
         with Index(path, unheard) as index:
             index.scan([attic], LIMITS)
             found = index.find([want(b"abcde"), want(b"12345"), want(b"299", sized=False)])
+            wrong = False
             for sha256, location in found.locations.items():
                 try:
                     assert sha(read_content(location, Content(sha256=sha256))) == sha256
                 except (CheckError, MachineError):
-                    index.forget(location)
+                    wrong = True
             index.unwanted({sha(b"abcde")}, {5})
+            if wrong:
+                index.forget()
+                searched(index, attic)
 
 
 @pytest.mark.parametrize(
@@ -233,6 +237,7 @@ def test_forged_rows_never_give_another_content(tmp_path: Path, attic: Path, for
         connection.execute(forgery.format(sha=f"'{sha(b'12345')}'"))
     connection.close()
     with Index(path, unheard) as index:
+        wrong = False
         scan = index.scan([attic], LIMITS)
         assert all(str(problem).isprintable() or "\n  hint: " in str(problem) for problem in scan.problems)
         assert "\x1b" not in str(scan.problems)
@@ -241,17 +246,15 @@ def test_forged_rows_never_give_another_content(tmp_path: Path, attic: Path, for
             try:
                 assert sha(read_content(location, Content(sha256=sha256))) == sha256
             except CheckError:
-                index.forget(location)
+                wrong = True
         known = index.content_of(attic / "x")
         try:
             assert sha(read_content(at(attic / "x"), known)) == known.sha256
         except CheckError:
-            index.forget(at(attic / "x"))
-    with Index(path, unheard) as index:
-        for location in found.locations.values():
-            index.forget(location)
-        index.scan([attic], LIMITS)
-        assert index.content_of(attic / "x").sha256 == sha(b"abcde")
+            wrong = True
+        if wrong:
+            index.forget()
+            searched(index, attic)
 
 
 @pytest.mark.parametrize("code", ["SQLITE_FULL", "SQLITE_IOERR", "SQLITE_BUSY"])

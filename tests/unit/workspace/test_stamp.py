@@ -28,7 +28,7 @@ def output(tmp_path: Path) -> Path:
 
 def why(output: Path, **inputs: str) -> str | None:
     named = {"chip a1": "1", "chip b1": "2", **{name.replace("_", " "): value for name, value in inputs.items()}}
-    return stale(output.parent / "stamp", named, {"MOTH.ROM": output}, sha256)
+    return stale(output.parent / "stamp", named, {"MOTH.ROM": output})
 
 
 def test_same_inputs_and_an_untouched_output_are_current(output: Path) -> None:

@@ -1,0 +1,49 @@
+"""The command ``doit new``: one manifest, drafted."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.commands.base import JSON, OwnCommand
+from pipeline.drafts.new import draft, write
+from pipeline.errors import ManifestError
+from pipeline.manifest.text.read import FOLDERS
+
+
+class New(OwnCommand):
+    """Writes one draft, over nothing that is there."""
+
+    name = "new"
+    doc_purpose = "draft a manifest from a core's release or from dumps"
+    doc_usage = "KIND ID [FILE ...]"
+    doc_description = (
+        f"KIND: {', '.join(FOLDERS)}. ID: lower-case words with hyphens.\n"
+        "FILE: for a core, its release as a folder or ZIP archive, or a bitstream; for a title, dumps, or a folder or "
+        "ZIP archive of them; for a board, a bitstream that is made for it. A member of an archive is named as "
+        "box-3.zip/moth/6f.bin.\n"
+        'What only a person can know is written as "<blank>"; doit check lists every blank, and nothing is built '
+        "over one.\n"
+        "Exit codes: 0 written, 1 an archive is not to be trusted, 2 the arguments, 3 a file cannot be read or written."
+    )
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Draft, write, and say what is still to be filled in."""
+        if len(words) < 2:
+            raise ManifestError.one(f"expected {self.doc_usage}", "doit help new says more")
+        drafted = draft(self.project.inputs, self.project.base, words[0], words[1], words[2:])
+        path = self.project.shown(drafted.path)
+        write(drafted, path)
+        if options["json"]:
+            document = {"cardkiln-new": 1, "written": [path], "blanks": drafted.blanks, "notes": drafted.notes}
+            print(json.dumps(document, indent=1))
+            return 0
+        print(f"written {path}")
+        for note in drafted.notes:
+            print(f"note    {note}")
+        if drafted.blanks:
+            print(f"blank   {', '.join(drafted.blanks)}")
+            print("next    fill them in; doit check lists what is expected")
+        return 0
