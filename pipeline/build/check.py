@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pipeline.build import image, plan
+from pipeline.build.bitstream_checks import check_bitstreams
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild, UnknownSizeError
 from pipeline.build.rules import judged
-from pipeline.errors import CardkilnError, ManifestError, Problem
+from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
 from pipeline.manifest.schema.copies import outdated
 from pipeline.model.text import counted
 
@@ -29,7 +30,7 @@ def run(build: Build) -> str:
             problems += error.problems
             continue
         warnings.update(card.judgement.warnings)
-        warnings.update(judged(card.card, _of_the_image(card)).warnings)
+        warnings.update(_of_the_bitstreams(card))
     if problems:
         raise ManifestError(problems)
     schemas = build.workspace.inputs.parent / "schemas"
@@ -44,8 +45,18 @@ def run(build: Build) -> str:
     return f"{', '.join(kinds)}: {result}"
 
 
-def _of_the_image(card: CardBuild) -> tuple[Problem, ...]:
-    """Return what was found when the card's image was written; nothing when it is to be written again and says so."""
+def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
+    """Return what was found when the card's image was written, or of its bitstreams at hand where it is out of date.
+
+    At hand is what is below the inputs, and what a search has found and is still there. A wrong bitstream stops its own
+    card when the image is written, and no other card here.
+    """
     known = image.proven(card)
-    findings = known.findings if known else ()
-    return findings if findings and not (plan.reason(card) or image.reason(card)) else ()
+    if known and not (plan.reason(card) or image.reason(card)):
+        return judged(card.card, known.findings).warnings
+    searched = card.workspace.index.remembered(core.bitstream for core in card.selection.cores)
+    try:
+        check_bitstreams(card.selection, {**searched, **card.local})
+    except CheckError as error:
+        return tuple(error.problems)
+    return ()  # what is only a warning is told when the image is written
