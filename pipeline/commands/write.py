@@ -15,9 +15,10 @@ from threading import Event
 from typing import Any
 
 from pipeline.commands.arguments import card_named
-from pipeline.commands.base import INTERRUPTED, JSON, OwnCommand
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
+from pipeline.engine import console
 from pipeline.errors import MachineError, ManifestError, RefusedError
 from pipeline.media import write
 from pipeline.media.keep import keep_before_writing
@@ -49,15 +50,15 @@ class Write(OwnCommand):
         """Write, read back, and say what was proven."""
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit cards shows the devices; there is no default")
-        card = write.ready(self.project, card_named(self.project, words[0]))
-        by_hand = write.steps_by_hand(self.project, card)
+        card = write.ready(self.build, card_named(self.inputs.manifest, words[0]))
+        by_hand = write.steps_by_hand(self.workspace, card)
         if by_hand:
             print(by_hand)
             return RefusedError.exit_code
         disks = write.chosen(words[1:], card, large=options["large"])
         if not options["no-keep"]:
             for disk in disks:
-                keep_before_writing(self.project, card.card, card.plan, Path(disk.path))
+                keep_before_writing(self.inputs, card.card, card.plan, Path(disk.path))
         log = Log(Path(options["log"])) if options["log"] else None
         _agree(disks, options["serial"], yes=options["yes"])
         results, stopped = _write(card, disks)
@@ -71,7 +72,7 @@ class Write(OwnCommand):
             sys.stderr.write("".join(f"{problem}\n" for problem in result.problems))
         if log:
             log.add(rows)
-        return INTERRUPTED if stopped else max(result.exit_code for result in results)
+        return console.INTERRUPTED if stopped else max(result.exit_code for result in results)
 
 
 def _write(card: write.Ready, disks: Sequence[Disk]) -> tuple[list[write.Result], bool]:
