@@ -157,6 +157,7 @@ def test_the_same_as_json(folder: Path) -> None:
                 ],
             }
         ],
+        "titles-on-no-card": [],
         "untried": 0,
         "unwanted": [{"path": "inputs/files/attic/x/dump(1).bin", "member": None, "size": 100}],
         "warnings": [],
@@ -167,3 +168,22 @@ def test_an_argument_is_refused(folder: Path) -> None:
     ran = own_command(folder, "find", "chips")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == 'found "chips", expected options only\n  hint: doit help find says more\n'
+
+
+def test_titles_on_no_card_are_searched_for_too(folder: Path) -> None:
+    slug = small.TITLE.replace("Snail race", "Slug race").replace(small.sha(small.CHIP_A), small.sha(b"gone"))
+    (folder / "inputs/titles/slug-race.toml").write_text(slug, encoding="utf-8")
+    (folder / "inputs/files/attic/other").write_bytes(b"x" * 77)
+    ran = own_command(folder, "find")
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out == (
+        "3 of 4 contents found in 1 place\n"
+        "\n"
+        "titles on no card lack 1 content\n"
+        "  Slug race (inputs/titles/slug-race.toml)\n"
+        "    chip a1: 1 KiB\n"
+        f"      SHA-256 {small.sha(b'gone')}\n"
+        "\n"
+        "nothing wants 1 file, 77 bytes\n"
+        "  inputs/files/attic/other, 77 bytes\n"
+    )
