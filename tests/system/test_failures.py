@@ -262,8 +262,8 @@ def test_a_declared_file_in_the_place_of_a_changed_config_file_is_an_error(tmp_p
     ran = doit(folder)
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == (
-        'inputs/cards/desk.toml:9:1: files.1: file "board.cfg" and file "BOARD.CFG" are one name to readers that ignore '
-        "letter case and how accents are written\n"
+        'inputs/cards/desk.toml:9:1: files.1: file "board.cfg" and file "BOARD.CFG" are one name to readers that '
+        "ignore letter case and how accents are written\n"
         "  see inputs/boards/oak.toml:10:1: settings.keyboard\n"
         "  hint: rename one of them\n"
     )
