@@ -11,7 +11,7 @@ from pipeline.errors import Place
 from pipeline.model.content import CardFile, Found, Location, Wanted
 from pipeline.roms.assemble import content_key
 from pipeline.roms.bind import CONTENT_KEYS
-from pipeline.roms.chips.forms import FORMING
+from pipeline.roms.chips.alternative_forms import ALTERNATIVE_FORMS
 from pipeline.sources.search.alternative_forms import MOST, Derivation
 from pipeline.workspace.progress import counting, progress
 from pipeline.workspace.project import Project
@@ -37,7 +37,7 @@ def derived(project: Project, items: Iterable[Wanted]) -> Derivation:
     """Return which sources become which of the missing contents by one change; only chips have changes."""
     chips = [item.content for item in items if is_chip(item)]
     with progress("looking for other forms", MOST) as advance:
-        return project.index.derive(chips, FORMING, advance)
+        return project.index.derive(chips, ALTERNATIVE_FORMS, advance)
 
 
 def is_chip(item: Wanted) -> bool:
