@@ -71,7 +71,7 @@ def hex_text(data: bytes) -> bytes:
     """Return Intel HEX text as bincopy writes it."""
     dump = bincopy.BinFile()
     dump.add_binary(data)
-    return dump.as_ihex().encode()
+    return str(dump.as_ihex()).encode()
 
 
 OTHER_FORMS = {
