@@ -11,8 +11,8 @@ from pipeline.model.content import Candidate, Location, Wanted
 from pipeline.model.derived import Derived
 from pipeline.model.manifest import Manifest
 from pipeline.roms.bind import CONTENT_KEYS
-from pipeline.roms.chips.diagnose import diagnose
 from pipeline.roms.chips.alternative_forms import ALTERNATIVE_FORMS
+from pipeline.roms.chips.diagnose import diagnose
 from pipeline.sources.files.read import read_content
 from pipeline.sources.search.alternative_forms import LARGEST, MOST, Derivation
 from pipeline.workspace.progress import progress
