@@ -30,6 +30,8 @@ def found_as(project: Project, derived: Derived) -> str:
 def to_use(derived: Derived) -> str:
     """Return what to write in the manifest so that the other form is used."""
     content = derived.content
+    if not derived.change:
+        return "correct the file, or dump the chip again"
     return (
         f'to use it, declare size = {content.size} and sha256 = "{content.sha256}", '
         f"and begin its then with {{ {derived.change} }}"

@@ -33,7 +33,7 @@ class New(OwnCommand):
         """Draft, write, and say what is still to be filled in."""
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help new says more")
-        drafted = draft(self.project.inputs, words[0], words[1], words[2:])
+        drafted = draft(self.project.inputs, self.project.base, words[0], words[1], words[2:])
         path = self.project.shown(drafted.path)
         write(drafted, path)
         if options["json"]:

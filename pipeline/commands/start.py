@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.start import renew_schemas, start
 from pipeline.errors import ManifestError
-from pipeline.model.text import counted
+from pipeline.model.text import counted, shown
 from pipeline.resources import VERSION
 
 
@@ -36,14 +36,14 @@ class Start(OwnCommand):
         """Make the folder or renew its schemas, and say what was written."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help start says more")
-        shown, folder = words[0], Path(words[0]).expanduser().absolute()
+        name, folder = shown(words[0]), Path(words[0]).expanduser().absolute()
         if options["schemas"]:
-            written = [f"schemas/{name}" for name in renew_schemas(folder, shown)]
-            line = f"renewed {counted(len(written), 'schema')} of {VERSION} in {shown}"
+            written = [f"schemas/{schema}" for schema in renew_schemas(folder, name)]
+            line = f"renewed {counted(len(written), 'schema')} of {VERSION} in {name}"
         else:
-            written = list(start(folder, shown))
-            line = f"made    {shown}: {counted(len(written), 'file')}\nnext    read {Path(shown, 'README.md')}, "
+            written = list(start(folder, name))
+            line = f"made    {name}: {counted(len(written), 'file')}\nnext    read {Path(name, 'README.md')}, "
             line += "run doit there"
-        print(json.dumps({"cardkiln-start": 1, "folder": shown, "written": written}, indent=1)
+        print(json.dumps({"cardkiln-start": 1, "folder": name, "written": written}, indent=1)
               if options["json"] else line)  # fmt: skip
         return 0

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from pipeline.fat.boot import partition_table, reserved_area
-from pipeline.fat.directory import directory_bytes, tree_of
-from pipeline.fat.table import cluster_runs, table_chunks
+from pipeline.fat.structure import structure
 from pipeline.model.plan import SECTOR, Plan
 
 Read = Callable[[int, int], bytes]
@@ -49,26 +47,6 @@ def identify(known: Iterable[Known], read: Read) -> Identity:
     if touched:
         return Identity(kind="touched", card=touched.card)
     return Identity(kind=_foreign(read))
-
-
-def structure(plan: Plan) -> Iterator[tuple[int, bytes]]:
-    """Yield offset and bytes of all that a plan writes outside of files: tables, boot sectors, directories."""
-    volume = plan.volume
-    runs = cluster_runs(plan)
-    used = sum(count for _, count in runs)
-    if volume.start:
-        yield 0, partition_table(volume)
-    yield volume.start * SECTOR, reserved_area(volume, plan.label, plan.serial, used)
-    for copy in range(2):
-        offset = (volume.fat_start + copy * volume.fat_sectors) * SECTOR
-        for chunk in table_chunks(volume, runs):
-            yield offset, chunk
-            offset += len(chunk)
-    tree = tree_of(plan)
-    yield volume.root_start * SECTOR, directory_bytes(plan, "", tree)
-    for entry in plan.entries:
-        if entry.is_folder:
-            yield volume.cluster_offset(entry.cluster), directory_bytes(plan, entry.path, tree)
 
 
 def _same_serial(plan: Plan, read: Read) -> bool:

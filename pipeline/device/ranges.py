@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from pipeline.model.plan import SECTOR, Plan
+from pipeline.model.spans import joined
 
 Range = tuple[int, int]
 """Start and end in bytes, the end not included."""
@@ -21,19 +22,7 @@ def used_ranges(plan: Plan, block: int = SECTOR) -> tuple[Range, ...]:
     runs += [(entry.cluster, entry.clusters) for entry in plan.entries if entry.clusters]
     ranges = [(0, volume.data_start * SECTOR)]
     ranges += [(volume.cluster_offset(first), volume.cluster_offset(first + count)) for first, count in runs]
-    return tuple(
-        _joined(sorted((start // block * block, min(-(-end // block) * block, size)) for start, end in ranges))
-    )
-
-
-def _joined(ranges: list[Range]) -> Iterator[Range]:
-    start, end = ranges[0]
-    for next_start, next_end in ranges[1:]:
-        if next_start > end:
-            yield start, end
-            start = next_start
-        end = max(end, next_end)
-    yield start, end
+    return tuple(joined((start // block * block, min(-(-end // block) * block, size)) for start, end in ranges))
 
 
 def same_card(plan: Plan, boot: bytes) -> bool:

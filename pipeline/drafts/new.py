@@ -15,7 +15,7 @@ from pipeline.drafts.texts import board_text, card_text, core_text, described, s
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.edit.pin import Pin, pin
 from pipeline.manifest.edit.pinnable import Way
-from pipeline.manifest.files import DEVICE, is_id, manifest_ids
+from pipeline.manifest.files import DEVICE, is_id, manifest_ids, path_from
 from pipeline.manifest.parse_manifest import examine
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.sources import sources
@@ -44,9 +44,12 @@ class Draft:
     notes: tuple[str, ...]
 
 
-def draft(inputs: Path, kind: str, id_: str, arguments: Sequence[str]) -> Draft:
-    """Return the draft of a manifest; raises CardkilnError when there can be none."""
-    path = _path(inputs, kind, id_)
+def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str]) -> Draft:
+    """Return the draft of a manifest; raises CardkilnError when there can be none.
+
+    Messages name paths from ``base`` on.
+    """
+    path = _path(inputs, base, kind, id_)
     if arguments and kind not in FROM_FILES:
         raise ManifestError.one(f"a {kind} is drafted from no file; expected {kind} ID only", "leave the file out")
     known = _sources(inputs)
@@ -95,7 +98,7 @@ def write(drafted: Draft, shown_path: str) -> None:
         raise MachineError.one(f"cannot be written: {error.strerror or error}", hint, file=shown_path) from error
 
 
-def _path(inputs: Path, kind: str, id_: str) -> Path:
+def _path(inputs: Path, base: Path, kind: str, id_: str) -> Path:
     """Return where a manifest goes; raises ManifestError for what cannot be one, or is there already."""
     if kind not in FOLDERS:
         hint = did_you_mean(kind, FOLDERS, f"the kinds are {', '.join(FOLDERS)}")
@@ -107,13 +110,12 @@ def _path(inputs: Path, kind: str, id_: str) -> Path:
         hint = f'try "{better or "moth-patrol"}"'
         raise ManifestError.one(f"found {quote(id_)}, expected an id: lower-case words with hyphens", hint)
     if not inputs.is_dir():
-        raise ManifestError.one("there is no folder of inputs here", "doit start FOLDER makes one", file=inputs.name)
+        what = "there is no folder of inputs here"
+        raise ManifestError.one(what, "doit start FOLDER makes one", file=path_from(inputs, base))
     path = inputs / FOLDERS[kind] / f"{id_}.toml"
     if path.exists() or path.is_symlink():
         what = "is there already, and nothing is written over"
-        raise ManifestError.one(
-            what, "choose another id, or move it away", file=f"{inputs.name}/{FOLDERS[kind]}/{path.name}"
-        )
+        raise ManifestError.one(what, "choose another id, or move it away", file=path_from(path, base))
     return path
 
 

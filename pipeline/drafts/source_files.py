@@ -20,6 +20,9 @@ LARGEST_BITSTREAM = 128 << 20
 """Bytes; the bitstreams of the largest FPGAs in the published tables have half as many."""
 
 READ_ME = re.compile(r"read[-_ ]?me", re.IGNORECASE)
+HIDDEN = re.compile(r"(^|/)(\.|__MACOSX/)")
+"""What version control, a desktop or an archiver keeps for itself; no release means it."""
+
 LICENCE = re.compile(r"(un)?licen[cs]e|copying|copyright|notice", re.IGNORECASE)
 
 
@@ -62,7 +65,9 @@ def source_files(arguments: Sequence[str], limits: ArchiveLimits) -> list[Source
         path = Path(argument).expanduser()
         if path.is_dir() or (path.is_file() and named_as_archive(str(path))):
             listed = [
-                (name, f"{argument.rstrip('/')}/{name}", place) for name, place in list_tree(path, limits).items()
+                (name, f"{argument.rstrip('/')}/{name}", place)
+                for name, place in list_tree(path, limits).items()
+                if not HIDDEN.search(name)
             ]
         else:
             place = named(str(path), limits)

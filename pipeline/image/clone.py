@@ -7,7 +7,7 @@ import sys
 from io import FileIO
 from pathlib import Path
 
-from pipeline.image.digest import extents
+from pipeline.image.digest import data_extents
 
 FICLONE = 0x40049409
 """Shares all blocks of a file with another, each copied when one of both is written (Linux, ioctl_ficlone(2))."""
@@ -30,9 +30,8 @@ def clone(source: Path, target: Path) -> bool:
 def copy(source: Path, target: Path) -> None:
     """Copy a file, holes left out, within the system where that can be."""
     with source.open("rb", buffering=0) as file, target.open("wb", buffering=0) as new:
-        for start, end, hole in extents(file):
-            if not hole:
-                _copy(file, new, start, end)
+        for start, end in data_extents(file.fileno()):
+            _copy(file, new, start, end)
         new.truncate(os.fstat(file.fileno()).st_size)
 
 

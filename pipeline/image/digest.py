@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
-from io import FileIO
 from pathlib import Path
 
 from pipeline.image.stream import BLOCK, ZEROS
@@ -26,7 +25,7 @@ def image_digest(image: Path, progress: Callable[[int], None] = lambda _: None) 
             return room[: file.readinto(room[:size])]
 
         coming = None
-        for part in parts(list(extents(file))):  # known first: looking for them moves the place where it is read
+        for part in parts(list(extents(file.fileno()))):  # known first: looking moves the place where it is read
             following = ahead.submit(read, part, rooms[0])
             rooms.reverse()
             if coming is not None:
@@ -49,22 +48,31 @@ def parts(found: Iterable[tuple[int, int, bool]]) -> Iterator[tuple[int, int, bo
             yield offset, min(BLOCK, end - offset), hole
 
 
-def extents(file: FileIO) -> Iterator[tuple[int, int, bool]]:
-    """Yield all of a file as (from, to, whether it is a hole); one extent of data where the system cannot tell."""
-    size = os.fstat(file.fileno()).st_size
+def extents(descriptor: int) -> Iterator[tuple[int, int, bool]]:
+    """Yield all of a file as (from, to, whether it is a hole), ascending; it moves the place where it is read."""
+    at, size = 0, os.fstat(descriptor).st_size
+    for start, end in data_extents(descriptor):
+        if start > at:
+            yield at, start, True
+        yield start, end, False
+        at = end
+    if at < size:
+        yield at, size, True
+
+
+def data_extents(descriptor: int, most: int | None = None) -> Iterator[tuple[int, int]]:
+    """Yield the (from, to) of a file, or of its first bytes, that are no holes; all where the system cannot tell."""
+    size = os.fstat(descriptor).st_size if most is None else most
     if not hasattr(os, "SEEK_DATA"):
-        yield 0, size, False
+        yield 0, size
         return
-    at = 0
-    while at < size:
+    end = 0
+    while end < size:
         try:
-            data = os.lseek(file.fileno(), at, os.SEEK_DATA)
+            start = os.lseek(descriptor, end, os.SEEK_DATA)
         except OSError:  # no data from here on (ENXIO)
-            data = size
-        if data > at:
-            yield at, data, True
-        if data < size:
-            at = os.lseek(file.fileno(), data, os.SEEK_HOLE)
-            yield data, at, False
-        else:
-            at = size
+            return
+        if start >= size:
+            return
+        end = min(os.lseek(descriptor, start, os.SEEK_HOLE), size)
+        yield start, end

@@ -12,7 +12,7 @@ from typing import BinaryIO
 
 from pipeline.errors import CheckError, MachineError
 from pipeline.image.compare import problem
-from pipeline.image.digest import extents
+from pipeline.image.digest import data_extents
 from pipeline.image.stream import ZEROS
 from pipeline.image.write import write_contents, write_system_area
 from pipeline.model.plan import SECTOR, Entry, Plan
@@ -63,7 +63,7 @@ class _Comparison:
         self._file, self._at = file, 0
         contents = sorted((plan.volume.cluster_offset(entry.cluster), entry.size) for entry in files if entry.size)
         self._contents = iter([(start, start + size) for start, size in contents])
-        self._data = iter([(start, end) for start, end, hole in extents(file) if not hole])
+        self._data = iter(list(data_extents(file.fileno())))
         self._content, self._extent = next(self._contents, None), next(self._data, None)
 
     def put(self, data: bytes) -> None:

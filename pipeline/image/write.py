@@ -15,9 +15,8 @@ from pathlib import Path
 from typing import BinaryIO, Protocol, cast
 
 from pipeline.errors import CheckError, MachineError, Place, Problem
-from pipeline.fat.boot import partition_table, reserved_area
 from pipeline.fat.directory import directory_bytes, tree_of
-from pipeline.fat.table import cluster_runs, table_chunks
+from pipeline.fat.structure import system_area
 from pipeline.image.stream import SparseStream, TargetError
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Entry, Plan
@@ -87,19 +86,10 @@ def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[in
 
 def write_system_area(plan: Plan, stream: Sink) -> None:
     """Write what lies before the first directory: partition table, boot sector with its followers, both FATs."""
-    volume = plan.volume
-    runs = cluster_runs(plan)
-    used = sum(count for _, count in runs)
-    stream.put(partition_table(volume))
-    stream.skip_to(volume.start * SECTOR)
-    stream.put(reserved_area(volume, plan.label, plan.serial, used))
-    for copy in range(2):
-        offset = (volume.fat_start + copy * volume.fat_sectors) * SECTOR
-        for chunk in table_chunks(volume, runs):
-            if chunk != bytes(len(chunk)):
-                stream.skip_to(offset)
-                stream.put(chunk)
-            offset += len(chunk)
+    for offset, data in system_area(plan):
+        if data.count(0) < len(data):
+            stream.skip_to(offset)
+            stream.put(data)
 
 
 def write_contents(

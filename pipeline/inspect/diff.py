@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from pipeline.configs.differ import text_changes
+from pipeline.image.digest import data_extents
 from pipeline.inspect.open_target import Named, digest, read_at
 from pipeline.model.reading import Reading
+from pipeline.model.spans import differing_at, joined
 from pipeline.model.text import counted
 from pipeline.record.bytes import Differing, Tally
 from pipeline.record.compare import Changes, compare, to_hash
 from pipeline.record.regions import regions_of, used_ranges
 from pipeline.record.snapshot import Side
-from pipeline.record.verdict import differing_at
 from pipeline.threads import Threads
 from pipeline.workspace.progress import progress
 
@@ -24,8 +25,6 @@ BLOCK = 1 << 18
 
 LARGEST = 16 << 20
 """Bytes of a file that is looked at for what changed in it."""
-
-Ranges = list[tuple[int, int]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +63,8 @@ def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
     size = min(old.size, new.size)
     files = all(stat.S_ISREG(os.fstat(image).st_mode) for image in images)
     ranges = [
-        data_ranges(image, size) if files else used_ranges(side) for image, side in zip(images, sides, strict=True)
+        list(data_extents(image, size)) if files else used_ranges(side)
+        for image, side in zip(images, sides, strict=True)
     ]
     tally = Tally(*sides)
     every = joined([(start, min(end, size)) for part in ranges for start, end in part if start < size])
@@ -75,37 +75,6 @@ def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
                 tally.add(at, *(read_at(image, at, length) for image in images))
                 advance(length)
     return tally.found, files
-
-
-def data_ranges(descriptor: int, size: int) -> Ranges:
-    """Return the (start, end) of an image file that are no holes; all of it where the system cannot tell."""
-    if not hasattr(os, "SEEK_DATA"):
-        return [(0, size)]
-    return list(_data(descriptor, size))
-
-
-def _data(descriptor: int, size: int) -> Iterator[tuple[int, int]]:
-    end = 0
-    while end < size:
-        try:
-            start = os.lseek(descriptor, end, os.SEEK_DATA)
-        except OSError:  # nothing but a hole is left
-            return
-        if start >= size:
-            return
-        end = min(os.lseek(descriptor, start, os.SEEK_HOLE), size)
-        yield start, end
-
-
-def joined(ranges: Ranges) -> Ranges:
-    """Return ranges ascending, those that touch or overlap as one."""
-    found: Ranges = []
-    for start, end in sorted(ranges):
-        if found and start <= found[-1][1]:
-            found[-1] = found[-1][0], max(end, found[-1][1])
-        else:
-            found.append((start, end))
-    return found
 
 
 def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str]:

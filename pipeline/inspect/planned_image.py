@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
-from pipeline.device.identify import structure
+from pipeline.fat.structure import structure
 from pipeline.inspect.open_target import PART, read_at
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.record.fields import region_at

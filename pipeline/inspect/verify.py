@@ -17,9 +17,10 @@ from pipeline.inspect.open_target import PART, open_image, plan_beside
 from pipeline.inspect.planned_image import Medium, Planned, unreadable
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
+from pipeline.model.spans import differing_at
 from pipeline.record.fields import Naming
 from pipeline.record.regions import Region, regions_of
-from pipeline.record.verdict import HARMLESS, Found, Spot, changed_attributes, chips_at, differing_at, is_sound, spots
+from pipeline.record.verdict import HARMLESS, Found, Spot, changed_attributes, chips_at, is_sound, spots
 from pipeline.record.words import attributes_words
 from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume

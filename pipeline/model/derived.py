@@ -12,7 +12,8 @@ from pipeline.model.content import Content, Location
 class Form:
     """What one change makes of a file: how the file differs from it ("byte-swapped"), the change, and the bytes.
 
-    ``change`` is as a manifest has it in ``then``: "swap-bytes = 16".
+    ``change`` is as a manifest has it in ``then``: "swap-bytes = 16"; "" where no change can, and a person must
+    correct the file first.
     """
 
     how: str

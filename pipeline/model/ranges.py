@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +23,30 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class Lanes:
+    """Units of ``unit`` bytes that take turns, and the sources of each lane, in the order of the turns."""
+
+    unit: int
+    sources: tuple[tuple[Source, ...], ...]
+
+    @property
+    def period(self) -> int:
+        """Bytes after which the first lane has its turn again."""
+        return self.unit * len(self.sources)
+
+
+@dataclass(frozen=True, slots=True)
 class Range:
-    """Bytes from ``start`` up to but not including ``end``, and everything their values depend on."""
+    """Bytes from ``start`` up to but not including ``end``, and everything their values depend on.
+
+    ``lanes``: which of the sources each of the bytes depends on, where they take turns from ``start`` on. It serves
+    working out what becomes of the bytes, and is not part of what a range is equal to.
+    """
 
     start: int
     end: int
     sources: tuple[Source, ...]
+    lanes: Lanes | None = field(default=None, compare=False)
 
 
 Ranges = tuple[Range, ...]

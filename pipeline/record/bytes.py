@@ -6,6 +6,7 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from pipeline.model.spans import difference
 from pipeline.record.regions import Owner, Region
 
 SAMPLE = 16
@@ -40,7 +41,7 @@ class Tally:
         if old == new:
             return
         length = len(old)
-        mask = (int.from_bytes(old, "little") ^ int.from_bytes(new, "little")).to_bytes(length, "little")
+        mask = difference(old, new)
         for start, end, before, after in self._pieces(offset, offset + length):
             part = mask[start - offset : end - offset]
             count = len(part) - part.count(0)

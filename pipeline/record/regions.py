@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Item, Reading
+from pipeline.model.spans import joined
 
 
 @dataclass(frozen=True, order=True, slots=True)
@@ -112,12 +113,6 @@ def _pieces(reading: Reading, item: Item, owner: Owner) -> Iterator[Region]:
 
 def used_ranges(regions: Sequence[Region]) -> list[tuple[int, int]]:
     """Return (start, end) of all that belongs to something, ascending and joined."""
-    found: list[tuple[int, int]] = []
-    for region in regions:
-        if region.owner.kind in ("free space", "behind the volume"):
-            continue
-        if found and found[-1][1] == region.start:
-            found[-1] = found[-1][0], region.end
-        else:
-            found.append((region.start, region.end))
-    return found
+    return joined(
+        (region.start, region.end) for region in regions if region.owner.kind not in ("free space", "behind the volume")
+    )

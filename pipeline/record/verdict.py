@@ -7,16 +7,15 @@ files of their own (common practice).
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.fat.entries import ARCHIVE, SLOT
 from pipeline.model.reading import Item, Reading
+from pipeline.model.spans import differing_at
 from pipeline.record.fields import BOOT, FS_INFO, TABLE, Naming, boot_fields, fat_entry, field_at
 from pipeline.record.regions import Region
 
-RUN = re.compile(rb"[^\0]+")
 HARMLESS = ("dirty", "free count")
 """Findings that say nothing of the files."""
 
@@ -114,13 +113,6 @@ def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: 
         if (field, path, damaged) not in seen:
             seen.add((field, path, damaged))
             yield Spot(str(region.owner), field, offset, damaged, path)
-
-
-def differing_at(planned: bytes, actual: bytes) -> Iterator[int]:
-    """Yield where two byte strings of the same length differ."""
-    mask = (int.from_bytes(planned, "little") ^ int.from_bytes(actual, "little")).to_bytes(len(planned), "little")
-    for match in RUN.finditer(mask):
-        yield from range(match.start(), match.end())
 
 
 def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:

@@ -9,13 +9,15 @@ from __future__ import annotations
 from bisect import bisect_right, insort
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import islice, pairwise
 from operator import attrgetter
 
-from pipeline.model.ranges import Range, Ranges, Source
+from pipeline.model.ranges import Lanes, Range, Ranges, Source
 
 MOST = 1 << 16
 """Ranges one piece may have; where there would be more, all become one."""
+SCATTERED = 256
+"""Ranges that permuted address lines may give; more would tell nobody anything."""
 
 
 def whole(size: int, *sources: Source) -> Ranges:
@@ -30,7 +32,10 @@ def size_of(ranges: Ranges) -> int:
 
 def through(ranges: Ranges, words: str) -> Ranges:
     """Return the piece after something was done to all its bytes, each staying where it is."""
-    return tuple(replace(part, sources=tuple(_done(part.sources, words))) for part in ranges)
+    return tuple(
+        Range(part.start, part.end, _done(part.sources, words), part.lanes and _each_lane(part.lanes, words))
+        for part in ranges
+    )
 
 
 def sources_of(*pieces: Ranges) -> tuple[Source, ...]:
@@ -48,12 +53,12 @@ def cut(ranges: Ranges, start: int, end: int) -> Ranges:
     if start >= end:
         return ()
     first = max(bisect_right(ranges, start, key=attrgetter("start")) - 1, 0)
-    part = []
-    for one in ranges[first:]:
-        if one.start >= end:
+    parts = []
+    for part in ranges[first:]:
+        if part.start >= end:
             break
-        part.append(Range(max(one.start, start) - start, min(one.end, end) - start, one.sources))
-    return tuple(part)
+        parts.append(_moved(_part(part, max(part.start, start), min(part.end, end)), -start))
+    return tuple(parts)
 
 
 def joined(*pieces: Ranges) -> Ranges:
@@ -63,7 +68,9 @@ def joined(*pieces: Ranges) -> Ranges:
 
 def repeated(ranges: Ranges, times: int) -> Ranges:
     """Return a piece several times over."""
-    if len(ranges) == 1 or len(ranges) * times > MOST:
+    if uniform(ranges, size_of(ranges)):
+        return stretched(ranges, size_of(ranges) * times)
+    if len(ranges) * times > MOST:
         return whole(size_of(ranges) * times, *sources_of(ranges))
     return joined(*[ranges] * times)
 
@@ -73,8 +80,51 @@ def scaled(ranges: Ranges, before: int, after: int) -> Ranges:
 
     Inside a unit every byte may depend on every other.
     """
-    moved = [Range(p.start // before * after, -(-p.end // before) * after, p.sources) for p in ranges]
+    moved = [
+        Range(part.start // before * after, -(-part.end // before) * after, part.sources, _scaled(part, before, after))
+        for part in ranges
+    ]
     return tuple(_merged(_swept(moved, _all)))
+
+
+def uniform(ranges: Ranges, block: int) -> bool:
+    """Whether a piece is one range in which every block of a size has the same sources, byte for byte."""
+    return len(ranges) == 1 and not (ranges[0].lanes and block % ranges[0].lanes.period)
+
+
+def stretched(ranges: Ranges, size: int) -> Ranges:
+    """Return a piece of one range with another size."""
+    return (Range(0, size, ranges[0].sources, ranges[0].lanes),)
+
+
+def interleaved(*pieces: Ranges, unit: int) -> Ranges:
+    """Return pieces of one size whose units take turns."""
+
+    def lanes(parts: Sequence[Range], start: int, end: int) -> Range:
+        return Range(start, end, sources_of(tuple(parts)), Lanes(unit, tuple(part.sources for part in parts)))
+
+    moved = [part for ranges in pieces for part in scaled(ranges, unit, unit * len(pieces))]
+    return tuple(_merged(_swept(moved, lanes)))
+
+
+def lane_of(ranges: Ranges, number: int, of: int, unit: int) -> Ranges:
+    """Return one of ``of`` lanes of a piece; where it is one that was interleaved, with the sources of that alone."""
+    first, period = number * unit, of * unit
+
+    def before(address: int) -> int:
+        return address // period * unit + min(max(address % period - first, 0), unit)
+
+    parts = (Range(before(part.start), before(part.end), _of_lane(part, first, period, unit)) for part in ranges)
+    return tuple(_merged(part for part in parts if part.start < part.end))
+
+
+def permuted(ranges: Ranges, lines: Sequence[int]) -> Ranges:
+    """Return a piece of 2**n bytes whose address lines are permuted: line k of the old address is lines[k] of the new.
+
+    Where that scatters the sources over more than SCATTERED ranges, every byte may depend on every source.
+    """
+    parts = list(islice(_merged(_permuted(ranges, lines)), SCATTERED + 1))
+    return tuple(parts) if parts[-1].end == size_of(ranges) else mixed(ranges)
 
 
 def together(*layers: Ranges) -> Ranges:
@@ -84,7 +134,7 @@ def together(*layers: Ranges) -> Ranges:
 
 def placed(ranges: Ranges, pieces: Iterable[tuple[int, Ranges]]) -> Ranges:
     """Return a piece with others put over it, each at its address; the last one wins."""
-    moved = [Range(at + part.start, at + part.end, part.sources) for at, piece in pieces for part in piece]
+    moved = [_moved(part, at) for at, piece in pieces for part in piece]
     return tuple(_merged(_swept([*ranges, *moved], _last)))
 
 
@@ -93,16 +143,67 @@ def limited(ranges: Ranges) -> Ranges:
     return ranges if len(ranges) <= MOST else mixed(ranges)
 
 
-def _done(sources: Iterable[Source], words: str) -> Iterator[Source]:
-    for source in sources:
-        yield replace(source, through=(*source.through, words))
+def _done(sources: Iterable[Source], words: str) -> tuple[Source, ...]:
+    return tuple(replace(source, through=(*source.through, words)) for source in sources)
+
+
+def _each_lane(lanes: Lanes, words: str) -> Lanes:
+    return Lanes(lanes.unit, tuple(_done(sources, words) for sources in lanes.sources))
+
+
+def _part(part: Range, start: int, end: int) -> Range:
+    """Return the bytes of a range from ``start`` up to ``end``, both inside it."""
+    return Range(start, end, part.sources, _from(part, start))
+
+
+def _from(part: Range, start: int) -> Lanes | None:
+    """Return the lanes of a range as they take turns from an address on; None where that is inside a unit."""
+    turns, inside = divmod(start - part.start, part.lanes.unit) if part.lanes else (0, 1)
+    if inside or part.lanes is None:
+        return None
+    first = turns % len(part.lanes.sources)
+    return Lanes(part.lanes.unit, part.lanes.sources[first:] + part.lanes.sources[:first])
+
+
+def _moved(part: Range, by: int) -> Range:
+    return Range(part.start + by, part.end + by, part.sources, part.lanes)
+
+
+def _scaled(part: Range, before: int, after: int) -> Lanes | None:
+    """Return the lanes of a range when units of ``before`` bytes become ``after``; None where units share a lane's."""
+    if part.lanes is None or part.start % before or part.lanes.unit % before:
+        return None
+    return Lanes(part.lanes.unit // before * after, part.lanes.sources)
+
+
+def _of_lane(part: Range, first: int, period: int, unit: int) -> tuple[Source, ...]:
+    """Return the sources of those bytes of a range that lie in units at ``first`` of each period."""
+    lanes = _from(part, -(-part.start // period) * period)
+    if lanes is None or period % lanes.period or first % lanes.unit + unit > lanes.unit:
+        return part.sources
+    return lanes.sources[first % lanes.period // lanes.unit]
+
+
+def _permuted(ranges: Ranges, lines: Sequence[int]) -> Iterator[Range]:
+    """Yield the ranges in order of the new address: halves of halves, until all bytes of one are from one old range."""
+    old_lines = [lines.index(line) for line in range(len(lines))]
+    blocks = [(0, 0, len(lines))]
+    while blocks:
+        start, lowest, count = blocks.pop()
+        highest = lowest | sum(1 << line for line in old_lines[:count])
+        part = ranges[bisect_right(ranges, lowest, key=attrgetter("start")) - 1]
+        if highest < part.end:
+            yield Range(start, start + (1 << count), part.sources)
+        else:
+            half = count - 1
+            blocks += [(start + (1 << half), lowest | 1 << old_lines[half], half), (start, lowest, half)]
 
 
 def _behind(pieces: Iterable[Ranges]) -> Iterator[Range]:
     start = 0
     for ranges in pieces:
         for part in ranges:
-            yield Range(start + part.start, start + part.end, part.sources)
+            yield _moved(part, start)
         start += size_of(ranges)
 
 
@@ -111,7 +212,8 @@ def _merged(ranges: Iterable[Range]) -> Iterator[Range]:
     last: Range | None = None
     for part in ranges:
         if last and last.sources == part.sources:
-            last = Range(last.start, part.end, last.sources)
+            lanes = last.lanes if part.lanes and _from(last, part.start) == part.lanes else None
+            last = Range(last.start, part.end, last.sources, lanes)
             continue
         if last:
             yield last
@@ -120,8 +222,11 @@ def _merged(ranges: Iterable[Range]) -> Iterator[Range]:
         yield last
 
 
-def _swept(ranges: Sequence[Range], choose: Callable[[Sequence[Range]], tuple[Source, ...]]) -> Iterator[Range]:
-    """Yield what ranges in any order come to, between each two edges; ``choose`` is given those that lie there."""
+def _swept(ranges: Sequence[Range], choose: Callable[[Sequence[Range], int, int], Range]) -> Iterator[Range]:
+    """Yield what ranges in any order come to, between each two edges.
+
+    ``choose`` is given those that lie there, and the edges.
+    """
     edges = sorted({edge for part in ranges for edge in (part.start, part.end)})
     coming = sorted(range(len(ranges)), key=lambda number: ranges[number].start, reverse=True)
     here: list[int] = []
@@ -129,12 +234,14 @@ def _swept(ranges: Sequence[Range], choose: Callable[[Sequence[Range]], tuple[So
         here = [number for number in here if ranges[number].end > start]
         while coming and ranges[coming[-1]].start <= start:
             insort(here, coming.pop())
-        yield Range(start, end, choose([ranges[number] for number in here]))
+        yield choose([ranges[number] for number in here], start, end)
 
 
-def _all(ranges: Sequence[Range]) -> tuple[Source, ...]:
-    return sources_of(tuple(ranges))
+def _all(ranges: Sequence[Range], start: int, end: int) -> Range:
+    if len(ranges) == 1:
+        return _part(ranges[0], start, end)
+    return Range(start, end, sources_of(tuple(ranges)))
 
 
-def _last(ranges: Sequence[Range]) -> tuple[Source, ...]:
-    return ranges[-1].sources
+def _last(ranges: Sequence[Range], start: int, end: int) -> Range:
+    return _part(ranges[-1], start, end)

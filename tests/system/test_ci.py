@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.cli import BYTECODE, ROOT, Ran, call, demo_copy, digests, sha256
+from pipeline.commands.start import Start
+from tests.support.cli import BYTECODE, ROOT, Ran, call, demo_copy, digests, sha256, within
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the job is a script for a POSIX shell")
 
@@ -40,6 +41,11 @@ def checkout(folder: Path) -> Path:
     demo_copy(folder)
     shutil.copy(ROOT / "dodo.py", folder)
     shutil.copytree(ROOT / ".ci", folder / ".ci")
+    return with_python(folder)
+
+
+def with_python(folder: Path) -> Path:
+    """Put what stands for python3 into a folder."""
     (folder / "bin").mkdir()
     (folder / "bin" / "python3").write_text(VENV.format(python=sys.executable), encoding="utf-8")
     (folder / "bin" / "python3").chmod(0o755)
@@ -130,3 +136,13 @@ def test_a_record_that_cannot_be_read_ends_the_job_before_the_proof(
 def test_the_script_is_right_for_any_posix_shell() -> None:
     # IEEE Std 1003.1, "sh": -n reads commands and does not run them; dash is the shell of Debian's /bin/sh
     subprocess.run(["/bin/sh", "-n", str(ROOT / ".ci/card")], env=BYTECODE, check=True)
+
+
+def test_it_runs_in_a_folder_of_ones_own_with_the_version_that_folder_names(tmp_path: Path) -> None:
+    folder = tmp_path / "club"
+    assert within(tmp_path, Start, "club").code == 0
+    with_python(folder)
+    ran = job(folder, tmp_path / "cache", card="my-card")
+    assert (ran.code, ran.err) == (0, "")
+    assert (folder / "pip-was-asked").read_text(encoding="utf-8") == "install -q -r requirements.txt\n"
+    assert {path.name for path in (folder / "kept").iterdir()} == KEPT

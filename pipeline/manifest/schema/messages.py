@@ -1,4 +1,4 @@
-"""How the errors of ``keywords.py`` are told: the value found, the value expected, and what to type."""
+"""The message of each error of ``errors.py``: the value found, the value expected, and what to type."""
 
 from __future__ import annotations
 
@@ -6,13 +6,11 @@ import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from pipeline.manifest.schema.formats import UnfitError, control_hint
+from pipeline.manifest.schema.errors import SchemaError
+from pipeline.manifest.schema.formats import control_hint
 from pipeline.model.text import LONGEST, counted, did_you_mean, nearest, quote, quoted, shorten, shown
-
-if TYPE_CHECKING:
-    from jsonschema.exceptions import ValidationError  # takes long to import, and telling needs only its values
 
 SHOWN_KEYS = 12
 """Known keys that a hint lists."""
@@ -22,7 +20,7 @@ BARE = {"integer": re.compile("[0-9]{1,19}|0x[0-9A-Fa-f]{1,16}"), "boolean": re.
 
 
 @dataclass(frozen=True, slots=True)
-class Telling:
+class Message:
     """What a problem says. ``at_key``: it points at the key and not at its value."""
 
     what: str
@@ -31,18 +29,17 @@ class Telling:
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
-    """One error and what is needed to tell it: the value as it is written, and the manifest's top keys."""
+class Context:
+    """One error and what its message needs: the value as it is written, and the manifest's top keys."""
 
-    error: ValidationError
+    error: SchemaError
     raw: str
     top: Mapping[str, Any]
 
     @property
     def schema(self) -> Mapping[str, Any]:
         """The schema the value does not meet."""
-        schema = self.error.schema
-        return schema if isinstance(schema, Mapping) else {}
+        return self.error.schema
 
     @property
     def found(self) -> str:
@@ -57,13 +54,12 @@ class Case:
     @property
     def value(self) -> Any:
         """The value itself; of a name that is not fit, the name."""
-        return self.error.instance
+        return self.error.value
 
     @property
     def names(self) -> Sequence[str]:
         """The keys an error is about, where it is about some."""
-        names: Any = self.error.validator_value
-        return tuple(names)
+        return self.error.names
 
     @property
     def key(self) -> str:
@@ -71,10 +67,9 @@ class Case:
         return str(self.error.path[-1]) if self.error.path else ""
 
 
-def tell(error: ValidationError, raw: str, top: Mapping[str, Any]) -> Telling:
-    """Return how one error is told."""
-    case = Case(error, raw, top)
-    return TELLERS.get(str(error.validator), _other)(case)
+def message(error: SchemaError, raw: str, top: Mapping[str, Any]) -> Message:
+    """Return the message of an error."""
+    return MESSAGES.get(error.keyword, _plain)(Context(error, raw, top))
 
 
 def expected(schema: Mapping[str, Any]) -> str:
@@ -88,87 +83,87 @@ def expected(schema: Mapping[str, Any]) -> str:
     return f"{title} such as {examples[0]}" if examples and len(examples[0]) <= LONGEST else title
 
 
-def _other(case: Case) -> Telling:
-    return Telling(f"found {case.found}, expected {expected(case.schema)}")
+def _plain(error: Context) -> Message:
+    return Message(f"found {error.found}, expected {expected(error.schema)}")
 
 
-def _type(case: Case) -> Telling:
-    types = case.schema["type"]
-    short = len(case.raw) <= LONGEST and "\n" not in case.raw
+def _type(error: Context) -> Message:
+    types = error.schema["type"]
+    short = len(error.raw) <= LONGEST and "\n" not in error.raw
     hint = ""
-    if types == "string" and isinstance(case.value, bool | int | float):
-        hint = "put it in quotes" + (f': "{case.raw}"' if short else "")
-    elif types == "array" and not isinstance(case.value, dict):
-        hint = "put it in square brackets" + (f": [{case.raw}]" if short else "")
-    elif isinstance(case.value, str) and (bare := BARE.get(str(types))) and bare.fullmatch(case.value):
-        hint = f"write it without quotes: {case.value}"
-    return Telling(f"found {case.found}, expected {expected(case.schema)}", hint)
+    if types == "string" and isinstance(error.value, bool | int | float):
+        hint = "put it in quotes" + (f': "{error.raw}"' if short else "")
+    elif types == "array" and not isinstance(error.value, dict):
+        hint = "put it in square brackets" + (f": [{error.raw}]" if short else "")
+    elif isinstance(error.value, str) and (bare := BARE.get(str(types))) and bare.fullmatch(error.value):
+        hint = f"write it without quotes: {error.value}"
+    return Message(f"found {error.found}, expected {expected(error.schema)}", hint)
 
 
-def _enum(case: Case) -> Telling:
-    hint = did_you_mean(str(case.value), [str(value) for value in case.schema["enum"]])
-    return Telling(f"found {case.found}, expected {expected(case.schema)}", hint)
+def _enum(error: Context) -> Message:
+    hint = did_you_mean(str(error.value), [str(value) for value in error.schema["enum"]])
+    return Message(f"found {error.found}, expected {expected(error.schema)}", hint)
 
 
-def _pattern(case: Case) -> Telling:
-    return Telling(f"found {case.found}, expected {expected(case.schema)}", control_hint(case.value))
+def _pattern(error: Context) -> Message:
+    return Message(f"found {error.found}, expected {expected(error.schema)}", control_hint(error.value))
 
 
-def _length(case: Case) -> Telling:
-    return Telling(f"found {counted(len(case.value), 'digit')}, expected {case.schema['title']}")
+def _length(error: Context) -> Message:
+    return Message(f"found {counted(len(error.value), 'digit')}, expected {error.schema['title']}")
 
 
-def _format(case: Case) -> Telling:
-    cause = case.error.cause
-    if not isinstance(cause, UnfitError):
-        return _other(case)
-    return Telling(f"found {case.found}, expected {cause.expected}", cause.hint)
+def _format(error: Context) -> Message:
+    cause = error.error.cause
+    if cause is None:
+        return _plain(error)
+    return Message(f"found {error.found}, expected {cause.expected}", cause.hint)
 
 
-def _required(case: Case) -> Telling:
-    return Telling(f"found nothing, expected {expected(case.schema)}")
+def _required(error: Context) -> Message:
+    return Message(f"found nothing, expected {expected(error.schema)}")
 
 
-def _unknown(case: Case) -> Telling:
-    known = case.names
-    what = f"{quote(case.key)} is not a key here"
-    if case.key in case.top and len(case.error.absolute_path) > 1:
-        return Telling(what, "it is a key of the whole manifest: move it above the first [table] head", True)
-    near = nearest(case.key, known)
+def _unknown(error: Context) -> Message:
+    known = error.names
+    what = f"{quote(error.key)} is not a key here"
+    if error.key in error.top and len(error.error.path) > 1:
+        return Message(what, "it is a key of the whole manifest: move it above the first [table] head", True)
+    near = nearest(error.key, known)
     if near:
-        return Telling(f'{what}; did you mean "{near}"?', "", True)
+        return Message(f'{what}; did you mean "{near}"?', "", True)
     more = ", ..." if len(known) > SHOWN_KEYS else ""
-    return Telling(what, f"the keys here are {', '.join(known[:SHOWN_KEYS])}{more}", True)
+    return Message(what, f"the keys here are {', '.join(known[:SHOWN_KEYS])}{more}", True)
 
 
-def _name(case: Case) -> Telling:
-    return Telling(
-        f"found the name {quote(case.value)}, expected {expected(case.schema)}", control_hint(case.value), True
+def _name(error: Context) -> Message:
+    return Message(
+        f"found the name {quote(error.value)}, expected {expected(error.schema)}", control_hint(error.value), True
     )
 
 
-def _twice(case: Case) -> Telling:
-    return Telling(f"found {case.found} a second time, expected it once", "take one of them out")
+def _twice(error: Context) -> Message:
+    return Message(f"found {error.found} a second time, expected it once", "take one of them out")
 
 
-def _apart(case: Case) -> Telling:
-    return Telling(f"{quote(case.key)} does not go with {quoted(case.names, 'and')}", "", True)
+def _apart(error: Context) -> Message:
+    return Message(f"{quote(error.key)} does not go with {quoted(error.names, 'and')}", "", True)
 
 
-def _several(case: Case) -> Telling:
-    return Telling(f"found {quoted(case.names, 'and')}, which exclude each other; expected only one")
+def _several(error: Context) -> Message:
+    return Message(f"found {quoted(error.names, 'and')}, which exclude each other; expected only one")
 
 
-def _none(case: Case) -> Telling:
-    return Telling(f"found none of {quoted(case.names)}, expected one of them")
+def _none(error: Context) -> Message:
+    return Message(f"found none of {quoted(error.names)}, expected one of them")
 
 
-def _any_of(case: Case) -> Telling:
-    keys = [key for branch in case.schema["anyOf"] for key in branch["required"]]
-    return Telling(f"found none of {quoted(keys)}, expected one of them")
+def _any_of(error: Context) -> Message:
+    keys = [key for branch in error.schema["anyOf"] for key in branch["required"]]
+    return Message(f"found none of {quoted(keys)}, expected one of them")
 
 
-TELLERS: Mapping[str, Callable[[Case], Telling]] = {
+MESSAGES: Mapping[str, Callable[[Context], Message]] = {
     "type": _type,
     "enum": _enum,
     "pattern": _pattern,

@@ -11,7 +11,9 @@ from operator import attrgetter
 from pipeline.model.manifest import Title
 from pipeline.model.units import show_size
 from pipeline.roms.chips.parts import Part, part_named
+from pipeline.roms.operations.operation import HintedError
 from pipeline.roms.operations.table import CHANGES
+from pipeline.roms.operations.text_dumps import FORMS, MARK, form_of
 from pipeline.roms.report import Report
 from pipeline.roms.tree import Node, evaluate
 
@@ -24,14 +26,29 @@ LONGEST_HEADER = 1024
 def diagnose(data: bytes, part: str = "") -> tuple[str, ...]:
     """Return plain sentences on what a dump looks like, none where nothing stands out.
 
-    All one value; the same bytes again and again; one nibble that never changes; 0xFF at the end; and, where ``part``
-    names a known one, another size than it has.
+    Text of records, and what is wrong with it; all one value; the same bytes again and again; one nibble that never
+    changes; 0xFF at the end; and, where ``part`` names a known one, another size than it has.
     """
+    if form := form_of(data):
+        return tuple(_of_text(data, form))
     known = part_named(part)
     said = [f"has {_unlike(known, len(data))[0]}"] if known and len(data) != known.size else []
     if len(set(data)) < 2:
         return (*said, *_uniform(data, known))
     return (*said, *_repeats(data), *_nibbles(data, known), *_ending(data))
+
+
+def _of_text(data: bytes, form: str) -> Iterator[str]:
+    """Yield that a dump is text, and what is wrong with it."""
+    if data.startswith(MARK):
+        yield "begins with a byte order mark, which a text dump does not have"
+    try:
+        for _ in FORMS[form](data.removeprefix(MARK)):
+            pass
+    except HintedError as error:
+        yield f"is {form} text that cannot be decoded: {error}"
+    else:
+        yield f"is {form} text"
 
 
 def _uniform(data: bytes, part: Part | None) -> Iterator[str]:

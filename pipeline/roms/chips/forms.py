@@ -11,14 +11,13 @@ from pipeline.model.derived import Form, Forming
 from pipeline.roms.operations.bit_values import invert, pack, unpack
 from pipeline.roms.operations.bits import REVERSED
 from pipeline.roms.operations.decode import decode
-from pipeline.roms.operations.text_dumps import FORMS, Run
+from pipeline.roms.operations.text_dumps import FORMS, MARK, Run, form_of, with_sum_corrected
 from pipeline.roms.operations.wiring import swap_bytes
 
 HEADERS = (16, 32, 64, 128, 256, 512, 1024)
 """Bytes of the headers that are tried (common practice: small powers of two)."""
 LONGEST_TEXT = 5
 """Characters of a text dump for each byte of the chip, at most: 4 with 8 bytes a line, and line ends."""
-MARKS = {b":": "intel-hex", b"S": "s-record"}
 
 
 def fits(size: int, wanted: int) -> bool:
@@ -47,8 +46,8 @@ def forms(data: bytes, wanted: int) -> Iterator[Form]:
     if header in HEADERS:
         change = f"strip = {{ size = {header}, leaves = {wanted} }}"
         yield Form(how=f"behind a header of {header} bytes", change=change, data=data[header:])
-    if data[:1] in MARKS:
-        yield from _decoded(data, MARKS[data[:1]], wanted)
+    if form := form_of(data):
+        yield from _of_text(data, form, wanted)
 
 
 def _same_size(data: bytes) -> Iterator[Form]:
@@ -69,6 +68,20 @@ def _half(data: bytes, wanted: int) -> Iterator[Form]:
     for order in ("low-first", "high-first"):
         how = f"with one nibble in each byte, {order}"
         yield Form(how=how, change=f'pack = "{order}"', data=pack(data, order=order))
+
+
+def _of_text(data: bytes, text: str, wanted: int) -> Iterator[Form]:
+    """Yield what a text dump gives, after its byte order mark, and with one wrong sum that needs correction first."""
+    plain = data.removeprefix(MARK)
+    corrected = with_sum_corrected(plain, text)
+    for form in _decoded(corrected[0] if corrected else plain, text, wanted):
+        if corrected:
+            yield Form(how=f"{form.how} with a wrong sum ({corrected[1]})", change="", data=form.data)
+        elif plain != data:
+            change = f'strip = {{ header = "{MARK.hex(" ").upper()}" }} }}, {{ {form.change}'
+            yield Form(how=f"{form.how} behind a byte order mark", change=change, data=form.data)
+        else:
+            yield form
 
 
 def _decoded(data: bytes, text: str, wanted: int) -> Iterator[Form]:

@@ -29,6 +29,8 @@ FIELDS: Mapping[str, Callable[[bytes, int], int]] = {
     "crc-32": lambda piece, _: zlib.crc32(piece),
 }
 """What a field says of a slot: where it begins in the container, and size and check values of the piece alone."""
+CHECK_VALUES = ("sum", "crc-32")
+"""The fields that depend on the bytes of the piece."""
 
 
 def container(
@@ -104,13 +106,13 @@ def _container_trace(
     **_rest: object,
 ) -> Ranges:
     count = slots or len(parts)
-    width = _table_size(1, name_width, fields, None)
     fill = Source("fill", show_value(slot_fill))
     records, filled = [], []
     for n, (name, part) in enumerate(zip(names, parts, strict=True)):
-        if {"sum", "crc-32"} & set(fields):
-            checked = sources_of(through(part, "check value in the table"))
-            records.append((n * width, whole(width, Source("table"), *checked)))
+        checked = sources_of(through(part, "check value in the table"))
+        for at, field in enumerate(fields, n * len(fields)):
+            if field in CHECK_VALUES:
+                records.append((name_width * (n + 1) + FIELD * at, whole(FIELD, Source("table"), *checked)))
         slot = f"slot {n + 1}" + (f" ({name})" if name else "")
         filled += [through(part, slot), whole(slot_size - size_of(part), fill)]
     table = placed(whole(_table_size(count, name_width, fields, table_size), Source("table")), records)

@@ -10,7 +10,7 @@ from pipeline.model.ranges import Ranges, Source
 from pipeline.roms.operations.arguments import CHIP, HEX, SIZE, VALUE, choice, show_hex, show_value
 from pipeline.roms.operations.bits import merge, table
 from pipeline.roms.operations.operation import Operation, whole_units
-from pipeline.roms.provenance import joined, scaled, through, together, whole
+from pipeline.roms.provenance import interleaved, joined, scaled, through, together, whole
 
 HIGH = table(lambda value: value << 4)
 LOW = table(lambda value: value & 15)
@@ -85,13 +85,13 @@ def _planes_size(*sizes: int, packed: str | None) -> int:
 
 def _interleave_trace(_: str, *lanes: Ranges, unit: int) -> Ranges:
     count = len(lanes)
-    told = [through(lane, f"lane {n} of {count} ({unit}-byte units)") for n, lane in enumerate(lanes)]
-    return together(*(scaled(lane, unit, count * unit) for lane in told))
+    named = [through(lane, f"lane {n} of {count} ({unit}-byte units)") for n, lane in enumerate(lanes)]
+    return interleaved(*named, unit=unit)
 
 
 def _planes_trace(_: str, *parts: Ranges, packed: str | None) -> Ranges:
-    told = [through(part, f"bit plane {k}") for k, part in enumerate(parts)]
-    return together(*(scaled(part, 1, 8 if packed else 1) for part in told))
+    named = [through(part, f"bit plane {k}") for k, part in enumerate(parts)]
+    return together(*(scaled(part, 1, 8 if packed else 1) for part in named))
 
 
 def _fill_size(*, fill: int | bytes, size: int) -> int:

@@ -25,8 +25,8 @@ from pipeline.roms.operations.arguments import (
     show_range,
     show_value,
 )
-from pipeline.roms.operations.operation import Operation, in_units, whole_units
-from pipeline.roms.provenance import cut, joined, placed, repeated, size_of, sources_of, through, whole
+from pipeline.roms.operations.operation import Operation, whole_units
+from pipeline.roms.provenance import cut, joined, lane_of, placed, repeated, size_of, stretched, through, uniform, whole
 
 
 def take(data: bytes, *, from_: int, size: int) -> bytes:
@@ -164,9 +164,10 @@ def _pad_trace(words: str, part: Ranges, /, *, to: int | str, fill: int) -> Rang
 
 
 def _blocks_trace(words: str, part: Ranges, /, *, size: int, order: tuple[int, ...], **_flags: bool) -> Ranges:
-    if len(part) == 1:
-        return whole(size * len(order), *sources_of(through(part, words)))
-    return joined(*(cut(through(part, words), size * n, size * (n + 1)) for n in order))
+    changed = through(part, words)
+    if uniform(changed, size):
+        return stretched(changed, size * len(order))
+    return joined(*(cut(changed, size * n, size * (n + 1)) for n in order))
 
 
 def _overlay_trace(words: str, part: Ranges, /, *, at: int, old: bytes, new: bytes) -> Ranges:
@@ -259,7 +260,7 @@ SHAPE = (
         example={"number": 0, "of": 2},
         size=_lane_size,
         apply=lane,
-        trace=lambda words, part, *, number, of, unit: in_units(words, part, of * unit, unit),
+        trace=lambda words, part, **lane: lane_of(through(part, words), **lane),
         tell="lane {number} of {of} ({unit}-byte units)".format,
     ),
     Operation(

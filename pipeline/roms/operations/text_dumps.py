@@ -26,6 +26,23 @@ HEX_LINE = re.compile(":(?:[0-9A-Fa-f]{2}){5,}")
 S_LINE = re.compile("S[0-9](?:[0-9A-Fa-f]{2}){4,}")
 
 
+MARK = b"\xef\xbb\xbf"
+"""The byte order mark of UTF-8, which some editors put in front of a text (The Unicode Standard, section 23.8)."""
+LONGEST_RECORD = 3 + 2 * 256 + 2
+"""Characters of a record, at most."""
+
+
+class SumError(HintedError):
+    """A record whose sum is wrong; ``expected`` is what it would have to be."""
+
+    def __init__(self, line: int, found: int, expected: int) -> None:
+        super().__init__(
+            f"line {line}: the record's sum is {found:02X}; expected {expected:02X}", "the line is damaged"
+        )
+        self.line = line
+        self.expected = expected
+
+
 class Run(NamedTuple):
     """The data of one record: where they begin, the bytes, and the number of its line, from 1."""
 
@@ -104,6 +121,28 @@ FORMS: dict[str, Callable[[bytes], Iterator[Run]]] = {"intel-hex": intel_hex, "s
 """The forms of text dumps by the names they have in a manifest."""
 
 
+def form_of(text: bytes) -> str:
+    """Return the form whose record the first line of a text is, after a byte order mark if there is one, else ""."""
+    first = b"".join(text[: 2 * LONGEST_RECORD].removeprefix(MARK).split(maxsplit=1)[:1]).decode("latin-1")
+    return "intel-hex" if HEX_LINE.fullmatch(first) else "s-record" if S_LINE.fullmatch(first) else ""
+
+
+def with_sum_corrected(text: bytes, form: str) -> tuple[bytes, SumError] | None:
+    """Return a text dump with its one wrong sum corrected, and what was wrong; None where more is wrong, or nothing."""
+    try:
+        for _ in FORMS[form](text):
+            pass
+    except SumError as error:
+        lines = text.splitlines(keepends=True)
+        line = lines[error.line - 1]
+        record = line.rstrip()
+        lines[error.line - 1] = record[:-2] + b"%02X" % error.expected + line[len(record) :]
+        return b"".join(lines), error
+    except HintedError:
+        pass
+    return None
+
+
 def _base(record: _Record, base: int, *, linear: bool) -> tuple[int, bool]:
     """Return what a record of type 02 or 04 adds to addresses, and whether it is linear."""
     now_linear = record.kind == "04"
@@ -163,6 +202,11 @@ def _lines(text: bytes, pattern: re.Pattern[str], expected: str) -> Iterator[tup
 
     Behind the last may stand the character 1A, with which CP/M and its followers end a text (common practice).
     """
+    if text.startswith(MARK):
+        what = f"line 1: found a byte order mark; expected {expected}"
+        raise HintedError(what, 'take it off before decode: { strip = { header = "EF BB BF" } }')
+    if text.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise HintedError(f"line 1: found UTF-16 text; expected {expected}", "save the file as ASCII text")
     for number, raw in enumerate(text.rstrip(b"\x1a").splitlines(), 1):
         line = raw.decode("latin-1").rstrip(" \t")
         if line and not pattern.fullmatch(line):
@@ -182,7 +226,7 @@ def _check_count(number: int, declared: int, found: int) -> None:
 
 def _check_sum(number: int, line: str, expected: int) -> None:
     if int(line[-2:], 16) != expected:
-        _refuse(number, f"the record's sum is {line[-2:].upper()}; expected {expected:02X}", "the line is damaged")
+        raise SumError(number, int(line[-2:], 16), expected)
 
 
 def _nothing_after(ended: int, record: _Record) -> None:

@@ -13,7 +13,7 @@ from pipeline.model.ranges import Ranges
 from pipeline.roms.operations.arguments import ENDIAN, LINES, choice
 from pipeline.roms.operations.bits import REVERSED, merge, move_bits
 from pipeline.roms.operations.operation import Operation, in_units, whole_units
-from pipeline.roms.provenance import mixed, through
+from pipeline.roms.provenance import permuted, through
 
 ITEMS = {16: "H", 32: "I", 64: "Q"}
 """array's type code for an unsigned number of so many bits."""
@@ -161,7 +161,7 @@ WIRING = (
         main="lines",
         size=_address_lines_size,
         apply=address_lines,
-        trace=lambda words, part, *, lines: mixed(through(part, words)),
+        trace=lambda words, part, *, lines: permuted(through(part, words), lines),
         tell="address lines from {lines}".format,
     ),
 )

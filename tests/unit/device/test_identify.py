@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.device.identify import Identity, Known, identify, structure
+from pipeline.device.identify import Identity, Known, identify
+from pipeline.fat.structure import structure
 from tests.strangers.tools import require
 from tests.unit.image.cards import FILES, build, sample_plan
 

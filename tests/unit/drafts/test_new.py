@@ -61,6 +61,9 @@ RELEASE = {
     "README.md": b"Needs rgb.",
     "LICENSE.txt": b"CC0",
     "docs/keys.txt": b"x" * 4096,
+    ".git/objects/1": ICE40,
+    "docs/.DS_Store": b"x",
+    "__MACOSX/glow.bit": ECP5,
 }
 CORE = f"""\
 name = "<blank>"
@@ -269,6 +272,11 @@ def test_what_cannot_be_is_one_message_and_writes_nothing(words: list[str], code
     ran = within(folder, New, *words)
     assert (ran.code, ran.out, ran.err) == (code, "", told)
     assert sorted(folder.rglob("*")) == before
+
+
+def test_inputs_elsewhere_are_named_by_their_path(folder: Path, tmp_path: Path) -> None:
+    ran = within(tmp_path, New, "card", "my-card", CARDKILN_INPUTS=str(folder / "inputs"))
+    assert ran.err.startswith("club/inputs/cards/my-card.toml: is there already")
 
 
 def test_without_inputs_it_says_how_to_start(tmp_path: Path) -> None:

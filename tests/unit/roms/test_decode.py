@@ -143,6 +143,9 @@ WRONG = {
              "hexadecimal digits or more"),
     "spaces inside": (":04 0000 00 01020304 F2\n" + END_HEX, "line 1: found \":04 0000 00 01020304 F2\"; expected "
                       "\":\" and five pairs of hexadecimal digits or more"),
+    "byte order mark": ("\ufeff" + FIRST + END_HEX, "line 1: found a byte order mark; expected \":\" and five pairs of "
+                        "hexadecimal digits or more\n"
+                        "  hint: take it off before decode: { strip = { header = \"EF BB BF\" } }"),
     "sum": (":0400000001020304F3\n" + END_HEX, "line 1: the record's sum is F3; expected F2\n"
             "  hint: the line is damaged"),
     "count": (FIRST[:-3] + "\n" + END_HEX, "line 1: the record has 3 bytes; its count says 4\n"
@@ -205,6 +208,54 @@ WRONG_S = {
 def test_wrong_s_records_are_refused_with_their_line(name: str) -> None:
     text, expected = WRONG_S[name]
     assert refused(text, form="s-record") == expected
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_a_text_in_utf_16_is_refused_with_what_to_do(encoding: str) -> None:
+    assert refused(("\ufeff" + GOOD_S + END_S).encode(encoding), form="s-record") == (
+        'line 1: found UTF-16 text; expected "S", a digit and four pairs of hexadecimal digits or more\n'
+        "  hint: save the file as ASCII text"
+    )
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_byte_order_mark_can_be_stripped(form: str) -> None:
+    """The mark is Python's own of "utf-8-sig"."""
+    text = {"intel-hex": FIRST + END_HEX, "s-record": GOOD_S + END_S}[form].encode("utf-8-sig")
+    then = [{"strip": {"header": "EF BB BF"}}, {"decode": {"text": form, "from": 0, "size": 4}}]
+    whole = rom(4, {"at": 0, "chip": "6f", "then": then})
+    assert assemble(title(whole, **{"6f": text}), whole, {"6f": text}) == b"\1\2\3\4"
+
+
+ENDS = {"intel-hex": ("end of all", record(4, 0, b"\xff\xff") + record(0, 0xFFFC, b"\1\2\3\4") + END_HEX),
+        "s-record": ("end of all", s_record(3, 0xFFFF_FFFC, b"\1\2\3\4") + END_S)}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_record_may_end_at_the_last_address(form: str) -> None:
+    """The measure is bincopy, which reads both forms."""
+    _, text = ENDS[form]
+    stranger = bincopy.BinFile()
+    stranger.add(text)
+    assert (stranger.minimum_address, stranger.maximum_address) == (0xFFFF_FFFC, 1 << 32)
+    assert decoded(text, 4, form, 0xFFFF_FFFC) == bytes(stranger.as_binary()) == b"\1\2\3\4"
+
+
+def test_a_record_may_end_with_its_segment_and_no_later() -> None:
+    """Without a base record a segment begins at 0 (Intel's specification, "Data Record")."""
+    assert decoded(record(0, 0xFFFE, b"ab") + END_HEX, 2, at=0xFFFE) == b"ab"
+    assert refused(record(0, 0xFFFE, b"abc") + END_HEX, 3, at=0xFFFE, elsewhere="drop") == (
+        "line 1: runs past the end of its segment of 64 KiB, which public tools read differently"
+    )
+    linear = record(4, 0, b"\0\0") + record(0, 0xFFFE, b"abc") + END_HEX
+    assert decoded(linear, 3, at=0xFFFE) == b"abc"
+
+
+def test_a_header_may_be_empty(tmp_path: Path) -> None:
+    command = ("srec_cat", "a", "-Binary", "-header", "", "-o", "o", "-Motorola")
+    text = run(tmp_path, {"a": b"\1\2\3\4"}, *command)
+    assert text.startswith(b"S0030000FC\n")
+    assert decoded(text, 4, "s-record") == b"\1\2\3\4"
 
 
 def test_what_lies_elsewhere_is_left_out_where_this_is_asked_for() -> None:

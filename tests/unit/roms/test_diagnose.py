@@ -25,6 +25,23 @@ SIGNS: list[tuple[str, bytes, str, tuple[str, ...]]] = [
     ("nothing stands out", noise(4 * K), "2732", ()),
     ("nothing known of the part", noise(4 * K), "club's own", ()),
     ("an empty file", b"", "", ("is empty",)),
+    ("a text dump", b":0100000001FE\r\n:00000001FF\r\n", "2716", ("is intel-hex text",)),
+    (
+        "a text dump with a wrong sum behind a byte order mark",
+        b"\xef\xbb\xbf:0100000001FE\n:0100010002FB\n:00000001FF\n",
+        "",
+        (
+            "begins with a byte order mark, which a text dump does not have",
+            "is intel-hex text that cannot be decoded: line 2: the record's sum is FB; expected FC",
+        ),
+    ),
+    (
+        "a text dump cut short",
+        b"S10700000001",
+        "",
+        ("is s-record text that cannot be decoded: line 1: the record has 4 bytes; its count says 7",),
+    ),
+    ("a colon that begins no text", b":" + noise(63), "", ()),
     ("all ones", b"\xff" * K, "", ("every byte is 0xFF: the chip is erased or missing",)),
     ("all zeros", bytes(K), "2708", ("every byte is 0x00: the chip never answered",)),
     ("one value", b"\x5a" * 64, "", ("every byte is 0x5A: no chip holds that on purpose",)),

@@ -23,8 +23,8 @@ def ways(file: bytes, wanted: bytes) -> list[Form]:
     assert fits(len(file), len(wanted))
     found = [form for form in forms(file, len(wanted)) if form.data == wanted]
     for form in found:
-        change = tomllib.loads(f"then = [{{ {form.change} }}]")["then"][0]
-        assert changed(file, change, size=len(wanted)) == wanted
+        then = tomllib.loads(f"then = [{{ {form.change} }}]")["then"] if form.change else None
+        assert then is None or changed(file, *then, size=len(wanted)) == wanted
     return found
 
 
@@ -89,6 +89,24 @@ def test_text_that_leaves_out_what_is_erased(tmp_path: Path) -> None:
     text = run(tmp_path, {"a": WANTED[:200]}, *command)
     change = 'decode = { text = "intel-hex", from = 0xE000, size = 512, fill = 0xFF }'
     assert way(text, wanted) == ("as intel-hex text", change)
+
+
+@pytest.mark.parametrize(("form", "output"), [("intel-hex", "ihex"), ("s-record", "srec")])
+def test_text_behind_a_byte_order_mark_or_with_one_wrong_sum(form: str, output: str, tmp_path: Path) -> None:
+    """The mark is that of UTF-8 (The Unicode Standard, section 23.8); objcopy writes the text."""
+    text = run(tmp_path, {"a": WANTED}, "objcopy", "-I", "binary", "-O", output, "a", "o")
+    decode = f'decode = {{ text = "{form}", from = 0x0, size = 512 }}'
+    assert way(b"\xef\xbb\xbf" + text) == (
+        f"as {form} text behind a byte order mark",
+        f'strip = {{ header = "EF BB BF" }} }}, {{ {decode}',
+    )
+    lines = text.splitlines()
+    right = int(lines[3][-2:], 16)
+    lines[3] = lines[3][:-2] + b"%02X" % (right ^ 0x10)
+    wrong = f"line 4: the record's sum is {right ^ 0x10:02X}; expected {right:02X}"
+    assert way(b"\r\n".join(lines)) == (f"as {form} text with a wrong sum ({wrong})", "")
+    lines[5] = lines[5][:-2] + b"%02X" % (int(lines[5][-2:], 16) ^ 1)
+    assert ways(b"\r\n".join(lines), WANTED) == []
 
 
 @given(st.binary(min_size=1, max_size=80), st.integers(1, 40))

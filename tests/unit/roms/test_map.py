@@ -138,3 +138,100 @@ def test_it_is_so_for_any_recipe(
         assert differing(before, assemble(asked, whole, {**CHIPS, name: flipped(chip, at, bits)})) <= naming(
             ranges, name
         )
+
+
+def exact(whole: RomFile, chips: dict[str, bytes]) -> bool:
+    """Whether a chip's bytes, all inverted, change all bytes that name it and no others."""
+    asked = title(whole, **chips)
+    assert check_title(asked) == []
+    ranges = rom_map(asked, whole)
+    assert partitions(ranges, whole.size)
+    before = assemble(asked, whole, chips)
+    return all(
+        differing(before, assemble(asked, whole, {**chips, name: bytes(byte ^ 0xFF for byte in chip)}))
+        == naming(ranges, name)
+        for name, chip in chips.items()
+    )
+
+
+LANE_CHANGES: list[dict[str, Any]] = [
+    {"invert": True}, {"xor": 0x5A}, {"reverse-bits": 8}, {"mirror": 192}, {"take": {"from": 48, "size": 48}},
+    {"blocks": {"size": 48, "order": [1, 0]}}, {"blocks": {"size": 24, "order": [0, 1, 2, 3]}}, {"swap-bytes": 16},
+    {"pad": {"to": 192, "fill": 0}},
+]  # fmt: skip
+
+
+@given(
+    st.sampled_from([(2, 1), (2, 2), (3, 2), (3, 4), (4, 2), (4, 4), (8, 4)]),
+    st.lists(st.sampled_from(LANE_CHANGES), max_size=2),
+    st.data(),
+)
+def test_a_lane_of_what_was_interleaved_names_its_own_chip_alone(
+    shape: tuple[int, int], changes: list[dict[str, Any]], draw: st.DataObject
+) -> None:
+    lanes, unit = shape
+    assume(unit > 1 or {"swap-bytes": 16} not in changes)
+    assume(not ({"mirror": 192} in changes and {"take": {"from": 48, "size": 48}} in changes))  # lanes cut apart
+    chips = {f"l{n}": noise(96 // lanes, n) for n in range(lanes)}
+    number = draw.draw(st.integers(0, lanes - 1))
+    then = [*changes, {"lane": {"number": number, "of": lanes, "unit": unit}}]
+    table = {"at": 0, "interleave": list(chips), "unit": unit, "then": then}
+    made = rom(256, table, fill=0)
+    asked = title(made, **chips)
+    assume(not check_title(asked))
+    ranges = rom_map(asked, made)
+    assert len({source.name for one in ranges for source in one.sources if source.kind == "chip"}) == 1
+    for name, chip in chips.items():
+        other = {**chips, name: bytes(byte ^ 0xFF for byte in chip)}
+        changed_bytes = differing(assemble(asked, made, chips), assemble(asked, made, other))
+        assert changed_bytes == naming(ranges, name)
+
+
+@pytest.mark.parametrize(
+    ("then", "names"),
+    [
+        ([{"lane": {"number": 3, "of": 4}}], {"b"}),
+        ([{"lane": {"number": 0, "of": 2}}, {"lane": {"number": 1, "of": 2}}], {"a"}),
+        ([{"take": {"from": 1, "size": 30}}, {"lane": {"number": 0, "of": 2}}], {"b"}),
+        ([{"swap-bytes": 16}, {"lane": {"number": 0, "of": 2}}], {"a", "b"}),
+        ([{"lane": {"number": 0, "of": 2, "unit": 2}}], {"a", "b"}),
+        ([{"take": {"from": 0, "size": 18}}, {"lane": {"number": 1, "of": 3}}], {"a", "b"}),
+    ],
+)
+def test_another_lane_than_was_interleaved_names_all_that_it_has(then: list[dict[str, Any]], names: set[str]) -> None:
+    """A lane of four is every second byte of a lane of two; of swapped bytes the map names both chips."""
+    made = rom(32, {"at": 0, "interleave": ["a", "b"], "then": then}, fill=0)
+    chips = {"a": CHIPS["a"], "b": CHIPS["b"]}
+    ranges = rom_map(title(made, **chips), made)
+    assert {source.name for one in ranges for source in one.sources if source.kind == "chip"} == names
+
+
+@given(st.permutations(range(6)), st.lists(st.sampled_from([4, 8, 12, 16, 32]), min_size=1, max_size=3))
+def test_permuted_address_lines_name_the_chip_of_each_byte(lines: list[int], sizes: list[int]) -> None:
+    assume(sum(sizes) <= 64)
+    chips = {f"c{n}": noise(size, n) for n, size in enumerate(sizes)}
+    rest = [{"fill": 0, "size": 64 - sum(sizes)}] if sum(sizes) < 64 else []
+    join = {"join": [*chips, *rest]} if len(chips) + len(rest) > 1 else {"chip": "c0"}
+    assert exact(rom(64, {"at": 0, **join, "then": [{"address-lines": list(lines)}]}), chips)
+
+
+def test_address_lines_that_scatter_two_chips_over_every_byte_name_both() -> None:
+    chips = {"a": noise(1024, 1), "b": noise(1024, 2)}
+    scattered = {"join": ["a", "b"], "then": [{"address-lines": [*range(1, 11), 0]}]}
+    ranges = rom_map(title(rom(2048, {"at": 0} | scattered), **chips), rom(2048, {"at": 0} | scattered))
+    assert [[source.name for source in one.sources] for one in ranges] == [["a", "b"]]
+
+
+@pytest.mark.parametrize("fields", [["sum"], ["offset", "crc-32"], ["crc-32", "size", "sum"]])
+def test_only_check_values_in_the_table_of_a_container_name_a_chip(fields: list[str]) -> None:
+    chips = {"a": noise(16, 1), "b": noise(16, 2)}
+    slots = [{"name": name, "chip": name} for name in chips]
+    more = {"name-width": 5, "fields": fields, "byte-order": "big-endian", "slot-size": 16, "slot-fill": 0}
+    whole = rom(2 * (5 + 4 * len(fields)) + 32, {"at": 0, "container": slots} | more)
+    ranges = rom_map(title(whole, **chips), whole)
+    table = 2 * (5 + 4 * len(fields))
+    checks = {"sum", "crc-32"} & set(fields)
+    for name in chips:
+        assert len({at for at in naming(ranges, name) if at < table}) == 4 * len(checks)
+        at = 5 + 4 * min(fields.index(check) for check in checks) + (table // 2 if name == "b" else 0)
+        assert min(naming(ranges, name)) == at
