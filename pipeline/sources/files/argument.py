@@ -5,7 +5,6 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from contextlib import suppress
-from difflib import get_close_matches
 from io import BufferedReader
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -13,7 +12,7 @@ from typing import BinaryIO, cast
 from pipeline.errors import MachineError
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.model.text import shown
+from pipeline.model.text import nearest, shown
 from pipeline.sources.files.archive import ArchiveError, Member, named_as_archive, plain_path
 from pipeline.sources.files.digest import digest
 from pipeline.sources.files.kinds import BEGINNING, kind_of
@@ -55,8 +54,8 @@ def content_named(location: Location) -> Content:
 def members(archive: Path, limits: ArchiveLimits) -> Sequence[Member]:
     """Return the members of an archive that can be used; raises MachineError where it cannot be read or is refused."""
     try:
-        with open_file(str(archive)) as stream:
-            listing = list_members(cast("BinaryIO", BufferedReader(stream)), archive.as_posix(), limits)
+        with BufferedReader(open_file(str(archive))) as stream:
+            listing = list_members(cast("BinaryIO", stream), archive.as_posix(), limits)
     except OSError as error:
         raise machine_error(archive, error) from error
     if listing.faults and not listing.members:
@@ -74,8 +73,8 @@ def _member(archive: Path, name: str, limits: ArchiveLimits) -> Location:
     by_name = {_composed(plain_path(member.name)): member.name for member in members(archive, limits)}
     found = by_name.get(_composed(name))
     if found is None:
-        near = get_close_matches(name, by_name, 1) or sorted(by_name)[:1]
-        hint = f'did you mean "{shown(archive.as_posix())}/{shown(near[0])}"?' if near else ""
+        near = nearest(name, by_name) or min(by_name, default="")
+        hint = f'did you mean "{shown(archive.as_posix())}/{shown(near)}"?' if near else ""
         raise MachineError.one(f"has no member {shown(name)!r} that can be used", hint, file=shown(archive))
     return Location(path=str(archive), member=found)
 
