@@ -35,7 +35,8 @@ def test_a_memory_map_by_srec_cat(tmp_path: Path) -> None:
     chips = home_computer()
     finished = run(
         tmp_path, chips, "srec_cat", "(", "basic", "-binary", "-offset", "0xA000",
-        "chargen", "-binary", "-offset", "0xD000", "kernal", "-binary", "-offset", "0xE000", ")", "-fill", "0xFF", "0", "0x10000", "-o", "o", "-binary",
+        "chargen", "-binary", "-offset", "0xD000", "kernal", "-binary", "-offset", "0xE000", ")",
+        "-fill", "0xFF", "0", "0x10000", "-o", "o", "-binary",
     )  # fmt: skip
     assert values(finished, chips) == {
         "fill": 0xFF,
