@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from pipeline.bitstreams.device import Device
 from pipeline.bitstreams.devices import WHOLE, mask_of, names_of, same_id, with_id
+from pipeline.bitstreams.integrity import INTACT, Integrity
 from pipeline.bitstreams.parts import Part
 
 DEVICE = "device"
@@ -23,9 +24,9 @@ class Bitstream:
     several where it cannot tell them apart, none where it names none that is known. ``device_id``: as written in its
     data, None where it carries none; ``id_mask``: the bits that count. ``package``: as its header has it, or "".
     ``byte_order``: "as written", or what was done to the bytes. ``size``: in bytes; ``declared_size``: how many a
-    length in its header asks for, None without such a length. ``truncated``: it ends early. ``contradictory``: how
-    header and data disagree, or "". ``precision``: "device", "die class" (devices of one die have the same file
-    format) or "size class" (no more than a file size speaks for them).
+    length in its header asks for, None without such a length. ``integrity``: whether it is complete and undamaged.
+    ``contradictory``: how header and data disagree, or "". ``precision``: "device", "die class" (devices of one die
+    have the same file format) or "size class" (no more than a file size speaks for them).
     """
 
     maker: str
@@ -38,7 +39,7 @@ class Bitstream:
     package: str = ""
     byte_order: str = AS_WRITTEN
     declared_size: int | None = None
-    truncated: bool = False
+    integrity: Integrity = INTACT
     contradictory: str = ""
     precision: str = DEVICE
 
@@ -46,6 +47,11 @@ class Bitstream:
     def device(self) -> str:
         """The device it is for, or several joined by "or"; "" where unknown."""
         return " or ".join(self.devices)
+
+    @property
+    def truncated(self) -> bool:
+        """Whether it ends early."""
+        return self.integrity.truncated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

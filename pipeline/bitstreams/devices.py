@@ -26,8 +26,8 @@ MAKERS = {0x093: XILINX, 0x043: LATTICE, 0x81B: GOWIN, 0xA79: EFINIX, 0x0DD: INT
 WHOLE = 0xFFFF_FFFF
 UNVERSIONED = 0x0FFF_FFFF
 
-SLACK = 64
-"""Bytes by which a raw file's size may miss the published one: one real 5CEA2 file is 20 bytes short."""
+LESS = (0, 20)
+"""Bytes by which a raw file may be shorter than published: a real 5CEA2 file of the maker's tools is 20 bytes short."""
 
 
 def maker_of(device_id: int) -> str:
@@ -70,10 +70,8 @@ def with_die(maker: str, die: str) -> tuple[Device, ...]:
 
 
 def with_size(maker: str, size: int) -> tuple[Device, ...]:
-    """Return the devices whose uncompressed raw file has about this size in bytes."""
-    return tuple(
-        device for device in DEVICES if device.maker == maker and device.size and abs(device.size - size) <= SLACK
-    )
+    """Return the devices whose uncompressed raw file has this size in bytes."""
+    return tuple(device for device in DEVICES if device.maker == maker and device.size and device.size - size in LESS)
 
 
 def names_of(devices: Iterable[Device]) -> tuple[str, ...]:

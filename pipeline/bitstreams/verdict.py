@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pipeline.bitstreams.bitstream import SIZE_CLASS, Bitstream
 from pipeline.bitstreams.board import BoardFpga, read_board
 from pipeline.bitstreams.devices import same_but_version, same_id
+from pipeline.bitstreams.identify import identify
+from pipeline.bitstreams.packed import identify_packed
 from pipeline.bitstreams.parts import same_package
 from pipeline.model.manifest import Fpga
 
@@ -15,11 +17,15 @@ WRONG = "wrong device"
 OTHER_PACKAGE = "right device, other package"
 DIE_ONLY = "die class only"
 CUT_SHORT = "cut short"
+DAMAGED = "damaged"
+DOUBTFUL = "perhaps damaged"
+PACKED = "packed"
 DISAGREE = "header and content disagree"
 NO_BITSTREAM = "not a bitstream"
 CANNOT_TELL = "cannot be told"
+UNJUDGED = "not checked"
 
-ERRORS = (WRONG, CUT_SHORT)
+ERRORS = (WRONG, CUT_SHORT, DAMAGED, PACKED)
 
 HINTS = {
     RIGHT: "",
@@ -27,12 +33,17 @@ HINTS = {
     "which can damage both, and not every FPGA refuses it",
     CUT_SHORT: "get the whole file again; part of a configuration can leave pins driving against other chips, which "
     "can damage both, and not every FPGA notices that the rest is missing",
+    DAMAGED: "get the whole file again; a damaged configuration can leave pins driving against other chips, which can "
+    "damage both, and not every FPGA notices it",
+    DOUBTFUL: "compare its size or checksum with those its maker gives; a damaged configuration can damage the board",
+    PACKED: "unpack it with {command}, and put the size and SHA-256 of the bitstream in it into the core's manifest",
     OTHER_PACKAGE: "take the one made for the board's package: the FPGA does not refuse this one, but its pins are "
     "elsewhere",
     DIE_ONLY: "make sure by hand that it is for this very board; the file cannot tell",
     DISAGREE: "ask whoever made it; until then rely neither on its header nor on its name",
     NO_BITSTREAM: "make sure that it is the bitstream, and unpacked",
     CANNOT_TELL: "make sure by hand that it is for this very board",
+    UNJUDGED: "make sure by hand that it is the bitstream for this very board, and unpacked",
 }
 """What to do about each verdict, and for errors why the board is at risk."""
 
@@ -53,27 +64,48 @@ class Verdict:
 
     @property
     def is_error(self) -> bool:
-        """Whether it can damage the board: a wrong device, and a file cut short; all else is a warning at most."""
+        """Whether it can damage the board, or never starts: a wrong device, a file cut short, damaged or packed."""
         return self.name in ERRORS
+
+
+def judge_file(data: bytes, fpga: Fpga | None) -> Verdict:
+    """Return how a file goes with a board's FPGA, as ``judge`` does; a packed bitstream is told to be one."""
+    found = identify(data)
+    packed = None if found else identify_packed(data)
+    if packed is None:
+        return judge(found, fpga)
+    content = f"it is a {packed.kind}"
+    if packed.content is None:
+        text = f"{content} without a bitstream of a kind known here"
+        return Verdict(name=NO_BITSTREAM, text=text, hint=HINTS[NO_BITSTREAM])
+    return Verdict(
+        name=PACKED,
+        text=f"{content}; the bitstream in it is for {_what(packed.content)}",
+        hint=HINTS[PACKED].format(command=packed.command),
+    )
 
 
 def judge(found: Bitstream | None, fpga: Fpga | None) -> Verdict:
     """Return how a bitstream (None: a file that is none) goes with a board's FPGA (None: the board names none).
 
-    A file cut short comes first, since it is so for any board; then a wrong device, which the id decides where there
-    is one; then header against data; then the package. "right device" stands also where the file or the board does
-    not say its package.
+    A file cut short or damaged comes first, since it is so for any board; then a wrong device, which the id decides
+    where there is one; then header against data; then the package. "right device" stands also where the file or the
+    board does not say its package.
     """
     board = read_board(fpga)
     owner = _owner(board)
     if found is None:
-        name = NO_BITSTREAM if board.maker else CANNOT_TELL
-        return Verdict(name=name, text=f"it is no bitstream of a kind known here; {owner}", hint=HINTS[NO_BITSTREAM])
-    if found.truncated:
+        name = NO_BITSTREAM if board.maker else UNJUDGED
+        return Verdict(name=name, text=f"it is no bitstream of a kind known here; {owner}", hint=HINTS[name])
+    if found.integrity.truncated:
         return Verdict(name=CUT_SHORT, text=_shortage(found), hint=HINTS[CUT_SHORT])
+    if found.integrity.damage:
+        return Verdict(name=DAMAGED, text=found.integrity.damage, hint=HINTS[DAMAGED])
     name, why = _compare(found, board)
     if name != WRONG and found.contradictory:
         return Verdict(name=DISAGREE, text=found.contradictory, hint=HINTS[DISAGREE])
+    if name != WRONG and found.integrity.doubt:
+        return Verdict(name=DOUBTFUL, text=f"{found.integrity.doubt}; {owner}", hint=HINTS[DOUBTFUL])
     hint = HINTS[name]
     if name == CANNOT_TELL and not board.maker:
         hint = HINT_UNKNOWN

@@ -7,23 +7,27 @@ swapped; the sync word shows which. Sources: UG570 "Bit Swapping" and "Parallel 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from pipeline.bitstreams.bitstream import AS_WRITTEN, Bitstream, weigh
+from pipeline.bitstreams.bitstream import AS_WRITTEN, Bitstream, Named, weigh
+from pipeline.bitstreams.checksums import REVERSED
+from pipeline.bitstreams.integrity import INTACT, TRUNCATED, Integrity, after_end, damaged, worst
 from pipeline.bitstreams.parts import read_part
-from pipeline.bitstreams.table_xilinx import XILINX
-from pipeline.bitstreams.xilinx_header import BitHeader, read_header
-from pipeline.bitstreams.xilinx_packets import Walk, walk
+from pipeline.bitstreams.table_xilinx import SEVERAL_DIES, XILINX
+from pipeline.bitstreams.xilinx_check import SYNC, check_packets
+from pipeline.bitstreams.xilinx_header import MAGIC, BitHeader, read_header
+from pipeline.bitstreams.xilinx_packets import Found, find_id
 
-SYNC = bytes.fromhex("AA995566")
-DESYNC = (bytes.fromhex("30008001 0000000D"), bytes.fromhex("30A1 000D"))
 HEAD = 4096
 """Bytes from the start of the data in which the sync word must come."""
 
-MOST_DIES = 8
-FILLER = (b"\xff" * 4, b"\x20\0\0\0", b"\0" * 4, b"\0\0\0\xbb", b"\x11\x22\0\x44")
-REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
+BEFORE_SYNC = re.compile(rb"[\xff\x00]*(?:\xbb\x11\x22\x00\x44[\xff\x00]*)?")
+"""What may stand before the sync word: padding, and the bus-width pattern."""
+
+HEADER_FIELD = re.compile(rb"b\x00.[\w-]+\x00c\x00|\x0f\xf0\x0f\xf0\x0f\xf0", re.DOTALL)
+"""What shows that bytes before the sync word were the header of a .bit file: its field "b", or its magic."""
 
 
 def _swapped(data: bytes) -> bytes:
@@ -46,11 +50,12 @@ ORDERS: dict[str, Callable[[bytes], bytes]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Configuration:
-    """Configuration data found: their id, their byte order, and whether they end before DESYNC."""
+    """Configuration data found: their id, their byte order, their bytes from the sync word on, and its offset."""
 
-    device_id: int
+    found: Found
     byte_order: str
-    truncated: bool
+    data: bytes
+    sync: int
 
 
 def identify_xilinx(data: bytes) -> Bitstream | None:
@@ -58,88 +63,97 @@ def identify_xilinx(data: bytes) -> Bitstream | None:
     header = read_header(data)
     if header:
         return _bit_file(data, header)
-    found = _configuration(data, 0, to_end=True)
-    if found is None:
+    configuration = _configuration(data, 0)
+    if configuration is None:
         return None
-    named = weigh(found.device_id, read_part(""))
+    named = weigh(configuration.found.device_id, read_part(""))
     return Bitstream(
         maker=XILINX,
         format="raw Xilinx configuration data",
         size=len(data),
         family=named.family,
         devices=named.devices,
-        device_id=found.device_id,
+        device_id=configuration.found.device_id,
         id_mask=named.id_mask,
-        byte_order=found.byte_order,
-        truncated=found.truncated,
+        byte_order=configuration.byte_order,
+        integrity=worst((_before(data, configuration), _packets(configuration, named))),
     )
 
 
 def _bit_file(data: bytes, header: BitHeader) -> Bitstream:
-    found = None if header.length is None else _configuration(data, header.data, to_end=False)
-    part = read_part(header.part)
-    named = weigh(found.device_id if found else None, part)
+    configuration = _configuration(data, header.data)
+    named = weigh(configuration.found.device_id if configuration else None, read_part(header.part))
     declared = None if header.length is None else header.data + header.length
-    short = not header.damaged and (declared is None or declared > len(data))
+    integrity = _bit_integrity(data, header, configuration, named)
     conflict = named.contradictory
-    if not conflict and not short and found is None:
-        conflict = "its header is a .bit file's, but no configuration data with a device id follow"
-    elif not conflict and declared is not None and declared < len(data):
-        conflict = f"its header asks for {declared:,} bytes in all, it has {len(data):,}"
+    if not conflict and integrity == INTACT:
+        if configuration is None:
+            conflict = "its header is a .bit file's, but no configuration data with a device id follow"
+        elif declared is not None and declared < len(data):
+            conflict = f"its header asks for {declared:,} bytes in all, it has {len(data):,}"
     return Bitstream(
         maker=XILINX,
         format="Xilinx .bit file",
         size=len(data),
         family=named.family,
         devices=named.devices,
-        device_id=found.device_id if found else None,
+        device_id=configuration.found.device_id if configuration else None,
         id_mask=named.id_mask,
         package=named.package,
-        byte_order=found.byte_order if found else AS_WRITTEN,
+        byte_order=configuration.byte_order if configuration else AS_WRITTEN,
         declared_size=declared,
-        truncated=short,
+        integrity=integrity,
         contradictory=conflict,
     )
 
 
-def _configuration(data: bytes, start: int, *, to_end: bool) -> Configuration | None:
-    """Return the configuration data from ``start`` on; ``to_end``: also look whether they are whole."""
+def _bit_integrity(data: bytes, header: BitHeader, configuration: Configuration | None, named: Named) -> Integrity:
+    """Return whether a .bit file is whole: its header, its length, and the packets within that length."""
+    if header.damage:
+        return damaged(f"its header cannot be read: {header.damage}")
+    if header.length is None or header.data + header.length > len(data):
+        return TRUNCATED
+    end = header.data + header.length
+    rest = after_end(data, end, MAGIC, SYNC)
+    if configuration is None:
+        return rest
+    within = replace(configuration, data=configuration.data[: end - configuration.sync])
+    found = _packets(within, named)
+    if found.truncated:
+        found = damaged("its configuration does not end within the length that its header gives")
+    return worst((rest, found))
+
+
+def _configuration(data: bytes, start: int) -> Configuration | None:
+    """Return the configuration data from ``start`` on."""
     for name, straighten in ORDERS.items():
         sync = data[start : start + HEAD].find(straighten(SYNC))
         if sync < 0:
             continue
         # words are counted from the sync word on, so it decides where a word begins
         straight = straighten(data[start + sync :])
-        found = walk(straight, len(SYNC), to_end=False)
-        if found.device_id is not None:
-            cut = to_end and not _ends_well(straight) and _runs_out(straight)
-            return Configuration(device_id=found.device_id, byte_order=name, truncated=cut)
+        found = find_id(straight, len(SYNC))
+        if found is not None:
+            return Configuration(found=found, byte_order=name, data=straight, sync=start + sync)
     return None
 
 
-def _ends_well(data: bytes) -> bool:
-    """Tell whether nothing but padding stands between the last DESYNC and the end of the data."""
-    tail = data[-HEAD:]
-    last, size = max((tail.rfind(command), len(command)) for command in DESYNC)
-    return last >= 0 and not tail[last + size :].strip(b"\xff\x20\0")
+def _packets(configuration: Configuration, named: Named) -> Integrity:
+    return check_packets(
+        configuration.data,
+        len(SYNC),
+        configuration.found,
+        origin=configuration.sync,
+        has_dies=any(device in SEVERAL_DIES for device in named.devices),
+    )
 
 
-def _runs_out(data: bytes) -> bool:
-    """Tell whether the packets end before DESYNC; devices of several dies have one after the other in a file."""
-    position = 0
-    for _ in range(MOST_DIES):
-        if data[position : position + len(SYNC)] != SYNC:
-            break
-        found = walk(data, position + len(SYNC), to_end=True)
-        if found.end is None or found.ran_out:
-            return found.ran_out
-        position = _after_filler(data, found)
-    return False
-
-
-def _after_filler(data: bytes, found: Walk) -> int:
-    position = found.end or 0
-    limit = position + HEAD
-    while position < limit and data[position : position + 4] in FILLER:
-        position += 4
-    return position
+def _before(data: bytes, configuration: Configuration) -> Integrity:
+    """Return what the bytes before the sync word of raw data tell: they are padding, or a header was damaged."""
+    before = data[: configuration.sync]
+    straight = ORDERS[configuration.byte_order](before[configuration.sync % 4 :])
+    if BEFORE_SYNC.fullmatch(straight):
+        return INTACT
+    if HEADER_FIELD.search(before):
+        return damaged("its header cannot be read: it is not as a .bit file's begins")
+    return Integrity(doubt=f"{configuration.sync:,} bytes of an unknown format come before its data")

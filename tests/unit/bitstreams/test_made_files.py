@@ -15,6 +15,7 @@ from pipeline.bitstreams.bitstream import DEVICE, DIE_CLASS, Bitstream
 from pipeline.bitstreams.device import OPEN_FILE
 from pipeline.bitstreams.devices import DEVICES, with_die
 from pipeline.bitstreams.identify import identify
+from pipeline.bitstreams.integrity import INTACT
 from tests.unit.bitstreams.samples import MADE, made
 
 WITH_ID = [
@@ -113,21 +114,21 @@ def test_a_file_cut_anywhere_is_cut_short_or_no_bitstream(name: str) -> None:
     data = made(name)
     end = end_of(name, data)
     known = 0
-    points = [*range(0, min(end, 600), 7), *(end * part // 40 for part in range(40)), *range(end - 40, end)]
+    points = [*range(0, min(end, 600), 13), *(end * part // 8 for part in range(8)), *range(end - 40, end, 3)]
     for cut in points:
         found = identify(data[:cut])
         known += found is not None
         assert found is None or found.truncated, cut
-    assert known > 60
+    assert known > 12
     padding = (b"\n" + b"1" * 64) if name.endswith(".fs") else b"\xff" * 5000
     for ending in (data[end:], b"", padding):
-        assert not found_in(data[:end] + ending).truncated
+        assert found_in(data[:end] + ending).integrity == INTACT
 
 
-def test_a_gowin_file_with_a_frame_missing_is_cut_short() -> None:
+def test_a_gowin_file_with_a_frame_missing_is_damaged() -> None:
     lines = made("gowin-GW1NZ-1.fs").splitlines(keepends=True)
-    assert found_in(b"".join(lines)).truncated is False
-    assert found_in(b"".join(lines[:100] + lines[103:])).truncated is True
+    assert found_in(b"".join(lines)).integrity == INTACT
+    assert found_in(b"".join(lines[:100] + lines[103:])).integrity.damage == "line 282: the CRC of frame 272 is wrong"
 
 
 def test_line_endings_and_comments_of_a_gowin_file_do_not_matter() -> None:
@@ -161,9 +162,10 @@ def test_an_id_of_another_maker_makes_no_bitstream() -> None:
     assert identify(silent.replace(bytes.fromhex("41111043"), bytes.fromhex("4111181B"))) is None
 
 
-def test_an_ice40_file_with_a_part_missing_is_cut_short() -> None:
+def test_an_ice40_file_with_a_part_missing_is_damaged() -> None:
     data = made("ice40-hx1k.bin")
-    assert found_in(data[:1000] + data[1100:]).truncated
+    damage = "0x00 at offset 0x1776 is no command of the format"
+    assert found_in(data[:1000] + data[1100:]).integrity.damage == damage
 
 
 def ice40_with_comment(part: bytes) -> bytes:

@@ -16,19 +16,19 @@ from pipeline.bitstreams.bitstream import DEVICE, SIZE_CLASS, Bitstream
 from pipeline.bitstreams.device import VENDOR_FILE
 from pipeline.bitstreams.devices import DEVICES, names_of, same_id, with_id
 from pipeline.bitstreams.identify import identify
+from pipeline.bitstreams.integrity import INTACT, TRUNCATED
 from tests.strangers.tools import require
-from tests.unit.bitstreams.samples import packed, wheel
+from tests.unit.bitstreams.samples import packed, read_wheel, wheel
 
 XILINX = [name for name in packed() if "_xc" in name or name.startswith("xc")]
 RAW_BINARY = [name for name in packed() if name.endswith(".rbf")]
 SMALL = ["xc3s500evq100.bit", "xc6slx9csg324.bit", "xc6slx45csg324.bit", "xc7s6.bit", "xc7a35t.bit"]
+SYNC = bytes.fromhex("AA995566")
 ORDERS = ["xcku040-ffva1156.bit", "xc6vlx130tff784.bit", *SMALL]
 
 
 def found_in(name: str) -> Bitstream:
-    found = identify(wheel(name))
-    assert found is not None
-    return found
+    return read_wheel(name)
 
 
 def part_by_file(data: bytes) -> str:
@@ -54,11 +54,10 @@ def test_the_package_holds_what_was_looked_at() -> None:
 
 @pytest.mark.parametrize("name", XILINX)
 def test_a_bit_file_is_for_the_part_that_file_reads_in_its_header(name: str) -> None:
-    data = wheel(name)
-    found = identify(data)
-    assert found is not None
+    data, found = wheel(name), found_in(name)
     assert (found.maker, found.format, found.precision) == ("Xilinx", "Xilinx .bit file", DEVICE)
-    assert (found.size, found.declared_size, found.truncated, found.contradictory) == (len(data), len(data), False, "")
+    assert (found.size, found.declared_size, found.contradictory) == (len(data), len(data), "")
+    assert found.integrity == INTACT
     assert found.byte_order == "as written"
     part = part_by_file(data).replace("-", "").removeprefix("xc")
     assert part.startswith(f"{found.device}{found.package}".lower().removeprefix("xc"))
@@ -97,23 +96,25 @@ def test_raw_data_are_known_in_four_byte_orders(name: str, reverse: bool, swap: 
         }[reverse, swap]
     )
     assert (found.devices, found.device_id) == (whole.devices, whole.device_id)
-    assert (found.package, found.truncated, found.contradictory) == ("", False, "")
+    assert (found.package, found.integrity, found.contradictory) == ("", INTACT, "")
 
 
 def test_raw_data_of_several_dies_are_whole_only_with_the_last_of_them() -> None:
-    data = raw(wheel("xcvu37p-fsvh2892.bit"))
-    found = identify(data)
-    assert found is not None
-    assert (found.devices, found.truncated) == (("XCVU37P",), False)
-
-
-def test_raw_data_of_a_second_die_can_be_cut_short() -> None:
-    """Devices of several dies have one configuration after the other, each ended by DESYNC and filled up."""
-    data = raw(wheel("xc7s6.bit"))
-    for cut, truncated in ((len(data), False), (len(data) * 3 // 4, True), (len(data) // 2, True), (0, False)):
-        found = identify(data + data[:cut])
+    """The data of the other dies follow the first DESYNC; each die begins with a sync word of its own."""
+    data = raw(wheel("xcvu9p-flga2104.bit"))
+    second = data.find(SYNC, data.find(SYNC) + 4)
+    for cut, truncated in ((second - 400, True), (second, True), (len(data) * 3 // 4, True), (len(data), False)):
+        found = identify(data[:cut])
         assert found is not None
-        assert found.truncated == truncated
+        assert (found.devices, found.integrity) == (("XCVU9P",), TRUNCATED if truncated else INTACT)
+
+
+def test_a_second_bitstream_after_the_first_is_damage() -> None:
+    data = raw(wheel("xc7s6.bit"))
+    found = identify(data * 2)
+    assert found is not None
+    at = len(data) + data.find(SYNC)
+    assert found.integrity.damage == f"a second bitstream follows: its first mark is at offset 0x{at:X}"
 
 
 def cuts(size: int, count: int = 60) -> list[int]:
@@ -166,13 +167,18 @@ def test_an_efinix_file_is_for_the_device_and_package_of_its_name(name: str) -> 
     found = found_in(name)
     assert found.maker == "Efinix"
     assert f"efinix_{found.device}{found.package}.bit".lower() == name
-    assert (found.device_id, found.truncated) == (None, False)
+    assert (found.device_id, found.integrity) == (None, INTACT)
+
+
+@pytest.mark.parametrize("name", [name for name in packed() if name.startswith("efinix")])
+def test_an_efinix_file_cut_anywhere_is_told(name: str) -> None:
+    """Trion files have one size a device; Titanium files end in a run of bits 1 (measured on these five files)."""
     data = wheel(name)
     middle = len(data) // 6 * 3
-    for cut in (middle + 1, middle + 2):
-        cut_short = identify(data[:cut])
-        assert cut_short is not None
-        assert cut_short.truncated == (cut == middle + 1)  # between whole lines nothing shows
+    for cut in (middle, middle + 1, middle + 2, len(data) // 100 // 3 * 3, len(data) - 600):
+        found = identify(data[:cut])
+        assert found is not None
+        assert found.truncated or (found.family == "Titanium" and found.integrity.doubt == NO_END)
 
 
 @pytest.mark.parametrize("name", RAW_BINARY)
@@ -181,13 +187,16 @@ def test_a_raw_binary_file_is_plausible_for_the_device_of_its_name(name: str) ->
     assert (found.maker, found.precision, found.package, found.device_id) == ("Intel", SIZE_CLASS, "", None)
     named = name.upper().replace("5CE", "5CEA")
     assert any(named.startswith(device) for device in found.devices), found.devices
-    cut_short = identify(wheel(name)[:-100])
-    assert cut_short is not None
-    assert cut_short.devices == ()
+    for cut in (1, 19, 64, 100):
+        cut_short = identify(wheel(name)[:-cut])
+        assert cut_short is not None
+        assert (cut_short.devices, cut_short.integrity.doubt) == ((), NO_SIZE)
 
 
+NO_SIZE = "its size is that of no known device: it is cut short, or compressed"
+NO_END = "its data do not end in a run of bits 1, as those of Titanium devices do"
 WORDS = re.compile(rb"[A-Za-z0-9]{4,}")
-OURS = {"xilinx", "efinix", "family", "device"}
+OURS = {"xilinx", "efinix", "family", "device", "true", "false"}
 """Words of our own that a header may have too."""
 
 

@@ -10,6 +10,7 @@ from pipeline.bitstreams.bitstream import DIE_CLASS, SIZE_CLASS, Bitstream
 from pipeline.bitstreams.device import Device
 from pipeline.bitstreams.devices import DEVICES
 from pipeline.bitstreams.identify import identify
+from pipeline.bitstreams.integrity import INTACT, TRUNCATED, UNCHECKED, Integrity, damaged
 from pipeline.bitstreams.verdict import HINTS, Verdict, judge
 from pipeline.model.manifest import Fpga
 from tests.unit.bitstreams.samples import made, wheel
@@ -29,6 +30,7 @@ DIE_HINT = "make sure by hand that it is for this very board; the file cannot te
 ID_HINT = "state the FPGA's part as printed on it, or its device-id, in the board's manifest"
 HAND_HINT = "make sure by hand that it is for this very board"
 DISAGREE_HINT = "ask whoever made it; until then rely neither on its header nor on its name"
+UNJUDGED_HINT = "make sure by hand that it is the bitstream for this very board, and unpacked"
 NO_HINT = "make sure that it is the bitstream, and unpacked"
 
 
@@ -155,9 +157,9 @@ def test_what_is_no_bitstream() -> None:
     text = "it is no bitstream of a kind known here; the board's FPGA is XC6SLX9"
     assert on(b"no bitstream", "XC6SLX9") == verdict("not a bitstream", text, NO_HINT)
     text = "it is no bitstream of a kind known here; the board's FPGA TW-40 is none known here"
-    assert on(b"no bitstream", "TW-40") == verdict("cannot be told", text, NO_HINT)
+    assert on(b"no bitstream", "TW-40") == verdict("not checked", text, UNJUDGED_HINT)
     text = "it is no bitstream of a kind known here; the board names no FPGA"
-    assert judge(None, None) == verdict("cannot be told", text, NO_HINT)
+    assert judge(None, None) == verdict("not checked", text, UNJUDGED_HINT)
 
 
 def test_a_board_that_names_no_fpga() -> None:
@@ -176,10 +178,11 @@ def test_an_unknown_device_of_a_known_maker() -> None:
 
 def test_only_what_can_damage_a_board_is_an_error() -> None:
     errors = {name for name in HINTS if Verdict(name=name, text="").is_error}
-    assert errors == {"wrong device", "cut short"}
+    assert errors == {"wrong device", "cut short", "damaged", "packed"}
     assert set(HINTS) == {
         "right device", "wrong device", "right device, other package", "die class only", "cut short",
         "header and content disagree", "not a bitstream", "cannot be told",
+        "damaged", "perhaps damaged", "packed", "not checked",
     }  # fmt: skip
 
 
@@ -191,7 +194,7 @@ BITSTREAMS = st.builds(
     devices=st.lists(st.sampled_from([row.name for row in DEVICES]), max_size=3).map(tuple),
     device_id=st.none() | st.sampled_from([row.device_id for row in DEVICES]) | st.integers(0, 2**32 - 1),
     package=st.sampled_from(["", "TQG144", "F81"]),
-    truncated=st.booleans(),
+    integrity=st.sampled_from([INTACT, TRUNCATED, UNCHECKED, damaged("odd"), Integrity(doubt="odd")]),
     contradictory=st.sampled_from(["", "they disagree"]),
     precision=st.sampled_from(["device", DIE_CLASS, SIZE_CLASS]),
 )

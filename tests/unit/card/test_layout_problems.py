@@ -8,7 +8,8 @@ import pytest
 from pipeline.errors import Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import Content
-from tests.unit.card.laying_out import FAT16, FAT32, MIB, WHERE, asked, file, plan_of, problems_of
+from pipeline.model.plan import Volume
+from tests.unit.card.laying_out import FAT12, FAT16, FAT32, MIB, WHERE, asked, file, plan_of, problems_of
 
 
 def test_names_that_differ_only_in_case_collide() -> None:
@@ -233,6 +234,16 @@ def test_a_card_that_is_too_small_says_by_how_much() -> None:
             "ask for a card at least 12,288 bytes larger, or leave files out",
         ),
     )
+
+
+@pytest.mark.parametrize("volume", [FAT12, FAT16, FAT32], ids=["FAT12", "FAT16", "FAT32"])
+def test_one_cluster_too_many_is_too_many(volume: Volume) -> None:
+    room = volume.clusters - (1 if volume.root_entries == 0 else 0)  # on FAT32 the root directory takes one
+    size = room * volume.cluster_bytes
+
+    assert plan_of(file("FULL.BIN", size), volume=volume).entries[0].clusters == room
+    (problem,) = problems_of(file("FULL.BIN", size + 1), volume=volume)
+    assert problem.what.endswith(f"the volume has {volume.clusters:,}, 1 too few")
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.fat.capacity import MIB, boundary_unit, chs, disk_geometry, partition_type, usual_cluster
+from pipeline.fat.capacity import boundary_unit, chs, disk_geometry, partition_type, usual_cluster
 
 
 @pytest.mark.parametrize(
@@ -44,23 +44,31 @@ def test_chs_leads_back_to_the_sector_up_to_cylinder_1023(heads: int, tracks: in
 
 
 @pytest.mark.parametrize(
-    ("mebibytes", "heads", "tracks"),
+    ("card_sectors", "heads", "tracks"),
     [
-        # Common practice: SdFat (FatFormatter.cpp) and dosfstools (mkfs.fat.c).
-        (2, 2, 16),
-        (16, 2, 32),
-        (32, 4, 32),
-        (128, 8, 32),
-        (256, 16, 32),
-        (504, 16, 63),
-        (1008, 32, 63),
-        (2016, 64, 63),
-        (4032, 128, 63),
-        (4033, 255, 63),
+        # Common practice: SdFat (FatFormatter.cpp) and dosfstools (mkfs.fat.c); a mebibyte has 2,048 sectors of 512.
+        (4_096, 2, 16),
+        (4_097, 2, 32),
+        (32_768, 2, 32),
+        (32_769, 4, 32),
+        (65_536, 4, 32),
+        (65_537, 8, 32),
+        (262_144, 8, 32),
+        (262_145, 16, 32),
+        (524_288, 16, 32),
+        (524_289, 16, 63),
+        (1_032_192, 16, 63),
+        (1_032_193, 32, 63),
+        (2_064_384, 32, 63),
+        (2_064_385, 64, 63),
+        (4_128_768, 64, 63),
+        (4_128_769, 128, 63),
+        (8_257_536, 128, 63),
+        (8_257_537, 255, 63),
     ],
 )
-def test_heads_and_tracks_by_capacity(mebibytes: int, heads: int, tracks: int) -> None:
-    assert disk_geometry(mebibytes * MIB) == (heads, tracks)
+def test_heads_and_tracks_by_capacity(card_sectors: int, heads: int, tracks: int) -> None:
+    assert disk_geometry(card_sectors) == (heads, tracks)
 
 
 @given(st.integers(1, 2**32 - 1))
@@ -93,27 +101,46 @@ def test_partition_type_by_size(fat_bits: int, start: int, sectors: int, expecte
 
 
 @pytest.mark.parametrize(
-    ("fat_bits", "mebibytes", "sectors"),
+    ("fat_bits", "card_sectors", "sectors"),
     [
         # SdFat: 128 for FAT16, 8192 for FAT32. Smaller cards: from memory of the SD file system specification 2.0,
         # and a public description of a 64 MB card whose boundary fits 32.
-        (16, 8, 16),
-        (16, 64, 32),
-        (16, 256, 64),
-        (16, 2048, 128),
-        (32, 64, 8192),
-        (32, 32768, 8192),
-        (32, 32769, 32768),
+        (16, 16_384, 16),
+        (16, 16_385, 32),
+        (16, 131_072, 32),
+        (16, 131_073, 64),
+        (16, 524_288, 64),
+        (16, 524_289, 128),
+        (16, 4_194_304, 128),
+        (16, 4_194_305, 128),
+        (12, 16_384, 16),
+        (12, 16_385, 32),
+        (32, 131_072, 8192),
+        (32, 67_108_864, 8192),
+        (32, 67_108_865, 32768),
     ],
 )
-def test_boundary_unit_by_capacity(fat_bits: int, mebibytes: int, sectors: int) -> None:
-    assert boundary_unit(fat_bits, mebibytes * MIB) == sectors
+def test_boundary_unit_by_capacity(fat_bits: int, card_sectors: int, sectors: int) -> None:
+    assert boundary_unit(fat_bits, card_sectors) == sectors
 
 
 @pytest.mark.parametrize(
-    ("mebibytes", "sectors"),
-    # Common practice: SdFat (FatFormatter.cpp); its 128 above 32 GiB is held to 64, 32 KiB.
-    [(16, 2), (32, 4), (64, 8), (128, 16), (1024, 32), (32768, 64), (65536, 64)],
+    ("card_sectors", "sectors"),
+    [
+        # Common practice: SdFat (FatFormatter.cpp); its 128 above 32 GiB is held to 64, 32 KiB.
+        (32_768, 2),
+        (32_769, 4),
+        (65_536, 4),
+        (65_537, 8),
+        (131_072, 8),
+        (131_073, 16),
+        (262_144, 16),
+        (262_145, 32),
+        (2_097_152, 32),
+        (2_097_153, 64),
+        (67_108_864, 64),
+        (67_108_865, 64),
+    ],
 )
-def test_usual_cluster_by_capacity(mebibytes: int, sectors: int) -> None:
-    assert usual_cluster(mebibytes * MIB) == sectors
+def test_usual_cluster_by_capacity(card_sectors: int, sectors: int) -> None:
+    assert usual_cluster(card_sectors) == sectors

@@ -238,6 +238,23 @@ def test_the_bounds_named_are_the_bounds_kept(fat_bits: int, partitioned: bool) 
     assert too_large.value.largest == largest
 
 
+@pytest.mark.parametrize(
+    ("card_sectors", "reserved", "data_start"),
+    [
+        # By hand, clusters of 64 sectors: 522,238 clusters take FATs of 4,080 sectors, and 8,192 - 2 * 4,080 = 32. One
+        # cluster more takes 4,081, for which 30 would be left; behind the next boundary 522,111 clusters are left,
+        # which take 4,080 again: 16,384 - 2 * 4,080.
+        (8_192 + 522_238 * 64, 32, 8_192),
+        (8_192 + 522_239 * 64, 8_224, 16_384),
+    ],
+)
+def test_fat32_keeps_32_reserved_sectors_at_least(card_sectors: int, reserved: int, data_start: int) -> None:
+    """Microsoft FAT32 File System Specification 1.03 (2000), BPB_RsvdSecCnt: "typically 32" on FAT32."""
+    volume = fit_volume(card_sectors * SECTOR, 32, partitioned=False)
+
+    assert (volume.reserved, volume.data_start) == (reserved, data_start)
+
+
 @pytest.mark.parametrize(("sectors", "size", "clusters"), [(2_770, 5, 1_363), (8_233, 7, 2_046), (715, 2, 339)])
 def test_a_fat_that_holds_every_cluster_only_as_long_as_it_is_not_smaller(
     sectors: int, size: int, clusters: int

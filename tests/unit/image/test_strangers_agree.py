@@ -14,6 +14,7 @@ from tests.strangers import with_fatfs
 from tests.strangers.readers import assert_all_agree
 from tests.strangers.tools import require
 from tests.unit.image.cards import FILES, build, plan_of, sample_plan, volume_of
+from tests.unit.volume.making import reading_at
 
 
 @pytest.mark.parametrize("partitioned", [False, True])
@@ -61,6 +62,20 @@ def test_the_smallest_card_of_each_type(fat_bits: int, partitioned: bool, tmp_pa
     build(plan, files, image)
 
     assert_all_agree(image, plan, tmp_path)
+
+
+@pytest.mark.parametrize("label_entry", ["first", "second"])
+@pytest.mark.parametrize("fat_bits", [12, 16, 32])
+def test_a_label_may_be_the_name_of_a_file(fat_bits: int, label_entry: str, tmp_path: Path) -> None:
+    """The specification keeps names of files and folders apart from one another, and the label from neither."""
+    files = {"DESK": b"a file", "DESK 2/DESK": b"another"}
+    plan = plan_of(files, volume_of(fat_bits, partitioned=False), label="DESK", label_entry=label_entry, first="DESK")
+    image = tmp_path / "card.img"
+    build(plan, files, image)
+
+    assert plan.entries[0].short == "DESK"
+    assert_all_agree(image, plan, tmp_path)
+    assert reading_at(image).findings == ()
 
 
 @pytest.mark.parametrize(("kibibytes", "taken"), [(63, False), (64, True)])
