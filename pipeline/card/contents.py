@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from difflib import get_close_matches
 
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.text import did_you_mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,13 +105,14 @@ def file_to_edit(job: ConfigJob, files: Sequence[CardFile]) -> CardFile:
     for file in files:
         if fold(file.path) == fold(job.path):
             return file
-    near = get_close_matches(job.path, [file.path for file in files], 1)
+    otherwise = "add the file to the board's base files or to the card"
+    hint = did_you_mean(job.path, [file.path for file in files], otherwise)
     raise ManifestError(
         [
             Problem(
                 place,
                 f'"{job.path}" is to be changed, but no such file goes onto card "{job.owner}"',
-                f'did you mean "{near[0]}"?' if near else "add the file to the board's base files or to the card",
+                hint,
                 rule="files-to-change-are-there",
             )
             for _, place in job.edits

@@ -9,6 +9,7 @@ from typing import TypeVar
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fat_type_for
 from pipeline.model.manifest import Board, Card, Core, Manifest, Title
+from pipeline.model.text import listed
 
 T = TypeVar("T", Core, Title)
 
@@ -94,7 +95,7 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
         problems += [
             Problem(
                 Place(file=card.file, key="volume.type"),
-                f"{card.volume.type.upper()} is asked for, but {name} reads only {_listed(volumes)}",
+                f"{card.volume.type.upper()} is asked for, but {name} reads only {listed(map(str.upper, volumes))}",
                 f"leave out volume.type to have it derived, or take {name} off this card",
                 (place,),
                 VOLUME_RULE,
@@ -105,7 +106,7 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
         return int(card.volume.type.removeprefix("fat"))
     common = [bits for bits in (12, 16, 32) if all(f"fat{bits}" in volumes for _, volumes, _ in readers)]
     if not common:
-        sides = "; ".join(f"{name} reads {_listed(volumes)}" for name, volumes, _ in readers)
+        sides = "; ".join(f"{name} reads {listed(map(str.upper, volumes))}" for name, volumes, _ in readers)
         problems.append(
             Problem(
                 Place(file=card.file, key="cores"),
@@ -122,7 +123,3 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
         place = Place(file=card.file, key="volume.size")
         problems.append(Problem(place, str(error), error.hint, rule=VOLUME_RULE))
         return 0
-
-
-def _listed(volumes: Iterable[str]) -> str:
-    return " and ".join(volume.upper() for volume in volumes)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pipeline.errors import Place, Problem
 from pipeline.fat.names import fold, name_problem
 from pipeline.model.content import CardFile
+from pipeline.model.text import shown
 
 
 @dataclass(slots=True)
@@ -79,7 +80,7 @@ class _Grower:
             fault = "stands after a /, as if there were anything above the card's root; take the / out"
         if fault is not None:
             what, _, hint = fault.rpartition("; ")
-            told = f'"{_shown(path)}": the name "{_shown(name)}" {what}'
+            told = f'"{shown(path)}": the name "{shown(name)}" {what}'
             self.problems.append(Problem(place, told, hint, rule="names-are-legal"))
         return fault is not None
 
@@ -95,8 +96,3 @@ class _Grower:
         else:
             what, hint = f'file "{path}" is asked for twice', "ask for it once, or give one of them another path"
         self.problems.append(Problem(place, what, hint, (other.place,), "names-are-unique"))
-
-
-def _shown(text: str) -> str:
-    """Return text without the characters that would break a line of a message."""
-    return "".join(letter if letter.isprintable() else f"\\u{ord(letter):04x}" for letter in text)

@@ -93,6 +93,6 @@ def _sentence(verdict: Verdict) -> str:
         return verdict.verdict
     paths = sorted({damage.path for damage in verdict.damages if damage.path})
     if not paths:
-        return "damaged: no file, but what is around them"
+        return "damaged: no file, only file system structures"
     more = f" and {counted(len(paths) - 5, 'file')} more" if len(paths) > 5 else ""
     return f"damaged: {', '.join(paths[:5])}{more}"

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 
 from pipeline.configs.add import new_key, new_section
 from pipeline.configs.change import UTF8_MARK, EditError, Wanted, changed, show, wanted_in
 from pipeline.configs.layout import Line, Section, has_key, key_of, lines_of, sections_of
 from pipeline.model.manifest import ConfigEdit
+from pipeline.model.text import nearest, shown
 
 __all__ = ["EditError", "edit_value"]
 
@@ -73,10 +73,9 @@ def _line(section: Section, sections: Sequence[Section], wanted: Wanted) -> Line
 def _near(word: bytes, known: Iterable[tuple[bytes, Line | None]]) -> str:
     """Return a hint at the name that was probably meant, "" where none is near."""
     names = {show(name): line.number for name, line in known if line}
-    same = [name for name in names if name.lower() == show(word).lower()]
-    near = (same or difflib.get_close_matches(show(word), sorted(names), n=1))[:1]
-    exact = "; names are compared exactly" if same else ""
-    return "".join(f'line {names[name]} has "{name}"{exact}' for name in near)
+    near = nearest(show(word), names)
+    exact = "; names are compared exactly" if near.lower() == show(word).lower() else ""
+    return f'line {names[near]} has "{shown(near)}"{exact}' if near else ""
 
 
 def _elsewhere(sections: Sequence[Section], name: bytes) -> str:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Mapping
+
+from pipeline.model.text import nearest
 
 MARK = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
 """A doubled brace, a field, or a brace that is neither."""
@@ -37,7 +38,7 @@ def fill_in(text: str, fields: Mapping[str, str]) -> str:
 
 def _unknown(name: str, fields: Mapping[str, str]) -> FieldError:
     known = ", ".join(f"{{{field}}}" for field in sorted(fields))
-    near = difflib.get_close_matches(name, sorted(fields), n=1)
+    near = nearest(name, fields)
     expected = f"one of {known}" if known else "none, since no core is meant here"
-    hint = f"did you mean {{{near[0]}}}?" if near else DOUBLED
+    hint = f"did you mean {{{near}}}?" if near else DOUBLED
     return FieldError(f"unknown field {{{name}}}; expected {expected}", hint)

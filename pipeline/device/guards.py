@@ -29,7 +29,7 @@ def refusals(disk: Disk, image_size: int, *, large: bool) -> tuple[Refusal, ...]
 def _refusals(disk: Disk, image_size: int, *, large: bool) -> Iterator[Refusal]:
     if disk.kind != "loop" and not disk.buses & REMOVABLE:
         buses = ", ".join(sorted(disk.buses)) or "nothing known"
-        yield Refusal(what=f"it is connected by {buses}, expected a card reader (USB, MMC)", hint="this is no card")
+        yield Refusal(what=f"it is connected by {buses}, expected a card reader (USB, MMC)", hint="this is not a card")
     for use in disk.uses:
         yield Refusal(what=use, hint=f"if this is the card: unmount it first (umount {use.split()[0]})")
     if disk.read_only:

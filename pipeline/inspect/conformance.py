@@ -15,7 +15,7 @@ from pipeline.inspect.catalogue import NOT_BUILT, bitstream_path, core_folders
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Board, ConfigEdit, Core, Manifest, Setting, Title
 from pipeline.model.reading import Item, Reading
-from pipeline.model.text import counted
+from pipeline.model.text import counted, listed
 from pipeline.model.units import show_size
 from pipeline.volume.placement import label_fault, placement_fault
 
@@ -115,10 +115,11 @@ def broken(against: Against) -> Iterator[str]:
 def _volume_rules(against: Against, reading: Reading, cores: list[Core]) -> Iterator[str]:
     board, kind = against.board, f"fat{reading.volume.fat_bits}"
     if kind not in board.volumes:
-        yield f"the volume is {kind.upper()}, and the board reads {_words(board.volumes)}: format the card anew"
+        reads = listed(map(str.upper, board.volumes), "or")
+        yield f"the volume is {kind.upper()}, and the board reads {reads}: format the card anew"
     for core in cores:
         if core.needs.volumes and kind not in core.needs.volumes:
-            reads = _words(core.needs.volumes)
+            reads = listed(map(str.upper, core.needs.volumes), "or")
             yield f"the volume is {kind.upper()}, and core {core.id} reads {reads}: format the card anew"
     if board.partitioned != bool(reading.partitions):
         wanted = "a partition table" if board.partitioned else "no partition table"
@@ -127,10 +128,6 @@ def _volume_rules(against: Against, reading: Reading, cores: list[Core]) -> Iter
         yield f"the card has {show_size(against.size)}, and the board takes {show_size(board.largest)}: take a smaller"
     if fault := label_fault(reading, board.label_entry):
         yield fault
-
-
-def _words(volumes: tuple[str, ...]) -> str:
-    return " or ".join(volume.upper() for volume in volumes)
 
 
 def _file_rules(against: Against, one: CardFile) -> Iterator[str]:

@@ -14,13 +14,13 @@ SIZE = re.compile(r"(\d+(?:\.\d+)?) ?(B|kB|MB|GB|KiB|MiB|GiB)")
 def parse_size(text: str | int) -> int:
     """Return the bytes that "4 KiB", "2 GB" or a plain number of bytes means.
 
-    Raises ValueError when it is no size, is negative, or is not a whole number of bytes.
+    Raises ValueError when it is not a size, is negative, or is not a whole number of bytes.
     """
     if isinstance(text, int) and not isinstance(text, bool) and text >= 0:
         return text
     match = SIZE.fullmatch(text) if isinstance(text, str) else None
     if match is None:
-        raise ValueError(f'{text!r} is no size; expected whole bytes or text such as "4 KiB"')
+        raise ValueError(f'{text!r} is not a size; expected whole bytes or text such as "4 KiB"')
     size = Fraction(match[1]) * UNITS[match[2]]
     if size.denominator != 1:
         raise ValueError(f"{text!r} is not a whole number of bytes")
@@ -43,4 +43,4 @@ def parse_bytes(text: str) -> bytes:
     try:
         return bytes.fromhex(text)
     except ValueError:
-        raise ValueError(f'{text!r} is no hexadecimal text; expected pairs of digits such as "DE AD"') from None
+        raise ValueError(f'{text!r} is not hexadecimal text; expected pairs of digits such as "DE AD"') from None

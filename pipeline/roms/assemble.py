@@ -17,7 +17,7 @@ from pipeline.roms.operations.arguments import show_address
 from pipeline.roms.operations.table import PIECES
 from pipeline.roms.placement_check import Placed, check_places, put_together
 from pipeline.roms.report import Report
-from pipeline.roms.tree import LARGEST, Node, evaluate, tell
+from pipeline.roms.tree import LARGEST, Node, describe_node, evaluate
 
 WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, contents={"chip": ""})
 """Stands for the ROM file with its steps done, where something is done to it as a whole; no chip is called ""."""
@@ -84,12 +84,12 @@ def describe(rom: RomFile) -> tuple[str, ...]:
     trees = _bind(rom, None, report)
     _stop(ManifestError, report)
     lines = [
-        f"{show_address(step.at)}: {tell(node)}{' (over earlier steps)' if step.over else ''}"
+        f"{show_address(step.at)}: {describe_node(node)}{' (over earlier steps)' if step.over else ''}"
         for step, node in zip(rom.steps, trees.steps, strict=True)
         if node
     ]
     if trees.whole:
-        lines.append("whole file: " + tell(trees.whole).removeprefix(", "))
+        lines.append("whole file: " + describe_node(trees.whole).removeprefix(", "))
     return tuple(lines)
 
 

@@ -20,7 +20,7 @@ WHOLE_FILE = "whole file: "
 def rom_map(title: Title, rom: RomFile) -> tuple[Range, ...]:
     """Return the ranges of a ROM file: all of it in order, without a gap, neighbours of equal sources as one.
 
-    Where steps overlap, the last one is told. A byte depends on nothing but what its range names; where an operation
+    Where steps overlap, the last one counts. A byte depends on nothing but what its range names; where an operation
     spreads bytes widely, the range may name more. Raises ManifestError for what ``check_title`` finds in it.
     """
     trees = checked(title, rom)
@@ -33,13 +33,13 @@ def rom_map(title: Title, rom: RomFile) -> tuple[Range, ...]:
 
 def map_text(rom: RomFile, ranges: Sequence[Range]) -> str:
     """Return a map as lines for people: first and last address, size, and each source on a line of its own."""
-    addresses = [show_range(one.start, one.end) for one in ranges]
-    sizes = [show_size(one.end - one.start) for one in ranges]
+    addresses = [show_range(part.start, part.end) for part in ranges]
+    sizes = [show_size(part.end - part.start) for part in ranges]
     left, middle = max(map(len, addresses)), max(map(len, sizes))
     lines = [f"{rom.path}, {show_size(rom.size)}"]
-    for address, size, one in zip(addresses, sizes, ranges, strict=True):
+    for address, size, part in zip(addresses, sizes, ranges, strict=True):
         start = f"  {address:{left}}  {size:>{middle}}  "
-        for source in one.sources:
+        for source in part.sources:
             lines.append(start + str(source))
             start = " " * len(start)
     return "\n".join(lines) + "\n"
@@ -51,11 +51,11 @@ def map_document(title: Title, maps: Sequence[tuple[RomFile, Sequence[Range]]]) 
         "cardkiln-map": VERSION,
         "title": title.id,
         "rom-files": [
-            {"path": rom.path, "size": rom.size, "ranges": [_range(one) for one in ranges]} for rom, ranges in maps
+            {"path": rom.path, "size": rom.size, "ranges": [_range(part) for part in ranges]} for rom, ranges in maps
         ],
     }
 
 
-def _range(one: Range) -> dict[str, object]:
-    sources = [{"kind": source.kind, "name": source.name, "through": list(source.through)} for source in one.sources]
-    return {"start": one.start, "end": one.end, "sources": sources}
+def _range(part: Range) -> dict[str, object]:
+    sources = [{"kind": source.kind, "name": source.name, "through": list(source.through)} for source in part.sources]
+    return {"start": part.start, "end": part.end, "sources": sources}

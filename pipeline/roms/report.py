@@ -17,5 +17,5 @@ class Report:
 
     def add(self, key: str, what: str, hint: str = "", also: Iterable[str] = ()) -> None:
         """Take down one problem at a key; ``also`` names the keys of the other sides."""
-        others = tuple(Place(file=self.file, key=other) for other in also)
-        self.problems.append(Problem(Place(file=self.file, key=key), what, hint, others))
+        places = tuple(Place(file=self.file, key=side) for side in also)
+        self.problems.append(Problem(Place(file=self.file, key=key), what, hint, places))

@@ -1,4 +1,4 @@
-"""A piece as a tree of operations, and what can be done with it: it is told, and evaluated to a size or to bytes."""
+"""A piece as a tree of operations: described for people, traced to its sources, evaluated to a size or to bytes."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ class Node:
     depth: int = 1
 
 
-def tell(node: Node) -> str:
+def describe_node(node: Node) -> str:
     """Return one line for people that says what a tree makes: "2a, take 1 KiB from 0x0000"."""
-    texts = [tell(part) for part in node.parts]
+    texts = [describe_node(part) for part in node.parts]
     if node.operation.name in PIECES:
         listed = [text if part.operation.name == "chip" else f"({text})"
                   for text, part in zip(texts, node.parts, strict=True)]  # fmt: skip
-        return node.operation.tell(*listed, **_shown(node))
-    return f"{', '.join(texts)}, {node.operation.tell(**_shown(node))}"
+        return node.operation.describe(*listed, **_shown(node))
+    return f"{', '.join(texts)}, {node.operation.describe(**_shown(node))}"
 
 
 def trace(node: Node, contents: Mapping[str, Ranges], before: str = "") -> Ranges:
@@ -52,7 +52,7 @@ def trace(node: Node, contents: Mapping[str, Ranges], before: str = "") -> Range
     """
     parts = [trace(part, contents, before) for part in node.parts]
     named = {argument: contents[name] for argument, name in node.contents.items()}
-    words = before + node.operation.tell(**_shown(node)) if node.operation.name in CHANGES else ""
+    words = before + node.operation.describe(**_shown(node)) if node.operation.name in CHANGES else ""
     return limited(node.operation.trace(words, *parts, **{**node.arguments, **named}))
 
 

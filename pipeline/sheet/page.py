@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipeline.model.manifest import Core, Needs
+from pipeline.model.text import counted, listed
 from pipeline.model.units import show_size
 from pipeline.sheet.card_map import card_map, numbered
 from pipeline.sheet.cautions import cautions
@@ -51,12 +52,6 @@ def _first_for(sheet: Sheet) -> Core | None:
     return next((core for core in sheet.cores if core.id in asked), None)
 
 
-def _listed(words: Iterable[str]) -> str:
-    """Return "a", "a and b", "a, b and c"."""
-    *most, last = list(words) or [""]
-    return f"{', '.join(most)} and {last}" if most else last
-
-
 def _output(name: str) -> str:
     """Return a display output as people write it: initials in capitals."""
     return name.upper() if len(name) <= 4 else name
@@ -64,7 +59,7 @@ def _output(name: str) -> str:
 
 def _kilohertz(rates: Iterable[int]) -> str:
     """Return line rates in Hz as "15.625 and 31.469 kHz"."""
-    return f"{_listed(f'{rate / 1000:.3f}'.rstrip('0').rstrip('.') for rate in rates)} kHz"
+    return f"{listed(f'{rate / 1000:.3f}'.rstrip('0').rstrip('.') for rate in rates)} kHz"
 
 
 def _line_rates(needs: Needs) -> list[tuple[tuple[str, ...], tuple[int, ...]]]:
@@ -81,13 +76,8 @@ def _pads(needs: Needs) -> str:
     """Return what a core needs of pads: "2, with 2 buttons each"."""
     if not needs.pads:
         return "none needed"
-    buttons = f", with {needs.buttons} {'button' if needs.buttons == 1 else 'buttons'}" if needs.buttons else ""
+    buttons = f", with {counted(needs.buttons, 'button')}" if needs.buttons else ""
     return f"{needs.pads}{buttons}{' each' if buttons and needs.pads > 1 else ''}"
-
-
-def _plural(number: int, noun: str) -> str:
-    """Return "1 file", "2,000 files"."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def _environment() -> Environment:
@@ -103,10 +93,10 @@ def _environment() -> Environment:
         address=address,
         kilohertz=_kilohertz,
         line_rates=_line_rates,
-        listed=_listed,
+        listed=listed,
         output=_output,
         pads=_pads,
-        plural=_plural,
+        plural=counted,
         size=show_size,
     )
     return environment

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 
 from pipeline.model.manifest import Needs, Station
+from pipeline.model.text import counted, listed
 from pipeline.stations.picture import Way
-from pipeline.stations.words import listed
 
 
 def controls(station: Station, needs: Needs, buttons: int) -> Way:
@@ -20,7 +20,7 @@ def controls(station: Station, needs: Needs, buttons: int) -> Way:
     good = sum(pad >= buttons for pad in station.pads)
     if good < needs.pads:
         counts = Counter(station.pads).items()
-        there = listed(f"{number} with {_buttons(pad)}" for pad, number in counts) if counts else "none"
+        there = listed(f"{number} with {counted(pad, 'button')}" for pad, number in counts) if counts else "none"
         reasons.append(f"{_pads(needs.pads, buttons)} needed; pads at this station: {there}")
     elif needs.pads and good < len(station.pads):
         steps = (f"switch off, and plug in {_pads(needs.pads, buttons)}",)
@@ -37,11 +37,7 @@ def _keyboard(station: Station, needs: Needs) -> str:
 
 
 def _pads(number: int, buttons: int) -> str:
-    pads = "1 pad" if number == 1 else f"{number} pads"
+    pads = counted(number, "pad")
     if not buttons:
         return pads
-    return f"{pads} with {_buttons(buttons)}{'' if number == 1 else ' each'}"
-
-
-def _buttons(number: int) -> str:
-    return "1 button" if number == 1 else f"{number} buttons"
+    return f"{pads} with {counted(buttons, 'button')}{'' if number == 1 else ' each'}"

@@ -13,7 +13,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.model.manifest import Board, Display, Needs, Station
-from pipeline.stations.words import listed, rate, rates
+from pipeline.model.text import listed
+from pipeline.stations.words import rate, rates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

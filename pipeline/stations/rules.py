@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from pipeline.errors import Place, Problem
 from pipeline.model.manifest import Board, Card, Core, Station, Title
 from pipeline.model.rule import WARNING, Rule, rule_of
+from pipeline.model.text import counted, listed
 from pipeline.stations.matrix import played, programs, seen
 from pipeline.stations.picture import Way
-from pipeline.stations.words import listed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,4 +125,4 @@ def _who(core: Core, titles: Sequence[Title | None]) -> str:
         return f"{'titles' if len(names) > 1 else 'title'} {listed(names)} {'have' if len(names) > 1 else 'has'}"
     if not names:
         return f'core "{core.id}" has'
-    return f'core "{core.id}" and {"1 title" if len(names) == 1 else f"{len(names)} titles"} have'
+    return f'core "{core.id}" and {counted(len(names), "title")} have'

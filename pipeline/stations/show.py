@@ -7,7 +7,7 @@ from itertools import groupby
 
 from pipeline.model.manifest import Station
 from pipeline.model.matrix import AFTER, NOT, Outlook
-from pipeline.stations.words import listed
+from pipeline.model.text import listed
 
 
 def matrix_document(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> list[dict[str, object]]:

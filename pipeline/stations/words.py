@@ -1,14 +1,10 @@
-"""How line rates and lists are told."""
+"""Line rates in words."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-
-def listed(words: Iterable[str], last: str = "and") -> str:
-    """Return "rgb", "rgb and vga", "hdmi, rgb and vga"."""
-    known = list(words)
-    return f" {last} ".join([", ".join(known[:-1]), known[-1]] if len(known) > 1 else known)
+from pipeline.model.text import listed
 
 
 def rate(hertz: int) -> str:

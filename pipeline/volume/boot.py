@@ -128,13 +128,13 @@ def _wrong_fields(boot: Boot) -> Iterator[tuple[str, int, str]]:
     if not boot.jumps:
         yield "boot sector", 0, "it does not begin with a jump (EB or E9)"
     if boot.media not in MEDIA:
-        yield "media byte", 21, f"0x{boot.media:02X} is none of F0 and F8 to FF"
+        yield "media byte", 21, f"0x{boot.media:02X} is not F0 or F8 to FF"
     if boot.label is None:
         yield "boot sector", 66 if boot.fat_bits == 32 else 38, "the mark 0x29 of serial and label is missing"
     if boot.version:
-        yield "boot sector", 42, f"the version is {boot.version}, and only 0 is known"
+        yield "boot sector", 42, f"the version is {boot.version}; expected 0"
     if boot.dirty:
-        yield "dirty", 65 if boot.fat_bits == 32 else 37, "the boot sector says that it was not unmounted"
+        yield "dirty", 65 if boot.fat_bits == 32 else 37, "the boot sector marks the volume as not unmounted"
 
 
 def _wrong_counts(boot: Boot) -> Iterator[tuple[str, int, str]]:

@@ -95,7 +95,7 @@ def _behind_the_end(firsts: bytes, number: int, offset: int, path: str, findings
     """Find a slot in use behind the end mark, where all must be free; most readers stop, some read on."""
     for at in range(number, len(firsts)) if firsts.count(0, number) < len(firsts) - number else ():
         if firsts[at] not in (FREE, END):
-            what = "slots in use stand behind the end of the directory"
+            what = "slots are in use after the end of the directory"
             findings.add("end mark", what, offset=offset + at * SLOT, path=path)
             return True
     return False
@@ -227,7 +227,7 @@ def _decode(slots: Sequence[bytes]) -> tuple[str, str]:
     if not name:
         return "", "it is empty"
     if len(slots) == MOST_LONG_SLOTS and utf16_units(name) > LONGEST:
-        return printable(name), f"it has {utf16_units(name)} characters, and a name may have {LONGEST}"
+        return printable(name), f"it has {utf16_units(name)} characters; a name may have {LONGEST}"
     if FORBIDDEN_IN_LONG.search(name):
-        return printable(name), "it holds characters no name may hold"
+        return printable(name), "it holds characters that are not allowed"
     return name, ""

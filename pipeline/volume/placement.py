@@ -50,7 +50,7 @@ def _not_first(reading: Reading, item: Item) -> Iterator[str]:
         yield "has a long name"
     starts = [one.extents[0][0] for one in reading.items if one.extents and not one.is_folder]
     if item.extents and not before and item.extents[0][0] != min(starts):
-        yield f"begins at cluster {item.extents[0][0]:,}, behind other files"
+        yield f"begins at cluster {item.extents[0][0]:,}, after other files"
 
 
 def label_fault(reading: Reading, wanted: str) -> str:
@@ -60,9 +60,9 @@ def label_fault(reading: Reading, wanted: str) -> str:
     begins = bool(reading.items) and reading.items[0] in files
     first = bool(offset) and (not reading.items or offset < reading.items[0].offset)
     if wanted == "none" and offset:
-        return "the volume label has an entry, and the board takes none: build the card"
+        return "the card has a volume label, the board expects none: build the card"
     if wanted == "second" and first and begins:
-        return "the volume label stands before the first file, and the board wants it behind: build the card"
+        return "the volume label is before the first file, the board expects it after: build the card"
     if wanted == "first" and offset and not first:
-        return "the volume label stands behind the first entry, and the board wants it before: build the card"
+        return "the volume label is after the first entry, the board expects it before: build the card"
     return ""

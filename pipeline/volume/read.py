@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 
 from pipeline.model.plan import SECTOR, Volume
 from pipeline.model.reading import Item, Reading
+from pipeline.model.text import counted
 from pipeline.volume.boot import Boot, check_boot
 from pipeline.volume.directory import label_is_bad, shown_label
 from pipeline.volume.partitions import find_volume
@@ -118,9 +119,9 @@ def _check_lost(table: Table, findings: Findings) -> None:
             first = first or (here[0] if here else 0)
             lost += len(here)
     if lost:
-        findings.add(
-            "lost clusters", f"{lost:,} clusters are marked used, and no file has them; the first is {first:,}"
-        )
+        are = "cluster is" if lost == 1 else "clusters are"
+        what = f"{lost:,} {are} marked as used, but not part of a file or folder; the first is {first:,}"
+        findings.add("lost clusters", what)
 
 
 def _label(raw: bytes | None) -> str:
@@ -135,11 +136,12 @@ def _check_labels(walk: Walk, boot: Boot, at: int, findings: Findings) -> None:
     where = at + (71 if boot.fat_bits == 32 else 43)
     for raw, offset, owner in ((in_root, walk.label_offset, "root directory"), (in_boot, where, "boot sector")):
         if raw and label_is_bad(raw):
-            what = f'the label "{shown_label(raw)}" of the {owner} begins with a blank or holds what no label may hold'
+            what = "begins with a blank or holds characters that are not allowed"
+            what = f'"{shown_label(raw)}" in the {owner} {what}'
             findings.add("label", what, offset=offset)
     if in_boot is not None and _label(in_root) != _label(in_boot):
         names = _label(in_root) or "NO NAME", _label(in_boot) or "NO NAME"
-        what = f'the root directory says "{names[0]}", the boot sector "{names[1]}"'
+        what = f'it is "{names[0]}" in the root directory, "{names[1]}" in the boot sector'
         findings.add("label", what, offset=where)
 
 
@@ -159,7 +161,7 @@ def _check_fs_info(source: Source, boot: Boot, at: int, free: int, findings: Fin
     stated, _ = struct.unpack_from("<II", raw, 488)
     if stated != free:
         shown = "unknown" if stated == 0xFFFFFFFF else f"{stated:,}"
-        findings.add("free count", f"FSInfo says {shown}, and {free:,} clusters are free", offset=where + 488)
+        findings.add("free count", f"FSInfo has {shown}, the FAT {free:,}", offset=where + 488)
 
 
 def _check_backup(source: Source, boot: Boot, at: int, findings: Findings) -> None:
@@ -173,5 +175,6 @@ def _check_backup(source: Source, boot: Boot, at: int, findings: Findings) -> No
         one[65] = two[65]
     differing = [number for number in range(SECTOR) if one[number] != two[number]]
     if differing:
-        what = f"it differs from the boot sector in {len(differing)} bytes, the first at {differing[0]}"
+        count = counted(len(differing), "byte")
+        what = f"it differs from the boot sector in {count}, the first at offset {differing[0]}"
         findings.add("backup boot sector", what, offset=where + differing[0])

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from operator import ne
 
 from pipeline.model.plan import SECTOR
+from pipeline.model.text import counted
 from pipeline.volume.boot import Boot
 from pipeline.volume.source import Findings, Source
 
@@ -84,11 +85,11 @@ class Table:
         at, count, shared = first, 0, 0
         while True:
             if not 2 <= at < self.limit:
-                return Chain(tuple(runs), f"points to cluster {at:,}, and the last is {self.limit - 1:,}", shared)
+                return Chain(tuple(runs), f"points to cluster {at:,}; the last cluster is {self.limit - 1:,}", shared)
             if not shared and self.used[at]:
                 own = any(start <= at < start + length for start, length in runs)
                 if own or most is None:
-                    return Chain(tuple(runs), f"comes back to cluster {at:,}" if own else "", 0 if own else at)
+                    return Chain(tuple(runs), f"loops back to cluster {at:,}" if own else "", 0 if own else at)
                 shared = at
             stop = self.limit
             if shared:
@@ -104,7 +105,7 @@ class Table:
             if (trouble := self._end(end, value)) is not None:
                 return Chain(tuple(runs), trouble, shared)
             if self.pieces < 0:
-                return Chain(tuple(runs), "has more pieces than are followed here", shared)
+                return Chain(tuple(runs), "has more pieces than are followed", shared)
             at = value
 
     def _run(self, first: int, stop: int, *, again: bool) -> tuple[int, int]:
@@ -149,7 +150,7 @@ def read_table(source: Source, offset: int, boot: Boot, findings: Findings) -> T
     """
     wanted = boot.clusters + 2
     if boot.clusters > MOST_CLUSTERS:
-        what = f"{boot.clusters:,} clusters; only the first {MOST_CLUSTERS:,} are looked at"
+        what = f"{boot.clusters:,} clusters; only the first {MOST_CLUSTERS:,} are read"
         findings.add("cluster count", what, offset=offset)
         wanted = MOST_CLUSTERS + 2
     one = boot.fat_sectors * SECTOR
@@ -185,7 +186,7 @@ def _compare(source: Source, one: int, other: int, number: int, length: int, fin
             if first < 0:
                 first = done + next(at for at in range(size) if a[at] != b[at])
     if count:
-        what = f"FAT {number} differs from FAT 1 in {count:,} bytes, the first at {first:,}"
+        what = f"FAT {number} differs from FAT 1 in {counted(count, 'byte')}, the first at offset {first:,}"
         findings.add("FATs differ", what, offset=other + first)
 
 
@@ -231,8 +232,10 @@ def _check_first(table: Table, offset: int, boot: Boot, findings: Findings) -> N
         findings.add("media byte", what, offset=offset)
     clean, sound = {12: (0, 0), 16: (0x8000, 0x4000), 32: (0x08000000, 0x04000000)}[boot.fat_bits]
     if clean and not table.values[1] & clean:
-        findings.add("dirty", "the FAT says that it was not unmounted", offset=offset + boot.fat_bits // 8)
+        findings.add("dirty", "the FAT marks the volume as not unmounted", offset=offset + boot.fat_bits // 8)
     if sound and not table.values[1] & sound:
         findings.add(
-            "hardware error", "the FAT says that reading or writing failed", offset=offset + boot.fat_bits // 8
+            "hardware error",
+            "the FAT marks read or write errors",
+            offset=offset + boot.fat_bits // 8,
         )

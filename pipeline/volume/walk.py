@@ -57,7 +57,7 @@ class Walk:
                 parents.pop()
                 continue
             if len(self.items) >= MOST_ITEMS or self.characters < 0:
-                self.findings.add("too many", f"only the first {len(self.items):,} files and folders are told")
+                self.findings.add("too many", f"only the first {len(self.items):,} files and folders are read")
                 return
             item = self._item(raw, path)
             self.items.append(item)
@@ -101,7 +101,7 @@ class Walk:
                 dots += 1
                 self._check_dot(raw, number, cluster, parent, item.path)
             elif raw.is_label:
-                what = f'a volume label, "{raw.short}", stands outside the root directory'
+                what = f'a volume label, "{raw.short}", is outside the root directory'
                 self.findings.add("label", what, offset=raw.offset, path=item.path)
             else:
                 yield raw
@@ -114,7 +114,7 @@ class Walk:
         expected = cluster if kind == "." else parent
         wrong = ""
         if number != len(kind) - 1:
-            wrong = f'"{kind}" stands at place {number + 1}, expected {len(kind)}'
+            wrong = f'"{kind}" is entry {number + 1}, expected {len(kind)}'
         elif not raw.is_folder:
             wrong = f'"{kind}" is not marked as a folder'
         elif raw.cluster != expected:
@@ -130,7 +130,7 @@ class Walk:
         size = self.boot.cluster_sectors * SECTOR
         for first, count in extents:
             if left <= 0 or self.slots <= 0:
-                self.findings.add("too many", "the directory is longer than is read here", path=path)
+                self.findings.add("too many", "the directory has more slots than are read", path=path)
                 return
             offset, part = self._offset(first), min(count * size, left)
             if offset < self.source.size:  # behind the end of the card all is zeros, which end a directory
@@ -177,9 +177,9 @@ class Walk:
             self.findings.add(kind, what, offset=item.offset, path=item.path)
 
         if short_is_bad(raw.raw11):
-            add("name", f'the 8.3 name "{raw.short}" holds what no 8.3 name may hold')
+            add("name", f'the 8.3 name "{raw.short}" holds characters that are not allowed')
         if chain.trouble:
-            kind = "loop" if chain.trouble.startswith("comes back") else "chain"
+            kind = "loop" if chain.trouble.startswith("loops back") else "chain"
             add(kind, f"its chain {chain.trouble}")
         if raw.is_folder:
             if raw.size:

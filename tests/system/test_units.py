@@ -27,7 +27,7 @@ def test_a_size_is_whole_bytes(text: str | int, size: int) -> None:
 
 @pytest.mark.parametrize("text", ["", "4", "4 kib", "-1 B", "0.3 B", "4 KiB ", "1e3 B", -1, True, 1.5])
 def test_what_is_no_size_is_refused(text: str | int) -> None:
-    with pytest.raises(ValueError, match=r"is no size|is not a whole number"):
+    with pytest.raises(ValueError, match=r"is not a size|is not a whole number"):
         parse_size(text)
 
 
@@ -46,5 +46,5 @@ def test_a_size_shown_reads_back(size: int) -> None:
 
 def test_hexadecimal_text_is_bytes() -> None:
     assert parse_bytes("DE ad beEF") == b"\xde\xad\xbe\xef"
-    with pytest.raises(ValueError, match=r"'DE A' is no hexadecimal text; expected pairs of digits"):
+    with pytest.raises(ValueError, match=r"'DE A' is not hexadecimal text; expected pairs of digits"):
         parse_bytes("DE A")

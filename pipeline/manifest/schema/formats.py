@@ -9,10 +9,10 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
-from difflib import get_close_matches
 from fractions import Fraction
 
 from pipeline.manifest.text.positions import CONTROL
+from pipeline.model.text import nearest
 from pipeline.model.units import parse_size, show_size
 
 FIELDS = ("core", "name", "release", "kind")
@@ -69,9 +69,9 @@ def check_template(text: str, fields: Sequence[str] = FIELDS) -> None:
         if not fields:
             raise UnfitError("no field, since no core is meant here", DOUBLED)
         if match[1] not in fields:
-            near = get_close_matches(match[1], fields, 1)
+            near = nearest(match[1], fields)
             known = ", ".join(f"{{{field}}}" for field in fields)
-            raise UnfitError(f"one of the fields {known}", f"did you mean {{{near[0]}}}?" if near else DOUBLED)
+            raise UnfitError(f"one of the fields {known}", f"did you mean {{{near}}}?" if near else DOUBLED)
 
 
 def parse_rate(text: str | int) -> int:

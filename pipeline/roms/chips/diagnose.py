@@ -1,4 +1,4 @@
-"""What can be said of a dump by itself and by the part that is printed on its chip.
+"""Signs of a bad or unusual dump, by its bytes and by the part that is printed on its chip.
 
 The signs are trade knowledge, from memory: a reader of chips leaves them behind whatever the machine was.
 """
@@ -32,10 +32,10 @@ def diagnose(data: bytes, part: str = "") -> tuple[str, ...]:
     if form := form_of(data):
         return tuple(_of_text(data, form))
     known = part_named(part)
-    said = [f"has {_unlike(known, len(data))[0]}"] if known and len(data) != known.size else []
+    size_signs = [f"has {_unlike(known, len(data))[0]}"] if known and len(data) != known.size else []
     if len(set(data)) < 2:
-        return (*said, *_uniform(data, known))
-    return (*said, *_repeats(data), *_nibbles(data, known), *_ending(data))
+        return (*size_signs, *_uniform(data, known))
+    return (*size_signs, *_repeats(data), *_nibbles(data, known), *_ending(data))
 
 
 def _of_text(data: bytes, form: str) -> Iterator[str]:

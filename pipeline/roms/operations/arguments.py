@@ -81,7 +81,7 @@ def _is_number(value: Value) -> bool:
 
 def _size(value: Value) -> int:
     if not isinstance(value, str | int):
-        raise ValueError(f'{as_written(value)} is no size; expected whole bytes or text such as "4 KiB"')
+        raise ValueError(f'{as_written(value)} is not a size; expected whole bytes or text such as "4 KiB"')
     return parse_size(value)
 
 
@@ -96,7 +96,7 @@ def _number(low: int, high: int, expects: str) -> Callable[[Value], int]:
 
 def _hex(value: Value) -> bytes:
     if not isinstance(value, str):
-        raise ValueError(f'{as_written(value)} is no hexadecimal text; expected pairs of digits such as "DE AD"')
+        raise ValueError(f'{as_written(value)} is not hexadecimal text; expected pairs of digits such as "DE AD"')
     return parse_bytes(value)
 
 
@@ -109,7 +109,7 @@ def _value(value: Value) -> int | bytes:
 def _named(kind: str) -> Callable[[Value], str]:
     def parse(value: Value) -> str:
         if not (isinstance(value, str) and value):
-            raise ValueError(f"{as_written(value)} is no {kind}; expected the name of one in quotes")
+            raise ValueError(f"{as_written(value)} is not the name of a {kind}; expected one in quotes")
         return value
 
     return parse
@@ -117,7 +117,7 @@ def _named(kind: str) -> Callable[[Value], str]:
 
 def _sha256(value: Value) -> str:
     if not (isinstance(value, str) and re.fullmatch("[0-9A-Fa-f]{64}", value)):
-        raise ValueError(f"{as_written(value)} is no SHA-256; expected 64 hexadecimal digits in quotes")
+        raise ValueError(f"{as_written(value)} is not a SHA-256; expected 64 hexadecimal digits in quotes")
     return value.lower()
 
 
@@ -139,7 +139,7 @@ def _lines(value: Value) -> tuple[int, ...]:
         raise ValueError(f"has {len(lines):,} lines; expected {MOST_LINES} at most")
     if sorted(lines) != list(range(len(lines))):
         last = len(lines) - 1
-        raise ValueError(f"{as_written(value)} is no permutation; expected every line from 0 to {last} once")
+        raise ValueError(f"{as_written(value)} is not a permutation; expected every line from 0 to {last} once")
     return lines
 
 

@@ -25,9 +25,9 @@ def nibble(data: bytes, *, take: str, rest: int | None) -> bytes:
 
     Readers leave the other nibble as 0, F or noise. ``rest`` is what it must be everywhere, else the piece is refused.
     """
-    shift, other = (4, 0) if take == "high" else (0, 4)
+    shift, rest_shift = (4, 0) if take == "high" else (0, 4)
     if rest is not None:
-        unlike = data.translate(table(lambda value: (value >> other & 15) != rest))
+        unlike = data.translate(table(lambda value: (value >> rest_shift & 15) != rest))
         at = unlike.find(1)
         if at >= 0:
             found = show_value(data[at])
@@ -111,7 +111,7 @@ def _xor_trace(words: str, part: Ranges, /, *, chip: Ranges | None, **_others: o
     return together(through(part, words), through(chip or (), "as the pattern of the XOR"))
 
 
-def _xor_tell(*, value: str, pattern: str, chip: str) -> str:
+def _describe_xor(*, value: str, pattern: str, chip: str) -> str:
     return f"XOR with {value or pattern or f'chip {chip}'}"
 
 
@@ -133,7 +133,7 @@ VALUES = (
         main="take",
         size=same_size,
         apply=nibble,
-        tell=lambda *, take, rest: f"{take} nibble" + (f", the other being {rest}" if rest else ""),
+        describe=lambda *, take, rest: f"{take} nibble" + (f", the other being {rest}" if rest else ""),
     ),
     Operation(
         name="unpack",
@@ -144,7 +144,7 @@ VALUES = (
         size=lambda size, *, order: 2 * size,
         apply=unpack,
         trace=lambda words, part, *, order: in_units(words, part, 1, 2),
-        tell="unpack nibbles {order}".format,
+        describe="unpack nibbles {order}".format,
     ),
     Operation(
         name="pack",
@@ -155,7 +155,7 @@ VALUES = (
         size=lambda size, *, order: whole_units(size, 2) // 2,
         apply=pack,
         trace=lambda words, part, *, order: in_units(words, part, 2, 1),
-        tell="pack nibbles {order}".format,
+        describe="pack nibbles {order}".format,
     ),
     Operation(
         name="plane",
@@ -172,7 +172,7 @@ VALUES = (
         size=_plane_size,
         apply=plane,
         trace=lambda words, part, *, bit, packed: in_units(words, part, 8 if packed else 1, 1),
-        tell=lambda *, bit, packed: f"bit plane {bit}" + (f" (packed {packed})" if packed else ""),
+        describe=lambda *, bit, packed: f"bit plane {bit}" + (f" (packed {packed})" if packed else ""),
     ),
     Operation(
         name="xor",
@@ -191,9 +191,11 @@ VALUES = (
         size=_xor_size,
         apply=xor,
         trace=_xor_trace,
-        tell=_xor_tell,
+        describe=_describe_xor,
     ),
-    Operation(name="invert", description="Turns every bit over.", size=same_size, apply=invert, tell=lambda: "invert"),
+    Operation(
+        name="invert", description="Turns every bit over.", size=same_size, apply=invert, describe=lambda: "invert"
+    ),
     Operation(
         name="and",
         arguments={"mask": MASK},
@@ -202,7 +204,7 @@ VALUES = (
         main="mask",
         size=same_size,
         apply=mask_and,
-        tell="AND {mask}".format,
+        describe="AND {mask}".format,
     ),
     Operation(
         name="or",
@@ -212,7 +214,7 @@ VALUES = (
         main="mask",
         size=same_size,
         apply=mask_or,
-        tell="OR {mask}".format,
+        describe="OR {mask}".format,
     ),
 )
 """Every change of values."""

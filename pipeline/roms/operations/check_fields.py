@@ -171,17 +171,17 @@ def _where(*, at: str, byte_order: str = "", from_: str, size: str) -> str:
     return f"at {at}{order}{part}"
 
 
-def _sum_tell(*, bits: str, of: str, form: str, total: str, carry: str, **where: str) -> str:
+def _describe_sum(*, bits: str, of: str, form: str, total: str, carry: str, **where: str) -> str:
     to_total = f" to {total}" if total != "0x0000" else ""
     carried = " with end-around carry" if carry else ""
     return f"{form} {bits}-bit sum of {of}-bit numbers{to_total}{carried} {_where(**where)}"
 
 
-def _xor_tell(*, total: str, **where: str) -> str:
+def _describe_xor(*, total: str, **where: str) -> str:
     return f"XOR check byte{f' to {total}' if total != '0x00' else ''} {_where(**where)}"
 
 
-def _crc_tell(
+def _describe_crc(
     *, bits: int, poly: str, init: str, reflected: str, xor_out: str, field: str, usual: bool = False, **where: str
 ) -> str:
     turned = "reflected, " if reflected == "true" else ""
@@ -190,9 +190,9 @@ def _crc_tell(
     return f"CRC-{bits}{parameters} {_where(**where)}{counted}"
 
 
-def _crc32_tell(*, field: str, at: str, byte_order: str, from_: str, size: str, **parameters: str) -> str:
+def _describe_crc32(*, field: str, at: str, byte_order: str, from_: str, size: str, **parameters: str) -> str:
     where = {"field": field, "at": at, "byte_order": byte_order, "from_": from_, "size": size}
-    return _crc_tell(bits=32, usual=parameters == _USUAL, **parameters, **where)
+    return _describe_crc(bits=32, usual=parameters == _USUAL, **parameters, **where)
 
 
 def _trace(
@@ -266,7 +266,7 @@ FIELDS = (
         size=_sum_size,
         apply=put_sum,
         trace=lambda words, part, *, bits, **where: _trace(words, part, bits // 8, **where),
-        tell=_sum_tell,
+        describe=_describe_sum,
     ),
     Operation(
         name="xor-check",
@@ -281,7 +281,7 @@ FIELDS = (
         size=lambda whole, /, *, at, total, from_, size: _field_size(whole, at, 1, from_, size),
         apply=put_xor,
         trace=lambda words, part, **where: _trace(words, part, 1, **where),
-        tell=_xor_tell,
+        describe=_describe_xor,
     ),
     Operation(
         name="crc-16",
@@ -302,7 +302,7 @@ FIELDS = (
         size=lambda whole, /, *, at, from_, size, **_: _field_size(whole, at, 2, from_, size),
         apply=put_crc16,
         trace=lambda words, part, **where: _trace(words, part, 2, **where),
-        tell=lambda **arguments: _crc_tell(bits=16, **arguments),
+        describe=lambda **arguments: _describe_crc(bits=16, **arguments),
     ),
     Operation(
         name="crc-32",
@@ -313,7 +313,7 @@ FIELDS = (
         size=lambda whole, /, *, at, from_, size, **_: _field_size(whole, at, 4, from_, size),
         apply=put_crc32,
         trace=lambda words, part, **where: _trace(words, part, 4, **where),
-        tell=_crc32_tell,
+        describe=_describe_crc32,
     ),
 )
 """Every check field."""

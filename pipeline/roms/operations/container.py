@@ -138,11 +138,12 @@ def _fields(value: Value) -> tuple[str, ...]:
 _KNOWN = ", ".join(map(as_written, FIELDS))
 
 
-def _tell(*parts: str, names: str, slot_size: str, slots: str, fields: str, **_rest: str) -> str:
+def _describe(*parts: str, names: str, slot_size: str, slots: str, fields: str, **_rest: str) -> str:
     called = f" ({names})" if names else ""
-    told = f", with {fields}" if fields else ""
+    with_fields = f", with {fields}" if fields else ""
     count = slots or f"{len(parts):,}"
-    return f"container of {count} slot{'' if count == '1' else 's'} of {slot_size}{called}{told}: {', '.join(parts)}"
+    shown = f"{count} {'slot' if count == '1' else 'slots'} of {slot_size}"
+    return f"container of {shown}{called}{with_fields}: {', '.join(parts)}"
 
 
 NAMES = Argument(expects="names", parse=_names, show=lambda names: ", ".join(filter(None, names)))
@@ -194,7 +195,7 @@ CONTAINERS = (
         size=_container_size,
         apply=container,
         trace=_container_trace,
-        tell=_tell,
+        describe=_describe,
     ),
 )
 """The one container."""

@@ -14,21 +14,21 @@ def decode(data: bytes, *, text: str, from_: int, size: int, fill: int | None, e
 
     Addresses that no record gives hold ``fill``; without it they are refused, since public tools put 00 or FF there.
     Records outside are refused too, or left out where ``elsewhere`` is "drop". An address given twice is refused, and
-    so is a text of which nothing lies inside. The forms and their sources: ``records.FORMS``.
+    so is a text of which nothing lies inside. The forms and their sources: ``text_dumps.FORMS``.
     """
-    made, given = bytearray([fill or 0]) * size, bytearray(size)
+    made, placed = bytearray([fill or 0]) * size, bytearray(size)
     for run in FORMS[text](data):
         start, end = max(run.start - from_, 0), min(run.start + len(run.data) - from_, size)
         if max(end - start, 0) < len(run.data) and elsewhere is None:
             _refuse_outside(run, from_, size)
         if start >= end:
             continue
-        if 1 in given[start:end]:
-            again = from_ + start + given[start:end].index(1)
+        if 1 in placed[start:end]:
+            again = from_ + start + placed[start:end].index(1)
             raise HintedError(f"line {run.line}: gives {show_address(again)} again; expected each address once")
         made[start:end] = run.data[from_ + start - run.start : from_ + end - run.start]
-        given[start:end] = b"\1" * (end - start)
-    _check_given(given, from_, fill)
+        placed[start:end] = b"\1" * (end - start)
+    _check_holes(placed, from_, fill)
     return bytes(made)
 
 
@@ -38,14 +38,14 @@ def _refuse_outside(run: Run, from_: int, size: int) -> None:
     raise HintedError(f"line {run.line}: gives {found}; expected {show_range(from_, from_ + size)}", hint)
 
 
-def _check_given(given: bytearray, from_: int, fill: int | None) -> None:
-    if 1 not in given:
-        raise HintedError(f"no record gives any of {show_range(from_, from_ + len(given))}", "correct from and size")
-    hole = given.find(0)
+def _check_holes(placed: bytearray, from_: int, fill: int | None) -> None:
+    if 1 not in placed:
+        raise HintedError(f"no record gives any of {show_range(from_, from_ + len(placed))}", "correct from and size")
+    hole = placed.find(0)
     if fill is None and hole >= 0:
-        end = given.find(1, hole)
-        first = show_range(from_ + hole, from_ + (len(given) if end < 0 else end))
-        what = f"no record gives {given.count(0):,} of {len(given):,} bytes, the first of them {first}"
+        end = placed.find(1, hole)
+        first = show_range(from_ + hole, from_ + (len(placed) if end < 0 else end))
+        what = f"no record gives {placed.count(0):,} of {len(placed):,} bytes, the first of them {first}"
         raise HintedError(what, "give the byte that stands there: fill = 0xFF")
 
 
@@ -59,7 +59,7 @@ def _decode_trace(words: str, part: Ranges, /, *, size: int, **_others: object) 
     return whole(size, *sources_of(through(part, words)))
 
 
-def _decode_tell(*, text: str, from_: str, size: str, fill: str, elsewhere: str) -> str:
+def _describe_decode(*, text: str, from_: str, size: str, fill: str, elsewhere: str) -> str:
     more = [f"holes {fill}"] * bool(fill) + ["the rest left out"] * bool(elsewhere)
     return f"decode {text}, {size} from {from_}" + (f" ({', '.join(more)})" if more else "")
 
@@ -84,7 +84,7 @@ DECODING = (
         size=_decode_size,
         apply=decode,
         trace=_decode_trace,
-        tell=_decode_tell,
+        describe=_describe_decode,
     ),
 )
 """The one change of a text dump."""

@@ -32,7 +32,7 @@ class Operation:
     ``size`` gives the number of bytes that come out, from the sizes of the parts (positional) and the arguments (by
     keyword, see ``parameter``); it raises ValueError for everything that is wrong whatever the bytes are.
     ``apply`` gives the bytes, from those of the parts; it raises ValueError when bytes it checks are not as declared.
-    ``tell`` gives one line for people, from those of the parts and the arguments as text.
+    ``describe`` gives one line for people, from those of the parts and the arguments as text.
     ``trace`` gives where the bytes are from, from that of the parts, after the words that tell what is done; without
     one of its own, an operation leaves every byte where it is.
     ``parts``: how many parts it takes. ``main``: the argument of a change that is meant where a value stands in place
@@ -44,7 +44,7 @@ class Operation:
     name: str
     size: Callable[..., int]
     apply: Callable[..., bytes]
-    tell: Callable[..., str]
+    describe: Callable[..., str]
     trace: Callable[..., Ranges] = lambda words, part, /, **_arguments: through(part, words)
     arguments: Mapping[str, Argument] = field(default_factory=dict)
     parts: Collection[int] = (1,)

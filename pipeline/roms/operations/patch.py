@@ -53,7 +53,7 @@ PATCHES = (
         size=lambda whole, /, *, delta, before, after, size: whole if size is None else size,
         apply=patch,
         trace=_patch_trace,
-        tell=lambda *, delta, size, **_hashes: f"patch {delta}" + (f" to {size}" if size else ""),
+        describe=lambda *, delta, size, **_hashes: f"patch {delta}" + (f" to {size}" if size else ""),
     ),
 )
 """The one change by a patch."""

@@ -110,7 +110,7 @@ PIECES = (
         size=lambda *, chip: chip,
         apply=lambda *, chip: chip,
         trace=lambda _, *, chip: chip,
-        tell="{chip}".format,
+        describe="{chip}".format,
     ),
     Operation(
         name="join",
@@ -121,7 +121,7 @@ PIECES = (
         size=lambda *sizes: sum(sizes),
         apply=join,
         trace=lambda _, *parts: joined(*parts),
-        tell=lambda *parts: f"join {', '.join(parts)}",
+        describe=lambda *parts: f"join {', '.join(parts)}",
     ),
     Operation(
         name="interleave",
@@ -133,7 +133,7 @@ PIECES = (
         size=_equal_lanes,
         apply=interleave,
         trace=_interleave_trace,
-        tell=lambda *parts, unit: f"interleave {', '.join(parts)} ({unit}-byte units)",
+        describe=lambda *parts, unit: f"interleave {', '.join(parts)} ({unit}-byte units)",
     ),
     Operation(
         name="nibbles",
@@ -144,7 +144,7 @@ PIECES = (
         size=_nibbles_size,
         apply=nibbles,
         trace=lambda _, high, low: together(through(high, "high nibble"), through(low, "low nibble")),
-        tell="nibbles of {} (high), {} (low)".format,
+        describe="nibbles of {} (high), {} (low)".format,
     ),
     Operation(
         name="planes",
@@ -160,7 +160,7 @@ PIECES = (
         size=_planes_size,
         apply=planes,
         trace=_planes_trace,
-        tell=lambda *parts, packed: f"bit planes {', '.join(parts)}" + (f" (packed {packed})" if packed else ""),
+        describe=lambda *parts, packed: f"bit planes {', '.join(parts)}" + (f" (packed {packed})" if packed else ""),
     ),
     Operation(
         name="bytes",
@@ -170,7 +170,7 @@ PIECES = (
         size=lambda *, bytes_: len(bytes_),
         apply=lambda *, bytes_: bytes_,
         trace=lambda _, *, bytes_: whole(len(bytes_), Source("bytes", show_hex(bytes_))),
-        tell="bytes {bytes_}".format,
+        describe="bytes {bytes_}".format,
     ),
     Operation(
         name="fill",
@@ -183,7 +183,7 @@ PIECES = (
         size=_fill_size,
         apply=run,
         trace=lambda _, *, fill, size: whole(size, Source("fill", show_value(fill))),
-        tell="{size} of {fill}".format,
+        describe="{size} of {fill}".format,
     ),
 )
 """Every operation that makes a piece."""

@@ -109,7 +109,7 @@ def _strip_size(whole: int, /, *, size: int | None, header: bytes | None, leaves
 
 def _mirror_size(size: int, /, *, to: int) -> int:
     if to % size:
-        raise ValueError(f"{show_size(to)} is no whole multiple of the piece, which has {show_size(size)}")
+        raise ValueError(f"{show_size(to)} is not a whole multiple of the piece, which has {show_size(size)}")
     return to
 
 
@@ -187,7 +187,7 @@ SHAPE = (
         size=_take_size,
         apply=take,
         trace=lambda words, part, *, from_, size: cut(through(part, words), from_, from_ + size),
-        tell="take {size} from {from_}".format,
+        describe="take {size} from {from_}".format,
     ),
     Operation(
         name="strip",
@@ -205,7 +205,7 @@ SHAPE = (
         size=_strip_size,
         apply=strip,
         trace=_strip_trace,
-        tell=lambda *, size, header, leaves: f"strip the header {header or size}",
+        describe=lambda *, size, header, leaves: f"strip the header {header or size}",
     ),
     Operation(
         name="mirror",
@@ -216,7 +216,7 @@ SHAPE = (
         size=_mirror_size,
         apply=mirror,
         trace=lambda words, part, *, to: repeated(through(part, words), to // size_of(part)),
-        tell="mirror to {to}".format,
+        describe="mirror to {to}".format,
     ),
     Operation(
         name="pad",
@@ -230,7 +230,7 @@ SHAPE = (
         size=_pad_size,
         apply=pad,
         trace=_pad_trace,
-        tell="pad to {to} with {fill}".format,
+        describe="pad to {to} with {fill}".format,
     ),
     Operation(
         name="blocks",
@@ -246,7 +246,7 @@ SHAPE = (
         size=_blocks_size,
         apply=blocks,
         trace=_blocks_trace,
-        tell=lambda *, size, order, **_flags: f"blocks of {size} in order {order}",
+        describe=lambda *, size, order, **_flags: f"blocks of {size} in order {order}",
     ),
     Operation(
         name="lane",
@@ -261,7 +261,7 @@ SHAPE = (
         size=_lane_size,
         apply=lane,
         trace=lambda words, part, **lane: lane_of(through(part, words), **lane),
-        tell="lane {number} of {of} ({unit}-byte units)".format,
+        describe="lane {number} of {of} ({unit}-byte units)".format,
     ),
     Operation(
         name="overlay",
@@ -276,7 +276,7 @@ SHAPE = (
         size=_overlay_size,
         apply=overlay,
         trace=_overlay_trace,
-        tell="overlay {new} at {at} in place of {old}".format,
+        describe="overlay {new} at {at} in place of {old}".format,
     ),
 )
 """Every change of shape."""

@@ -6,10 +6,11 @@ Source: RFC 3284, "The VCDIFF Generic Differencing and Compression Data Format" 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
 
+from pipeline.model.units import show_size
 from pipeline.roms.operations.arguments import show_range
-from pipeline.roms.operations.vcdiff_code import CODE
-from pipeline.roms.operations.vcdiff_read import DeltaError, Reader
+from pipeline.roms.operations.operation import HintedError
 
 MAGIC = b"\xd6\xc3\xc4"
 """The letters V, C and D with their highest bit set (section 4.1); version 0 follows."""
@@ -19,6 +20,12 @@ HEADER_FORMS = {1: "compressed sections", 2: "a code table of its own", 4: "an a
 SECTIONS = ("data", "instructions", "addresses")
 WINDOW_FORMS = {4: "a checksum of its own"}
 """Bits of the two indicators (sections 4.1, 4.2) that are refused; the two of value 4 are no part of the RFC."""
+LONGEST = 5
+"""Bytes of the longest number that is read: 35 bits, more than any piece may have bytes."""
+
+
+class DeltaError(HintedError):
+    """A delta that cannot be applied, and why."""
 
 
 def apply_delta(source: bytes, delta: bytes, size: int) -> bytes:
@@ -159,3 +166,86 @@ class _Machine:
             part = self.target[self.first + inside : self.first + inside + length]
             self.target += part
             length -= len(part)
+
+
+@dataclass(slots=True)
+class Reader:
+    """The bytes of a delta from ``position`` up to ``end``; what is asked for beyond them raises DeltaError."""
+
+    data: bytes
+    position: int = 0
+    end: int = -1
+
+    def __post_init__(self) -> None:
+        self.end = len(self.data) if self.end < 0 else self.end
+
+    @property
+    def at_end(self) -> bool:
+        """Whether everything has been read."""
+        return self.position == self.end
+
+    def take(self, length: int, what: str) -> bytes:
+        """Return the next bytes."""
+        start = self._advance(length, what)
+        return self.data[start : self.position]
+
+    def byte(self, what: str) -> int:
+        """Return the next byte."""
+        return self.data[self._advance(1, what)]
+
+    def number(self, what: str) -> int:
+        """Return the next number: 7 bits a byte, most significant first, bit 7 set in all bytes but the last.
+
+        Source: RFC 3284, section 2.
+        """
+        number = 0
+        for _ in range(LONGEST):
+            byte = self.byte(what)
+            number = number << 7 | byte & 0x7F
+            if byte < 0x80:
+                return number
+        raise DeltaError(f"the delta is damaged: its {what} is a number of more than {LONGEST} bytes")
+
+    def part(self, length: int, what: str) -> Reader:
+        """Return a reader of the next bytes alone."""
+        start = self._advance(length, what)
+        return Reader(self.data, start, self.position)
+
+    def finish(self, what: str) -> None:
+        """Stop where something is left over."""
+        if not self.at_end:
+            raise DeltaError(f"the delta is damaged: {show_size(self.end - self.position)} of its {what} left over")
+
+    def _advance(self, length: int, what: str) -> int:
+        start = self.position
+        if length > self.end - start:
+            raise DeltaError(f"the delta is cut short or damaged: it ends within its {what}")
+        self.position = start + length
+        return start
+
+
+class Instruction(NamedTuple):
+    """One thing to do: "add" new bytes, "run" one byte, or "copy" from an address in one of nine modes (0 to 8).
+
+    ``size``: how many bytes it makes; 0 where the number follows the code.
+    """
+
+    kind: Literal["add", "run", "copy"]
+    size: int = 0
+    mode: int = 0
+
+
+def _code() -> tuple[tuple[Instruction, ...], ...]:
+    """Return the default code table line by line as section 5.6 prints it; a code means one instruction or two."""
+    codes: list[tuple[Instruction, ...]] = [(Instruction("run"),)]  # line 1
+    codes += [(Instruction("add", size),) for size in range(18)]  # 2
+    codes += [(Instruction("copy", size, mode),) for mode in range(9) for size in (0, *range(4, 19))]  # 3 to 11
+    for modes, sizes in ((range(6), range(4, 7)), (range(6, 9), range(4, 5))):  # 12 to 17, 18 to 20
+        codes += [(Instruction("add", before), Instruction("copy", size, mode))
+                  for mode in modes for before in range(1, 5) for size in sizes]  # fmt: skip
+    codes += [(Instruction("copy", 4, mode), Instruction("add", 1)) for mode in range(9)]  # 21
+    return tuple(codes)
+
+
+CODE = _code()
+"""The instructions of each of the 256 codes: the default code table (section 5.6)."""

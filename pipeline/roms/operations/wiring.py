@@ -115,7 +115,7 @@ WIRING = (
         size=_swap_size,
         apply=swap_bytes,
         trace=_units_trace,
-        tell="swap bytes in {bits}-bit units".format,
+        describe="swap bytes in {bits}-bit units".format,
     ),
     Operation(
         name="swap-words",
@@ -123,7 +123,7 @@ WIRING = (
         size=lambda size: whole_units(size, 4),
         apply=swap_words,
         trace=lambda words, part: in_units(words, part, 4, 4),
-        tell="swap 16-bit words in 32-bit units".format,
+        describe="swap 16-bit words in 32-bit units".format,
     ),
     Operation(
         name="reverse-bits",
@@ -134,7 +134,7 @@ WIRING = (
         size=_swap_size,
         apply=reverse_bits,
         trace=_units_trace,
-        tell="reverse bits in {bits}-bit units".format,
+        describe="reverse bits in {bits}-bit units".format,
     ),
     Operation(
         name="data-lines",
@@ -151,7 +151,7 @@ WIRING = (
         size=_data_lines_size,
         apply=data_lines,
         trace=lambda words, part, *, lines, byte_order: in_units(words, part, len(lines) // 8, len(lines) // 8),
-        tell=lambda *, lines, byte_order: f"data lines from {lines}" + (f" ({byte_order})" if byte_order else ""),
+        describe=lambda *, lines, byte_order: f"data lines from {lines}" + (f" ({byte_order})" if byte_order else ""),
     ),
     Operation(
         name="address-lines",
@@ -162,7 +162,7 @@ WIRING = (
         size=_address_lines_size,
         apply=address_lines,
         trace=lambda words, part, *, lines: permuted(through(part, words), lines),
-        tell="address lines from {lines}".format,
+        describe="address lines from {lines}".format,
     ),
 )
 """Every change of wiring."""

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from difflib import get_close_matches
 from pathlib import Path
 
 from pipeline.errors import MachineError
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.model.text import shown
+from pipeline.model.text import nearest, shown
 from pipeline.sources.files.archive import ArchiveError, Member, list_archive, named_as_archive, plain_path
 from pipeline.sources.files.digest import digest
 from pipeline.sources.files.problems import machine_error, open_file
@@ -63,8 +62,8 @@ def _member(archive: Path, name: str, limits: ArchiveLimits) -> Location:
     by_name = {_composed(plain_path(member.name)): member.name for member in members(archive, limits)}
     found = by_name.get(_composed(name))
     if found is None:
-        near = get_close_matches(name, by_name, 1) or sorted(by_name)[:1]
-        hint = f'did you mean "{shown(archive.as_posix())}/{shown(near[0])}"?' if near else ""
+        near = nearest(name, by_name) or min(by_name, default="")
+        hint = f'did you mean "{shown(archive.as_posix())}/{shown(near)}"?' if near else ""
         raise MachineError.one(f"has no member {shown(name)!r} that can be used", hint, file=shown(archive))
     return Location(path=str(archive), member=found)
 

@@ -84,7 +84,7 @@ def test_a_size_is_needed_and_has_to_be_one(tmp_path: Path) -> None:
     )
     ran = own_command(folder, "divide", "oak", "--size", "huge")
     assert (ran.code, ran.out) == (2, "")
-    assert ran.err == "--size: 'huge' is no size; expected whole bytes or text such as \"4 KiB\"\n"
+    assert ran.err == "--size: 'huge' is not a size; expected whole bytes or text such as \"4 KiB\"\n"
 
 
 def test_a_core_that_fits_on_no_card_is_told(tmp_path: Path) -> None:

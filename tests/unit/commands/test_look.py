@@ -42,7 +42,7 @@ board   oak, guessed: 3 of its places are there
 holds   core fern
         title snail-race
         ENGINES/MOSS/ENGINE.BIT, by its place a core, but none that is known
-rules   the volume label stands before the first file, and the board wants it behind: build the card
+rules   the volume label is before the first file, the board expects it after: build the card
         DISCS.LIB is the third entry and lies in four pieces; it must be the first file in one piece: copy it onto a \
 freshly formatted card before all others, or build the card
         core fern needs keyboard external: in BOARD.CFG, set port in [input] to 1

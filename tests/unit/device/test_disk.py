@@ -89,9 +89,9 @@ def test_a_card_in_a_reader_may_be_written() -> None:
     ("disk", "image", "what", "hint"),
     [
         (replace(CARD, buses=frozenset({"sata", "pci"})), 1,
-         "it is connected by pci, sata, expected a card reader (USB, MMC)", "this is no card"),
+         "it is connected by pci, sata, expected a card reader (USB, MMC)", "this is not a card"),
         (replace(CARD, buses=frozenset()), 1,
-         "it is connected by nothing known, expected a card reader (USB, MMC)", "this is no card"),
+         "it is connected by nothing known, expected a card reader (USB, MMC)", "this is not a card"),
         (replace(CARD, uses=("/dev/sdb1 is mounted at /media/card",)), 1,
          "/dev/sdb1 is mounted at /media/card", "if this is the card: unmount it first (umount /dev/sdb1)"),
         (replace(CARD, read_only=True), 1, "it is read-only", "move the switch at the side of the card"),

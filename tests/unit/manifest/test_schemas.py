@@ -233,7 +233,7 @@ def test_values_of_toml_that_json_has_not(key: str, value: object, keyword: str)
 
 
 def test_a_pattern_ends_at_the_end_of_the_text() -> None:
-    """ECMA-262, to which JSON Schema 2020-12 refers (6.4); Python's ``$`` also stands before a last line feed."""
+    """ECMA-262, which JSON Schema 2020-12 refers to in 6.4; Python's ``$`` stands before a last line feed too."""
     assert [error.keyword for error in Checker({"type": "string", "pattern": "^[a-z]+$"}).errors("a\n")] == ["pattern"]
 
 

@@ -102,7 +102,7 @@ DECLARE = "\n  hint: declare it as [chips.zz9] with its size and sha256"
 AT = "rom.1.steps.1"
 PIECES: list[tuple[dict[str, Any], list[str]]] = [
     ({"chip": "zz9"}, [f'{AT}.chip: no chip "zz9" in this title{DECLARE}']),
-    ({"chip": ""}, [f'{AT}.chip: "" is no chip; expected the name of one in quotes']),
+    ({"chip": ""}, [f'{AT}.chip: "" is not the name of a chip; expected one in quotes']),
     ({"join": ["a", "zz9"]}, [f'{AT}.join.2: no chip "zz9" in this title{DECLARE}']),
     (
         {"join": ["a", {"chip": "zz9", "then": [{"invert": True}]}]},
@@ -132,8 +132,8 @@ PIECES: list[tuple[dict[str, Any], list[str]]] = [
         {"planes": ["a", "b"], "packed": "yes"},
         [f'{AT}.packed: "yes" is out of place; expected "msb-first" or "lsb-first"'],
     ),
-    ({"bytes": "DE A"}, [f"{AT}.bytes: 'DE A' is no hexadecimal text; expected pairs of digits such as \"DE AD\""]),
-    ({"bytes": 7}, [f'{AT}.bytes: 7 is no hexadecimal text; expected pairs of digits such as "DE AD"']),
+    ({"bytes": "DE A"}, [f"{AT}.bytes: 'DE A' is not hexadecimal text; expected pairs of digits such as \"DE AD\""]),
+    ({"bytes": 7}, [f'{AT}.bytes: 7 is not hexadecimal text; expected pairs of digits such as "DE AD"']),
     ({"bytes": ""}, [f"{AT}.bytes: has 0 bytes; expected one or more"]),
     ({"fill": 0}, [f'{AT}.fill: size is missing; expected whole bytes or text such as "4 KiB"']),
     (
@@ -143,7 +143,7 @@ PIECES: list[tuple[dict[str, Any], list[str]]] = [
     ({"fill": "", "size": 1}, [f"{AT}.fill: the pattern has no bytes; expected one or more"]),
     ({"fill": "01 02", "size": 3}, [f"{AT}.fill: has 3 bytes; expected a whole number of 2-byte units"]),
     ({"fill": 0, "size": 0}, [f"{AT}.fill: has 0 bytes; expected one or more"]),
-    ({"fill": 0, "size": "5 KX"}, [f"{AT}.size: '5 KX' is no size; expected whole bytes or text such as \"4 KiB\""]),
+    ({"fill": 0, "size": "5 KX"}, [f"{AT}.size: '5 KX' is not a size; expected whole bytes or text such as \"4 KiB\""]),
 ]
 
 
@@ -156,8 +156,11 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
     ({"takes": 1}, 'takes: no such change\n  hint: did you mean "take"?'),
     ({"take": "2 KiB"}, 'take: "2 KiB" is out of place; expected a table with from and size'),
     ({"take": {"from": 0}}, 'take: size is missing; expected whole bytes or text such as "4 KiB"'),
-    ({"take": {"from": 0, "size": True}}, 'take.size: True is no size; expected whole bytes or text such as "4 KiB"'),
-    ({"take": {"from": 0, "size": [1]}}, 'take.size: [1] is no size; expected whole bytes or text such as "4 KiB"'),
+    (
+        {"take": {"from": 0, "size": True}},
+        'take.size: True is not a size; expected whole bytes or text such as "4 KiB"',
+    ),
+    ({"take": {"from": 0, "size": [1]}}, 'take.size: [1] is not a size; expected whole bytes or text such as "4 KiB"'),
     ({"take": {"from": 0x800, "size": 0x801}}, "take: needs 0x0800 to 0x1000; the piece ends with 0x0FFF"),
     ({"take": {"from": 0, "size": 0}}, "take: has 0 bytes; expected one or more"),
     (
@@ -168,12 +171,15 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
     ({"strip": {"size": 16, "leaves": "4 KiB"}}, "strip: leaves 4,080 bytes; expected 4 KiB"),
     ({"strip": {"size": 5000, "header": "01"}}, "strip: needs 0x0000 to 0x1387; the piece ends with 0x0FFF"),
     ({"strip": {"size": 4096, "leaves": 0}}, "strip: has 0 bytes; expected one or more"),
-    ({"mirror": "6 KiB"}, "mirror: 6 KiB is no whole multiple of the piece, which has 4 KiB"),
-    ({"mirror": "2 KiB"}, "mirror: 2 KiB is no whole multiple of the piece, which has 4 KiB"),
+    ({"mirror": "6 KiB"}, "mirror: 6 KiB is not a whole multiple of the piece, which has 4 KiB"),
+    ({"mirror": "2 KiB"}, "mirror: 2 KiB is not a whole multiple of the piece, which has 4 KiB"),
     ({"mirror": 0}, "mirror: has 0 bytes; expected one or more"),
     ({"pad": {"to": "2 KiB", "fill": 0}}, "pad: to 2 KiB would cut the piece, which has 4 KiB"),
     ({"pad": {"to": "8 KiB"}}, "pad: fill is missing; expected a whole number from 0x00 to 0xFF"),
-    ({"pad": {"to": "power", "fill": 0}}, "pad.to: 'power' is no size; expected whole bytes or text such as \"4 KiB\""),
+    (
+        {"pad": {"to": "power", "fill": 0}},
+        "pad.to: 'power' is not a size; expected whole bytes or text such as \"4 KiB\"",
+    ),
     ({"blocks": {"size": 1000, "order": [0]}}, "blocks: has 4,096 bytes; expected a whole number of 1000-byte units"),
     ({"blocks": {"size": 0, "order": [0]}}, "blocks: has blocks of 0 bytes; expected one or more"),
     ({"blocks": {"size": 1024, "order": []}}, "blocks.order: [] is out of place; expected a list of whole numbers"),
@@ -202,7 +208,7 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
     ({"reverse-bits": "8"}, 'reverse-bits: "8" is out of place; expected 8, 16 or 32'),
     (
         {"data-lines": [0, 1, 2, 3, 4, 5, 6, 6]},
-        "data-lines: [0, 1, 2, 3, 4, 5, 6, 6] is no permutation; expected every line from 0 to 7 once",
+        "data-lines: [0, 1, 2, 3, 4, 5, 6, 6] is not a permutation; expected every line from 0 to 7 once",
     ),
     ({"data-lines": [1, 0]}, "data-lines: has 2 lines; expected 8 or 16"),
     (
@@ -214,7 +220,7 @@ CHANGES: list[tuple[dict[str, Any], str]] = [
         'data-lines: has 8 lines and byte-order "big-endian"; expected it for 16 lines, and for no others',
     ),
     ({"address-lines": list(range(11))}, "address-lines: has 11 lines, for 2,048 bytes; the piece has 4,096"),
-    ({"address-lines": [0, 2]}, "address-lines: [0, 2] is no permutation; expected every line from 0 to 1 once"),
+    ({"address-lines": [0, 2]}, "address-lines: [0, 2] is not a permutation; expected every line from 0 to 1 once"),
     ({"nibble": "upper"}, 'nibble: "upper" is out of place; expected "low" or "high"'),
     (
         {"nibble": {"take": "low", "rest": 16}},
@@ -325,10 +331,10 @@ def test_all_problems_are_told_at_once() -> None:
         chips=CHIPS,
     ) == [
         f'{AT}.join.2.chip: no chip "q" in this title\n  hint: declare it as [chips.q] with its size and sha256',
-        f"{AT}.join.2.then.1.mirror: 'x' is no size; expected whole bytes or text such as \"4 KiB\"",
+        f"{AT}.join.2.then.1.mirror: 'x' is not a size; expected whole bytes or text such as \"4 KiB\"",
         f"{AT}.then.1.fold: no such change\n  hint: known are {', '.join(sorted(KNOWN))}",
         'rom.1.steps.2.fill: 300 is out of place; expected a byte (0x00 to 0xFF) or hexadecimal text such as "DE AD"',
-        'rom.1.steps.2.size: -1 is no size; expected whole bytes or text such as "4 KiB"',
+        'rom.1.steps.2.size: -1 is not a size; expected whole bytes or text such as "4 KiB"',
         "rom.1.steps.3.at: the piece lies at 0x03FC to 0x0400; the ROM file ends with 0x03FF",
     ]
 

@@ -48,6 +48,7 @@ def test_bits_inverted_and_reversed_by_srec_cat(tmp_path: Path) -> None:
 
 
 def test_halves() -> None:
+    """Common practice: a part read as one of twice its size comes twice, or with another part's bytes beside it."""
     other = noise(512, 2)
     assert way(WANTED * 2) == ("twice in a row", "take = { from = 0, size = 512 }")
     assert way(WANTED + other) == ("with as much again behind it", "take = { from = 0, size = 512 }")
@@ -56,6 +57,7 @@ def test_halves() -> None:
 
 @pytest.mark.parametrize("header", HEADERS)
 def test_a_header(header: int) -> None:
+    """Common practice: programs that read chips put a header in front, of a small power of two."""
     how, change = way(noise(header, 3) + WANTED)
     assert (how, change) in (
         (f"behind a header of {header} bytes", f"strip = {{ size = {header}, leaves = 512 }}"),

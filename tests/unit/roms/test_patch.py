@@ -114,10 +114,10 @@ AT = "rom.1.steps.1.then.1.patch"
          "  hint: declare it as [patches.other] with its size and sha256"),
         ({"delta": "6h"}, f'{AT}.delta: no patch "6h" in this title\n'
          "  hint: declare it as [patches.6h] with its size and sha256"),
-        ({"delta": 3}, f"{AT}.delta: 3 is no patch; expected the name of one in quotes"),
+        ({"delta": 3}, f"{AT}.delta: 3 is not the name of a patch; expected one in quotes"),
         ({"before": None}, f"{AT}: before is missing; expected 64 hexadecimal digits in quotes"),
         ({"after": None}, f"{AT}: after is missing; expected 64 hexadecimal digits in quotes"),
-        ({"after": "12"}, f'{AT}.after: "12" is no SHA-256; expected 64 hexadecimal digits in quotes'),
+        ({"after": "12"}, f'{AT}.after: "12" is not a SHA-256; expected 64 hexadecimal digits in quotes'),
     ],
     ids=str,
 )  # fmt: skip

@@ -9,9 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.roms.operations.vcdiff import apply_delta
-from pipeline.roms.operations.vcdiff_code import CODE
-from pipeline.roms.operations.vcdiff_read import DeltaError
+from pipeline.roms.operations.vcdiff import CODE, DeltaError, apply_delta
 from tests.unit.roms.deltas import HEADER, PLAIN, decoded, edited, encoded, number, window
 from tests.unit.roms.workshop import noise
 

@@ -20,46 +20,46 @@ SAID = {
     "cross-linked": [
         'cross-linked: SUB/DEEP/Another long name.bin: cluster 25 belongs to "A long name of it.dat" too',
         "size: A long name of it.dat: 19,999 bytes take 20 clusters, its chain has 27",
-        "lost clusters: 18 clusters are marked used, and no file has them; the first is 6",
+        "lost clusters: 18 clusters are marked as used, but not part of a file or folder; the first is 6",
     ],
     "loop": [
-        "loop: A long name of it.dat: its chain comes back to cluster 4",
+        "loop: A long name of it.dat: its chain loops back to cluster 4",
         "size: A long name of it.dat: 19,999 bytes take 20 clusters, 3 can be followed",
-        "lost clusters: 17 clusters are marked used, and no file has them; the first is 7",
+        "lost clusters: 17 clusters are marked as used, but not part of a file or folder; the first is 7",
     ],
     "chain into a free cluster": [
         "chain: A long name of it.dat: its chain runs into cluster 5, which is free",
         "size: A long name of it.dat: 19,999 bytes take 20 clusters, 1 can be followed",
-        "lost clusters: 18 clusters are marked used, and no file has them; the first is 6",
+        "lost clusters: 18 clusters are marked as used, but not part of a file or folder; the first is 6",
     ],
     "chain into a bad cluster": [
         "chain: A long name of it.dat: its chain runs into cluster 6, which is marked bad",
         "size: A long name of it.dat: 19,999 bytes take 20 clusters, 2 can be followed",
-        "lost clusters: 17 clusters are marked used, and no file has them; the first is 7",
+        "lost clusters: 17 clusters are marked as used, but not part of a file or folder; the first is 7",
     ],
-    "lost cluster": ["lost clusters: 1 clusters are marked used, and no file has them; the first is LAST"],
+    "lost cluster": ["lost clusters: 1 cluster is marked as used, but not part of a file or folder; the first is LAST"],
     "size a cluster too large": ["size: A long name of it.dat: 21,023 bytes take 21 clusters, its chain has 20"],
     "long name: slot 3 where 1 is due": ["long name: ALONGN~1.DAT: slot 3 follows slot 2"],
     "name there twice": ['duplicate name: ALONGN~1.DAT: "ALONGN~1.DAT" has the name of "A long name of it.dat"'],
     "dot to another cluster": ['dot entries: SUB: "." points to cluster 119, expected 2'],
-    "not unmounted": ["dirty: the boot sector says that it was not unmounted"],
-    "FAT says hardware error": ["hardware error: the FAT says that reading or writing failed"],
-    "label of the boot sector differs": ['label: the root directory says "HELLO", the boot sector "OTHER"'],
+    "not unmounted": ["dirty: the boot sector marks the volume as not unmounted"],
+    "FAT says hardware error": ["hardware error: the FAT marks read or write errors"],
+    "label of the boot sector differs": ['label: it is "HELLO" in the root directory, "OTHER" in the boot sector'],
     "blanks as both labels": [
-        'label: the label "" of the boot sector begins with a blank or holds what no label may hold',
-        'label: the label "" of the root directory begins with a blank or holds what no label may hold',
+        'label: "" in the boot sector begins with a blank or holds characters that are not allowed',
+        'label: "" in the root directory begins with a blank or holds characters that are not allowed',
     ],
     "a label padded with NULs as label of the boot sector": [
-        'label: the label "HELLO" of the boot sector begins with a blank or holds what no label may hold',
+        'label: "HELLO" in the boot sector begins with a blank or holds characters that are not allowed',
     ],
     "media byte that is none": [
-        "media byte: 0x12 is none of F0 and F8 to FF",
+        "media byte: 0x12 is not F0 or F8 to FF",
         "media byte: the first entry is FFF8, expected FF12 after the media byte",
     ],
-    "entry behind the end": ["end mark: slots in use stand behind the end of the directory"],
+    "entry behind the end": ["end mark: slots are in use after the end of the directory"],
     "first FAT differs": [
-        "lost clusters: 1 clusters are marked used, and no file has them; the first is LAST",
-        "FATs differ: FAT 2 differs from FAT 1 in 2 bytes, the first at BYTE",
+        "lost clusters: 1 cluster is marked as used, but not part of a file or folder; the first is LAST",
+        "FATs differ: FAT 2 differs from FAT 1 in 2 bytes, the first at offset BYTE",
     ],
 }
 
@@ -102,7 +102,7 @@ def test_a_destroyed_boot_sector_of_fat32_is_made_up_for_by_its_copy() -> None:
     assert reading.items == whole.items
     assert list(finding_lines(reading)) == [
         "boot sector: it cannot be read; its copy in sector 6 was used",
-        "backup boot sector: it differs from the boot sector in DIFFERING bytes, the first at 0".replace(
+        "backup boot sector: it differs from the boot sector in DIFFERING bytes, the first at offset 0".replace(
             "DIFFERING", str(512 - bytes(data[6 * 512 : 7 * 512]).count(0))
         ),
     ]
@@ -156,10 +156,10 @@ def test_a_file_that_must_be_first_is_told_what_it_is_instead(path: str, fault: 
     ("there", "wanted", "fault"),
     [
         ("second", "second", ""),
-        ("second", "first", "the volume label stands behind the first entry, and the board wants it before: "),
-        ("second", "none", "the volume label has an entry, and the board takes none: "),
+        ("second", "first", "the volume label is after the first entry, the board expects it before: "),
+        ("second", "none", "the card has a volume label, the board expects none: "),
         ("first", "first", ""),
-        ("first", "second", "the volume label stands before the first file, and the board wants it behind: "),
+        ("first", "second", "the volume label is before the first file, the board expects it after: "),
     ],
 )
 def test_the_place_of_the_label_is_told(there: str, wanted: str, fault: str, tmp_path: Path) -> None:
