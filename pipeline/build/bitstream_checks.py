@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.bitstreams.identify import identify
-from pipeline.bitstreams.verdict import CANNOT_TELL, RIGHT, judge
+from pipeline.bitstreams.verdict import RIGHT, UNJUDGED, judge_file
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Location
@@ -15,16 +14,18 @@ from pipeline.sources.files.read import read_content
 def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) -> tuple[Problem, ...]:
     """Return what a person should hear of a card's bitstreams; raises CheckError for each that must not be loaded.
 
-    ``locations``: where each content lies, by SHA-256.
+    ``locations``: where each content lies, by SHA-256; cores whose bitstream is in none of them are passed over.
     """
     board = selection.board
     errors: list[Problem] = []
     warnings: list[Problem] = []
     for core in selection.cores:
-        bitstream = identify(read_content(locations[core.bitstream.sha256], core.bitstream))
-        verdict = judge(bitstream, board.fpga)
-        if verdict.name == RIGHT or (verdict.name == CANNOT_TELL and bitstream is None):
-            continue  # nothing to say: neither file nor board is of a kind we know
+        location = locations.get(core.bitstream.sha256)
+        if location is None:
+            continue
+        verdict = judge_file(read_content(location, core.bitstream), board.fpga)
+        if verdict.name in (RIGHT, UNJUDGED):
+            continue  # unjudged: neither file nor board is of a kind known here
         place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
         rule = "bitstream-is-for-the-fpga" if verdict.is_error else "bitstream-can-be-told"
         what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pipeline.build import card, image, plan
+from pipeline.build.bitstream_checks import check_bitstreams
 from pipeline.build.rules import judged
 from pipeline.build.search import found
-from pipeline.errors import CardkilnError, ManifestError, Problem
+from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
 from pipeline.manifest.schema.copies import outdated
 from pipeline.model.text import counted
 from pipeline.roms.assemble import check_title
@@ -33,7 +34,7 @@ def run(project: Project) -> str:
                 problems += error.problems
                 continue
             warnings.update(worked.judgement.warnings)
-            warnings.update(judged(worked.selection.card, _of_the_image(project, card_id)).warnings)
+            warnings.update(_of_the_bitstreams(project, card_id, worked))
     if problems:
         raise ManifestError(problems)
     schemas = project.inputs.parent / "schemas"
@@ -48,7 +49,17 @@ def run(project: Project) -> str:
     return f"{', '.join(kinds)}: {result}"
 
 
-def _of_the_image(project: Project, card_id: str) -> tuple[Problem, ...]:
-    """Return what was found when the card's image was written; nothing when it is to be written again and says so."""
-    findings = image.findings_of(project, card_id)
-    return findings if findings and not (plan.reason(project, card_id) or image.reason(project, card_id)) else ()
+def _of_the_bitstreams(project: Project, card_id: str, worked: card.Worked) -> tuple[Problem, ...]:
+    """Return what was found when the card's image was written, or of its bitstreams at hand where it is out of date.
+
+    At hand is what is below the inputs, and what a search has found and is still there. A wrong bitstream stops its own
+    card when the image is written, and no other card here.
+    """
+    if not (plan.reason(project, card_id) or image.reason(project, card_id)):
+        return judged(worked.selection.card, image.findings_of(project, card_id)).warnings
+    searched = project.index.remembered(core.bitstream for core in worked.selection.cores)
+    try:
+        check_bitstreams(worked.selection, {**searched, **worked.local})
+    except CheckError as error:
+        return tuple(error.problems)
+    return ()  # what is only a warning is told when the image is written

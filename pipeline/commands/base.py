@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import getopt
 import json
-import os
 import sys
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from functools import cached_property
 from typing import Any
@@ -15,11 +15,11 @@ from doit import doit_cmd
 from doit.cmd_base import Command
 from doit.cmdparse import CmdParseError
 
+from pipeline.engine import console
 from pipeline.errors import CardkilnError, MachineError, ManifestError, Place, Problem
+from pipeline.workspace.atomic_write import check_working_folder
 from pipeline.workspace.project import Project
 
-INTERRUPTED = 130
-"""Exit code after Ctrl-C: 128 and the number of SIGINT, as shells have it (POSIX)."""
 JSON = {"name": "json", "long": "json", "type": bool, "default": False, "help": "print JSON"}
 """The option of every command that reports something."""
 
@@ -51,26 +51,24 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
 
     def parse_execute(self, in_args: list[str]) -> int:
         """Return 0 when all went well, or what the exception that ended it says; 130 for Ctrl-C."""
+        return console.run(lambda: self._answered(in_args))
+
+    def _answered(self, in_args: list[str]) -> int:
         if "--help" in in_args:
             print(self.help())
             return 0
         try:
+            check_working_folder()
             options, words = self._parsed(in_args)
-            code = self.run(options, words)
-            sys.stdout.flush()
-            return code
-        except KeyboardInterrupt:
-            sys.stderr.write("interrupted\n")
-            return INTERRUPTED
-        except BrokenPipeError:  # whoever reads us has enough; nothing is left to be said to them
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return MachineError.exit_code
+            return self.run(options, words)
         except CardkilnError as error:
             code, problems = error.exit_code, error.problems
         except OSError as error:
             code = MachineError.exit_code
             problems = (Problem(Place(str(error.filename or "input or output")), error.strerror or str(error)),)
-        self._tell(self.project.located(problems), as_json="--json" in in_args)
+        with suppress(OSError):  # whose working folder is gone has no project
+            problems = self.project.located(problems)
+        self._tell(problems, as_json="--json" in in_args)
         return code
 
     def _parsed(self, arguments: list[str]) -> tuple[dict[str, Any], list[str]]:

@@ -15,9 +15,10 @@ from threading import Event
 from typing import Any
 
 from pipeline.commands.arguments import card_named
-from pipeline.commands.base import INTERRUPTED, JSON, OwnCommand
+from pipeline.commands.base import JSON, OwnCommand
 from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
+from pipeline.engine import console
 from pipeline.errors import MachineError, ManifestError, RefusedError
 from pipeline.media import write
 from pipeline.media.keep import keep_before_writing
@@ -71,7 +72,7 @@ class Write(OwnCommand):
             sys.stderr.write("".join(f"{problem}\n" for problem in result.problems))
         if log:
             log.add(rows)
-        return INTERRUPTED if stopped else max(result.exit_code for result in results)
+        return console.INTERRUPTED if stopped else max(result.exit_code for result in results)
 
 
 def _write(card: write.Ready, disks: Sequence[Disk]) -> tuple[list[write.Result], bool]:

@@ -17,13 +17,11 @@ Note = Callable[[str], None]
 
 
 class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
-    """A task that ended with problems a person can act on; ``worst`` is the highest exit code so far in this run."""
-
-    worst = 0
+    """A task that ended with problems a person can act on, and what the run is to end with."""
 
     def __init__(self, text: str, exit_code: int) -> None:
         super().__init__(text)
-        StoppedError.worst = max(StoppedError.worst, exit_code)
+        self.exit_code = exit_code
 
 
 def told(text: Callable[[], str]) -> StoppedError | None:

@@ -7,7 +7,39 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any, TextIO
 
-from doit.exceptions import BaseFail
+from doit.exceptions import BaseFail, UnmetDependency
+
+
+class ExitCodes:
+    """Notes the highest exit code of the tasks that failed, and hands everything on to any doit reporter.
+
+    Here it arrives from the processes of ``doit -n`` too. They ask this class for the methods that they call.
+    """
+
+    def __init__(self, reporter: Any) -> None:
+        self._reporter = reporter
+        self.worst = 0
+
+    def add_failure(self, task: Any, fail: BaseFail) -> None:
+        """Note what the run is to end with; a failure of another kind is doit's to judge."""
+        self.worst = max(self.worst, getattr(fail, "exit_code", 0))
+        self._reporter.add_failure(task, fail)
+
+    def execute_task(self, task: Any) -> None:
+        """Hand on that a task begins."""
+        self._reporter.execute_task(task)
+
+    def teardown_task(self, task: Any) -> None:
+        """Hand on that a task is being torn down."""
+        self._reporter.teardown_task(task)
+
+    def cleanup_error(self, exception: BaseFail) -> None:
+        """Hand on an error in a task's teardown."""
+        self._reporter.cleanup_error(exception)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._reporter, name)
+
 
 QUIET = {"check"}
 """Tasks that make nothing: a run of these alone needs no closing line."""
@@ -50,6 +82,9 @@ class Report:
         """Show what stopped a task: problems as they are, anything else with its traceback, since it is a bug."""
         self._failed = True
         if not fail.report:
+            return
+        if isinstance(fail, UnmetDependency):
+            sys.stderr.write(f"{task.name} is skipped: {', '.join(fail.message.split())} failed\n")
             return
         trace = "".join(fail.traceback)
         sys.stderr.write(f"{task.name} could not be done:\n{trace}" if trace else fail.message + "\n")

@@ -1,4 +1,8 @@
-"""The command ``doit run`` (and plain ``doit``): one run at a time in a folder, and exit codes that tell why."""
+"""The command ``doit run`` (and plain ``doit``): one run at a time in a folder, and exit codes that tell why.
+
+All that is used of doit beyond its documented interface is here, in ``main`` and in ``commands.base``: doit 0.37 calls
+``_execute`` with the options it names, and builds its reporter there.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +15,18 @@ from typing import Any
 from doit import cmd_run
 from doit.cmdparse import CmdParseError
 
-from pipeline.errors import MachineError
+from pipeline.engine import console
+from pipeline.engine.database import refuse_database
+from pipeline.errors import CardkilnError, MachineError, ManifestError
+from pipeline.workspace.atomic_write import check_working_folder
 from pipeline.workspace.crash_recovery import sweeping
 from pipeline.workspace.lock import locked
 from pipeline.workspace.uptodate import Current, still_current
 
-INTERRUPTED = 130
 WHERE = {"dodoFile", "cwdPath"}
 """Options that say where the tasks are, not what is done with them."""
 NOTHING = "nothing to do: all is as declared"
+INTERRUPTED = "interrupted; what was finished is kept, the next run goes on from there"
 
 
 class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
@@ -29,20 +36,39 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
 
     def parse_execute(self, in_args: list[str]) -> int:
         """Return what ``execute`` does, after loading the tasks only where something may have to be done."""
+        console.prepare()  # the tasks take longest to load
+        return console.run(lambda: self._answered(in_args), INTERRUPTED)
+
+    def _answered(self, in_args: list[str]) -> int:
+        """Return 0 when all went well, 1 for a failed check, 2 for the manifests, 3 for the machine."""
         start = time.monotonic()
-        current = self._still_current(in_args)
-        if current is None:
-            return int(super().parse_execute(in_args))
+        try:
+            check_working_folder()
+            current = self._still_current(in_args)
+            if current is None:
+                return int(super().parse_execute(in_args))
+        except CardkilnError as error:
+            sys.stderr.write(f"{error}\n")
+            return error.exit_code
+        except OSError as error:
+            sys.stderr.write(f"{error.filename or 'input or output'}: {error.strerror or error}\n")
+            return MachineError.exit_code
         sys.stderr.write(current.warned)
         sys.stdout.write(f"{current.told}{NOTHING} ({time.monotonic() - start:.1f} s)\n")
         return 0
 
     def _still_current(self, in_args: list[str]) -> Current | None:
-        """Return what was seen when all was current, if all tasks are asked for as usual and nothing has changed."""
+        """Return what was seen when all was current, if all tasks are asked for as usual and nothing has changed.
+
+        Raises ManifestError for arguments that mean nothing here.
+        """
         try:
             options, words = self.cmdparser.parse(in_args)
         except CmdParseError:
             return None
+        refuse_database(self.cmdparser, options)
+        if "" in words:
+            raise ManifestError.one('found "", expected the name of a task', "doit list --all shows them")
         asked = {**options, **self.opt_vals}
         usual = {option.name: option.default for option in self.cmdparser.options}
         if words or self.config_vals or any(asked[name] != usual[name] for name in asked if name not in WHERE):
@@ -57,24 +83,24 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
                 task.meta[name](what)
 
     @functools.wraps(cmd_run.Run._execute)
-    def _execute(self, *args: Any, **kwargs: Any) -> int:
-        """Return 0 when all went well, 1 for a failed check, 2 for the manifests, 3 for the machine, 130 for Ctrl-C."""
-        from pipeline.engine.job import StoppedError  # only now, as all that a run with nothing to do does without
+    def _execute(self, **options: Any) -> int:
+        from pipeline.engine.report import ExitCodes  # only now, as all that a run with nothing to do does without
+        from pipeline.engine.workers import end_with_this_process
 
-        StoppedError.worst = 0
+        kind = options["reporter"]
+        kind = self.reporters[kind] if isinstance(kind, str) else kind
+        file = options["outfile"]
+        out = Path(file).open("w", encoding="utf-8") if isinstance(file, str) else sys.stdout  # noqa: SIM115
+        codes = ExitCodes(kind(out, {"failure_verbosity": options["failure_verbosity"]}))
+        if options["num_process"]:
+            end_with_this_process()
         try:
             with locked(Path("build")), sweeping(Path("build")):
                 self._tell("begin", self.sel_tasks)
-                result = super()._execute(*args, **kwargs)
-                all_well = self.sel_default_tasks and not (result or StoppedError.worst)
+                result = super()._execute(**{**options, "reporter": codes, "outfile": out})
+                all_well = self.sel_default_tasks and not (result or codes.worst)
                 self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
-        except MachineError as error:
-            sys.stderr.write(f"{error}\n")
-            return error.exit_code
-        except OSError as error:
-            sys.stderr.write(f"{error.filename or 'input or output'}: {error.strerror or error}\n")
-            return MachineError.exit_code
-        except KeyboardInterrupt:
-            sys.stderr.write("interrupted; what was finished is kept, the next run goes on from there\n")
-            return INTERRUPTED
-        return StoppedError.worst or int(result)
+        finally:
+            if out is not sys.stdout:
+                out.close()
+        return codes.worst or int(result)

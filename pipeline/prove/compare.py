@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -51,6 +52,7 @@ def build_again(project: Project, card_id: str, scratch: Path, varied: Collectio
         umask=environment_variations.umask(varied),
         stdout=subprocess.PIPE,
         encoding="utf-8",
+        process_group=0 if os.name == "posix" else None,  # Ctrl-C is for this process, which ends that one
         check=False,
     )
     if done.returncode:

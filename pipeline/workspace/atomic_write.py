@@ -7,6 +7,23 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from pipeline.errors import MachineError
+
+
+def check_working_folder() -> None:
+    """Raise MachineError when the folder that people work in was removed."""
+    try:
+        Path.cwd()
+    except FileNotFoundError:
+        raise MachineError.one("the working folder is gone", "go to a folder that is there") from None
+
+
+def make_folder(folder: Path) -> None:
+    """Have a folder, with those above it; not where the working folder was removed: nothing of it is to come back."""
+    if not folder.is_dir():
+        check_working_folder()
+        folder.mkdir(parents=True, exist_ok=True)
+
 
 @contextmanager
 def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
@@ -15,7 +32,7 @@ def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
     The old file stays until then. File and folder are synced, so the change survives a power cut in either state.
     Without ``sync`` a power cut may leave the old file, none or a damaged one, until it is synced later.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     temporary = path.with_name(path.name + ".part")
     try:
         yield temporary

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.model.text import counted
-from pipeline.workspace.atomic_write import sync_folder
+from pipeline.workspace.atomic_write import make_folder, sync_folder
 from pipeline.workspace.fsync_queue import Unsynced
 from pipeline.workspace.stamp import read_outputs, sha256_of_file
 from pipeline.workspace.state import remove_irregular
@@ -28,7 +28,7 @@ def sweeping(build: Path) -> Iterator[None]:
             if left.is_file() or left.is_symlink():
                 left.unlink()
         _sweep_roms(build)
-    running.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(running.parent)
     remove_irregular(running)
     running.touch()
     sync_folder(running.parent)  # lost in a power cut, it could not tell the next run of it

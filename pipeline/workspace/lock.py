@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import MachineError
+from pipeline.workspace.atomic_write import make_folder
 from pipeline.workspace.state import remove_irregular
 
 
@@ -16,7 +17,7 @@ def locked(build: Path) -> Iterator[None]:
     from filelock import FileLock, Timeout  # only now: a run with nothing to do needs no lock
 
     lock = build / "state" / "lock"
-    lock.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(lock.parent)
     remove_irregular(lock)
     held = FileLock(lock)
     try:

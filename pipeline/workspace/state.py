@@ -28,7 +28,7 @@ from pathlib import Path
 from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
-from pipeline.workspace.atomic_write import replacing
+from pipeline.workspace.atomic_write import make_folder, replacing
 
 HEAD = b'["cardkiln-state 1","'
 """How every value begins; names the version of the form, of which no other is read."""
@@ -168,6 +168,6 @@ def _make_room(path: Path) -> None:
     if folder.is_symlink() or not folder.is_dir():
         if os.path.lexists(folder):
             folder.unlink()
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     remove_irregular(path)
     remove_irregular(path.with_name(path.name + ".part"))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+import os
 from pathlib import Path
 
 import pytest
@@ -76,3 +78,48 @@ def test_a_board_whose_fpga_is_stated_anew_is_checked_anew(tmp_path: Path) -> No
     ran = doit(folder)
     assert ran.code == 1
     assert "wrong device" in ran.err
+
+
+@pytest.mark.parametrize("lies", ["attic", "system"])
+def test_a_wrong_bitstream_at_hand_is_told_by_the_check_too(tmp_path: Path, lies: str) -> None:
+    """At hand: below the inputs, or found by an earlier search and still there."""
+    folder = project(tmp_path, bitstream(), 'part = "XC7S6"\n')
+    if lies == "system":
+        (folder / "inputs/files/system/COPY.BIT").write_bytes(bitstream())
+    else:
+        os.utime(folder / "inputs/files/attic/engine", (0, 0))  # what is new is not remembered
+        assert doit(folder).code == 0
+    board = folder / "inputs/boards/oak.toml"
+    board.write_text(board.read_text(encoding="utf-8").replace("XC7S6", "XC6SLX9"), encoding="utf-8")
+    ran = doit(folder, "check")
+    assert ran.code == 0  # the card is refused when its image is written; other cards are built
+    assert ran.err.startswith(
+        "warning (bitstream-is-for-the-fpga): inputs/cores/fern.toml:5:1: bitstream: "
+        'the bitstream of core "fern": wrong device: it is for XC7S6'
+    )
+    for path in (folder / "inputs/files/attic/engine", folder / "inputs/files/system/COPY.BIT"):
+        path.unlink(missing_ok=True)
+    ran = doit(folder, "check")
+    assert (ran.code, ran.err) == (0, "")
+
+
+def test_a_packed_bitstream_stops_the_build(tmp_path: Path) -> None:
+    ran = doit(project(tmp_path, gzip.compress(bitstream(), mtime=0), 'part = "TW-40"\n'))
+    assert ran.code == 1
+    assert ran.err == (
+        'inputs/cores/fern.toml:5:1: bitstream: the bitstream of core "fern": packed: '
+        "it is a gzip file; the bitstream in it is for XC7S6 (FTGB196)\n"
+        "  see inputs/boards/oak.toml:15:1: fpga\n"
+        '  hint: unpack it with "gunzip", and put the size and SHA-256 of the bitstream in it '
+        "into the core's manifest\n"
+    )
+
+
+def test_a_damaged_bitstream_stops_the_build(tmp_path: Path) -> None:
+    data = bitstream()
+    ran = doit(project(tmp_path, data[:100_000] + data[100_001:] + b"\0", 'part = "XC7S6"\n'))
+    assert ran.code == 1
+    assert ran.err.startswith(
+        'inputs/cores/fern.toml:5:1: bitstream: the bitstream of core "fern": damaged: at offset 0x'
+    )
+    assert not (tmp_path / "build/cards/desk/card.img").exists()

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.errors import MachineError
 from pipeline.workspace.stamp import NEW, Stamp, read_facts, replacing, stale, write_if_changed, write_stamp
 from tests.support.cli import sha256
 
@@ -110,3 +111,16 @@ def test_equal_bytes_are_not_written_again(tmp_path: Path) -> None:
     assert path.stat() == before
     assert write_if_changed(path, b"b")
     assert path.read_bytes() == b"b"
+
+
+def test_a_project_that_was_removed_does_not_come_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "project"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+    folder.rmdir()
+    with (
+        pytest.raises(MachineError, match=r"^the working folder is gone\n  hint: go to a folder that is there$"),
+        replacing(folder / "build/cards/desk/plan.json"),
+    ):
+        pass
+    assert not folder.exists()

@@ -1,0 +1,36 @@
+"""The installed script ``doit``: doit's own, with Ctrl-C, lost output and empty arguments taken care of."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from pipeline.engine import console
+
+console.prepare()
+
+EMPTY = "\0"
+"""Stands for an empty argument, at which doit's parser fails; no argument can hold it."""
+
+
+def main() -> None:
+    """Run doit with the arguments of the command line, and end with its exit code."""
+    from doit.doit_cmd import DoitMain  # only now, since it takes longest
+
+    from pipeline.engine.database import without_database
+
+    class Main(DoitMain):  # type: ignore[misc]  # doit has no type information
+        DOIT_CMDS = tuple(without_database(command) for command in DoitMain.DOIT_CMDS)
+
+        def process_args(self, cmd_args: list[str]) -> list[str]:
+            arguments = super().process_args([argument or EMPTY for argument in cmd_args])
+            return ["" if argument == EMPTY else argument for argument in arguments]
+
+    code = console.run(lambda: int(Main().run(sys.argv[1:]) or 0))
+    if code == console.INTERRUPTED:
+        os._exit(code)  # all is in order; what Python waits for now, such as queues of processes, may never end
+    sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()

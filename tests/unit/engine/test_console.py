@@ -1,0 +1,201 @@
+"""Lost output, closed streams, Ctrl-C and odd arguments end every command with at most one line."""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.engine import console
+from tests.support import small
+from tests.support.cli import BYTECODE, ROOT
+
+MAIN = "import sys; sys.path.insert(0, {root!r}); from pipeline.engine.main import main; main()"
+PROJECT = ["run", "-f", str(ROOT / "dodo.py"), "-d", "."]
+
+posix = pytest.mark.skipif(os.name != "posix", reason="streams and signals are POSIX's")
+
+
+def started(folder: Path, arguments: list[str], **streams: int) -> subprocess.Popen[str]:
+    process: subprocess.Popen[str] = subprocess.Popen(
+        [sys.executable, "-c", MAIN.format(root=str(ROOT)), *arguments],
+        cwd=folder, env={**os.environ, **BYTECODE}, text=True, **{"stderr": subprocess.PIPE, **streams},  # type: ignore[call-overload]
+    )  # fmt: skip
+    return process
+
+
+def call(folder: Path, *arguments: str) -> tuple[int, str]:
+    process = started(folder, list(arguments), stdout=subprocess.DEVNULL)
+    _, err = process.communicate()
+    return process.returncode, err
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = small.small_project(tmp_path_factory.mktemp("built"))
+    shutil.copy(ROOT / "dodo.py", folder)
+    assert call(folder) == (0, "")
+    return folder
+
+
+@posix
+@pytest.mark.parametrize(
+    "arguments", [PROJECT, ["list"], ["help"], ["why", "desk"], ["verify", "build/cards/desk/card.img"]]
+)
+def test_a_full_disk_behind_standard_output_is_one_line(built: Path, arguments: list[str]) -> None:
+    with Path("/dev/full").open("w", encoding="ascii") as full:
+        process = started(built, arguments, stdout=full.fileno())
+        _, err = process.communicate()
+    assert err == f"standard output: {os.strerror(errno.ENOSPC)}; what is missing there is lost\n"
+    assert process.returncode == 3
+
+
+@posix
+def test_a_build_goes_on_to_its_end_without_its_output(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    with Path("/dev/full").open("w", encoding="ascii") as full:
+        started(folder, PROJECT, stdout=full.fileno()).communicate()
+    assert {path.name for path in (folder / "build/cards/desk").iterdir()} == {
+        "card.img", "plan.json", "record.json", "SHA256SUMS", "sheet.html",
+    }  # fmt: skip
+
+
+@posix
+@pytest.mark.parametrize("arguments", [PROJECT, ["list"], ["why", "desk"]])
+def test_a_reader_that_has_enough_is_told_nothing(built: Path, arguments: list[str]) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    process = started(built, arguments, stdout=writing)
+    os.close(writing)
+    _, err = process.communicate()
+    assert (process.returncode, err) == (3, "")
+
+
+@posix
+def test_standard_output_that_is_closed_is_one_line(built: Path) -> None:
+    script = f'"{sys.executable}" -c "$0" why desk >&-'
+    done = subprocess.run(
+        ["sh", "-c", script, MAIN.format(root=str(ROOT))], cwd=built, capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (
+        3,
+        f"standard output: {os.strerror(errno.EBADF)}; what is missing there is lost\n",
+    )
+
+
+def test_what_an_encoding_lacks_is_written_escaped() -> None:
+    raw = io.BytesIO()
+    out = console.Output(io.TextIOWrapper(raw, encoding="ascii"))
+    out.write("Gr\xfc\xdfe \udcff\n")
+    out.flush()
+    assert raw.getvalue() == b"Gr\\xfc\\xdfe \\udcff\n"
+    assert out.lost is None
+
+
+def test_ctrl_c_is_one_line_and_130(capsys: pytest.CaptureFixture[str]) -> None:
+    def interrupt() -> int:
+        raise KeyboardInterrupt
+
+    assert console.run(interrupt) == 130
+    assert capsys.readouterr() == ("", "interrupted\n")
+
+
+def test_the_exit_code_of_a_command_is_kept() -> None:
+    assert console.run(lambda: 2) == 2
+
+
+@posix
+def test_ctrl_c_while_modules_load_is_one_line_and_130() -> None:
+    script = "import os, signal, time; from pipeline.engine import console; console.prepare(); {}; time.sleep(60)"
+    words = [sys.executable, "-c", script.format("os.kill(os.getpid(), signal.SIGINT)")]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "interrupted\n")
+
+
+@posix
+def test_where_ctrl_c_is_ignored_it_stays_so() -> None:
+    script = (
+        "import os, signal; from pipeline.engine import console; signal.signal(signal.SIGINT, signal.SIG_IGN);"
+        "console.prepare(); os.kill(os.getpid(), signal.SIGINT); print(console.run(lambda: 0))"
+    )
+    done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "0\n", "")
+
+
+NO_DATABASE = "means nothing here: no database is kept\n  hint: leave it out\n"
+
+ARGUMENTS = {
+    ("publish", ""): (2, 'found "", expected the id of a card\n'),
+    ("write", "desk", ""): (4, "is no disk of this machine\n"),
+    ("",): (2, 'found "", expected the name of a task\n  hint: doit list --all shows them\n'),
+    ("run", "--db-file", "x"): (2, f"--db-file {NO_DATABASE}"),
+    ("run", "--backend", "dbm"): (2, f"--backend {NO_DATABASE}"),
+    ("list", "--backend", "dbm"): (2, f"--backend {NO_DATABASE}"),
+    ("info", "--db-f", "x"): (2, f"--db-file {NO_DATABASE}"),
+    ("dumpdb", "--db-file", "x"): (2, f"--db-file {NO_DATABASE}"),
+}
+
+
+@pytest.mark.parametrize("arguments", ARGUMENTS, ids=" ".join)
+def test_arguments_without_sense_are_one_line_and_leave_no_file(built: Path, arguments: tuple[str, ...]) -> None:
+    before = set(built.iterdir())
+    code, err = call(built, *arguments)
+    expected, start = ARGUMENTS[arguments]
+    assert (code, err[: len(start)]) == (expected, start)
+    assert "Traceback" not in err
+    assert set(built.iterdir()) == before
+
+
+@posix
+@pytest.mark.parametrize("arguments", [["list"], ["why", "desk"], ["run"]], ids=" ".join)
+def test_a_working_folder_that_is_gone_is_one_line(tmp_path: Path, arguments: list[str]) -> None:
+    script = f'rmdir "$PWD" && exec "{sys.executable}" -c "$0" {" ".join(arguments)}'
+    (tmp_path / "gone").mkdir()
+    done = subprocess.run(
+        ["sh", "-c", script, MAIN.format(root=str(ROOT))],
+        cwd=tmp_path / "gone",
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 3
+    assert done.stderr == "the working folder is gone\n  hint: go to a folder that is there\n"
+    assert not (tmp_path / "gone").exists()
+
+
+CARDS = {f"inputs/cards/c{number}.toml": small.CARD for number in range(2)}
+WRONG = {
+    1: {"inputs/sources.toml": "places = []\n"},
+    2: {"inputs/cards/desk.toml": small.CARD + "x = 1\n"},
+    3: {"build/cards": "a file where a folder is to be"},
+}
+
+
+@pytest.mark.parametrize("code", WRONG)
+def test_exit_codes_of_several_processes_are_those_of_one(tmp_path: Path, code: int) -> None:
+    folder = small.small_project(tmp_path, {**CARDS, **WRONG[code]})
+    shutil.copy(ROOT / "dodo.py", folder)
+    assert call(folder)[0] == code
+    assert call(folder, "-n", "2")[0] == code
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the end of the parent is looked for now and then")
+def test_a_worker_ends_with_the_process_that_started_it() -> None:
+    script = (
+        "import multiprocessing, os, sys, time; from pipeline.engine.workers import end_with_this_process\n"
+        "end_with_this_process()\n"
+        "def work():\n    print('at work', flush=True)\n    time.sleep(600)\n"
+        "multiprocessing.get_context('fork').Process(target=work).start()\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", script], cwd=ROOT, stdout=subprocess.PIPE, text=True) as parent:
+        assert parent.stdout
+        assert parent.stdout.readline() == "at work\n"
+        parent.send_signal(signal.SIGKILL)
+        assert parent.stdout.read() == ""  # ends when the worker, which holds the other end, has ended
