@@ -10,7 +10,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from pipeline.build.search import found as find_contents
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.commands.pin import LIMITS, _parsed, _read, _write
@@ -89,7 +88,7 @@ class Solve(OwnCommand):
         return 1 if solution.unexplained else 0
 
     def _to_title(self, options: Mapping[str, Any], title: str, key: str, file: str, *words: str) -> int:
-        manifest = manifest_named(self.project, title)
+        manifest = manifest_named(self.workspace, title)
         data = _read(manifest)
         text, values = _parsed(data, manifest)
         number = _rom_number(manifest, values, key)
@@ -121,7 +120,7 @@ class Solve(OwnCommand):
         if words:
             at_hand = {content.sha256: data for data, content in _given(words, finished, wanted).values()}
         else:
-            locations = find_contents(self.project).locations
+            locations = self.inputs.search.locations
             at_hand = {
                 table["sha256"].lower(): read_content(
                     locations[table["sha256"].lower()],
