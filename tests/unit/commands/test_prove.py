@@ -58,7 +58,8 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
     if name == "clock" and not shutil.which("faketime"):
         pytest.skip("faketime is not here")
     package = shutil.copytree(ROOT / "pipeline", tmp_path / "leaking/pipeline")
-    shutil.copytree(ROOT / "schemas", tmp_path / "leaking/schemas")
+    for beside in ("schemas", ".ci"):
+        shutil.copytree(ROOT / beside, tmp_path / "leaking" / beside)
     writer = package / "configs/write.py"
     leaking = writer.read_text("utf-8").replace("from __future__ import annotations\n", f"{LEAKS[name]}\n", 1)
     name_of = "def write_config("
