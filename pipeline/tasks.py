@@ -1,4 +1,4 @@
-"""The doit tasks: what depends on what, and what each does. Stages decide for themselves whether they are current."""
+"""The doit tasks: what depends on what, and what each does. Stages decide themselves whether they are up to date."""
 
 from __future__ import annotations
 
@@ -6,22 +6,21 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
-from pipeline.build import check, config, find, image, plan, prune, record, rom, rules, settle, sheet
-from pipeline.card.select import select
+from pipeline.build import check, find, prune, rules, settle
+from pipeline.build.build import Build
+from pipeline.build.flow import STAGES, Stage, build_title
 from pipeline.engine.job import Job, StoppedError, say, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
 from pipeline.explain import build_log
-from pipeline.model.content import Found
-from pipeline.workspace.project import Project
 
-PROJECT = Project.here()
+BUILD = Build.here()
 
 DOIT_CONFIG = {
-    "default_tasks": ["check", *(f"sheet:{card}" for card in PROJECT.names("cards"))],  # one card after the other
+    # one card after the other
+    "default_tasks": ["check", *(f"sheet:{card}" for card in BUILD.workspace.names("cards"))],
     "reporter": Report,
     "verbosity": 2,
     # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
@@ -29,15 +28,17 @@ DOIT_CONFIG = {
     "dep_file": ":memory:",
 }
 
-CHECK = Job(PROJECT, "check", partial(check.run, PROJECT))
+CHECK = Job(BUILD.workspace, "check", partial(check.run, BUILD))
 
-FIND = Job(PROJECT, "find", partial(find.run, PROJECT))
+FIND = Job(BUILD.workspace, "find", partial(find.run, BUILD))
 """Runs once before the first stage that needs something from the sources, and not at all when none does.
 
-It is no task: ``doit find`` is a command, which lists all that lacks, and doit gives each name only once.
+It is no task: ``doit find`` is a command, which lists all that is missing, and doit gives each name only once.
 """
 
-NOTES = build_log.Notes(PROJECT)
+NOTES = build_log.Notes(BUILD)
+
+PLAN, CONFIG, IMAGE, RECORD, SHEET = STAGES
 
 Task = dict[str, Any]
 
@@ -57,79 +58,54 @@ def task_check() -> Task:
 def task_rom() -> Iterator[Task]:
     """Assemble the ROM files of each title from its chips."""
     yield _group("rom", task_rom)
-    for title in PROJECT.names("titles"):
-        yield {
-            **_stage(rom, "rom", title, partial(_with_sources, rom.run, title)),
-            "task_dep": ["check"],
-        }
-
-
-def task_config() -> Iterator[Task]:
-    """Write or change the config files of each card."""
-    yield _group("config", task_config)
-    for card in PROJECT.names("cards"):
-        yield {
-            **_stage(config, "config", card, partial(config.run, PROJECT, card)),
-            "task_dep": [f"plan:{card}"],
-        }
+    for title in BUILD.workspace.names("titles"):
+        yield {**_task(_rom_job(title), "rom", title), "task_dep": ["check"]}
 
 
 def task_plan() -> Iterator[Task]:
     """Decide the whole layout of each card."""
     yield _group("plan", task_plan)
-    for card in PROJECT.names("cards"):
-        yield {
-            **_stage(plan, "plan", card, partial(plan.run, PROJECT, card)),
-            "task_dep": ["check", *(f"rom:{title}" for title in _titles(card))],
-        }
+    for card in BUILD.workspace.names("cards"):
+        roms = [f"rom:{title}" for title in _titles(card)]
+        yield {**_task(_card_job(PLAN, card), "plan", card), "task_dep": ["check", *roms]}
+
+
+def task_config() -> Iterator[Task]:
+    """Write or change the config files of each card."""
+    yield from _after(CONFIG, "plan", task_config)
 
 
 def task_image() -> Iterator[Task]:
     """Write each card's image as planned, and read it back with other code."""
-    yield _group("image", task_image)
-    for card in PROJECT.names("cards"):
-        yield {
-            **_stage(image, "image", card, partial(_with_sources, image.run, card)),
-            "task_dep": [f"config:{card}"],
-        }
+    yield from _after(IMAGE, "config", task_image)
 
 
 def task_record() -> Iterator[Task]:
     """Record what is on each finished card, from what, with every checksum."""
-    yield _group("record", task_record)
-    for card in PROJECT.names("cards"):
-        yield {
-            **_stage(record, "record", card, partial(record.run, PROJECT, card)),
-            "task_dep": [f"image:{card}"],
-        }
+    yield from _after(RECORD, "image", task_record)
 
 
 def task_sheet() -> Iterator[Task]:
     """Write the printable page that goes with each finished card."""
-    yield _group("sheet", task_sheet)
-    for card in PROJECT.names("cards"):
-        yield {
-            **_stage(sheet, "sheet", card, partial(sheet.run, PROJECT, card)),
-            "task_dep": [f"record:{card}"],
-        }
+    yield from _after(SHEET, "record", task_sheet)
 
 
 def _begin(names: list[str]) -> None:
     """Note which tasks are to be done: what only others need may be missing."""
-    PROJECT.asked = tuple(names)
+    BUILD.asked = tuple(names)
 
 
 def _end(dodo: Path | None) -> None:
-    """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is current."""
-    PROJECT.unsynced.sync()
+    """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is up to date."""
+    BUILD.workspace.unsynced.sync()
     with suppress(CardkilnError, OSError):  # what is only told to people stops no run
         NOTES.keep()
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
-            removed = prune.prune(PROJECT)
+            removed = prune.prune(BUILD)
             if removed:
                 say("prune", removed)
-            settle.settle(PROJECT, dodo, CHECK.said)
+            settle.settle(BUILD, dodo, CHECK.said)
 
 
 def _check(list_rules: bool, explain: str) -> StoppedError | None:
@@ -138,30 +114,50 @@ def _check(list_rules: bool, explain: str) -> StoppedError | None:
     return told(lambda: rules.explain_text(rules.rule_named(explain))) if explain else CHECK.execute()
 
 
-def _with_sources(run: Callable[[Project, str, Found], str], item: str) -> str:
-    return run(PROJECT, item, find.complete(PROJECT))
+def _rom_job(title: str) -> Job:
+    def roms_of() -> Any:
+        return BUILD.title(BUILD.inputs.manifest.titles[title])
+
+    return Job(
+        BUILD.workspace,
+        "rom",
+        lambda: build_title(BUILD, roms_of()),
+        reason=lambda: roms_of().reason(),
+        before=FIND,
+        instead=lambda: roms_of().take(),
+        notes=partial(NOTES.begin, "rom", title),
+    )
+
+
+def _card_job(stage: Stage, card: str) -> Job:
+    return Job(
+        BUILD.workspace,
+        stage.name,
+        lambda: stage.run(BUILD.card(card)),
+        reason=lambda: stage.reason(BUILD.card(card)),
+        before=FIND if stage.reads_sources else None,
+        notes=partial(NOTES.begin, stage.name, card),
+    )
+
+
+def _after(stage: Stage, before: str, creator: Callable[[], object]) -> Iterator[Task]:
+    """Yield the tasks of a stage that comes after another one of the same card."""
+    yield _group(stage.name, creator)
+    for card in BUILD.workspace.names("cards"):
+        yield {**_task(_card_job(stage, card), stage.name, card), "task_dep": [f"{before}:{card}"]}
 
 
 def _group(name: str, creator: Callable[[], object]) -> Task:
     return {"basename": name, "name": None, "doc": creator.__doc__}
 
 
-def _stage(stage: ModuleType, name: str, item: str, run: Callable[[], str]) -> Task:
-    before = FIND if stage in (rom, plan, image) else None
-    why = partial(stage.reason, PROJECT, item)
-    instead = partial(rom.take, PROJECT, item) if stage is rom else lambda: None
-    job = Job(PROJECT, name, run, why, before, instead, partial(NOTES.begin, name, item))
-    return {**_task(job), "name": item, "doc": f"{name} of {item}", "uptodate": [job.is_current]}
-
-
-def _task(job: Job) -> Task:
-    return {"actions": [job.execute]}
+def _task(job: Job, stage: str, item: str) -> Task:
+    return {"actions": [job.execute], "name": item, "doc": f"{stage} of {item}", "uptodate": [job.is_current]}
 
 
 def _titles(card: str) -> list[str]:
     """Return the titles of a card that have ROM files; none while the manifests are wrong, and the check says so."""
     try:
-        titles = select(PROJECT.manifest, PROJECT.manifest.cards[card]).titles
+        return [roms.title.id for roms in BUILD.roms_of(card)]
     except CardkilnError:
         return []
-    return [title.id for title in titles if title.roms]

@@ -1,31 +1,37 @@
-"""What a card comes to: its selection, files, config files and plan, worked out from manifests and hashes."""
+"""A card under construction: each part of it a value, worked out once and in order."""
 
 from __future__ import annotations
 
 import hashlib
-import os
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
 
-from pipeline.build import config_files, rom
-from pipeline.build.card_stations import stations_of
-from pipeline.build.config_files import MadeConfig
-from pipeline.build.rules import Judgement, judge
-from pipeline.card.contents import Known, config_jobs, gather, with_configs
+from pipeline.build.config_files import MadeConfig, make
+from pipeline.build.inputs import Copied, Inputs
+from pipeline.build.rules import Judgement, judge, judged
+from pipeline.card.contents import config_jobs, join, title_folder, with_configs
 from pipeline.card.layout import lay_out
-from pipeline.card.plan_text import plan_from_text
-from pipeline.card.select import Selection, select
+from pipeline.card.plan_text import plan_lines
+from pipeline.card.select import Selection
 from pipeline.errors import ChangedError, CheckError, ManifestError, Place, Problem
 from pipeline.fat.entries import EARLIEST, LATEST
 from pipeline.fat.geometry import GeometryError, fit_volume
-from pipeline.fat.names import fold
-from pipeline.manifest.checks.sums import parse_sums
-from pipeline.model.content import CardFile, Content, Found, Location, Origin
-from pipeline.model.manifest import Card, Core, SumList
+from pipeline.model.content import CardFile, Content, Location
+from pipeline.model.finished import FinishedCard, Proven
+from pipeline.model.manifest import Card, Station
+from pipeline.model.matrix import Outlook
 from pipeline.model.plan import Plan
+from pipeline.model.ranges import RomMap
+from pipeline.record.document import record_files
+from pipeline.roms.map import rom_map
 from pipeline.sources.files.read import read_content
-from pipeline.workspace.project import Project
+from pipeline.stations.matrix import matrix
+from pipeline.workspace.files import read_plan
+from pipeline.workspace.stamp import read_inputs, sha256_of_file
+from pipeline.workspace.workspace import PROGRAM, Workspace
 
 
 class UnknownSizeError(CheckError):
@@ -33,192 +39,249 @@ class UnknownSizeError(CheckError):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Copied:
-    """A card's selection, the files that are copied onto it, and where those below the inputs lie, by SHA-256."""
+class Timestamp:
+    """When all entries of the card say they were made, and who gave it: "card", "SOURCE_DATE_EPOCH" or "default"."""
 
-    selection: Selection
-    files: tuple[CardFile, ...]
-    local: Mapping[str, Location]
+    moment: datetime
+    given_by: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Worked:
-    """A card worked out to its files: copied ones and config files, every content known by size and hash.
+class CardBuild:
+    """One card, born with the ROM files of its titles: selection, files, config files, plan, and the finished card.
 
-    ``copied``: the files before any was changed or replaced by a config file. ``judgement``: what the rules say of it;
-    its errors are raised only when the card is laid out.
+    ``rom_contents``: size and SHA-256 of the ROM files that declare none, by title id and manifest key; without those
+    that are not built yet. Each property raises ManifestError with all that is wrong with it.
     """
 
-    selection: Selection
-    copied: tuple[CardFile, ...]
-    files: tuple[CardFile, ...]
-    configs: tuple[MadeConfig, ...]
-    local: Mapping[str, Location]
-    timestamp: datetime
-    timestamp_from: str
-    judgement: Judgement
+    def __init__(self, inputs: Inputs, card: Card, rom_contents: Mapping[tuple[str, str], Content]) -> None:
+        self.inputs = inputs
+        self.card = card
+        self.rom_contents = rom_contents
+        self._record_hashes: tuple[Proven, Mapping[str, str]] | None = None
 
+    @property
+    def id(self) -> str:
+        """The card's id."""
+        return self.card.id
 
-def copied(project: Project, card_id: str) -> Copied:
-    """Return the files copied onto a card; sizes declared nowhere and not yet known stay None."""
-    manifest = project.manifest
-    selection = select(manifest, manifest.cards[card_id])
-    holders: tuple[Card | Core, ...] = (selection.card, *selection.cores)
-    own = [file for holder in holders for file in holder.files]
-    own += [file for title in selection.titles for file in title.files]
-    sums = [sums for owner in holders for sums in owner.sums]
-    local: dict[str, Location] = {}
-    known = Known(
-        trees=_trees(project, (*selection.board.base, *(file.source_path for file in own if file.source_path)), local),
-        sums={one.list_path: _sum_lines(project, one) for one in sums},
-        sizes=_known_sizes(project, card_id) if sums else {},  # all other declarations give the size
-        roms={(title.id, one.path): rom.made(project, title, one) for title in selection.titles for one in title.roms},
-    )
-    files = _with_kept(gather(selection, known), _kept(project, selection.card, local))
-    return Copied(selection=selection, files=files, local=local)
+    @property
+    def workspace(self) -> Workspace:
+        """Where it is built."""
+        return self.inputs.workspace
 
+    @property
+    def folder(self) -> Path:
+        """Where its image, plan, record and sheet are built."""
+        return self.workspace.card_folder(self.id)
 
-def planned(project: Project, card_id: str, search: Callable[[], Found]) -> tuple[Worked, Plan]:
-    """Return a card worked out, and its plan; kept until a search or a ROM file that is built changes what is known."""
-    if card_id in project.worked:
-        worked, laid_out, unbuilt = project.worked[card_id]
-        if all(rom.reason(project, title) for title in unbuilt):
-            return worked, laid_out
-    worked = work_out(project, card_id, search)
-    unbuilt = tuple({file.origin.owner for file in worked.files if file.content.sha256 == rom.UNBUILT})
-    project.worked[card_id] = worked, plan(worked), unbuilt
-    return project.worked[card_id][:2]
+    @cached_property
+    def _copied(self) -> Copied:
+        return self.inputs.copied(self.card)
 
+    @property
+    def image_path(self) -> Path:
+        """Where the image takes its place once it was read back."""
+        return self.folder / "card.img"
 
-def work_out(project: Project, card_id: str, search: Callable[[], Found]) -> Worked:
-    """Return a card's files with its config files made; raises ManifestError with every problem of either.
+    @property
+    def plan_path(self) -> Path:
+        """Where the text of the plan is."""
+        return self.folder / "plan.json"
 
-    ``search`` gives the search of the sources and is called only when a content from there must be read or sized.
-    """
-    copy = copied(project, card_id)
-    if any(file.content.size is None for file in copy.files):
-        search()
-        copy = copied(project, card_id)
-        unknown = [file for file in copy.files if file.content.size is None]
-        if unknown:
+    def config_path(self, made: MadeConfig) -> Path:
+        """Return where a config file is built."""
+        return self.workspace.config_folder(self.id) / made.job.path
+
+    @property
+    def selection(self) -> Selection:
+        """Board, cores and titles, and everything that is derived from them."""
+        return self._copied.selection
+
+    @property
+    def local(self) -> Mapping[str, Location]:
+        """Where contents below the inputs lie, by SHA-256."""
+        return self._copied.local
+
+    @cached_property
+    def copied_files(self) -> tuple[CardFile, ...]:
+        """The files that are copied, every size known; ROM files that are not built yet have ``UNBUILT``."""
+        files = [self._with_rom_content(file) for file in self._copied.files]
+        unknown = [file for file in files if file.content.size is None]
+        if not unknown:
+            return tuple(files)
+        sizes = self._last_sizes()
+        if not sizes.keys() >= {file.content.sha256 for file in unknown}:
+            sizes = {sha256: content.size or 0 for sha256, content in self.inputs.search.contents.items()}
+        missing = [file for file in unknown if file.content.sha256 not in sizes]
+        if missing:
             raise UnknownSizeError(
                 Problem(file.place, f"{file.path} is in no source, and only its hash is declared: no size is known")
-                for file in unknown
+                for file in missing
             )
+        return tuple(
+            replace(file, content=replace(file.content, size=sizes[file.content.sha256]))
+            if file.content.size is None
+            else file
+            for file in files
+        )
 
-    def read(file: CardFile) -> bytes:
-        location = copy.local.get(file.content.sha256) or search().locations[file.content.sha256]
+    @cached_property
+    def configs(self) -> tuple[MadeConfig, ...]:
+        """The config files, written or changed."""
+        return make(config_jobs(self.selection), self.copied_files, self.read)
+
+    @cached_property
+    def files(self) -> tuple[CardFile, ...]:
+        """Every file of the card, config files among them."""
+        return with_configs(self.copied_files, [(made.job, made.content, made.origin) for made in self.configs])
+
+    @cached_property
+    def stations(self) -> tuple[Station, ...]:
+        """The stations the card names, in its order."""
+        return tuple(self.inputs.manifest.stations[station] for station in self.card.stations)
+
+    @cached_property
+    def outlooks(self) -> tuple[Outlook, ...]:
+        """How each core and title fares at each station."""
+        selection = self.selection
+        return matrix(self.stations, selection.board, selection.cores, selection.titles)
+
+    @cached_property
+    def judgement(self) -> Judgement:
+        """What the rules say of the card."""
+        return judge(self.selection, self.files, self.stations)
+
+    @cached_property
+    def timestamp(self) -> Timestamp:
+        """The timestamp of every entry: even seconds, as FAT stores steps of two, rounded down."""
+        return timestamp_of(self.card, self.inputs.epoch)
+
+    @cached_property
+    def plan(self) -> Plan:
+        """The finished layout; raises ManifestError with every rule that is broken and all that does not fit."""
+        problems = list(self.judgement.errors)
+        selection, request = self.selection, self.card.volume
+        where = Place(file=self.card.file, key="volume.size")
+        try:
+            volume = fit_volume(request.size, selection.fat_bits, partitioned=selection.board.partitioned)
+            laid_out = lay_out(
+                self.id,
+                self.files,
+                volume,
+                label=request.label,
+                label_entry=selection.board.label_entry,
+                serial=_serial(self.card),
+                timestamp=self.timestamp.moment,
+                where=where,
+            )
+        except GeometryError as error:
+            raise ManifestError([*problems, Problem(where, str(error), error.hint)]) from None
+        except ManifestError as error:
+            raise ManifestError([*problems, *error.problems]) from None
+        if problems:
+            raise ManifestError(problems)
+        return laid_out
+
+    @cached_property
+    def plan_sha256(self) -> str:
+        """The SHA-256 of the plan's text."""
+        digest = hashlib.sha256()
+        for line in plan_lines(self.plan):
+            digest.update(line.encode())
+        return digest.hexdigest()
+
+    @cached_property
+    def maps(self) -> tuple[RomMap, ...]:
+        """Where each byte of each ROM file is from."""
+        return tuple(
+            RomMap(
+                title=title.id,
+                path=rom.path,
+                card_path=join(title_folder(self.selection, title), rom.path),
+                size=rom.size,
+                ranges=rom_map(title, rom),
+            )
+            for title in self.selection.titles
+            for rom in title.roms
+        )
+
+    def finished(self, proven: Proven) -> FinishedCard:
+        """Return everything there is to say of the card whose image was proven."""
+        selection, rules = self.selection, self.judgement
+        later = judged(self.card, proven.findings)
+        portable = self.workspace.portable
+        return FinishedCard(
+            card=self.card,
+            board=selection.board,
+            cores=selection.cores,
+            titles=selection.titles,
+            settings=selection.settings,
+            files=self.files,
+            plan=self.plan,
+            plan_sha256=self.plan_sha256,
+            proof=proven.proof,
+            timestamp_from=self.timestamp.given_by,
+            made_by=PROGRAM,
+            stations=self.stations,
+            outlooks=self.outlooks,
+            warnings=tuple(map(portable, (*rules.warnings, *later.warnings))),
+            silenced=tuple((portable(problem), why) for problem, why in (*rules.silenced, *later.silenced)),
+            maps=self.maps,
+        )
+
+    def record_hashes(self, proven: Proven) -> Mapping[str, str]:
+        """Return the SHA-256 of the record and its checksum list as they should be, by file name."""
+        if self._record_hashes is None or self._record_hashes[0] != proven:
+            files = record_files(self.finished(proven))
+            self._record_hashes = proven, {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+        return self._record_hashes[1]
+
+    def rom_paths(self) -> dict[str, Path]:
+        """Return where each ROM file of the card is built, by SHA-256."""
+        contents = {
+            (file.origin.owner, file.place.key): file.content.sha256
+            for file in self.copied_files
+            if file.origin.kind == "rom-file"
+        }
+        return {
+            contents[title.id, rom.key]: self.workspace.rom_folder(title.id) / rom.path
+            for title in self.selection.titles
+            for rom in title.roms
+        }
+
+    def read(self, file: CardFile) -> bytes:
+        """Return the bytes of a file that is copied."""
+        location = self.local.get(file.content.sha256) or self.inputs.search.locations[file.content.sha256]
         try:
             return read_content(location, file.content)
         except ChangedError:
-            project.index.forget()
+            self.workspace.index.forget()
             raise
 
-    configs = config_files.make(config_jobs(copy.selection), copy.files, read)
-    files = with_configs(copy.files, [(made.job, made.content, made.origin) for made in configs])
-    timestamp, timestamp_from = _timestamp(copy.selection.card)
-    return Worked(
-        selection=copy.selection,
-        copied=copy.files,
-        files=files,
-        configs=configs,
-        local=copy.local,
-        timestamp=timestamp,
-        timestamp_from=timestamp_from,
-        judgement=judge(copy.selection, files, stations_of(project, card_id)),
-    )
+    def _with_rom_content(self, file: CardFile) -> CardFile:
+        content = self.rom_contents.get((file.origin.owner, file.place.key))
+        return replace(file, content=content) if content and file.origin.kind == "rom-file" else file
+
+    def _last_sizes(self) -> dict[str, int]:
+        """Return sizes by SHA-256 from the plan of the last image, if it is still the one its stamp names."""
+        try:
+            if read_inputs(self.workspace.stamp("image", self.id)).get("the plan") != sha256_of_file(self.plan_path):
+                return {}
+            return {entry.sha256: entry.size for entry in read_plan(self.plan_path).entries if entry.sha256}
+        except (OSError, ValueError):
+            return {}
 
 
-def plan(worked: Worked) -> Plan:
-    """Return the plan of a card; raises ManifestError with every rule that is broken and all that does not fit."""
-    selection, card = worked.selection, worked.selection.card
-    problems = list(worked.judgement.errors)
-    request = card.volume
-    try:
-        volume = fit_volume(request.size, selection.fat_bits, partitioned=selection.board.partitioned)
-    except GeometryError as error:
-        problems.append(Problem(Place(file=card.file, key="volume.size"), str(error), error.hint))
-        raise ManifestError(problems) from None
-    try:
-        laid_out = lay_out(
-            card.id,
-            worked.files,
-            volume,
-            label=request.label,
-            label_entry=selection.board.label_entry,
-            serial=_serial(card),
-            timestamp=worked.timestamp,
-            where=Place(file=card.file, key="volume.size"),
-        )
-    except ManifestError as error:
-        raise ManifestError((*problems, *error.problems)) from None
-    if problems:
-        raise ManifestError(problems)
-    return laid_out
+def timestamp_of(card: Card, epoch: str | None) -> Timestamp:
+    """Return the card's timestamp: its own, else SOURCE_DATE_EPOCH, else the first that FAT can hold.
 
-
-def _kept(project: Project, card: Card, local: dict[str, Location]) -> tuple[CardFile, ...]:
-    """Return the files the user made on this card before, and note in ``local`` where each lies."""
-    path = f"kept/{card.id}"
-    if not card.keep or not (project.inputs / path).is_dir():
-        return ()
-    return tuple(
-        CardFile(
-            path=name,
-            content=content,
-            placement="anywhere",
-            origin=Origin(kind="card-file", owner=card.id),
-            place=Place(card.file, key="keep"),
-        )
-        for name, content in _trees(project, (path,), local)[path]
-    )
-
-
-def _with_kept(files: tuple[CardFile, ...], kept: tuple[CardFile, ...]) -> tuple[CardFile, ...]:
-    """Return the files of a card; what the user made takes the place of what a manifest puts there."""
-    theirs = {fold(file.path) for file in kept}
-    return (*(file for file in files if fold(file.path) not in theirs), *kept)
-
-
-def _trees(
-    project: Project, paths: tuple[str, ...], local: dict[str, Location]
-) -> dict[str, tuple[tuple[str, Content], ...]]:
-    """Return the contents of each own path, and note in ``local`` where each of them lies."""
-    trees = {}
-    for path in dict.fromkeys(paths):
-        contents = project.tree_contents(path)
-        local.update({content.sha256: location for _, location, content in contents})
-        trees[path] = tuple((name, content) for name, _, content in contents)
-    return trees
-
-
-def _sum_lines(project: Project, sums: SumList) -> tuple[tuple[str, str], ...]:
-    path = project.inputs / sums.list_path
-    return parse_sums(path.read_text(encoding="utf-8"), project.shown(path))
-
-
-def _known_sizes(project: Project, card_id: str) -> dict[str, int]:
-    """Return sizes by SHA-256 from the last search, else from the card's last plan."""
-    if project.search:
-        return {sha256: content.size or 0 for sha256, content in project.search.contents.items()}
-    try:
-        last = plan_from_text((project.card_folder(card_id) / "plan.json").read_text(encoding="utf-8"))
-    except (FileNotFoundError, ValueError):
-        return {}
-    return {entry.sha256: entry.size for entry in last.entries if entry.sha256}
-
-
-def _timestamp(card: Card) -> tuple[datetime, str]:
-    """Return the card's timestamp and who gave it: the card, SOURCE_DATE_EPOCH, or the default.
-
-    Even seconds, as FAT stores steps of two; rounded down. Source: SOURCE_DATE_EPOCH specification, revision 1.1.
+    Source: SOURCE_DATE_EPOCH specification, revision 1.1.
     """
-    moment, source = card.volume.timestamp, "card"
+    moment, given_by = card.volume.timestamp, "card"
     if moment is None:
-        text = os.environ.get("SOURCE_DATE_EPOCH")
-        moment, source = (EARLIEST, "default") if text is None else (_from_epoch(text), "SOURCE_DATE_EPOCH")
+        moment, given_by = (EARLIEST, "default") if epoch is None else (_from_epoch(epoch), "SOURCE_DATE_EPOCH")
         moment = min(max(moment, EARLIEST), LATEST)
-    return moment.replace(second=moment.second & ~1, microsecond=0), source
+    return Timestamp(moment=moment.replace(second=moment.second & ~1, microsecond=0), given_by=given_by)
 
 
 def _from_epoch(text: str) -> datetime:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.model.manifest import Card, Core
-from pipeline.workspace.project import Project
+from pipeline.workspace.workspace import Workspace
 
 
-def own_paths(project: Project, selection: Selection) -> Iterator[tuple[tuple[str, str], str]]:
+def own_paths(workspace: Workspace, selection: Selection) -> Iterator[tuple[tuple[str, str], str]]:
     """Yield each file, folder or archive below the inputs that goes onto the card, with kind and id of its owner."""
     board = selection.board
     yield from ((("board", board.id), path) for path in board.base)
@@ -21,15 +22,15 @@ def own_paths(project: Project, selection: Selection) -> Iterator[tuple[tuple[st
     )
     for kind, owner, files in owners:
         yield from (((kind, owner), file.source_path) for file in files if file.source_path)
-    kept = project.kept_folder(selection.card.id)
+    kept = workspace.kept_folder(selection.card.id)
     if selection.card.keep and kept.is_dir():
-        yield ("card", selection.card.id), kept.relative_to(project.inputs).as_posix()
+        yield ("card", selection.card.id), kept.relative_to(workspace.inputs).as_posix()
 
 
-def manifests(project: Project, selection: Selection) -> list[str]:
+def manifests(inputs: Inputs, selection: Selection) -> list[str]:
     """Return the manifests the card is made by, as they are shown."""
     card = selection.card
-    stations = [project.manifest.stations[name] for name in dict.fromkeys((*card.stations, *card.required_stations))]
+    stations = [inputs.manifest.stations[name] for name in dict.fromkeys((*card.stations, *card.required_stations))]
     parts: tuple[Any, ...] = (selection.board, selection.card, *selection.cores, *selection.titles, *stations)
     return [part.file for part in parts]
 

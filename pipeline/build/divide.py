@@ -6,14 +6,15 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 
-from pipeline.build.card import Worked, plan, work_out
-from pipeline.build.search import found
+from pipeline.build.build import Build
+from pipeline.build.card import CardBuild
+from pipeline.build.inputs import Inputs
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fit_volume, largest_card
 from pipeline.fat.names import fold, short_names, slots
+from pipeline.manifest.load import load
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Board, Card, Core, Manifest, VolumeRequest
 from pipeline.model.plan import Volume
@@ -21,8 +22,8 @@ from pipeline.model.text import counted, did_you_mean
 from pipeline.planner import solver
 from pipeline.planner.divide import Division, divide
 from pipeline.planner.item import Entry, Limits, Parcel, Room
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import replacing
+from pipeline.workspace.workspace import Workspace
 
 PREFERRED = (16, 32, 12)
 """FAT types in the order a card takes them, as when a card is built without stating one."""
@@ -49,21 +50,8 @@ class Divided:
     warnings: tuple[Problem, ...]
 
 
-class _Drafts(Project):
-    """A project whose cards are drafts; nothing of it is written."""
-
-    def __init__(self, project: Project, drafts: Iterable[Card]) -> None:
-        super().__init__(project.inputs, project.build, project.base)
-        self._drafted = replace(project.manifest, cards={one.id: one for one in drafts})
-
-    @property
-    def manifest(self) -> Manifest:
-        """The manifests, with the drafts in place of the cards."""
-        return self._drafted
-
-
 def wanted(
-    project: Project,
+    manifest: Manifest,
     board_id: str,
     cores: Sequence[str],
     titles: Sequence[str],
@@ -75,7 +63,6 @@ def wanted(
 
     Without cores and titles it is every core for the board. Without titles each core comes with all of its own.
     """
-    manifest = project.manifest
     problems = [
         *_unknown("board", [board_id], manifest.boards),
         *_unknown("core", cores, manifest.cores),
@@ -118,30 +105,29 @@ def wanted(
     )
 
 
-def run(project: Project, want: Wanted) -> Divided:
+def run(inputs: Inputs, want: Wanted) -> Divided:
     """Return the fewest cards, each really worked out and laid out; raises ManifestError with what cannot be on any."""
     volumes = _volumes(want)
     alone = {(core.id, bits): _draft(want, f"{want.id}-{core.id}-{bits}", [core], volume, "")
              for core in want.cores for bits, volume in volumes.items()
              if not core.needs.volumes or f"fat{bits}" in core.needs.volumes}  # fmt: skip
     empty = _draft(want, f"{want.id}-empty", [], next(iter(volumes.values())), "")
-    drafts = _Drafts(project, (*alone.values(), empty))
-    search = partial(found, drafts)
-    works: dict[tuple[str, int], Worked] = {}
+    drafts = Build(inputs.with_cards((*alone.values(), empty)))
+    works: dict[tuple[str, int], CardBuild] = {}
     problems: list[Problem] = []
     for core in want.cores:
         works |= _works(drafts, core, alone, problems)
     if problems:
         raise ManifestError(problems)
-    parcels, limits = _parcels(want, volumes, works, work_out(drafts, empty.id, search).files)
+    parcels, limits = _parcels(want, volumes, works, drafts.card(empty.id).files)
     division = divide(parcels, limits)
-    return _checked(project, want, volumes, division)
+    return _checked(inputs, want, volumes, division)
 
 
-def write(project: Project, divided: Divided) -> tuple[str, ...]:
+def write(workspace: Workspace, divided: Divided) -> tuple[str, ...]:
     """Write the drafts as manifests, all or none, over nothing that is there; return their paths as shown."""
-    texts = {project.inputs / "cards" / f"{card.id}.toml": card_text(card) for card in divided.drafts}
-    there = [Problem(Place(project.shown(path)), "is there already, and nothing is written over",
+    texts = {workspace.inputs / "cards" / f"{card.id}.toml": card_text(card) for card in divided.drafts}
+    there = [Problem(Place(workspace.shown(path)), "is there already, and nothing is written over",
                      "choose another id with --as, or move it away") for path in texts if path.exists()]  # fmt: skip
     if there:
         raise ManifestError(there)
@@ -151,12 +137,12 @@ def write(project: Project, divided: Divided) -> tuple[str, ...]:
             with replacing(path) as temporary:
                 temporary.write_text(text, encoding="utf-8", newline="\n")
             written.append(path)
-        _ = Project(project.inputs, project.build, project.base).manifest
+        load(workspace.inputs, workspace.base)
     except BaseException:
         for path in written:
             path.unlink(missing_ok=True)
         raise
-    return tuple(project.shown(path) for path in texts)
+    return tuple(workspace.shown(path) for path in texts)
 
 
 def card_text(card: Card) -> str:
@@ -235,16 +221,16 @@ def _label(id_: str) -> str:
 
 
 def _works(
-    drafts: Project, core: Core, alone: Mapping[tuple[str, int], Card], problems: list[Problem]
-) -> dict[tuple[str, int], Worked]:
+    drafts: Build, core: Core, alone: Mapping[tuple[str, int], Card], problems: list[Problem]
+) -> dict[tuple[str, int], CardBuild]:
     """Return the core alone on a card of each FAT type on which that can be, else add why to ``problems``."""
-    works: dict[tuple[str, int], Worked] = {}
+    works: dict[tuple[str, int], CardBuild] = {}
     reasons: list[Problem] = []
     for key, card in alone.items():
         if key[0] == core.id:
             try:
-                worked = work_out(drafts, card.id, partial(found, drafts))
-                plan(worked)
+                worked = drafts.card(card.id)
+                _ = worked.plan
             except ManifestError as error:
                 reasons += [_of_core(problem, card, core) for problem in error.problems]
             else:
@@ -264,7 +250,7 @@ def _of_core(problem: Problem, card: Card, core: Core) -> Problem:
 
 
 def _parcels(
-    want: Wanted, volumes: Mapping[int, Volume], works: Mapping[tuple[str, int], Worked], base: Sequence[CardFile]
+    want: Wanted, volumes: Mapping[int, Volume], works: Mapping[tuple[str, int], CardBuild], base: Sequence[CardFile]
 ) -> tuple[list[Parcel], Limits]:
     """Return each core as a parcel, and what the cards hold."""
     board_sizes = {fold(file.path): file.content.size or 0 for file in base}
@@ -334,7 +320,7 @@ def _clusters(sizes: Iterable[int], tree: Iterable[Entry], shared: set[str], vol
     return sum(-(-size // volume.cluster_bytes) for size in (*sizes, *folders))
 
 
-def _checked(project: Project, want: Wanted, volumes: Mapping[int, Volume], division: Division) -> Divided:
+def _checked(inputs: Inputs, want: Wanted, volumes: Mapping[int, Volume], division: Division) -> Divided:
     """Return the drafts, each worked out and laid out as a build would do it."""
     by_id = {core.id: core for core in want.cores}
     count = len(division.cards)
@@ -342,11 +328,11 @@ def _checked(project: Project, want: Wanted, volumes: Mapping[int, Volume], divi
     for number, (bits, ids) in enumerate(division.cards, 1):
         name = f"{want.board.name}, card {number} of {count}"
         drafts.append(_draft(want, f"{want.id}-{number}", [by_id[id_] for id_ in ids], volumes[bits], name))
-    checked = _Drafts(project, drafts)
+    checked = Build(inputs.with_cards(drafts))
     warnings: set[Problem] = set()
     for card in drafts:
-        worked = work_out(checked, card.id, partial(found, checked))
-        plan(worked)
+        worked = checked.card(card.id)
+        _ = worked.plan
         warnings.update(worked.judgement.warnings)
     return Divided(drafts=tuple(drafts), division=division, warnings=tuple(sorted(warnings)))
 

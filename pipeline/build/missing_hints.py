@@ -2,28 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.build.search import is_chip
 from pipeline.errors import CardkilnError
 from pipeline.model.content import Candidate, Location, Wanted
 from pipeline.model.derived import Derived
+from pipeline.model.manifest import Manifest
+from pipeline.roms.bind import CONTENT_KEYS
 from pipeline.roms.chips.diagnose import diagnose
+from pipeline.roms.chips.forms import FORMING
 from pipeline.sources.files.read import read_content
-from pipeline.sources.search.alternative_forms import LARGEST
-from pipeline.workspace.project import Project
+from pipeline.sources.search.alternative_forms import LARGEST, MOST, Derivation
+from pipeline.workspace.progress import progress
+from pipeline.workspace.workspace import Workspace
 
 
-def shown(project: Project, location: Location) -> str:
+def alternative_forms(workspace: Workspace, missing: Iterable[Wanted]) -> Derivation:
+    """Return which sources become which of the missing contents by one change; only chips have changes."""
+    chips = [wanted.content for wanted in missing if is_chip(wanted)]
+    with progress("looking for other forms", MOST) as advance:
+        return workspace.index.derive(chips, FORMING, advance)
+
+
+def is_chip(wanted: Wanted) -> bool:
+    """Whether what is wanted is the dump of a chip."""
+    return wanted.place.key.startswith(f"{CONTENT_KEYS['chip']}.")
+
+
+def shown(workspace: Workspace, location: Location) -> str:
     """Return a location as it is shown to people."""
-    return str(replace(location, path=project.shown(Path(location.path))))
+    return str(replace(location, path=workspace.shown(Path(location.path))))
 
 
-def found_as(project: Project, derived: Derived) -> str:
+def found_as(workspace: Workspace, derived: Derived) -> str:
     """Return in which other form a content was found, and where."""
     member = derived.location.member
-    name = shown(project, replace(derived.location, member=None))
+    name = shown(workspace, replace(derived.location, member=None))
     return f"found, but {derived.how}, as " + (name if member is None else f"{member} in {name}")
 
 
@@ -38,19 +54,19 @@ def to_use(derived: Derived) -> str:
     )
 
 
-def nearest(project: Project, near: Candidate) -> str:
+def nearest(workspace: Workspace, near: Candidate) -> str:
     """Return which source is nearest, and why it is not the content."""
-    return f"nearest is {shown(project, near.location)}: {near.why}"
+    return f"nearest is {shown(workspace, near.location)}: {near.why}"
 
 
-def signs(project: Project, item: Wanted, near: Candidate) -> tuple[str, ...]:
+def signs(workspace: Workspace, manifest: Manifest, wanted: Wanted, near: Candidate) -> tuple[str, ...]:
     """Return what the nearest source looks like where a chip's dump is wanted; none where it cannot be read."""
-    title = project.manifest.titles.get(item.owner)
-    if title is None or not is_chip(item):
+    title = manifest.titles.get(wanted.owner)
+    if title is None or not is_chip(wanted):
         return ()
-    part = title.chips[item.place.key.partition(".")[2]].part
+    part = title.chips[wanted.place.key.partition(".")[2]].part
     try:
-        content = project.content_at(near.location)
+        content = workspace.index.content_at(near.location)
         small = (content.size or 0) <= LARGEST
         return diagnose(read_content(near.location, content), part) if small else ()
     except CardkilnError:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from pipeline.build import card, missing_hints
-from pipeline.build.find import stale
-from pipeline.build.search import derived, found, is_chip, wanted
+from pipeline.build import missing_hints
+from pipeline.build.build import Build
+from pipeline.build.find import is_due
+from pipeline.build.missing_hints import alternative_forms, is_chip
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.derived import Derived
+from pipeline.model.manifest import Manifest
 from pipeline.sources.search.unwanted import Unwanted
-from pipeline.workspace.project import Project
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,29 +56,29 @@ class Survey:
     untried: int
 
 
-def survey(project: Project) -> Survey:
+def survey(build: Build) -> Survey:
     """Return what a search of the sources comes to; raises ManifestError."""
-    search = found(project)
-    outputs = dict(wanted(project))
+    search, manifest = build.inputs.search, build.inputs.manifest
+    outputs = dict(build.inputs.wanted())
     missing = {item.content.sha256: near for item, near in search.missing}
-    forms, untried = derived(project, (item for item, _ in search.missing))
-    stood = {output: not stale(project, *output) for output, items in outputs.items() if _lack(items, missing)}
+    forms, untried = alternative_forms(build.workspace, (wanted for wanted, _ in search.missing))
+    stood = {output: not is_due(build, output) for output, items in outputs.items() if _lack(items, missing)}
     cards = {}
-    for card_id in project.manifest.cards:
-        titles = card.copied(project, card_id).selection.titles
+    for card_id, card in manifest.cards.items():
+        titles = build.inputs.copied(card).selection.titles
         keys = [("card", card_id), *(("rom", title.id) for title in titles if title.roms)]
         lacks = [
-            _lacking(project, item, missing[item.content.sha256], forms.get(item.content.sha256), built=stood[key])
+            _lacking(build, item, missing[item.content.sha256], forms.get(item.content.sha256), built=stood[key])
             for key in keys
             for item in _lack(outputs[key], missing)
         ]
-        cards[card_id] = _by_asker(project, lacks)
+        cards[card_id] = _by_asker(manifest, lacks)
     used = {one.content.sha256 for one in forms.values()}
     return Survey(
         wanted=len(search.contents.keys() | missing.keys()),
         found=len(search.contents.keys() - missing.keys()),
         cards=cards,
-        unwanted=tuple(_unwanted(project, search, used)),
+        unwanted=tuple(_unwanted(build, search, used)),
         untried=untried,
     )
 
@@ -86,8 +87,9 @@ def _lack(items: Iterable[Wanted], missing: dict[str, Candidate | None]) -> list
     return [item for item in items if item.content.sha256 in missing]
 
 
-def _lacking(project: Project, item: Wanted, candidate: Candidate | None, form: Derived | None, *, built: bool) -> Lack:
-    title = project.manifest.titles.get(item.owner)
+def _lacking(build: Build, item: Wanted, candidate: Candidate | None, form: Derived | None, *, built: bool) -> Lack:
+    manifest = build.inputs.manifest
+    title = manifest.titles.get(item.owner)
     chip = title.chips[item.place.key.partition(".")[2]] if title and is_chip(item) else None
     return Lack(
         item=item,
@@ -98,12 +100,11 @@ def _lacking(project: Project, item: Wanted, candidate: Candidate | None, form: 
         built=built,
         derived=form,
         near=candidate,
-        signs=missing_hints.signs(project, item, candidate) if candidate and not form else (),
+        signs=missing_hints.signs(build.workspace, manifest, item, candidate) if candidate and not form else (),
     )
 
 
-def _by_asker(project: Project, lacks: Sequence[Lack]) -> tuple[Asker, ...]:
-    manifest = project.manifest
+def _by_asker(manifest: Manifest, lacks: Sequence[Lack]) -> tuple[Asker, ...]:
     holders = (manifest.boards, manifest.cores, manifest.titles, manifest.cards)
     names = {one.file: one.name for holder in holders for one in holder.values()}
     grouped: dict[str, list[Lack]] = {}
@@ -112,10 +113,11 @@ def _by_asker(project: Project, lacks: Sequence[Lack]) -> tuple[Asker, ...]:
     return tuple(Asker(name=names.get(file, file), file=file, lacks=tuple(group)) for file, group in grouped.items())
 
 
-def _unwanted(project: Project, search: Found, used: set[str]) -> list[Unwanted]:
+def _unwanted(build: Build, search: Found, used: set[str]) -> list[Unwanted]:
     """Return what lies in the sources and is on no card, in no ROM file, and no other form of what is."""
-    contents = [item.content for _, items in wanted(project) for item in items]
-    contents += [file.content for card_id in project.manifest.cards for file in card.copied(project, card_id).files]
+    inputs = build.inputs
+    contents = [wanted.content for _, items in inputs.wanted() for wanted in items]
+    contents += [file.content for card in inputs.manifest.cards.values() for file in inputs.copied(card).files]
     contents += search.contents.values()
     sizes = {content.size for content in contents if content.size is not None}
-    return project.index.unwanted({content.sha256 for content in contents} | used, sizes)
+    return build.workspace.index.unwanted({content.sha256 for content in contents} | used, sizes)

@@ -11,14 +11,15 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.build.card import CardBuild
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.image.clone import clone, copy
 from pipeline.image.patch import kept_files
 from pipeline.model.plan import Entry, Plan
 from pipeline.workspace import state
 from pipeline.workspace.atomic_write import sync_folder
-from pipeline.workspace.project import PROGRAM, Project
 from pipeline.workspace.stamp import Made, made_of, write_stamp
+from pipeline.workspace.workspace import PROGRAM
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,19 +30,19 @@ class Start:
     kept: frozenset[Entry]
 
 
-def begin(project: Project, card_id: str, plan: Plan, temporary: Path) -> Start | None:
+def begin(card: CardBuild, plan: Plan, temporary: Path) -> Start | None:
     """Lay an earlier image down at ``temporary`` to be patched; None when the new one is to be written whole.
 
     An earlier image counts only when its stamp says that it is untouched, and made by this version of the program.
     """
-    spare, stamp = _spare(project, card_id)
+    workspace, image = card.workspace, card.image_path
+    spare, stamp = _spare(card)
     state.remove_irregular(spare)  # what a link leads to is not to be patched
-    image = project.card_folder(card_id) / "card.img"
-    last = _start(project, project.stamp("image", card_id), image, plan)
+    last = _start(workspace.stamp("image", card.id), image, plan)
     if last and clone(image, temporary):
         _drop(stamp, spare)
         return last
-    before = _start(project, stamp, spare, plan)
+    before = _start(stamp, spare, plan)
     if before and spare.stat().st_nlink == 1:
         _drop(stamp)  # from here on it is no longer what its stamp says
         spare.replace(temporary)
@@ -52,12 +53,11 @@ def begin(project: Project, card_id: str, plan: Plan, temporary: Path) -> Start 
     return last
 
 
-def keep(project: Project, card_id: str) -> Made | None:
+def keep(card: CardBuild) -> Made | None:
     """Give the image that is about to be replaced a second name; return what it was made from, None without one."""
-    spare, _ = _spare(project, card_id)
-    image = project.card_folder(card_id) / "card.img"
-    stamp = project.stamp("image", card_id)
-    made = _made(project, stamp, image)
+    spare, _ = _spare(card)
+    image = card.image_path
+    made = _made(card.workspace.stamp("image", card.id), image)
     if made is None:
         return None
     spare.parent.mkdir(parents=True, exist_ok=True)
@@ -69,20 +69,20 @@ def keep(project: Project, card_id: str) -> Made | None:
     return made
 
 
-def finish(project: Project, card_id: str, kept: Made | None) -> None:
+def finish(card: CardBuild, kept: Made | None) -> None:
     """Keep the new image's plan beside its stamp, and let the spare count, now that ``card.img`` is another file."""
-    plan_kept = _plan_of(project.stamp("image", card_id))
+    plan_kept = _plan_of(card.workspace.stamp("image", card.id))
     if kept is not None:
-        spare, stamp = _spare(project, card_id)
+        spare, stamp = _spare(card)
         text = state.read_text(plan_kept)
         if text is not None:
             state.write_text(_plan_of(stamp), text)
         write_stamp(stamp, kept.inputs, {"card.img": (spare, kept.sha256["card.img"])})
-    state.write_text(plan_kept, (project.card_folder(card_id) / "plan.json").read_bytes())
+    state.write_text(plan_kept, card.plan_path.read_bytes())
 
 
-def _start(project: Project, stamp: Path, image: Path, plan: Plan) -> Start | None:
-    made, text = _made(project, stamp, image), state.read_text(_plan_of(stamp))
+def _start(stamp: Path, image: Path, plan: Plan) -> Start | None:
+    made, text = _made(stamp, image), state.read_text(_plan_of(stamp))
     if made is None or text is None or made.inputs.get("the program") != PROGRAM:
         return None
     if made.inputs.get("the plan") != hashlib.sha256(text).hexdigest():
@@ -95,13 +95,13 @@ def _start(project: Project, stamp: Path, image: Path, plan: Plan) -> Start | No
     return None if kept is None else Start(old, kept)
 
 
-def _made(project: Project, stamp: Path, image: Path) -> Made | None:
+def _made(stamp: Path, image: Path) -> Made | None:
     return made_of(stamp, {"card.img": image})
 
 
-def _spare(project: Project, card_id: str) -> tuple[Path, Path]:
+def _spare(card: CardBuild) -> tuple[Path, Path]:
     """Return where the spare and its stamp lie."""
-    stamp = project.stamp("spare", card_id)
+    stamp = card.workspace.stamp("spare", card.id)
     return stamp.with_suffix(".img"), stamp
 
 

@@ -6,20 +6,19 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-from pipeline.build import config, plan
+from pipeline.build.build import Build
 from pipeline.model.text import counted
-from pipeline.workspace.project import Project
 
 SHOWN = 3
 """Removed outputs that are named; the rest are counted."""
 
 
-def prune(project: Project) -> str | None:
+def prune(build: Build) -> str | None:
     """Remove what nothing claims; return a line that says what was removed, None when there was nothing.
 
     For a run in which every card was built: only then is everything that is claimed known and there.
     """
-    left = sorted(unclaimed(project))
+    left = sorted(unclaimed(build))
     for path in left:
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path)
@@ -28,22 +27,23 @@ def prune(project: Project) -> str | None:
     if not left:
         return None
     more = f" and {len(left) - SHOWN:,} more" if len(left) > SHOWN else ""
-    names = ", ".join(project.shown(path) for path in left[:SHOWN])
+    names = ", ".join(build.workspace.shown(path) for path in left[:SHOWN])
     return f"{counted(len(left), 'output')} removed that no manifest claims any more: {names}{more}"
 
 
-def unclaimed(project: Project) -> Iterator[Path]:
+def unclaimed(build: Build) -> Iterator[Path]:
     """Yield the files and folders among the outputs that belong to no card and no title, each once."""
-    cards, titles = set(project.manifest.cards), project.manifest.titles
+    workspace, manifest = build.workspace, build.inputs.manifest
+    cards, titles = set(manifest.cards), manifest.titles
     roms = {title.id: {rom.path for rom in title.roms} for title in titles.values() if title.roms}
     for folder, names in (("cards", cards), ("configs", cards), ("roms", set(roms))):
-        yield from (path for path in _listed(project.build / folder) if path.name not in names)
+        yield from (path for path in _listed(workspace.build / folder) if path.name not in names)
     for title, paths in roms.items():
-        yield from _others(project.rom_folder(title), paths)
+        yield from _others(workspace.rom_folder(title), paths)
     for card in sorted(cards):
-        made = {one.job.path for one in plan.planned(project, card)[0].configs}
-        yield from _others(config.path_of(project, card, ""), made)
-    for stage in _listed(project.build / "state"):
+        made = {made.job.path for made in build.card(card).configs}
+        yield from _others(workspace.config_folder(card), made)
+    for stage in _listed(workspace.build / "state"):
         if stage.is_dir():
             claimed = set(roms) if stage.name == "rom" else cards
             yield from (path for path in _listed(stage) if path.name.partition(".")[0] not in claimed)

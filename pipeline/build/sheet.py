@@ -5,86 +5,60 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from pipeline.build import image, plan, rom
-from pipeline.build.card_stations import outlooks_of, stations_of
-from pipeline.sheet.sheet import Sheet
-from pipeline.workspace.project import PROGRAM, Project
+from pipeline.build import image
+from pipeline.build.card import CardBuild
 from pipeline.workspace.stamp import digest, sha256_of_file, stale, write_if_changed, write_stamp
+from pipeline.workspace.workspace import PROGRAM
 
 BESIDE = ("card.img", "plan.json", "record.json")
 """What lies beside the sheet and has its SHA-256 on it."""
 
 
-def path_of(project: Project, card_id: str) -> Path:
-    """Return where a card's sheet lies."""
-    return project.card_folder(card_id) / "sheet.html"
+def path_of(card: CardBuild) -> Path:
+    """Return where a card's sheet is built."""
+    return card.folder / "sheet.html"
 
 
-def reason(project: Project, card_id: str) -> str | None:
-    """Return why the sheet must be written again, None when it tells what is so."""
-    return stale(
-        project.stamp("sheet", card_id),
-        _inputs(project, card_id),
-        {"sheet.html": path_of(project, card_id)},
-    )
+def reason(card: CardBuild) -> str | None:
+    """Return why the sheet must be written again, None when it is up to date."""
+    stamp = card.workspace.stamp("sheet", card.id)
+    return stale(stamp, _inputs(card), {"sheet.html": path_of(card)})
 
 
-def run(project: Project, card_id: str) -> str:
-    """Write the sheet; return where it lies."""
-    from pipeline.sheet.page import sheet_text  # only now: a run with nothing to do need not read the template
-
-    path, inputs = path_of(project, card_id), _inputs(project, card_id)
-    data = sheet_text(sheet(project, card_id)).encode()
+def run(card: CardBuild) -> str:
+    """Write the sheet; return where it is."""
+    path, inputs, data = path_of(card), _inputs(card), text(card)
     write_if_changed(path, data)
     made = {path.name: (path, hashlib.sha256(data).hexdigest())}
-    write_stamp(project.stamp("sheet", card_id), inputs, made)
-    return f"{card_id}: {project.shown(path)}"
+    write_stamp(card.workspace.stamp("sheet", card.id), inputs, made)
+    return f"{card.id}: {card.workspace.shown(path)}"
 
 
-def sheet(project: Project, card_id: str) -> Sheet:
-    """Return everything a finished card's sheet tells of; raises FileNotFoundError for a card that is not built."""
-    worked, plan_value = plan.planned(project, card_id)
-    proof = image.proof_of(project, card_id)
-    if proof is None:
-        raise FileNotFoundError(project.stamp("image", card_id))
-    selection = worked.selection
-    folder = project.card_folder(card_id)
-    return Sheet(
-        card=selection.card,
-        board=selection.board,
-        cores=selection.cores,
-        titles=selection.titles,
-        settings=selection.settings,
-        files=worked.files,
-        plan=plan_value,
-        proof=proof,
-        sums={name: proof.image_sha256 if name == "card.img" else sha256_of_file(folder / name) for name in BESIDE},
-        stations=stations_of(project, card_id),
-        outlooks=outlooks_of(project, card_id),
-        warnings=tuple(warning.what for warning in worked.judgement.warnings),
-        silenced=tuple((warning.what, why) for warning, why in worked.judgement.silenced),
-        maps=rom.maps(project, selection),
-        made_by=PROGRAM,
-    )
+def text(card: CardBuild) -> bytes:
+    """Return a finished card's sheet; raises FileNotFoundError for a card that is not built."""
+    from pipeline.sheet.page import sheet_text  # only now: a run with nothing to do need not read the template
+
+    finished = image.finished(card)
+    sums = {
+        name: finished.proof.image_sha256 if name == "card.img" else sha256_of_file(card.folder / name)
+        for name in BESIDE
+    }
+    return sheet_text(finished, sums).encode()
 
 
-def _inputs(project: Project, card_id: str) -> dict[str, str]:
+def _inputs(card: CardBuild) -> dict[str, str]:
     """Return what the sheet is made from: the record, which names all that is on the card, and each manifest."""
-    selection = plan.planned(project, card_id)[0].selection
-    try:
-        record = sha256_of_file(project.card_folder(card_id) / "record.json")
-    except FileNotFoundError:
-        record = ""
+    selection, record = card.selection, card.folder / "record.json"
     manifests: list[tuple[str, object]] = [
         (f"board {selection.board.id}", selection.board),
         *((f"core {core.id}", core) for core in selection.cores),
         *((f"title {title.id}", title) for title in selection.titles),
-        *((f"station {station.id}", station) for station in stations_of(project, card_id)),
+        *((f"station {station.id}", station) for station in card.stations),
     ]
     order = [name for name, _ in manifests]
     return {
-        "the record": record,
+        "the record": sha256_of_file(record) if record.is_file() else "",
         **{name: digest(manifest) for name, manifest in manifests},
-        f"card {card_id}": digest((selection.card, order, selection.settings)),
+        f"card {card.id}": digest((selection.card, order, selection.settings)),
         "the program": PROGRAM,
     }

@@ -36,14 +36,14 @@ class Adopt(OwnCommand):
         """Draft, write, and tell what a build will have otherwise."""
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help adopt says more")
-        board = self.project.manifest.boards[board_named(self.project, words[1])]
+        board = self.inputs.manifest.boards[board_named(self.inputs.manifest, words[1])]
         if options["as"] and not ID.fullmatch(options["as"]):
             raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
-        with named(self.project, card_path(words[0])) as card:
+        with named(self.workspace, card_path(words[0])) as card:
             label = card.reading.label if card.reading else ""
             card_id = options["as"] or slug(label or Path(words[0]).stem)
-            adoption = adopt(self.project, card, board, card_id)
-            written = write(self.project, card, adoption)
+            adoption = adopt(self.build, card, board, card_id)
+            written = write(self.workspace, card, adoption)
         if options["json"]:
             document = {
                 "cardkiln-adopt": 1,

@@ -6,15 +6,16 @@ from collections.abc import Collection
 
 from pipeline.errors import ManifestError
 from pipeline.manifest.text.read import FOLDERS, ManifestFile
+from pipeline.model.manifest import Manifest
 from pipeline.model.text import did_you_mean, nearest
-from pipeline.workspace.project import Project
+from pipeline.workspace.workspace import Workspace
 
 KINDS = {folder: kind for kind, folder in FOLDERS.items()}
 
 
-def card_named(project: Project, word: str) -> str:
+def card_named(manifest: Manifest, word: str) -> str:
     """Return the id of a card that there is; raises ManifestError with the nearest one."""
-    return id_named("card", project.manifest.cards, word)
+    return id_named("card", manifest.cards, word)
 
 
 def id_named(kind: str, known: Collection[str], word: str) -> str:
@@ -25,7 +26,7 @@ def id_named(kind: str, known: Collection[str], word: str) -> str:
     return word
 
 
-def manifest_named(project: Project, word: str) -> ManifestFile:
+def manifest_named(workspace: Workspace, word: str) -> ManifestFile:
     """Return the manifest that "inputs/titles/moth-patrol.toml" or "title:moth-patrol" names; it is there.
 
     A path is looked up from the working folder, an id in the inputs; the folder of a manifest says its kind. Raises
@@ -33,14 +34,14 @@ def manifest_named(project: Project, word: str) -> ManifestFile:
     """
     start, colon, id_ = word.partition(":")
     if colon and start in FOLDERS:
-        kind, path = start, project.inputs / FOLDERS[start] / f"{id_}.toml"
-        near = nearest(id_, project.names(FOLDERS[start]))
+        kind, path = start, workspace.inputs / FOLDERS[start] / f"{id_}.toml"
+        near = nearest(id_, workspace.names(FOLDERS[start]))
         hint = f'did you mean "{kind}:{near}"?' if near else ""
     else:
-        path = project.base / word
+        path = workspace.base / word
         kind = KINDS.get(path.parent.name, "")
         hint = f"correct the path, or name it by its id as in {kind or 'title'}:{path.stem or 'name'}"
-    file = project.shown(path)
+    file = workspace.shown(path)
     if not path.is_file():
         raise ManifestError.one("there is no such manifest", hint, file=file)
     if not kind:

@@ -15,10 +15,12 @@ from doit import doit_cmd
 from doit.cmd_base import Command
 from doit.cmdparse import CmdParseError
 
+from pipeline.build.build import Build
+from pipeline.build.inputs import Inputs
 from pipeline.engine import console
 from pipeline.errors import CardkilnError, MachineError, ManifestError, Place, Problem
 from pipeline.workspace.atomic_write import check_working_folder
-from pipeline.workspace.project import Project
+from pipeline.workspace.workspace import Workspace
 
 JSON = {"name": "json", "long": "json", "type": bool, "default": False, "help": "print JSON"}
 """The option of every command that reports something."""
@@ -41,9 +43,19 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     """A command that needs no tasks and no dodo.py; its subclass says what to do in ``run``."""
 
     @cached_property
-    def project(self) -> Project:
-        """The inputs of the working folder, or those that ``CARDKILN_INPUTS`` names."""
-        return Project.here()
+    def build(self) -> Build:
+        """The build of the working folder, or of the inputs that ``CARDKILN_INPUTS`` names."""
+        return Build.here()
+
+    @property
+    def inputs(self) -> Inputs:
+        """What is built from."""
+        return self.build.inputs
+
+    @property
+    def workspace(self) -> Workspace:
+        """Where inputs and builds are."""
+        return self.build.workspace
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Do it and return the exit code; raises CardkilnError and OSError."""
@@ -67,7 +79,7 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
             code = MachineError.exit_code
             problems = (Problem(Place(str(error.filename or "input or output")), error.strerror or str(error)),)
         with suppress(OSError):  # whose working folder is gone has no project
-            problems = self.project.located(problems)
+            problems = self.workspace.located(problems)
         self._tell(problems, as_json="--json" in in_args)
         return code
 

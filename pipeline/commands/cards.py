@@ -29,7 +29,7 @@ class Cards(OwnCommand):
         if not sys.platform.startswith("linux"):
             what = "disks are listed on Linux only"
             raise MachineError.one(what, "your system lists them: diskutil list, or Get-Disk in PowerShell")
-        cards = look(self.project, words)
+        cards = look(self.workspace, words)
         if options["json"]:
             print(json.dumps({"cardkiln-cards": 1, "devices": [_document(card) for card in cards]}, indent=1))
         else:

@@ -41,7 +41,7 @@ class Diff(OwnCommand):
         """Compare, and show it."""
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help diff says more")
-        with named(self.project, words[0]) as old, named(self.project, words[1]) as new:
+        with named(self.workspace, words[0]) as old, named(self.workspace, words[1]) as new:
             found = diff.diff(old, new)
         if options["json"]:
             document = {"cardkiln-diff": 1, "old": old.shown, "new": new.shown, "equal": found.equal}

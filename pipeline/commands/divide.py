@@ -45,10 +45,16 @@ class Divide(OwnCommand):
             raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
         ids = {name: _ids(options[name]) for name in ("cores", "titles", "stations")}
         want = wanted(
-            self.project, words[0], ids["cores"], ids["titles"], ids["stations"], _size(options["size"]), options["as"]
+            self.inputs.manifest,
+            words[0],
+            ids["cores"],
+            ids["titles"],
+            ids["stations"],
+            _size(options["size"]),
+            options["as"],
         )
-        divided = run(self.project, want)
-        written = write(self.project, divided) if options["write"] else ()
+        divided = run(self.inputs, want)
+        written = write(self.workspace, divided) if options["write"] else ()
         if options["json"]:
             print(json.dumps(_document(want, divided, written), indent=1))
         else:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from pipeline.build.inputs import Inputs
 from pipeline.build.missing_hints import found_as, nearest, shown, to_use
 from pipeline.build.missing_report import Asker, Lack, Survey, survey
 from pipeline.commands.base import JSON, OwnCommand
@@ -15,7 +16,6 @@ from pipeline.errors import ManifestError
 from pipeline.model.content import Location
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
-from pipeline.workspace.project import Project
 
 MOST = 20
 """Contents that a card lacks, and files that nothing wants, that are listed without --all."""
@@ -37,26 +37,26 @@ class Find(OwnCommand):
         """Print what the search came to."""
         if words:
             raise ManifestError.one(f'found "{words[0]}", expected options only', "doit help find says more")
-        result = survey(self.project)
-        warnings = self.project.located(self.project.warnings)
+        result = survey(self.build)
+        warnings = self.workspace.take_warnings()
         if options["json"]:
-            document = _document(self.project, result) | {"warnings": [asdict(warning) for warning in warnings]}
+            document = _document(self.inputs, result) | {"warnings": [asdict(warning) for warning in warnings]}
             print(json.dumps(document, indent=1))
         else:
             sys.stderr.write("".join(f"warning: {warning}\n" for warning in warnings))
-            print("\n".join(_lines(self.project, result, None if options["all"] else MOST)))
+            print("\n".join(_lines(self.inputs, result, None if options["all"] else MOST)))
         lacks = [lack for askers in result.cards.values() for asker in askers for lack in asker.lacks]
         return int(any(not lack.built for lack in lacks))
 
 
-def _lines(project: Project, result: Survey, most: int | None) -> Iterator[str]:
+def _lines(inputs: Inputs, result: Survey, most: int | None) -> Iterator[str]:
     """Yield the report; ``most``: how much is listed of each list, None for all."""
-    places = counted(len(project.manifest.sources.places), "place")
+    places = counted(len(inputs.manifest.sources.places), "place")
     yield f"{result.found:,} of {counted(result.wanted, 'content')} found in {places}"
     for card, askers in result.cards.items():
         total = sum(len(asker.lacks) for asker in askers)
         if total:
-            yield from ("", f"{card} lacks {counted(total, 'content')}", *_of_card(project, askers, most or total))
+            yield from ("", f"{card} lacks {counted(total, 'content')}", *_of_card(inputs, askers, most or total))
             yield from _more(total, most)
     if result.untried:
         yield from ("", f"{counted(result.untried, 'file')} not yet looked at for other forms: run again to go on")
@@ -67,21 +67,21 @@ def _lines(project: Project, result: Survey, most: int | None) -> Iterator[str]:
             f"nothing wants {counted(total, 'file')}, {show_size(sum(one.size for one in result.unwanted))}",
         )
         for one in result.unwanted[: most or total]:
-            yield f"  {shown(project, one.location)}, {show_size(one.size)}"
+            yield f"  {shown(inputs.workspace, one.location)}, {show_size(one.size)}"
         yield from _more(total, most)
 
 
-def _of_card(project: Project, askers: Sequence[Asker], most: int) -> Iterator[str]:
+def _of_card(inputs: Inputs, askers: Sequence[Asker], most: int) -> Iterator[str]:
     for asker in askers:
         listed = asker.lacks[: max(most, 0)]
         most -= len(listed)
         if listed:
             yield f"  {asker.name} ({asker.file})"
         for lack in listed:
-            yield from (f"    {line}" for line in _of_lack(project, lack))
+            yield from (f"    {line}" for line in _of_lack(inputs, lack))
 
 
-def _of_lack(project: Project, lack: Lack) -> Iterator[str]:
+def _of_lack(inputs: Inputs, lack: Lack) -> Iterator[str]:
     content = lack.item.content
     facts = [
         lack.part,
@@ -92,10 +92,10 @@ def _of_lack(project: Project, lack: Lack) -> Iterator[str]:
     yield f"{lack.what}: {', '.join(filter(None, facts)) or 'size unknown'}"
     yield f"  SHA-256 {content.sha256}"
     if lack.derived:
-        yield f"  {found_as(project, lack.derived)}"
+        yield f"  {found_as(inputs.workspace, lack.derived)}"
         yield f"  {to_use(lack.derived)}"
     elif lack.near:
-        yield f"  {nearest(project, lack.near)}"
+        yield f"  {nearest(inputs.workspace, lack.near)}"
         yield from (f"  seen there: {sign}" for sign in lack.signs)
 
 
@@ -104,28 +104,31 @@ def _more(total: int, most: int | None) -> Iterator[str]:
         yield f"  ... and {total - most:,} more; doit find --all lists them"
 
 
-def _document(project: Project, result: Survey) -> dict[str, Any]:
+def _document(inputs: Inputs, result: Survey) -> dict[str, Any]:
     """Return the report as JSON has it; everything is listed."""
     return {
         "cardkiln-find": 1,
-        "places": [project.shown(place) for place in map(project.base.joinpath, project.manifest.sources.places)],
+        "places": [
+            inputs.workspace.shown(place)
+            for place in map(inputs.workspace.base.joinpath, inputs.manifest.sources.places)
+        ],
         "wanted": result.wanted,
         "found": result.found,
         "cards": [
-            {"card": card, "lacks": [_asker(project, asker) for asker in askers]}
+            {"card": card, "lacks": [_asker(inputs, asker) for asker in askers]}
             for card, askers in result.cards.items()
         ],
         "untried": result.untried,
-        "unwanted": [_place(project, one.location) | {"size": one.size} for one in result.unwanted],
+        "unwanted": [_place(inputs, one.location) | {"size": one.size} for one in result.unwanted],
     }
 
 
-def _asker(project: Project, asker: Asker) -> dict[str, Any]:
-    contents = [_lack(project, lack) for lack in asker.lacks]
+def _asker(inputs: Inputs, asker: Asker) -> dict[str, Any]:
+    contents = [_lack(inputs, lack) for lack in asker.lacks]
     return {"name": asker.name, "manifest": asker.file, "contents": contents}
 
 
-def _lack(project: Project, lack: Lack) -> dict[str, Any]:
+def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
     content, form, near = lack.item.content, lack.derived, lack.near
     told: dict[str, Any] = {
         "what": lack.what,
@@ -137,11 +140,11 @@ def _lack(project: Project, lack: Lack) -> dict[str, Any]:
     }
     if form:
         source = {"size": form.content.size, "sha256": form.content.sha256}
-        told["found-as"] = _place(project, form.location) | source | {"how": form.how, "change": form.change}
+        told["found-as"] = _place(inputs, form.location) | source | {"how": form.how, "change": form.change}
     elif near:
-        told["nearest"] = _place(project, near.location) | {"why": near.why, "signs": list(lack.signs)}
+        told["nearest"] = _place(inputs, near.location) | {"why": near.why, "signs": list(lack.signs)}
     return told
 
 
-def _place(project: Project, location: Location) -> dict[str, Any]:
-    return {"path": shown(project, Location(path=location.path)), "member": location.member}
+def _place(inputs: Inputs, location: Location) -> dict[str, Any]:
+    return {"path": shown(inputs.workspace, Location(path=location.path)), "member": location.member}

@@ -31,7 +31,7 @@ class Jobs(OwnCommand):
                 "stations": sorted({*card.stations, *card.required_stations}),
                 "image-sha256": card.image_sha256,
             }
-            for _, card in sorted(self.project.manifest.cards.items())
+            for _, card in sorted(self.inputs.manifest.cards.items())
         ]
         if options["json"]:
             print(json.dumps({"cardkiln-jobs": 1, "jobs": jobs}, indent=1))

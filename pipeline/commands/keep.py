@@ -30,10 +30,10 @@ class Keep(OwnCommand):
         """Copy, and say what was new."""
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help keep says more")
-        card_id = card_named(self.project, words[0])
+        card_id = card_named(self.inputs.manifest, words[0])
         with card_at(Path(words[1])) as named:
-            kept = keep(self.project, card_id, named)
-        folder = self.project.shown(self.project.kept_folder(card_id))
+            kept = keep(self.inputs, card_id, named)
+        folder = self.workspace.shown(self.workspace.kept_folder(card_id))
         if options["json"]:
             both = [{"path": path, "card": other} for path, other in kept.both]
             document = {"copied": kept.copied, "both": both, "same": kept.same}

@@ -13,6 +13,7 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
 from pipeline.inspect.look import Look, look
 from pipeline.inspect.open_target import is_record, named
+from pipeline.model.manifest import Manifest
 from pipeline.model.text import counted
 from pipeline.volume.report import (
     MOST_LINES,
@@ -23,7 +24,6 @@ from pipeline.volume.report import (
     tree_lines,
     volume_lines,
 )
-from pipeline.workspace.project import Project
 
 BOARD = {
     "name": "board",
@@ -54,10 +54,10 @@ class LookAt(OwnCommand):
         """Look, and tell it."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help look says more")
-        with named(self.project, card_path(words[0])) as card:
+        with named(self.workspace, card_path(words[0])) as card:
             if options["board"]:
-                board_named(self.project, options["board"])
-            seen = look(self.project, card, options["board"])
+                board_named(self.inputs.manifest, options["board"])
+            seen = look(self.build, card, options["board"])
             if options["json"]:
                 print(json.dumps(_document(seen), indent=1))
             else:
@@ -75,9 +75,9 @@ def card_path(word: str) -> str:
     return str(path.absolute())
 
 
-def board_named(project: Project, word: str) -> str:
+def board_named(manifest: Manifest, word: str) -> str:
     """Return the id of a board that there is; raises ManifestError with the nearest one."""
-    return id_named("board", project.manifest.boards, word)
+    return id_named("board", manifest.boards, word)
 
 
 def _lines(seen: Look, *, whole: bool) -> Iterator[str]:

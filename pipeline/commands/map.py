@@ -25,7 +25,7 @@ class Map(OwnCommand):
         """Print the maps."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help map says more")
-        titles = self.project.manifest.titles
+        titles = self.inputs.manifest.titles
         title = titles[id_named("title", titles, words[0])]
         maps = [(rom, rom_map(title, rom)) for rom in title.roms]
         if options["json"]:

@@ -9,9 +9,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.build import rom
-from pipeline.build.pinned_image import Unpinned
-from pipeline.build.sequence import building, unfinished
+from pipeline.build.build import Build
+from pipeline.build.flow import first_out_of_date, how_to_build
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
@@ -59,7 +58,7 @@ class Pin(OwnCommand):
         """Pin, and say what was written."""
         if len(words) < 3:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help pin says more")
-        manifest = manifest_named(self.project, words[0])
+        manifest = manifest_named(self.workspace, words[0])
         data = _read(manifest)
         text, values = _parsed(data, manifest)
         pins = self._pins(manifest, _asked(manifest, values, words[1:]))
@@ -99,27 +98,28 @@ class Pin(OwnCommand):
     def _built_rom(self, manifest: ManifestFile, way: Way) -> str:
         """Return the path of a ROM file that was built and is current."""
         self._refuse_others(manifest, "title", "ROM files are built")
-        path = self.project.rom_folder(manifest.id) / self.project.manifest.titles[manifest.id].roms[int(way[1])].path
-        return self._current(path, rom.reason(self.project, manifest.id), f"doit rom:{manifest.id}")
+        roms = self.build.title(self.inputs.manifest.titles[manifest.id])
+        path = roms.paths[roms.title.roms[int(way[1])].path]
+        return self._current(path, roms.reason(), f"doit rom:{manifest.id}")
 
     def _built_image(self, manifest: ManifestFile) -> str:
         """Return the path of a card's image that was built and is current, but for the digest that is pinned now."""
         self._refuse_others(manifest, "card", "images are built")
-        project = Unpinned(self.project.inputs, self.project.build, self.project.base)
-        path = project.card_folder(manifest.id) / "card.img"
-        why = unfinished(project, manifest.id) if path.exists() else NEW
-        return self._current(path, why, building(manifest.id))
+        build = Build(self.inputs.unpinned())
+        path = build.workspace.card_folder(manifest.id) / "card.img"
+        why = first_out_of_date(build, manifest.id) if path.exists() else NEW
+        return self._current(path, why, how_to_build(manifest.id))
 
     def _refuse_others(self, manifest: ManifestFile, kind: str, what: str) -> None:
-        own = self.project.inputs / FOLDERS[kind] / manifest.path.name
+        own = self.workspace.inputs / FOLDERS[kind] / manifest.path.name
         if not (own.exists() and manifest.path.samefile(own)):
-            raise ManifestError.one(f"is not {self.project.shown(own)}, of which {what}", file=manifest.file)
+            raise ManifestError.one(f"is not {self.workspace.shown(own)}, of which {what}", file=manifest.file)
 
     def _current(self, path: Path, why: str | None, building: str) -> str:
         if why:
             what = "is not built yet" if why == NEW else f"must be built again: {why}"
-            raise CheckError.one(what, building, file=self.project.shown(path))
-        return self.project.shown(path)
+            raise CheckError.one(what, building, file=self.workspace.shown(path))
+        return self.workspace.shown(path)
 
 
 def _read(manifest: ManifestFile) -> bytes:

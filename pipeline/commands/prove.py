@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from pipeline.build.sequence import refuse_unfinished
+from pipeline.build.flow import refuse_out_of_date
 from pipeline.commands import diff as shown
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
@@ -39,37 +39,37 @@ class Prove(OwnCommand):
         """Build again, compare, and say what differs."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help prove says more")
-        card = card_named(self.project, words[0])
-        with locked(self.project.build), self._scratch() as scratch:
-            refuse_unfinished(self.project, card)
-            again = compare.build_again(self.project, card, scratch, conditions())
-            first, second = compare.sums(self.project.card_folder(card)), compare.sums(again)
+        card = card_named(self.inputs.manifest, words[0])
+        with locked(self.workspace.build), self._scratch() as scratch:
+            refuse_out_of_date(self.build, card)
+            again = compare.build_again(self.inputs, card, scratch, conditions())
+            first, second = compare.sums(self.workspace.card_folder(card)), compare.sums(again)
             differing = {name: (first[name], second[name]) for name in first if first[name] != second[name]}
             if options["json"]:
                 document = {"cardkiln-proof": 1, "card": card, "varied": ["folder", *conditions()]}
                 document |= {"equal": not differing, "differing": differing}
                 if differing:
                     document |= self._document(card, again, differing)
-                    document["because"] = compare.reasons(self.project, card, scratch)
+                    document["because"] = compare.reasons(self.inputs, card, scratch)
                 print(json.dumps(document, indent=1))
             elif differing:
                 print("\n".join(self._details(card, again, differing)))
-                print(_because(compare.reasons(self.project, card, scratch)))
+                print(_because(compare.reasons(self.inputs, card, scratch)))
             else:
                 print(f"{card}: the same bits, built again with other {', '.join(('folder', *conditions()))}")
         return 1 if differing else 0
 
     def _details(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> Iterator[str]:
         """Yield which files differ, and of the image where and what lies there."""
-        folder = self.project.card_folder(card)
+        folder = self.workspace.card_folder(card)
         for name, (first, second) in differing.items():
             yield f"{card}: {name} differs: sha256 {first}, the second time {second}"
             if name != "card.img":
                 yield from compare.first_line(name, folder, again)
         if "card.img" in differing:
             with (
-                named(self.project, str(folder / "card.img")) as old,
-                named(self.project, str(again / "card.img")) as new,
+                named(self.workspace, str(folder / "card.img")) as old,
+                named(self.workspace, str(again / "card.img")) as new,
             ):
                 yield from shown.lines(diff.diff(old, new), old, new, brief=False)
 
@@ -77,15 +77,15 @@ class Prove(OwnCommand):
         """Return what differs of the image, and what lies there."""
         if "card.img" not in differing:
             return {"changes": [], "bytes": []}
-        image = str(self.project.card_folder(card) / "card.img")
-        with named(self.project, image) as old, named(self.project, str(again / "card.img")) as new:
+        image = str(self.workspace.card_folder(card) / "card.img")
+        with named(self.workspace, image) as old, named(self.workspace, str(again / "card.img")) as new:
             found = diff.diff(old, new)
         return {"changes": changes_document(found.changes), "bytes": bytes_document(found.differing or ())}
 
     @contextmanager
     def _scratch(self) -> Iterator[Path]:
         """Give an empty folder that is removed afterwards; what a killed run left is removed before."""
-        scratch = self.project.build / "proving"
+        scratch = self.workspace.build / "proving"
         shutil.rmtree(scratch, ignore_errors=True)
         try:
             yield scratch

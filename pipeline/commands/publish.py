@@ -42,21 +42,21 @@ class Publish(OwnCommand):
         """Publish, and say what was made."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help publish says more")
-        card_id = card_named(self.project, words[0])
+        card_id = card_named(self.inputs.manifest, words[0])
         signing = _signing(Path(options["key"]), options["who"]) if options["key"] else None
         if options["recipe"]:
-            target = publish_recipe(self.project, card_id, signing)
+            target = publish_recipe(self.build, card_id, signing)
         else:
-            target = publish(self.project, card_id, options["form"], signing)
+            target = publish(self.build, card_id, options["form"], signing)
         files = {name: path.stat().st_size for name, path in files_of(target).items()}
         record = json.loads((target / "record.json").read_bytes())
         if options["json"]:
-            shown = self.project.shown(target)
+            shown = self.workspace.shown(target)
             print(
                 json.dumps({"cardkiln-publish": 1, "folder": shown, "image": record["image"], "files": files}, indent=1)
             )
         else:
-            print(f"published {self.project.shown(target)}: {len(files)} files, {show_size(sum(files.values()))}")
+            print(f"published {self.workspace.shown(target)}: {len(files)} files, {show_size(sum(files.values()))}")
             print(f"image sha256 {record['image']['sha256']}, {show_size(record['image']['size'])}")
             print(f"signed by {options['who']}" if SIGNATURE in files else "not signed; --key FILE signs it")
         return 0

@@ -39,11 +39,11 @@ class Receive(OwnCommand):
             raise MachineError.one("there is no such folder", "correct the path", file=words[0])
         received = check(folder, Path(options["signers"]) if options["signers"] else None)
         if received.recipe is None:
-            image = take_image(self.project, received)
+            image = take_image(self.workspace, received)
         else:
-            image = build_recipe(self.project, received, self._places(words[1:]), lambda line: None)
+            image = build_recipe(self.workspace, received, self._places(words[1:]), lambda line: None)
         card, known = received.record["card"], received.record["image"]
-        shown = self.project.shown(image)
+        shown = self.workspace.shown(image)
         if options["json"]:
             print(json.dumps({"cardkiln-receive": 1, "card": card, "image": {**known, "file": shown}}, indent=1))
         else:
@@ -55,5 +55,5 @@ class Receive(OwnCommand):
     def _places(self, words: Sequence[str]) -> list[Path]:
         if words:
             return [Path(word) for word in words]
-        own = self.project.inputs / "sources.toml"
-        return [Path(place) for place in self.project.manifest.sources.places] if own.exists() else []
+        own = self.workspace.inputs / "sources.toml"
+        return [Path(place) for place in self.inputs.manifest.sources.places] if own.exists() else []

@@ -6,11 +6,11 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.build.card_stations import outlooks_of, stations_of
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
-from pipeline.stations.show import matrix_document, matrix_text
+from pipeline.model.matrix import matrix_document
+from pipeline.stations.show import matrix_text
 
 
 class Stations(OwnCommand):
@@ -26,8 +26,9 @@ class Stations(OwnCommand):
         """Print the matrix."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help stations says more")
-        card = card_named(self.project, words[0])
-        stations, outlooks = stations_of(self.project, card), outlooks_of(self.project, card)
+        card = card_named(self.inputs.manifest, words[0])
+        card_build = self.build.card(card)
+        stations, outlooks = card_build.stations, card_build.outlooks
         if options["json"]:
             document = {"cardkiln-stations": 1, "card": card, "stations": matrix_document(stations, outlooks)}
             print(json.dumps(document, indent=1))

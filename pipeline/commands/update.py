@@ -38,12 +38,12 @@ class UpdateCard(OwnCommand):
         """Update, and say what was done and what was not."""
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help update says more")
-        card_id, folder = card_named(self.project, words[0]), Path(words[1])
+        card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])
         if not folder.is_dir():
             raise MachineError.one("there is no such folder", "name the folder the card is mounted at", file=words[1])
-        update = prepare(self.project, card_id, folder)
+        update = prepare(self.build, card_id, folder)
         if not options["list"]:
-            apply(self.project, card_id, folder, update, clean=options["clean"])
+            apply(self.build, card_id, folder, update, clean=options["clean"])
         print(_as_json(update) if options["json"] else "\n".join(_lines(update, options)))
         return 0
 

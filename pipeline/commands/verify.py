@@ -53,12 +53,12 @@ class Verify(OwnCommand):
     def _record(self, path: Path, word: str) -> Path:
         """Return the record a person names; without one, the record beside the image or the one of its serial."""
         if not word:
-            found = record_of(self.project, path)
+            found = record_of(self.workspace, path)
             if found is None:
                 what = "no record lies beside it, and no built card has its serial"
                 raise ManifestError.one(what, "name the card: doit verify PATH CARD", file=str(path))
             return found
-        built = self.project.card_folder(word) / "record.json"
+        built = self.workspace.card_folder(word) / "record.json"
         if "/" not in word and built.is_file():
             return built
         if not is_record(Path(word)):

@@ -35,12 +35,12 @@ class Why(OwnCommand):
         """Print what is due, or what was done last where nothing is, and what differs on the card."""
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help why says more")
-        project, card = self.project, card_named(self.project, words[0])
-        found = due(project, card)
-        chain = None if found else chains(project).get(card)
+        card = card_named(self.inputs.manifest, words[0])
+        found = due(self.build, card)
+        chain = None if found else chains(self.workspace).get(card)
         done = chain.steps if chain else ()
-        differs = tuple(changes_text(differing(project, card))) if found else chain.differs if chain else ()
-        unmade = unknown(project, card) if found else ()
+        differs = tuple(changes_text(differing(self.build.card(card)))) if found else chain.differs if chain else ()
+        unmade = unknown(self.build.card(card)) if found else ()
         if options["json"]:
             stages = {"due": [asdict(one) for one in found], "done": [_step(one) for one in done]}
             document = {"cardkiln-why": 1, "card": card, **stages, "differs": differs, "unmade": unmade}

@@ -50,15 +50,15 @@ class Write(OwnCommand):
         """Write, read back, and say what was proven."""
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit cards shows the devices; there is no default")
-        card = write.ready(self.project, card_named(self.project, words[0]))
-        by_hand = write.steps_by_hand(self.project, card)
+        card = write.ready(self.build, card_named(self.inputs.manifest, words[0]))
+        by_hand = write.steps_by_hand(self.workspace, card)
         if by_hand:
             print(by_hand)
             return RefusedError.exit_code
         disks = write.chosen(words[1:], card, large=options["large"])
         if not options["no-keep"]:
             for disk in disks:
-                keep_before_writing(self.project, card.card, card.plan, Path(disk.path))
+                keep_before_writing(self.inputs, card.card, card.plan, Path(disk.path))
         log = Log(Path(options["log"])) if options["log"] else None
         _agree(disks, options["serial"], yes=options["yes"])
         results, stopped = _write(card, disks)

@@ -14,8 +14,8 @@ from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
 from pipeline.record.snapshot import side_of_record
 from pipeline.workspace.files import read_record
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import write_if_changed
+from pipeline.workspace.workspace import Workspace
 
 CHANGES = "CHANGES.txt"
 FIRST = "This is the first version that was published.\n"
@@ -23,25 +23,25 @@ SHOWN = 40
 """Lines of changes the index page shows of a version; CHANGES.txt has all."""
 
 
-def changes_since_last(project: Project, card_id: str, record: Mapping[str, Any]) -> str:
+def changes_since_last(workspace: Workspace, record: Mapping[str, Any]) -> str:
     """Return what changed since the version of the card that was published last, as a text for the receiver.
 
     The same version as an image or as a recipe is no other one.
     """
     version = record["card"]["version"]
-    others = [one for one in _entries(project) if one["card"] == card_id and one["version"] != version]
+    others = [one for one in _entries(workspace) if one["card"] == record["card"]["id"] and one["version"] != version]
     last = others[-1] if others else None
     if last is None:
         return FIRST
-    before = json.loads((project.base / "dist" / last["folder"] / "record.json").read_bytes())
+    before = json.loads((workspace.base / "dist" / last["folder"] / "record.json").read_bytes())
     lines = list(changes_text(compare(side_of_record(before), side_of_record(record))))
     head = f"Since version {last['version']}:"
     return "\n".join([head, "", *(lines or ["nothing but what is not part of the card"])]) + "\n"
 
 
-def write_index(project: Project) -> None:
+def write_index(workspace: Workspace) -> None:
     """Write ``dist/index.json`` and ``dist/index.html`` anew from the folders that are there."""
-    dist, entries = project.base / "dist", _entries(project)
+    dist, entries = workspace.base / "dist", _entries(workspace)
     style = (files("pipeline.sheet") / "templates" / "sheet.css").read_text(encoding="utf-8")
     text = json.dumps({"cardkiln-index": 1, "versions": entries}, indent=1, ensure_ascii=False)
     write_if_changed(dist / "index.json", f"{text}\n".encode())
@@ -49,29 +49,29 @@ def write_index(project: Project) -> None:
     write_if_changed(dist / "index.html", index_page(shown, style).encode())
 
 
-def _entries(project: Project) -> Sequence[Entry]:
+def _entries(workspace: Workspace) -> Sequence[Entry]:
     """Return an entry for each published folder, in the order they were published.
 
     That order is the index's own; a folder it does not know, after an interruption, comes last, by name.
     """
-    dist = project.base / "dist"
+    dist = workspace.base / "dist"
     try:
         known = [one["folder"] for one in json.loads((dist / "index.json").read_bytes())["versions"]]
     except (OSError, ValueError, KeyError, TypeError):
         known = []
     found = {path.parent.name: path for path in sorted(dist.glob("[!.]*/record.json"))}
     order = [*(name for name in known if name in found), *(name for name in found if name not in known)]
-    return [entry(_record(project, found[name]), name, list(_lines(found[name].parent))) for name in order]
+    return [entry(_record(workspace, found[name]), name, list(_lines(found[name].parent))) for name in order]
 
 
-def _record(project: Project, path: Path) -> Mapping[str, Any]:
+def _record(workspace: Workspace, path: Path) -> Mapping[str, Any]:
     """Return the record of a published folder; raises CheckError for one that went bad."""
     try:
         return read_record(path)
     except MachineError:
         what = "is no whole record; without it, the index and what changed cannot be told"
         hint = f"get {path.parent.name} back, or take it out of dist"
-        raise CheckError.one(what, hint, file=project.shown(path)) from None
+        raise CheckError.one(what, hint, file=workspace.shown(path)) from None
 
 
 def _lines(folder: Path) -> Iterator[str]:

@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build import sheet
-from pipeline.build.sequence import building, not_finished
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.build.build import Build
+from pipeline.build.flow import how_to_build, problem_of
 from pipeline.distribute.changelog import CHANGES, changes_since_last, write_index
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
+from pipeline.model.manifest import Card, Manifest
 from pipeline.publish.folder import SUMS, files_of, sum_of
 from pipeline.publish.materials import materials
 from pipeline.publish.pack import pack
@@ -28,9 +29,10 @@ from pipeline.publish.rights import refusals
 from pipeline.publish.signature import ALLOWED, sign
 from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
+from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import NEW, sync_folder
+from pipeline.workspace.workspace import Workspace
 
 FILES = ("record.json", "plan.json", "sheet.html")
 """Taken from the build as they are."""
@@ -45,15 +47,16 @@ class Signing:
     allowed: str
 
 
-def publish(project: Project, card_id: str, form: str, signing: Signing | None) -> Path:
+def publish(build: Build, card_id: str, form: str, signing: Signing | None) -> Path:
     """Make ``dist/CARD-VERSION`` in one step and return it; raises CheckError with everything that stands against it.
 
     ``form``: how the image is packed, one of ``publish.pack.SUFFIXES``.
     """
-    source = project.card_folder(card_id)
-    target = dist_folder(project, card_id, "")
-    record = gate(project, card_id, target)
-    problems = [_refused(project, one) for one in refusals(record)]
+    workspace, manifest = build.workspace, build.inputs.manifest
+    source, card = workspace.card_folder(card_id), manifest.cards[card_id]
+    target = dist_folder(workspace, card, "")
+    record = gate(build, card, target)
+    problems = [_refused(manifest, one) for one in refusals(record)]
     if problems:
         raise CheckError(problems)
     with making(target) as folder:
@@ -62,54 +65,52 @@ def publish(project: Project, card_id: str, form: str, signing: Signing | None) 
             raw = pack(source / record["image"]["file"], folder / packed, form, advance)
         if raw != record["image"]["sha256"]:
             what = f"found the SHA-256 {raw}, expected {record['image']['sha256']}, which its record states"
-            raise CheckError.one(what, building(card_id), file=project.shown(source / record["image"]["file"]))
+            raise CheckError.one(what, how_to_build(card_id), file=workspace.shown(source / record["image"]["file"]))
         copy_build(source, folder)
-        write(folder / CHANGES, changes_since_last(project, card_id, record))
-        cautions = project.manifest.boards[project.manifest.cards[card_id].board].cautions
+        write(folder / CHANGES, changes_since_last(workspace, record))
+        cautions = manifest.boards[card.board].cautions
         text = readme(record, packed, form, signing.who if signing else "", cautions)
         finish(folder, record, text, {record["image"]["file"]: raw}, signing)
-    write_index(project)
+    write_index(workspace)
     return target
 
 
-def gate(project: Project, card_id: str, target: Path) -> Mapping[str, Any]:
+def gate(build: Build, card: Card, target: Path) -> Mapping[str, Any]:
     """Return the card's record; raises with everything that stands against publishing it in any form.
 
     The image on disk is read back and held against its plan now, whatever was proven when it was built.
     """
-    card = project.manifest.cards[card_id]
+    workspace = build.workspace
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._+-]*", card.version):
         what = f'found "{card.version}", expected letters, digits, ".", "_", "+" and "-", since it names a folder'
         raise ManifestError.one(what, 'for example "1.2"', file=card.file, key="version")
     problems = []
     if target.exists():
-        what = f'version "{card.version}" is published already: {project.shown(target)}'
+        what = f'version "{card.version}" is published already: {workspace.shown(target)}'
         problems.append(Problem(Place(card.file, key="version"), what, "give the card a new version, and build it"))
-    unfinished = not_finished(project, card_id)
-    if unfinished:
-        raise CheckError([*problems, unfinished])
-    why = sheet.reason(project, card_id)
+    out_of_date = problem_of(build, card.id)
+    if out_of_date:
+        raise CheckError([*problems, out_of_date])
+    why = sheet.reason(build.card(card.id))
     if why:
         what = "its sheet was not made" if why == NEW else f"its sheet is out of date: {why}"
-        problems.append(Problem(Place(card.file), what, building(card_id)))
-    source = project.card_folder(card_id)
+        problems.append(Problem(Place(card.file), what, how_to_build(card.id)))
+    source = workspace.card_folder(card.id)
     record: Mapping[str, Any] = json.loads((source / "record.json").read_bytes())
-    problems += _unaccepted(project, card_id, record)
+    problems += _unaccepted(card, record)
     if problems:
         raise CheckError(problems)
-    with (source / "plan.json").open(encoding="utf-8") as lines:
-        plan = plan_from_lines(lines)
+    plan = read_plan(source / "plan.json")
     image = record["image"]
     written = Written(image_sha256=image["sha256"], image_size=image["size"], bytes_written=0)
-    with progress(f"read back {card_id}", record["proven"]["file-bytes"]) as advance:
+    with progress(f"read back {card.id}", record["proven"]["file-bytes"]) as advance:
         read_back(plan, source / image["file"], written, advance)
     check_unplanned(plan, source / image["file"])
     return record
 
 
-def _unaccepted(project: Project, card_id: str, record: Mapping[str, Any]) -> Iterator[Problem]:
+def _unaccepted(card: Card, record: Mapping[str, Any]) -> Iterator[Problem]:
     """Yield a problem for each warning of the record that the card does not accept with a reason."""
-    card = project.manifest.cards[card_id]
     for warning in record.get("warnings", ()):
         if warning["rule"] not in card.accepted:
             what = f"the warning {warning['rule']} is not accepted: {warning['what']}"
@@ -117,20 +118,20 @@ def _unaccepted(project: Project, card_id: str, record: Mapping[str, Any]) -> It
             yield Problem(Place(card.file), what, hint)
 
 
-def _refused(project: Project, refusal: Any) -> Problem:
+def _refused(manifest: Manifest, refusal: Any) -> Problem:
     kinds: Mapping[str, Mapping[str, Any]] = {
-        "board": project.manifest.boards,
-        "core": project.manifest.cores,
-        "title": project.manifest.titles,
-        "card": project.manifest.cards,
+        "board": manifest.boards,
+        "core": manifest.cores,
+        "title": manifest.titles,
+        "card": manifest.cards,
     }
     file = kinds[refusal.kind][refusal.id].file
     return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule="rights-are-stated")
 
 
-def dist_folder(project: Project, card_id: str, kind: str) -> Path:
+def dist_folder(workspace: Workspace, card: Card, kind: str) -> Path:
     """Return the folder a card's present version is published in; ``kind`` is "" or "-recipe"."""
-    return project.base / "dist" / f"{card_id}-{project.manifest.cards[card_id].version}{kind}"
+    return workspace.base / "dist" / f"{card.id}-{card.version}{kind}"
 
 
 @contextmanager

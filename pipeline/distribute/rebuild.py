@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pipeline.build import sequence
+from pipeline.build.build import Build
+from pipeline.build.flow import build_card
+from pipeline.build.inputs import Inputs
 from pipeline.distribute.receive import Received, folder_of, stays
 from pipeline.distribute.recipe import RECIPE
 from pipeline.errors import CheckError, MachineError, Place, Problem
@@ -21,12 +21,10 @@ from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.publish.folder import STRANGE, files_of
 from pipeline.sources.files.read import open_content
-from pipeline.workspace.project import PROGRAM, Project
-
-EPOCH = "SOURCE_DATE_EPOCH"
+from pipeline.workspace.workspace import PROGRAM, Workspace
 
 
-def build_recipe(project: Project, received: Received, places: Sequence[Path], say: Callable[[str], None]) -> Path:
+def build_recipe(workspace: Workspace, received: Received, places: Sequence[Path], say: Callable[[str], None]) -> Path:
     """Build a checked recipe with contents found in ``places``, and return where the image lies.
 
     Raises CheckError with all that lacks, or when the image that comes out is another one; MachineError for a place
@@ -34,22 +32,22 @@ def build_recipe(project: Project, received: Received, places: Sequence[Path], s
     """
     recipe, record = received.recipe or {}, received.record
     _check_places(places)
-    home = folder_of(project, received)
-    inner = Project(home / "inputs", home / "build", project.base)
+    home = folder_of(workspace, received)
+    inner = Workspace(home / "inputs", home / "build", workspace.base)
     _take_inputs(received.folder / "inputs", inner.inputs, places)
     _bring(inner, recipe, places)
     card_id = record["card"]["id"]
-    if card_id not in inner.manifest.cards:
+    inputs = Inputs(inner, epoch=_epoch(record["volume"]["timestamp"]))
+    if card_id not in inputs.manifest.cards:
         raise CheckError.one(f"found no manifest of the card {card_id!r}", STRANGE, file="inputs/cards")
-    with _published_time(record["volume"]["timestamp"]):
-        sequence.build(inner, card_id, say)
+    build_card(Build(inputs), card_id, say)
     image = inner.card_folder(card_id) / "card.img"
     made = json.loads((inner.card_folder(card_id) / "record.json").read_bytes())
     if made["image"]["sha256"] != record["image"]["sha256"]:
         what = f"found the SHA-256 {made['image']['sha256']}, expected {record['image']['sha256']}"
         by = record["made-by"]["program"]
         hint = f"it was made by {by}, this is {PROGRAM}" if by != PROGRAM else "please report this"
-        raise CheckError.one(what, hint, file=project.shown(image))
+        raise CheckError.one(what, hint, file=workspace.shown(image))
     return image
 
 
@@ -79,7 +77,7 @@ def _take_inputs(source: Path, target: Path, places: Sequence[Path]) -> None:
     (target / "sources.toml").write_text(f"places = [{shown}]\n", encoding="utf-8")
 
 
-def _bring(project: Project, recipe: Mapping[str, Any], places: Sequence[Path]) -> None:
+def _bring(workspace: Workspace, recipe: Mapping[str, Any], places: Sequence[Path]) -> None:
     """Search for what the recipe leaves out, and put folders together that manifests name by path."""
     contents = {one["sha256"]: Content(sha256=one["sha256"], size=one["size"]) for one in recipe["bring"]}
     targets = list(_left_out(recipe, contents))
@@ -92,12 +90,12 @@ def _bring(project: Project, recipe: Mapping[str, Any], places: Sequence[Path]) 
         )
         for one in recipe["bring"]
     ]
-    scan = project.index.scan(places, ArchiveLimits())
-    found = project.index.find(wanted)
+    scan = workspace.index.scan(places, ArchiveLimits())
+    found = workspace.index.find(wanted)
     if found.missing:
-        raise CheckError([*scan.problems, *_lacking(project, found, len(wanted), len(places))])
+        raise CheckError([*scan.problems, *_lacking(workspace, found, len(wanted), len(places))])
     for path, content in targets:
-        target = project.inputs.joinpath(*path.split("/"))
+        target = workspace.inputs.joinpath(*path.split("/"))
         target.parent.mkdir(parents=True, exist_ok=True)
         with open_content(found.locations[content.sha256], content) as source, target.open("wb") as copy:
             shutil.copyfileobj(source, copy)
@@ -117,7 +115,7 @@ def _left_out(recipe: Mapping[str, Any], contents: Mapping[str, Content]) -> Ite
             yield path, contents[file["sha256"]]
 
 
-def _lacking(project: Project, found: Found, wanted: int, places: int) -> Iterator[Problem]:
+def _lacking(workspace: Workspace, found: Found, wanted: int, places: int) -> Iterator[Problem]:
     """Yield one line for all, and one for each content that was not found."""
     what = (
         f"{len(found.missing):,} of {counted(wanted, 'content')} are in none of the {counted(places, 'place')} searched"
@@ -125,23 +123,14 @@ def _lacking(project: Project, found: Found, wanted: int, places: int) -> Iterat
     yield Problem(Place(RECIPE), what, "name folders or archives with your own dumps: doit receive FOLDER PLACE ...")
     for item, near in found.missing:
         what = f"{show_size(item.content.size or 0)}, SHA-256 {item.content.sha256}"
-        hint = f"nearest is {project.shown(Path(near.location.path))}: {near.why}" if near else ""
+        hint = f"nearest is {workspace.shown(Path(near.location.path))}: {near.why}" if near else ""
         yield Problem(Place(RECIPE, key=item.name), what, hint)
 
 
-@contextmanager
-def _published_time(timestamp: str) -> Iterator[None]:
-    """Build with the time of the published card; a card that names its own has it from its manifest anyway."""
+def _epoch(timestamp: str) -> str:
+    """Return the time of the published card in seconds since 1970; one that a card names itself is in its manifest."""
     try:
-        moment = datetime.fromisoformat(timestamp).replace(tzinfo=UTC)
+        return str(int(datetime.fromisoformat(timestamp).replace(tzinfo=UTC).timestamp()))
     except ValueError:
         what = f"found {timestamp}, expected a date and a time of day"
         raise CheckError.one(what, STRANGE, file="record.json", key="volume.timestamp") from None
-    before = os.environ.get(EPOCH)
-    os.environ[EPOCH] = str(int(moment.timestamp()))
-    try:
-        yield
-    finally:
-        del os.environ[EPOCH]
-        if before is not None:
-            os.environ[EPOCH] = before

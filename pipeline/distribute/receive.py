@@ -22,8 +22,8 @@ from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_
 from pipeline.publish.pack import SUFFIXES, unpack
 from pipeline.publish.signature import check_form, fingerprint, signer
 from pipeline.workspace.progress import progress
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import replacing
+from pipeline.workspace.workspace import Workspace
 
 LARGEST = 256_000_000_000
 """Bytes of an image: more than any card for such a board has, and less than would fill a night with unpacking."""
@@ -71,7 +71,7 @@ def check(folder: Path, signers: Path | None) -> Received:
     return Received(record=record, recipe=recipe, signed=signed, folder=folder)
 
 
-def take_image(project: Project, received: Received) -> Path:
+def take_image(workspace: Workspace, received: Received) -> Path:
     """Unpack a checked image into the build folder, read it back, and return where it lies."""
     image = received.record["image"]
     if image["size"] > LARGEST:
@@ -82,12 +82,12 @@ def take_image(project: Project, received: Received) -> Path:
     if len(there) != 1:
         names = ", ".join(path.name for path in packed)
         raise CheckError.one(f"found {len(there)} packed images, expected one of {names}", STRANGE)
-    target = folder_of(project, received) / str(image["file"])
+    target = folder_of(workspace, received) / str(image["file"])
     try:
         _take(received, there[0], target)
     except OSError as error:
         what = f"cannot be made: {error.strerror or error}"
-        raise MachineError.one(what, "nothing was left behind", file=project.shown(target)) from error
+        raise MachineError.one(what, "nothing was left behind", file=workspace.shown(target)) from error
     return target
 
 
@@ -110,10 +110,10 @@ def _take(received: Received, packed: Path, target: Path) -> None:
             raise CheckError.one("has numbers that no card has", STRANGE, file="plan.json") from error
 
 
-def folder_of(project: Project, received: Received) -> Path:
+def folder_of(workspace: Workspace, received: Received) -> Path:
     """Return where a received card is unpacked or built."""
     card = received.record["card"]
-    return project.build / "received" / f"{card['id']}-{card['version']}"
+    return workspace.build / "received" / f"{card['id']}-{card['version']}"
 
 
 def _signed(folder: Path, files: Mapping[str, Path], signers: Path | None) -> str:

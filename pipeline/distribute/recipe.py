@@ -10,67 +10,70 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from pipeline.build.build import Build
 from pipeline.build.card_inputs import manifests, own_paths, sum_lists
-from pipeline.card.select import Selection, select
+from pipeline.build.inputs import Inputs
+from pipeline.card.select import Selection
 from pipeline.distribute.changelog import CHANGES, changes_since_last, write_index
 from pipeline.distribute.publish import Signing, as_json, copy_build, dist_folder, finish, gate, making, write
 from pipeline.model.manifest import Board
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, refusals
 from pipeline.resources import SCHEMAS
-from pipeline.workspace.project import Project
 
 RECIPE = "recipe.json"
 
 NO_PLACES = "# The places to look in are named when the recipe is received.\nplaces = []\n"
 
 
-def publish_recipe(project: Project, card_id: str, signing: Signing | None) -> Path:
+def publish_recipe(build: Build, card_id: str, signing: Signing | None) -> Path:
     """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CheckError with what stands against it."""
-    target = dist_folder(project, card_id, "-recipe")
-    record = gate(project, card_id, target)
-    selection = select(project.manifest, project.manifest.cards[card_id])
+    inputs, workspace, card = build.inputs, build.workspace, build.inputs.manifest.cards[card_id]
+    target = dist_folder(workspace, card, "-recipe")
+    record = gate(build, card, target)
+    selection = inputs.copied(card).selection
     refused = {(one.kind, one.id) for one in refusals(record)}
     with making(target) as folder:
-        for file in (*manifests(project, selection), *(board.file for board in _other_boards(project, selection))):
-            _copy(project.base / file, folder / "inputs" / Path(file).relative_to(project.shown(project.inputs)))
+        shown = workspace.shown(workspace.inputs)
+        for file in (*manifests(inputs, selection), *(board.file for board in _other_boards(inputs, selection))):
+            _copy(workspace.base / file, folder / "inputs" / Path(file).relative_to(shown))
         write(folder / "inputs" / "sources.toml", NO_PLACES)
         for schema in sorted(SCHEMAS.glob("*.json")):
             _copy(schema, folder / "schemas" / schema.name)
         left_out = []
-        for holder, path in own_paths(project, selection):
+        for holder, path in own_paths(workspace, selection):
             if holder in refused:
-                left_out.append(_tree(project, path))
+                left_out.append(_tree(inputs, path))
             else:
-                _copy_tree(project, path, folder / "inputs" / path)
+                _copy_tree(inputs, path, folder / "inputs" / path)
         for path in sum_lists(selection):
-            _copy(project.inputs / path, folder / "inputs" / path)
-        _stand_in(project, selection, folder / "inputs")
-        copy_build(project.card_folder(card_id), folder)
-        write(folder / CHANGES, changes_since_last(project, card_id, record))
-        bring = list(_bring(record, _hashes(project, selection, refused)))
+            _copy(workspace.inputs / path, folder / "inputs" / path)
+        _stand_in(inputs, selection, folder / "inputs")
+        copy_build(workspace.card_folder(card_id), folder)
+        write(folder / CHANGES, changes_since_last(workspace, record))
+        bring = list(_bring(record, _hashes(inputs, selection, refused)))
         document = {"cardkiln-recipe": 1, "card": card_id, "bring": bring, "left-out": left_out}
         write(folder / RECIPE, as_json(document))
         text = recipe_readme(record, len(bring), signing.who if signing else "", selection.board.cautions)
         finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
-    write_index(project)
+    write_index(workspace)
     return target
 
 
-def _other_boards(project: Project, selection: Selection) -> list[Board]:
+def _other_boards(inputs: Inputs, selection: Selection) -> list[Board]:
     """Return the boards that the card's cores and stations speak of, without which their manifests are refused."""
     cores = {board for core in selection.cores for board in core.boards}
-    displays = [display for name in selection.card.stations for display in project.manifest.stations[name].displays]
+    displays = [display for name in selection.card.stations for display in inputs.manifest.stations[name].displays]
     outputs = {output for display in displays for output in display.inputs}
-    boards = [board for board in project.manifest.boards.values() if board.id != selection.board.id]
+    boards = [board for board in inputs.manifest.boards.values() if board.id != selection.board.id]
     return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
 
 
-def _stand_in(project: Project, selection: Selection, inputs: Path) -> None:
+def _stand_in(inputs: Inputs, selection: Selection, folder: Path) -> None:
     """Put an empty file where another board's manifest names system files: none of them goes onto this card."""
-    paths = {path for board in _other_boards(project, selection) for path in board.base}
+    paths = {path for board in _other_boards(inputs, selection) for path in board.base}
     for path in sorted(paths, key=lambda path: (-path.count("/"), path)):
-        target = inputs / path
+        target = folder / path
         if not target.exists():
             target.parent.mkdir(parents=True, exist_ok=True)
             target.touch()
@@ -83,29 +86,29 @@ def _copy(source: Path, target: Path) -> None:
         shutil.copyfile(source, target)
 
 
-def _copy_tree(project: Project, path: str, target: Path) -> None:
+def _copy_tree(inputs: Inputs, path: str, target: Path) -> None:
     """Copy a file, an archive, or the files of a folder that go onto the card."""
-    source = project.inputs / path
+    source = inputs.workspace.inputs / path
     if source.is_file():
         _copy(source, target)
         return
-    for name, location in project.tree(path).items():
+    for name, location in inputs.tree(path).items():
         _copy(Path(location.path), target / name)
 
 
-def _tree(project: Project, path: str) -> dict[str, Any]:
+def _tree(inputs: Inputs, path: str) -> dict[str, Any]:
     """Return what a path that is left out holds, so that it can be put together again from contents found."""
     files = [
         {"name": name, "size": content.size, "sha256": content.sha256}
-        for name, _, content in project.tree_contents(path)
+        for name, _, content in inputs.tree_contents(path)
     ]
     return {"path": path, "files": files}
 
 
-def _hashes(project: Project, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:
+def _hashes(inputs: Inputs, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:
     """Return the SHA-256 of every content that is in the bundle."""
-    included = [path for holder, path in own_paths(project, selection) if holder not in refused]
-    return {content.sha256 for path in included for _, _, content in project.tree_contents(path)}
+    included = [path for holder, path in own_paths(inputs.workspace, selection) if holder not in refused]
+    return {content.sha256 for path in included for _, _, content in inputs.tree_contents(path)}
 
 
 def _bring(record: Mapping[str, Any], included: set[str]) -> Iterator[dict[str, Any]]:

@@ -10,8 +10,8 @@ from collections.abc import Callable
 from doit.exceptions import TaskFailed
 
 from pipeline.errors import CardkilnError, ChangedError, MachineError
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import NEW
+from pipeline.workspace.workspace import Workspace
 
 Note = Callable[[str], None]
 
@@ -39,7 +39,7 @@ def say(stage: str, line: str) -> None:
 
 
 class Job:
-    """One stage for one card or title, bound to a project.
+    """One stage for one card or title, bound to a workspace.
 
     ``stage``: the word its line begins with. ``reason``: why it must run, None when it is current; without one it
     runs each time. ``run``: does it and returns one line that says what was done. ``before``: what must have run
@@ -49,7 +49,7 @@ class Job:
 
     def __init__(
         self,
-        project: Project,
+        workspace: Workspace,
         stage: str,
         run: Callable[[], str],
         reason: Callable[[], str | None] | None = None,
@@ -57,7 +57,7 @@ class Job:
         instead: Callable[[], str | None] = lambda: None,
         notes: Callable[[str], Note] = lambda _: lambda _: None,
     ) -> None:
-        self._project, self._stage, self._run, self._reason, self._before = project, stage, run, reason, before
+        self._workspace, self._stage, self._run, self._reason, self._before = workspace, stage, run, reason, before
         self._instead, self._notes = instead, notes
         self._why = NEW
         self._done = False
@@ -93,16 +93,15 @@ class Job:
             note(line)
         except CardkilnError as error:
             if isinstance(error, ChangedError):
-                self._project.index.forget()
-            problems = self._project.located(error.problems)
+                self._workspace.index.forget()
+            problems = self._workspace.located(error.problems)
             return StoppedError("\n".join(str(problem) for problem in problems), error.exit_code)
         except OSError as error:
             what = f"{error.filename or 'input or output'}: {error.strerror or error}"
             return StoppedError(what, MachineError.exit_code)
         self._done = True
         print(f"{self._stage:<8}{line}" + (f" ({self._why})" if self._why != NEW else ""))
-        for warning in self._project.located(self._project.warnings):
+        for warning in self._workspace.take_warnings():
             rule = f" ({warning.rule})" if warning.rule else ""
             print(f"warning{rule}: {warning}", file=sys.stderr)
-        self._project.warnings = ()
         return None

@@ -11,16 +11,16 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.build import config, plan, record, sheet
-from pipeline.card.select import select
+from pipeline.build import record
+from pipeline.build.build import Build
 from pipeline.errors import CardkilnError
 from pipeline.explain.pending import due
 from pipeline.explain.pending_changes import differing
 from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
 from pipeline.workspace import state
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import read_outputs
+from pipeline.workspace.workspace import Workspace
 
 NEW, SAME, OTHER = "new", "same", "other"
 
@@ -67,90 +67,90 @@ class Log:
 class Notes:
     """What the run at work does: a line for each stage, in a file that is there until this run ends, or the next."""
 
-    def __init__(self, project: Project) -> None:
-        self._project = project
+    def __init__(self, build: Build) -> None:
+        self._build = build
         self._looked_at: set[str] = set()
 
     def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
         """Look at what a stage made before; what comes back notes that it is done, given what it said."""
-        before = _made(self._project, stage, item)
+        before = _made(self._build, stage, item)
         differs: tuple[str, ...] = ()
         if stage != "rom" and item not in self._looked_at:  # while the last record still lies there
             self._looked_at.add(item)
-            differs = _differing(self._project, item)
+            differs = _differing(self._build, item)
 
         def done(said: str) -> None:
-            came = NEW if not before else SAME if before == _made(self._project, stage, item) else OTHER
+            came = NEW if not before else SAME if before == _made(self._build, stage, item) else OTHER
             what = said.removeprefix(f"{item}: ")
             one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
             with suppress(OSError):
-                state.append(_lines(self._project), one)
+                state.append(_lines(self._build.workspace), one)
 
         return done
 
     def keep(self) -> None:
         """Write what was done for each card; raises CardkilnError and OSError."""
-        done = list(state.read_all(_lines(self._project), Done))
+        done = list(state.read_all(_lines(self._build.workspace), Done))
         if not done:
             return
-        before, now = chains(self._project), {}
-        for card in self._project.manifest.cards.values():
-            earlier, steps = before.get(card.id), _steps_of(self._project, card, done)
+        before, now = chains(self._build.workspace), {}
+        for card in self._build.inputs.manifest.cards.values():
+            earlier, steps = before.get(card.id), _steps_of(self._build, card, done)
             if steps:
                 begun = earlier.steps if earlier and not earlier.finished else ()
-                finished = _finished(self._project, card)
+                finished = _finished(self._build, card)
                 now[card.id] = Chain(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
                 now[card.id] = earlier
-        state.write(_path(self._project), Log(cards=now))
-        _lines(self._project).unlink()
+        state.write(_path(self._build.workspace), Log(cards=now))
+        _lines(self._build.workspace).unlink()
 
 
-def chains(project: Project) -> dict[str, Chain]:
+def chains(workspace: Workspace) -> dict[str, Chain]:
     """Return what was last done for each card of which that is known."""
-    log = state.read(_path(project), Log)
+    log = state.read(_path(workspace), Log)
     return log.cards if log else {}
 
 
-def _lines(project: Project) -> Path:
-    return project.build / "state" / "reasons.lines"
+def _lines(workspace: Workspace) -> Path:
+    return workspace.build / "state" / "reasons.lines"
 
 
-def _path(project: Project) -> Path:
-    return project.build / "state" / "reasons.json"
+def _path(workspace: Workspace) -> Path:
+    return workspace.build / "state" / "reasons.json"
 
 
-def _steps_of(project: Project, card: Card, done: Iterable[Done]) -> list[Done]:
-    titles = {title.id for title in select(project.manifest, card).titles}
+def _steps_of(build: Build, card: Card, done: Iterable[Done]) -> list[Done]:
+    titles = {title.id for title in build.inputs.copied(card).selection.titles}
     return [one for one in done if (one.item in titles if one.stage == "rom" else one.item == card.id)]
 
 
-def _finished(project: Project, card: Card) -> bool:
+def _finished(build: Build, card: Card) -> bool:
     try:
-        return not due(project, card.id)
+        return not due(build, card.id)
     except (CardkilnError, OSError):
         return False
 
 
-def _differing(project: Project, card_id: str) -> tuple[str, ...]:
+def _differing(build: Build, card_id: str) -> tuple[str, ...]:
     try:
-        return tuple(changes_text(differing(project, card_id)))
+        return tuple(changes_text(differing(build.card(card_id))))
     except (CardkilnError, OSError):
         return ()
 
 
-def _made(project: Project, stage: str, item: str) -> object:
+def _made(build: Build, stage: str, item: str) -> object:
     """Return what tells the bytes of a stage's outputs from others; nothing where there are none.
 
     Of ROM files and the image that is what their stamp says: they are large, and only what was made counts.
     """
     if stage in ("rom", "image"):
-        return read_outputs(project.stamp(stage, item))
-    folder = project.card_folder(item)
+        return read_outputs(build.workspace.stamp(stage, item))
+    folder = build.workspace.card_folder(item)
     paths = {
-        "plan": [plan.path_of(project, item)],
-        "config": sorted(config.path_of(project, item, "").rglob("*")),
+        "plan": [folder / "plan.json"],
+        "config": sorted(build.workspace.config_folder(item).rglob("*")),
         "record": [folder / name for name in record.FILES],
-        "sheet": [sheet.path_of(project, item)],
+        "sheet": [folder / "sheet.html"],
     }[stage]
     return {str(path): hashlib.sha256(path.read_bytes()).digest() for path in paths if path.is_file()}

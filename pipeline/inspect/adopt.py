@@ -9,7 +9,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.build.rom import used
+from pipeline.build.build import Build
+from pipeline.build.inputs import Inputs
 from pipeline.card.contents import fields_of, join
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
@@ -25,7 +26,6 @@ from pipeline.model.content import Content, Wanted
 from pipeline.model.manifest import Board, ConfigFile, Core, Title
 from pipeline.model.reading import Reading
 from pipeline.sources.files.read import read_content
-from pipeline.workspace.project import Project
 
 DAMAGE = ("chain", "cross-linked", "loop", "size", "too many", "truncated", "duplicate name")
 """Findings after which a file's bytes cannot be trusted, or its name does not say which it is."""
@@ -70,7 +70,7 @@ class Adoption:
     volumes: tuple[str, ...] = ()
 
 
-def adopt(project: Project, named: Named, board: Board, card_id: str) -> Adoption:
+def adopt(build: Build, named: Named, board: Board, card_id: str) -> Adoption:
     """Return what the card comes to; reads and decides, and writes nothing.
 
     Raises CheckError for a damaged card, MachineError for a plain folder: it has no volume to take over.
@@ -87,31 +87,31 @@ def adopt(project: Project, named: Named, board: Board, card_id: str) -> Adoptio
         )
     files = [one for one in named.side.files.values() if not one.is_folder and not is_litter(one.path)]
     against = Against(
-        manifest=project.manifest,
+        manifest=build.inputs.manifest,
         board=board,
-        known=catalogue(project, board),
+        known=catalogue(build, board),
         files=hashed(named, files, None),
         read=lambda path: small_file(named, path),
         reading=reading,
         size=named.size,
     )
-    return _decide(project, against, reading, card_id)
+    return _decide(build.inputs, against, reading, card_id)
 
 
-def _decide(project: Project, against: Against, reading: Reading, card_id: str) -> Adoption:
+def _decide(inputs: Inputs, against: Against, reading: Reading, card_id: str) -> Adoption:
     board, by_path = against.board, against.by_path
     cores = [core for core in against.manifest.cores.values() if _is_here(against, core)]
     drafts = tuple(_drafts(against, cores, card_id))
-    found = _found(project, against, cores)
+    found = _found(inputs, against)
     on_card = {one.sha256 for one in against.files}
-    titles = [title for title in titles_there(against) if _is_whole(against, title, cores, found)]
+    titles = [title for title in titles_there(against) if _is_whole(inputs, against, title, cores, found)]
     owners = {core.id for core in cores} | {title.id for title in titles} | {board.id}
     mine = [one for one in against.known if one.origin.owner in owners]
     made = {path: hashlib.sha256(data).hexdigest() for path, data in _made(board, cores, drafts)}
     covered = {fold(one.path): one.content.sha256 for one in mine}
     covered |= {fold(draft.bitstream.path): draft.bitstream.sha256 for draft in drafts}
     covered |= {fold(path): sha256 for path, sha256 in made.items()}
-    choices = {path: sha256 for path, sha256 in _with_settings(project, against).items() if path in covered}
+    choices = {path: sha256 for path, sha256 in _with_settings(inputs, against).items() if path in covered}
     covered |= choices
     rest, notes = [], [*_gone(against, reading), *_needed(against, cores)]
     for one in against.files:
@@ -142,7 +142,7 @@ def _decide(project: Project, against: Against, reading: Reading, card_id: str) 
         cores=tuple(core.id for core in cores),
         drafts=drafts,
         titles=tuple(title.id for title in titles),
-        settings={name: choice for name, choice in _settings(project, against).items() if name not in asked},
+        settings={name: choice for name, choice in _settings(inputs, against).items() if name not in asked},
         files=tuple(rest),
         contents=tuple({one.sha256: one for one in against.files if one.sha256 in needed & on_card}.values()),
         notes=tuple(notes),
@@ -188,18 +188,18 @@ def _menu_name(against: Against, folder: str) -> str:
     return name if name.isprintable() and name and "\ufffd" not in name else folder
 
 
-def _found(project: Project, against: Against, cores: list[Core]) -> set[str]:
+def _found(inputs: Inputs, against: Against) -> set[str]:
     """Return the contents that the sources hold or the inputs themselves, of all that could be asked for."""
-    sources = project.manifest.sources
-    project.index.scan([Path(place) for place in sources.places], sources.limits)
-    chips = [content for title in project.manifest.titles.values() for content in used(title).values()]
+    sources, index = inputs.manifest.sources, inputs.workspace.index
+    index.scan([Path(place) for place in sources.places], sources.limits)
+    chips = [content for title in inputs.manifest.titles.values() for content in inputs.recipe(title).used.values()]
     contents = [one.content for one in against.known if one.origin.kind != "board-file"] + chips
     wanted = [Wanted(content=one, name="", place=Place()) for one in contents]
     own = {one.content.sha256 for one in against.known if one.origin.kind == "board-file"}
-    return set(project.index.find(wanted).locations) | own
+    return set(index.find(wanted).locations) | own
 
 
-def _is_whole(against: Against, title: Title, cores: list[Core], found: set[str]) -> bool:
+def _is_whole(inputs: Inputs, against: Against, title: Title, cores: list[Core], found: set[str]) -> bool:
     """Whether all of a title is on the card as its manifest has it, and its chips are in the sources."""
     files = [
         one
@@ -209,7 +209,7 @@ def _is_whole(against: Against, title: Title, cores: list[Core], found: set[str]
     by_path = against.by_path
     return (
         title.core in {core.id for core in cores}
-        and all(content.sha256 in found for content in used(title).values())
+        and all(content.sha256 in found for content in inputs.recipe(title).used.values())
         and all(
             fold(one.path) in by_path and by_path[fold(one.path)].sha256 == one.content.sha256 for one in files
         )
@@ -263,36 +263,36 @@ def _needed(against: Against, cores: list[Core]) -> Iterator[str]:
                 yield f"{held.path}: {name} becomes {choice}, which core {core.id} needs"
 
 
-def _with_settings(project: Project, against: Against) -> dict[str, str]:
+def _with_settings(inputs: Inputs, against: Against) -> dict[str, str]:
     """Return the hash of each of the board's config files, by folded path, with the choices that the card has."""
     files: dict[str, bytes] = {}
     for setting in against.board.settings.values():
         held = against.by_path.get(fold(setting.path))
         choice = setting_of(against.read(held.path), setting) if held else ""
-        data = files.setdefault(fold(setting.path), _base(project, against, setting.path))
+        data = files.setdefault(fold(setting.path), _base(inputs, against, setting.path))
         if choice:
             with suppress(EditError):
                 files[fold(setting.path)] = edit_value(data, edit_to(setting, choice))
     return {path: hashlib.sha256(data).hexdigest() for path, data in files.items()}
 
 
-def _settings(project: Project, against: Against) -> dict[str, str]:
+def _settings(inputs: Inputs, against: Against) -> dict[str, str]:
     """Return the choices of board settings that the card has, where the board's own file has another."""
     settings = {}
     for name, setting in against.board.settings.items():
         held = against.by_path.get(fold(setting.path))
         choice = setting_of(against.read(held.path), setting) if held else ""
-        if choice and choice != setting_of(_base(project, against, setting.path), setting):
+        if choice and choice != setting_of(_base(inputs, against, setting.path), setting):
             settings[name] = choice
     return settings
 
 
-def _base(project: Project, against: Against, path: str) -> bytes:
+def _base(inputs: Inputs, against: Against, path: str) -> bytes:
     """Return the bytes of one of the board's own files, none where it has no such file."""
     for base in against.board.base:
-        for name, location in project.tree(base).items():
+        for name, location in inputs.tree(base).items():
             if fold(name) == fold(path):
-                content: Content = project.content_at(location)
+                content: Content = inputs.workspace.index.content_at(location)
                 return read_content(location, content)
     return b""
 

@@ -19,28 +19,29 @@ from pipeline.inspect.adopt import Adoption, Draft, slug
 from pipeline.inspect.conformance import Held
 from pipeline.inspect.look import parts_of
 from pipeline.inspect.open_target import Named
+from pipeline.manifest.load import load
 from pipeline.model.plan import SECTOR
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import replacing
+from pipeline.workspace.workspace import Workspace
 
 PLACES = re.compile(r"^places[ \t]*=[ \t]*\[", re.MULTILINE)
 
 
-def write(project: Project, named: Named, adoption: Adoption) -> tuple[str, ...]:
+def write(workspace: Workspace, named: Named, adoption: Adoption) -> tuple[str, ...]:
     """Write everything and return the paths of the manifests; nothing that is there is written over.
 
     Copies come first and the card's manifest last; when anything fails, all is taken back. Raises ManifestError where
     something is in the way or the drafts do not pass the check of the manifests.
     """
-    home = project.inputs / "files" / f"adopted-{adoption.id}"
-    manifests = dict(_manifests(project, adoption))
-    sources = project.inputs / "sources.toml"
+    home = workspace.inputs / "files" / f"adopted-{adoption.id}"
+    manifests = dict(_manifests(workspace, adoption))
+    sources = workspace.inputs / "sources.toml"
     old = sources.read_bytes() if sources.is_file() else None
     for path in (home, *manifests):
         if path.exists():
             what = "is there already, and nothing is written over"
-            raise ManifestError.one(what, "choose another id with --as, or move it away", file=project.shown(path))
-    new = _with_place(old, f"files/{home.name}/contents", project.shown(sources)) if adoption.contents else old
+            raise ManifestError.one(what, "choose another id with --as, or move it away", file=workspace.shown(path))
+    new = _with_place(old, f"files/{home.name}/contents", workspace.shown(sources)) if adoption.contents else old
     try:
         _copy(named, adoption, home.with_name(home.name + ".part"))
         if adoption.files or adoption.contents:
@@ -51,11 +52,11 @@ def write(project: Project, named: Named, adoption: Adoption) -> tuple[str, ...]
         if new is not None and new != old:
             with replacing(sources) as temporary:
                 temporary.write_bytes(new)
-        _ = Project(project.inputs, project.build, project.base).manifest
+        load(workspace.inputs, workspace.base)
     except BaseException:
         _take_back(home, list(manifests), sources, old)
         raise
-    return tuple(project.shown(path) for path in manifests)
+    return tuple(workspace.shown(path) for path in manifests)
 
 
 def _take_back(home: Path, manifests: list[Path], sources: Path, old: bytes | None) -> None:
@@ -104,11 +105,11 @@ def _with_place(old: bytes | None, place: str, shown: str) -> bytes:
     raise ManifestError.one("its places cannot be added to here", f'add "{place}" to places by hand', file=shown)
 
 
-def _manifests(project: Project, adoption: Adoption) -> Iterator[tuple[Path, str]]:
+def _manifests(workspace: Workspace, adoption: Adoption) -> Iterator[tuple[Path, str]]:
     """Yield the path and the text of each manifest, the card's last."""
     for draft in adoption.drafts:
-        yield project.inputs / "cores" / f"{draft.id}.toml", _core_text(draft, adoption)
-    yield project.inputs / "cards" / f"{adoption.id}.toml", _card_text(adoption)
+        yield workspace.inputs / "cores" / f"{draft.id}.toml", _core_text(draft, adoption)
+    yield workspace.inputs / "cards" / f"{adoption.id}.toml", _card_text(adoption)
 
 
 def _core_text(draft: Draft, adoption: Adoption) -> str:

@@ -6,17 +6,14 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from pipeline.build import rom
+from pipeline.build.build import Build
+from pipeline.build.recipe import UNBUILT
 from pipeline.card.contents import Known, fields_of, gather, join
 from pipeline.card.select import Selection
 from pipeline.fat.entries import EARLIEST
 from pipeline.fat.names import fold
-from pipeline.manifest.checks.sums import parse_sums
-from pipeline.model.content import CardFile
+from pipeline.model.content import CardFile, Content
 from pipeline.model.manifest import Board, Card, Core, Manifest, Title, VolumeRequest
-from pipeline.workspace.project import Project
-
-NOT_BUILT = rom.UNBUILT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,12 +24,12 @@ class Fit:
     places: int
 
 
-def catalogue(project: Project, board: Board) -> tuple[CardFile, ...]:
+def catalogue(build: Build, board: Board) -> tuple[CardFile, ...]:
     """Return every file that any core or title for a board would put on a card, each with its path there.
 
     Sizes declared nowhere are None. Raises ManifestError for manifests that are wrong, OSError too.
     """
-    manifest = project.manifest
+    inputs, manifest = build.inputs, build.inputs.manifest
     cores = tuple(core for core in manifest.cores.values() if board.id in core.boards)
     on_board = {core.id for core in cores}
     titles = tuple(title for title in manifest.titles.values() if title.core in on_board)
@@ -41,14 +38,17 @@ def catalogue(project: Project, board: Board) -> tuple[CardFile, ...]:
     own = [file for holder in holders for file in holder.files]
     paths = dict.fromkeys((*board.base, *(file.source_path for file in own if file.source_path)))
     known = Known(
-        trees={path: tuple((name, content) for name, _, content in project.tree_contents(path)) for path in paths},
-        sums={
-            one.list_path: parse_sums((project.inputs / one.list_path).read_text(encoding="utf-8"), one.list_path)
-            for core in cores
-            for one in core.sums
-        },
+        trees={path: tuple((name, content) for name, _, content in inputs.tree_contents(path)) for path in paths},
+        sums={sums.list_path: inputs.sum_lines(sums) for core in cores for sums in core.sums},
         sizes={},
-        roms={(title.id, one.path): rom.made(project, title, one) for title in titles for one in title.roms},
+        roms={
+            (title.id, rom.path): (
+                build.title(title).content(rom) or Content(sha256=UNBUILT, size=rom.size),
+                origin,
+            )
+            for title in titles
+            for rom, origin in zip(title.roms, inputs.recipe(title).origins, strict=True)
+        },
     )
     return gather(selection, known)
 

@@ -7,11 +7,12 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
+from pipeline.build.recipe import UNBUILT
 from pipeline.card.contents import fields_of, join
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
 from pipeline.fat.names import fold, is_short
-from pipeline.inspect.catalogue import NOT_BUILT, bitstream_path, core_folders
+from pipeline.inspect.catalogue import bitstream_path, core_folders
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Board, ConfigEdit, Core, Manifest, Setting, Title
 from pipeline.model.reading import Item, Reading
@@ -141,7 +142,7 @@ def _file_rules(against: Against, one: CardFile) -> Iterator[str]:
         else:
             yield f"{one.path} is missing, the {_what(one)}: copy it there"
             return
-    elif one.content.sha256 not in (held.sha256, NOT_BUILT) and not _is_changed(against, one):
+    elif one.content.sha256 not in (held.sha256, UNBUILT) and not _is_changed(against, one):
         yield f"{held.path} is not the {_what(one)} that the manifest means: copy that one, or pin this one"
     item = against.items.get(held.path)
     if against.reading and item and (fault := placement_fault(against.reading, item, one.placement)):

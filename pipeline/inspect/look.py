@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from pipeline.build.build import Build
+from pipeline.build.inputs import Inputs
 from pipeline.device.folder import is_litter
 from pipeline.errors import ManifestError, Place
 from pipeline.inspect.catalogue import Fit, best_board, catalogue
 from pipeline.inspect.conformance import Against, Held, broken, cores_there, titles_there, unknown_cores
 from pipeline.inspect.open_target import PART, Named, digest, read_at
 from pipeline.model.content import CardFile, Origin
-from pipeline.model.manifest import Board
+from pipeline.model.manifest import Board, Manifest
 from pipeline.model.reading import Reading
 from pipeline.record.snapshot import File
 from pipeline.workspace.progress import progress
-from pipeline.workspace.project import Project
 
 LARGEST_TEXT = 1 << 20
 """Bytes of a config file; more of one is not looked at."""
@@ -59,7 +60,7 @@ class Look:
         return not self.broken and not (self.reading and self.reading.findings)
 
 
-def look(project: Project, named: Named, board_id: str = "") -> Look:
+def look(build: Build, named: Named, board_id: str = "") -> Look:
     """Return what there is to say of a card; its files are hashed where some manifest knows their size.
 
     A board that was asked for must be known, else ManifestError; without one the manifests may be missing altogether.
@@ -67,15 +68,16 @@ def look(project: Project, named: Named, board_id: str = "") -> Look:
     plain = [file for file in named.side.files.values() if not file.is_folder]
     litter = tuple(path for path in named.side.files if is_litter(path))
     files = [file for file in plain if not is_litter(file.path)]
-    board, why = _board(project, [file.path for file in files], board_id)
+    inputs = build.inputs
+    board, why = _board(inputs, [file.path for file in files], board_id)
     if board is None:
         unhashed = tuple(Held(path=file.path, size=file.size) for file in files)
         return Look(named=named, files=unhashed, litter=litter, board=None, why=why)
-    known = catalogue(project, board)
-    chips = chips_of(project)
+    known = catalogue(build, board)
+    chips = chips_of(inputs.manifest)
     held = hashed(named, files, _sizes([*known, *chips]))
     against = Against(
-        manifest=project.manifest,
+        manifest=inputs.manifest,
         board=board,
         known=known,
         files=held,
@@ -97,16 +99,16 @@ def look(project: Project, named: Named, board_id: str = "") -> Look:
     )
 
 
-def _board(project: Project, paths: Iterable[str], asked: str) -> tuple[Board | None, str]:
+def _board(inputs: Inputs, paths: Iterable[str], asked: str) -> tuple[Board | None, str]:
     try:
-        boards = project.manifest.boards
+        boards = inputs.manifest.boards
     except ManifestError as error:
         if asked:
             raise
         return None, f"no board: {error.problems[0].place}: {error.problems[0].what}"
     if asked:
         return boards[asked], "as asked"
-    fit = best_board(project.manifest, paths)
+    fit = best_board(inputs.manifest, paths)
     return (boards[fit.board], _guessed(fit)) if fit else (None, "no board's folders are on it")
 
 
@@ -146,7 +148,7 @@ def parts_of(named: Named, file: File) -> Iterator[bytes]:
             yield read_at(named.image, start + at, min(PART, length - at))
 
 
-def chips_of(project: Project) -> tuple[CardFile, ...]:
+def chips_of(manifest: Manifest) -> tuple[CardFile, ...]:
     """Return every chip of every title as if it were a file, so that a raw dump on a card is known too."""
     return tuple(
         CardFile(
@@ -156,7 +158,7 @@ def chips_of(project: Project) -> tuple[CardFile, ...]:
             origin=Origin(kind=f"chip {name}", owner=title.id),
             place=Place(file=title.file, key=f"chips.{name}"),
         )
-        for title in project.manifest.titles.values()
+        for title in manifest.titles.values()
         for name, chip in title.chips.items()
     )
 

@@ -11,16 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
-from pipeline.build.sequence import building
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.build.flow import how_to_build
 from pipeline.errors import MachineError
 from pipeline.fat.boot import serial_text
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
 from pipeline.volume.read import NotFatError, read_volume
-from pipeline.workspace.files import read_record
-from pipeline.workspace.project import Project
+from pipeline.workspace.files import read_plan, read_record
+from pipeline.workspace.workspace import Workspace
 
 PART = 1 << 20
 SEEK = Lock()
@@ -53,25 +52,25 @@ class Named:
 
 
 @contextmanager
-def named(project: Project, word: str) -> Iterator[Named]:
+def named(workspace: Workspace, word: str) -> Iterator[Named]:
     """Give what a word names: the id of a built card, or the path of a record, an image, a disk or a folder.
 
     Raises MachineError where there is no such thing or it cannot be read.
     """
     path = Path(word)
-    built = project.card_folder(word) / "record.json" if "/" not in word else None
+    built = workspace.card_folder(word) / "record.json" if "/" not in word else None
     with ExitStack() as stack:
         if built is not None and built.is_file():
-            yield _of_record(project, built, stack)
+            yield _of_record(workspace, built, stack)
         elif path.is_dir():
             yield of_folder(path)
         elif not path.exists():
-            known = built is not None and word in project.names("cards")
-            hint = building(word) if known else "name a built card, a record, an image, a disk or a folder"
+            known = built is not None and word in workspace.names("cards")
+            hint = how_to_build(word) if known else "name a built card, a record, an image, a disk or a folder"
             what = "is not built" if known else "there is no such card or file"
             raise MachineError.one(what, hint, file=word)
         elif is_record(path):
-            yield _of_record(project, path, stack)
+            yield _of_record(workspace, path, stack)
         else:
             yield of_image(path, stack)
 
@@ -84,7 +83,7 @@ def is_record(path: Path) -> bool:
         return b'"cardkiln-record"' in file.read(64)
 
 
-def record_of(project: Project, path: Path) -> Path | None:
+def record_of(workspace: Workspace, path: Path) -> Path | None:
     """Return the record beside an image, else that of the built card whose serial an image or disk has.
 
     Raises MachineError where neither is there, since the image or disk holds no FAT volume.
@@ -99,15 +98,14 @@ def record_of(project: Project, path: Path) -> Path | None:
         except NotFatError as error:
             hint = "if a built card was written to it, name the card: doit verify PATH CARD"
             raise MachineError.one(f"no record lies beside it, and {error}", hint, file=str(path)) from None
-    built = sorted((project.build / "cards").glob("*/record.json"))
+    built = sorted((workspace.build / "cards").glob("*/record.json"))
     return next((record for record in built if read_record(record)["volume"]["serial"] == serial), None)
 
 
 def plan_beside(record: Path) -> Plan | None:
     """Return the plan that lies beside a record, None where there is none."""
     try:
-        with (record.parent / "plan.json").open(encoding="ascii") as lines:
-            return plan_from_lines(lines)
+        return read_plan(record.parent / "plan.json")
     except (FileNotFoundError, ValueError):
         return None
 
@@ -214,11 +212,11 @@ def of_folder(path: Path) -> Named:
     return Named(shown=str(path), side=side_of_files(files), parts=parts)
 
 
-def _of_record(project: Project, path: Path, stack: ExitStack) -> Named:
+def _of_record(workspace: Workspace, path: Path, stack: ExitStack) -> Named:
     """Return what a record says; the bytes of its files come from what was built with it, if that is still there."""
     record = read_record(path)
     side = side_of_record(record)
-    configs = project.build / "configs" / record["card"]["id"]
+    configs = workspace.config_folder(record["card"]["id"])
 
     def parts(name: str) -> Iterator[bytes]:
         file = side.files[name]
@@ -234,4 +232,4 @@ def _of_record(project: Project, path: Path, stack: ExitStack) -> Named:
         data = read_at(descriptor, plan.volume.cluster_offset(file.extents[0][0]), file.size)
         return iter((data,)) if hashlib.sha256(data).hexdigest() == file.sha256 else iter(())
 
-    return Named(shown=project.shown(path.absolute()), side=side, parts=parts)
+    return Named(shown=workspace.shown(path.absolute()), side=side, parts=parts)

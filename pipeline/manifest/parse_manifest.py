@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from itertools import islice
 from typing import Any
 
@@ -9,10 +11,11 @@ from pipeline.errors import Place, Problem
 from pipeline.manifest.checks.blanks import blank_problems
 from pipeline.manifest.checks.self_checks import problems_within
 from pipeline.manifest.decode.decode import DECODERS
-from pipeline.manifest.schema.validate import validate
+from pipeline.manifest.edit.pinnable import FIELDS, GROUPS, NAMED
+from pipeline.manifest.schema.validate import schema, validate
 from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import Examined
-from pipeline.manifest.text.read import parse
+from pipeline.manifest.text.read import FOLDERS, parse
 
 DROPPED = frozenset({"chips", "patches", "rom"})
 """Keys of a title that name no other manifest and no file: most of what it holds, and kept decoded only."""
@@ -38,12 +41,40 @@ def _problems(kind: str, values: dict[str, Any], text: str, file: str) -> tuple[
         return (_empty(kind, file),)
     blanks = tuple(islice(blank_problems(kind, values, file), ENOUGH))
     known = {problem.place.key for problem in blanks}
-    invalid = tuple(problem for problem in validate(kind, values, text, file) if problem.place.key not in known)
+    invalid = tuple(
+        _pinnable(kind, problem) for problem in validate(kind, values, text, file) if problem.place.key not in known
+    )
+    if invalid and (meant := _kind_meant(kind, values)):
+        return (_misplaced(kind, meant, file),)
     known |= {problem.place.key for problem in invalid}
-    within = (problem for problem in problems_within(kind, values, file) if problem.place.key not in known)
+    within = (problem for problem in problems_within(kind, values, file, known) if problem.place.key not in known)
     return (*blanks, *invalid, *islice(within, ENOUGH))
 
 
 def _empty(kind: str, file: str) -> Problem:
     what = f"found an empty manifest, expected that of a {kind}"
     return Problem(Place(file), what, f"begin with #:schema ../../schemas/{kind}.schema.json, and let the editor help")
+
+
+def _kind_meant(kind: str, values: Mapping[str, Any]) -> str:
+    """Return the kind of manifest whose keys these are, "" when they are those of this kind or of none."""
+    strange = {other: sum(key not in schema(other)["properties"] for key in values) for other in FOLDERS}
+    fitting = [other for other in FOLDERS if not strange[other]]
+    return fitting[0] if strange.get(kind, 0) > 1 and len(fitting) == 1 else ""
+
+
+def _misplaced(kind: str, meant: str, file: str) -> Problem:
+    what = f"found the keys of a {meant}, expected those of a {kind}"
+    return Problem(Place(file), what, f"move it to {FOLDERS[meant]}/")
+
+
+def _pinnable(kind: str, problem: Problem) -> Problem:
+    """Return the problem of a missing size or hash with the command that writes it."""
+    above, _, field = problem.place.key.rpartition(".")
+    if problem.hint or field not in FIELDS or not problem.what.startswith("found nothing"):
+        return problem
+    group, _, name = above.partition(".")
+    if group not in GROUPS.get(kind, ()) or not (group in NAMED or name.isdigit() or above == "bitstream"):
+        return problem
+    id_ = problem.place.file.rpartition("/")[2].removesuffix(".toml")
+    return replace(problem, hint=f"doit pin {kind}:{id_} {above} FILE writes it")

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from pipeline.card.plan_text import plan_from_lines
 from pipeline.device.disk import Disk
 from pipeline.device.guards import REMOVABLE, rounded
 from pipeline.device.identify import Identity, Known, identify
 from pipeline.errors import MachineError
 from pipeline.media.write import disks
-from pipeline.workspace.project import Project
+from pipeline.workspace.files import read_plan
+from pipeline.workspace.workspace import Workspace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +27,7 @@ class Card:
     why: str = ""
 
 
-def look(project: Project, paths: Sequence[str]) -> tuple[Card, ...]:
+def look(workspace: Workspace, paths: Sequence[str]) -> tuple[Card, ...]:
     """Return the removable disks there are, or those named, whatever they are; nothing is written."""
     every = {disk.path: disk for disk in disks()}
     wanted = [os.path.realpath(path) for path in paths]
@@ -35,7 +35,7 @@ def look(project: Project, paths: Sequence[str]) -> tuple[Card, ...]:
         if real not in every:
             raise MachineError.one("is no disk of this machine", "doit cards without a name shows them", file=path)
     chosen = [every[path] for path in wanted] or [disk for disk in every.values() if disk.buses & REMOVABLE]
-    known = tuple(_known(project))
+    known = tuple(_known(workspace))
     return tuple(_look(disk, known) for disk in chosen)
 
 
@@ -56,14 +56,13 @@ def _read(descriptor: int, offset: int, length: int) -> bytes:
     return b"".join(parts)
 
 
-def _known(project: Project) -> Iterator[Known]:
+def _known(workspace: Workspace) -> Iterator[Known]:
     """Yield every card that is built or was published here, the built ones first."""
-    for current, folder in ((True, project.build / "cards"), (False, project.base / "dist")):
+    for current, folder in ((True, workspace.build / "cards"), (False, workspace.base / "dist")):
         for plan in sorted(folder.glob("*/plan.json")):
             try:
                 record = json.loads((plan.parent / "record.json").read_bytes())
-                with plan.open(encoding="utf-8") as lines:
-                    value = plan_from_lines(lines)
+                value = read_plan(plan)
                 known = Known(card=record["card"]["id"], version=record["card"]["version"], plan=value, current=current)
             except (OSError, ValueError, LookupError, TypeError):
                 continue  # half built or damaged: nothing to compare with

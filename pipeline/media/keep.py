@@ -7,7 +7,8 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.build.sequence import building
+from pipeline.build.flow import how_to_build
+from pipeline.build.inputs import Inputs
 from pipeline.device.folder import belongs, is_litter
 from pipeline.device.ranges import same_card
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
@@ -16,7 +17,6 @@ from pipeline.manifest.checks.sums import parse_sums
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.text import counted
 from pipeline.record.document import sums_text
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import replacing, sha256_of_file, write_if_changed
 
 
@@ -33,17 +33,17 @@ class Kept:
     same: tuple[str, ...]
 
 
-def keep(project: Project, card_id: str, named: Named) -> Kept:
+def keep(inputs: Inputs, card_id: str, named: Named) -> Kept:
     """Copy what differs into the inputs; nothing there is written over unless the card had it before.
 
     A list beside the folder says what was on the card last time, so that a change on either side can be told. Raises
     ManifestError when the card keeps nothing, CheckError for names that are no text, OSError too.
     """
-    card = project.manifest.cards[card_id]
+    workspace, card = inputs.workspace, inputs.manifest.cards[card_id]
     if not card.keep:
         hint = 'name the files that are yours in its manifest: keep = ["SAVES/**"]'
         raise ManifestError.one(f'card "{card_id}" keeps no files', hint, file=card.file, key="keep")
-    home = project.kept_folder(card_id)
+    home = workspace.kept_folder(card_id)
     last, parts = _list(home), named.parts
     if parts is None:
         raise MachineError.one("says what was on a card, and has no files", "name the card itself", file=named.shown)
@@ -59,7 +59,7 @@ def keep(project: Project, card_id: str, named: Named) -> Kept:
         else:
             other = home.with_name(f"{card_id}-both") / f"{path}.{sha256[:8]}"
             _write(other, parts(path), sha256)
-            both.append((path, project.shown(other)))
+            both.append((path, workspace.shown(other)))
         last[path] = sha256
     if last:
         write_if_changed(_list_path(home), sums_text(last).encode())
@@ -80,23 +80,24 @@ def _yours(named: Named, patterns: tuple[str, ...]) -> list[str]:
     return found
 
 
-def keep_before_writing(project: Project, card_id: str, plan: Plan, path: Path) -> None:
+def keep_before_writing(inputs: Inputs, card_id: str, plan: Plan, path: Path) -> None:
     """Copy what is the user's from a card that is about to be written over, when it holds a build of the same card.
 
     Raises CheckError when anything was copied: it must be built in first, or it would be lost.
     """
-    if not project.manifest.cards[card_id].keep:
+    workspace = inputs.workspace
+    if not inputs.manifest.cards[card_id].keep:
         return
     with path.open("rb") as medium:
         medium.seek(plan.volume.start * SECTOR)
         if not same_card(plan, medium.read(SECTOR)):
             return
     with card_at(path) as named:
-        kept = keep(project, card_id, named)
+        kept = keep(inputs, card_id, named)
     if kept.copied or kept.both:
         number = counted(len(kept.copied) + len(kept.both), "file")
-        what = f"{number} of yours on it would be lost; now copied to {project.shown(project.kept_folder(card_id))}"
-        raise CheckError.one(what, f"build with them ({building(card_id)}), then write", file=str(path))
+        what = f"{number} of yours on it would be lost; now copied to {workspace.shown(workspace.kept_folder(card_id))}"
+        raise CheckError.one(what, f"build with them ({how_to_build(card_id)}), then write", file=str(path))
 
 
 @contextmanager

@@ -9,15 +9,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from pipeline.build.sequence import refuse_unfinished
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.build.build import Build
+from pipeline.build.flow import refuse_out_of_date
 from pipeline.device.folder import PART, TEMPORARY, Changes, belongs, bring, compare, is_litter, room
 from pipeline.errors import CheckError, RefusedError
 from pipeline.fat.names import fold
 from pipeline.model.content import Content
 from pipeline.model.plan import Entry, Plan
+from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.project import Project
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,17 +35,16 @@ class Update:
     leftovers: tuple[str, ...]
 
 
-def prepare(project: Project, card_id: str, folder: Path) -> Update:
+def prepare(build: Build, card_id: str, folder: Path) -> Update:
     """Return what an update would do; raises CheckError or RefusedError when it must not be done this way.
 
     The folder must hold at least half of the card's files by name: anything else is hardly this card. A file that must
     be the first on the card cannot be brought in place by a file system, so its change is refused.
     """
-    card = project.manifest.cards[card_id]
-    refuse_unfinished(project, card_id)
-    home = project.card_folder(card_id)
-    with (home / "plan.json").open(encoding="utf-8") as lines:
-        plan = plan_from_lines(lines)
+    card = build.inputs.manifest.cards[card_id]
+    refuse_out_of_date(build, card_id)
+    home = build.workspace.card_folder(card_id)
+    plan = read_plan(home / "plan.json")
     record: dict[str, Any] = json.loads((home / "record.json").read_bytes())
     files = {
         one["path"]: Content(sha256=one["sha256"], size=one["size"])
@@ -71,7 +70,7 @@ def prepare(project: Project, card_id: str, folder: Path) -> Update:
     return Update(changes=changes, files=files, plan=plan, pieces=pieces, leftovers=leftovers)
 
 
-def apply(project: Project, card_id: str, folder: Path, update: Update, *, clean: bool) -> None:
+def apply(build: Build, card_id: str, folder: Path, update: Update, *, clean: bool) -> None:
     """Bring new and changed files; with ``clean`` remove what is neither the card's nor the user's."""
     for path in update.leftovers:
         (folder / path).unlink()
@@ -80,7 +79,7 @@ def apply(project: Project, card_id: str, folder: Path, update: Update, *, clean
     todo = (*update.changes.new, *update.changes.changed)
     total = sum(update.files[path].size or 0 for path in todo)
     with (
-        (project.card_folder(card_id) / "card.img").open("rb") as image,
+        (build.workspace.card_folder(card_id) / "card.img").open("rb") as image,
         progress(f"update {folder.name}", total) as advance,
     ):
         for path in todo:

@@ -9,16 +9,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.build.sequence import refuse_unfinished
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.build.build import Build
+from pipeline.build.flow import refuse_out_of_date
 from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
 from pipeline.device.guards import refusals
 from pipeline.device.ranges import Range, used_ranges
 from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.units import show_size
+from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.project import Project
+from pipeline.workspace.workspace import Workspace
 
 STEPS = {
     "darwin": """\
@@ -69,22 +70,21 @@ class Result:
     exit_code: int = 0
 
 
-def ready(project: Project, card_id: str) -> Ready:
+def ready(build: Build, card_id: str) -> Ready:
     """Return a card that may be written; raises CheckError when its build is not what the manifests say."""
-    refuse_unfinished(project, card_id)
-    folder = project.card_folder(card_id)
-    with (folder / "plan.json").open(encoding="utf-8") as lines:
-        plan = plan_from_lines(lines)
+    refuse_out_of_date(build, card_id)
+    folder = build.workspace.card_folder(card_id)
+    plan = read_plan(folder / "plan.json")
     sha256 = (folder / "SHA256SUMS").read_text(encoding="utf-8").partition("  card.img\n")[0][-64:]
-    version = project.manifest.cards[card_id].version
+    version = build.inputs.manifest.cards[card_id].version
     return Ready(card=card_id, version=version, plan=plan, image=folder / "card.img", sha256=sha256)
 
 
-def steps_by_hand(project: Project, card: Ready) -> str | None:
+def steps_by_hand(workspace: Workspace, card: Ready) -> str | None:
     """Return what a person does on a system where we do not write, None where we do."""
     if sys.platform.startswith("linux"):
         return None
-    return STEPS.get(sys.platform, STEPS["darwin"]).format(image=project.shown(card.image), card=card.card)
+    return STEPS.get(sys.platform, STEPS["darwin"]).format(image=workspace.shown(card.image), card=card.card)
 
 
 def disks() -> tuple[Disk, ...]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+from pipeline.model.manifest import Station
 
 WORKS = "works"
 AFTER = "works after a step"
@@ -26,3 +29,27 @@ class Outlook:
     reasons: tuple[str, ...] = ()
     display: str = ""
     output: str = ""
+
+
+def matrix_document(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> list[dict[str, object]]:
+    """Return each station with its facts and the outlook of every core and title there, as JSON values."""
+    return [
+        {
+            "id": station.id,
+            "name": station.name,
+            **{key: value for key, value in (("source", station.source), ("date", station.date)) if value},
+            "outlooks": [_row(outlook) for outlook in outlooks if outlook.station == station.id],
+        }
+        for station in stations
+    ]
+
+
+def _row(outlook: Outlook) -> dict[str, object]:
+    optional = {
+        "title": outlook.title,
+        "display": outlook.display,
+        "output": outlook.output,
+        "steps": list(outlook.steps),
+        "reasons": list(outlook.reasons),
+    }
+    return {"core": outlook.core, "verdict": outlook.verdict, **{k: v for k, v in optional.items() if v}}

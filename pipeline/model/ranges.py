@@ -55,9 +55,13 @@ Ranges = tuple[Range, ...]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RomMap:
-    """All of one ROM file of a title (by id) in order, without a gap; ``size`` in bytes."""
+    """All of one ROM file of a title (by id) in order, without a gap; ``size`` in bytes.
+
+    ``path``: in the title's manifest; ``card_path``: on the card, "" where no card is meant.
+    """
 
     title: str
     path: str
     size: int
     ranges: Ranges
+    card_path: str = ""

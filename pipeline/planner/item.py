@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from pipeline.fat.entries import MOST_SLOTS
+
 SLOT = 32
 """Bytes of a directory slot (Microsoft FAT32 File System Specification 1.03, 2000)."""
 
@@ -58,5 +60,5 @@ class Limits:
 
     rooms: tuple[Room, ...]
     core_slots: int = 0
-    folder_slots: int = 65_536
+    folder_slots: int = MOST_SLOTS
     entries: tuple[Entry, ...] = ()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -14,10 +13,11 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.build.inputs import Inputs
 from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.prove import environment_variations
 from pipeline.prove.proof_inputs import lay_down
-from pipeline.workspace.project import Project
+from pipeline.workspace.stamp import sha256_of_file
 
 COMPARED = ("card.img", "plan.json", "record.json", "SHA256SUMS")
 """What must be the same in every build; the sheet is made from these alone."""
@@ -28,7 +28,7 @@ Sums = Mapping[str, str]
 """The SHA-256 of each file that is compared, by name."""
 
 
-def build_again(project: Project, card_id: str, scratch: Path, varied: Collection[str]) -> Path:
+def build_again(inputs: Inputs, card_id: str, scratch: Path, varied: Collection[str]) -> Path:
     """Return the folder of the card built once more below ``scratch``, which is emptied before.
 
     ``varied``: the conditions that are others. Raises CheckError when that build fails, MachineError for the machine.
@@ -37,10 +37,10 @@ def build_again(project: Project, card_id: str, scratch: Path, varied: Collectio
     shutil.rmtree(folder, ignore_errors=True)
     (folder / "cwd").mkdir(parents=True)
     backwards = "order of files" in varied
-    inputs, build = folder / "inputs", folder / "build"
-    lay_down(project, card_id, inputs, swapped="form of sources" in varied, backwards=backwards)
+    copied, build = folder / "inputs", folder / "build"
+    lay_down(inputs, card_id, copied, swapped="form of sources" in varied, backwards=backwards)
     job = {
-        "inputs": str(inputs),
+        "inputs": str(copied),
         "build": str(build),
         "card": card_id,
         "backwards": backwards,
@@ -63,7 +63,7 @@ def build_again(project: Project, card_id: str, scratch: Path, varied: Collectio
             raise
     if process.returncode:
         kind = MachineError if process.returncode == MachineError.exit_code else CheckError
-        raise kind(_problems(said, card_id, {str(inputs): project.shown(project.inputs)}))
+        raise kind(_problems(said, card_id, {str(copied): inputs.workspace.shown(inputs.workspace.inputs)}))
     return build / "cards" / card_id
 
 
@@ -78,14 +78,10 @@ def _kill(process: subprocess.Popen[str]) -> None:
 
 def sums(folder: Path) -> Sums:
     """Return the SHA-256 of what is compared of a card."""
-    found = {}
-    for name in COMPARED:
-        with (folder / name).open("rb") as file:
-            found[name] = hashlib.file_digest(file, "sha256").hexdigest()
-    return found
+    return {name: sha256_of_file(folder / name) for name in COMPARED}
 
 
-def reasons(project: Project, card_id: str, scratch: Path) -> tuple[str, ...]:
+def reasons(inputs: Inputs, card_id: str, scratch: Path) -> tuple[str, ...]:
     """Return which conditions make a difference, each tried alone; none where it takes several at once.
 
     Two builds under the same conditions come first: where they differ, it is the moment or chance, and nothing else
@@ -94,14 +90,14 @@ def reasons(project: Project, card_id: str, scratch: Path) -> tuple[str, ...]:
 
     def outcome(*varied: str) -> Sums | None:
         try:
-            return sums(build_again(project, card_id, scratch, varied))
+            return sums(build_again(inputs, card_id, scratch, varied))
         except CheckError:
             return None
 
     same = outcome()
     if same != outcome():
         return ("the moment, or chance",)
-    found = () if same == sums(project.card_folder(card_id)) else ("folder",)
+    found = () if same == sums(inputs.workspace.card_folder(card_id)) else ("folder",)
     return (*found, *(name for name in environment_variations.conditions() if outcome(name) != same))
 
 

@@ -9,14 +9,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.build import find
+from pipeline.build.build import Build
 from pipeline.build.card_inputs import manifests, own_paths, sum_lists
-from pipeline.build.search import found, wanted
-from pipeline.card.select import select
+from pipeline.build.inputs import Inputs
 from pipeline.errors import CheckError
 from pipeline.model.content import Content, Location
 from pipeline.sources.files.read import open_content
 from pipeline.workspace.progress import progress
-from pipeline.workspace.project import Project
 
 DAY = (1996, 2, 29, 12, 0, 0)
 """The time of every member; none of it is the present one."""
@@ -24,24 +23,25 @@ DAY = (1996, 2, 29, 12, 0, 0)
 PART = 1 << 20
 
 
-def lay_down(project: Project, card_id: str, inputs: Path, *, swapped: bool, backwards: bool) -> None:
+def lay_down(inputs: Inputs, card_id: str, target: Path, *, swapped: bool, backwards: bool) -> None:
     """Make a folder with the inputs that a card is made from, and none of any other card.
 
     ``swapped``: contents that lie in archives become files, and the other way round. ``backwards``: files are made
     in the other order. Raises CheckError with every content that is in no source.
     """
-    selection = select(project.manifest, project.manifest.cards[card_id])
-    shown = project.shown(project.inputs)
-    paths = {Path(file).relative_to(shown).as_posix() for file in manifests(project, selection)}
-    paths |= {path for _, path in own_paths(project, selection)} | set(sum_lists(selection))
+    workspace = inputs.workspace
+    selection = inputs.copied(inputs.manifest.cards[card_id]).selection
+    shown = workspace.shown(workspace.inputs)
+    paths = {Path(file).relative_to(shown).as_posix() for file in manifests(inputs, selection)}
+    paths |= {path for _, path in own_paths(workspace, selection)} | set(sum_lists(selection))
     for path in sorted(paths, reverse=backwards):
-        _copy(project.inputs / path, inputs / path, backwards=backwards)
-    contents = _contents(project, card_id)
-    packed = inputs.with_name("packed.zip")
-    loose = inputs.with_name("loose")
+        _copy(workspace.inputs / path, target / path, backwards=backwards)
+    contents = _contents(inputs, card_id)
+    packed = target.with_name("packed.zip")
+    loose = target.with_name("loose")
     loose.mkdir()
     _pack(contents[::-1] if backwards else contents, loose, packed, swapped=swapped)
-    (inputs / "sources.toml").write_text(_sources(project, contents, [loose, packed]), encoding="utf-8")
+    (target / "sources.toml").write_text(_sources(inputs, contents, [loose, packed]), encoding="utf-8")
 
 
 def _copy(source: Path, target: Path, *, backwards: bool) -> None:
@@ -54,15 +54,15 @@ def _copy(source: Path, target: Path, *, backwards: bool) -> None:
         shutil.copyfile(source, target)
 
 
-def _contents(project: Project, card_id: str) -> list[tuple[Location, Content]]:
+def _contents(inputs: Inputs, card_id: str) -> list[tuple[Location, Content]]:
     """Return where each content that a card needs of the sources lies, by SHA-256; without one that is there twice."""
-    search = found(project)
-    titles = select(project.manifest, project.manifest.cards[card_id]).titles
+    search = inputs.search
+    titles = inputs.copied(inputs.manifest.cards[card_id]).selection.titles
     outputs = {("card", card_id), *(("rom", title.id) for title in titles)}
-    needed = {item.content.sha256 for output, items in wanted(project) if output in outputs for item in items}
+    needed = {item.content.sha256 for output, items in inputs.wanted() if output in outputs for item in items}
     missing = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
     if missing:
-        raise CheckError(find.missing(project, item, near, None) for item, near in missing)
+        raise CheckError(find.missing(Build(inputs), item, near, None) for item, near in missing)
     return [(search.locations[sha256], search.contents[sha256]) for sha256 in sorted(needed)]
 
 
@@ -83,9 +83,9 @@ def _pack(contents: Sequence[tuple[Location, Content]], loose: Path, packed: Pat
                     advance(len(part))
 
 
-def _sources(project: Project, contents: Sequence[tuple[Location, Content]], places: Sequence[Path]) -> str:
+def _sources(inputs: Inputs, contents: Sequence[tuple[Location, Content]], places: Sequence[Path]) -> str:
     """Return a ``sources.toml`` with limits that let through what was packed."""
-    limits, sizes = project.manifest.sources.limits, [content.size or 0 for _, content in contents]
+    limits, sizes = inputs.manifest.sources.limits, [content.size or 0 for _, content in contents]
     values = {
         "entries": max(limits.entries, len(sizes)),
         "member": max(limits.member, *sizes, 0),

@@ -48,13 +48,16 @@ def main(job: dict[str, Any]) -> int:
     os.cpu_count = lambda: int(job["workers"])
 
     # only now, as the number of workers is settled when these are imported
-    from pipeline.build.pinned_image import Unpinned
-    from pipeline.build.sequence import build
+    from pipeline.build.build import Build
+    from pipeline.build.flow import build_card
+    from pipeline.build.inputs import Inputs
     from pipeline.errors import CardkilnError, MachineError, Place, Problem
+    from pipeline.workspace.workspace import Workspace
 
-    project = Unpinned(Path(job["inputs"]), Path(job["build"]), Path.cwd())
+    workspace = Workspace(Path(job["inputs"]), Path(job["build"]), Path.cwd())
     try:
-        build(project, job["card"], lambda line: None)
+        inputs = Inputs(workspace, epoch=os.environ.get("SOURCE_DATE_EPOCH"))
+        build_card(Build(inputs.unpinned()), job["card"], lambda line: None)
     except CardkilnError as error:
         code, problems = error.exit_code, error.problems
     except OSError as error:
@@ -62,7 +65,7 @@ def main(job: dict[str, Any]) -> int:
         problems = (Problem(Place(str(error.filename or "input or output")), error.strerror or str(error)),)
     else:
         return 0
-    sys.stdout.write(json.dumps([asdict(problem) for problem in project.located(problems)]))
+    sys.stdout.write(json.dumps([asdict(problem) for problem in workspace.located(problems)]))
     return code
 
 

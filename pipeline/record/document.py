@@ -3,74 +3,69 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from hashlib import sha256
 
 from pipeline.errors import Problem
 from pipeline.fat.boot import serial_text
 from pipeline.model.canonical import dump
 from pipeline.model.content import CardFile, Origin
-from pipeline.model.manifest import Board, Card, Core, Rights, Title
-from pipeline.model.plan import Entry, Plan, Proof
+from pipeline.model.finished import FinishedCard
+from pipeline.model.manifest import Board, Core, Rights, Title
+from pipeline.model.matrix import matrix_document
+from pipeline.model.plan import Entry, Plan
 from pipeline.model.ranges import Range
 
 VERSION = 1
 """Of the record's form; schemas/record.schema.json describes it."""
 
 
-def record_text(
-    *,
-    card: Card,
-    board: Board,
-    cores: Sequence[Core],
-    titles: Sequence[Title],
-    settings: Mapping[str, str],
-    files: Sequence[CardFile],
-    plan: Plan,
-    plan_sha256: str,
-    proof: Proof,
-    timestamp_from: str,
-    made_by: str,
-    stations: Sequence[Mapping[str, object]] = (),
-    warnings: Sequence[Problem] = (),
-    silenced: Sequence[tuple[Problem, str]] = (),
-    ranges: Mapping[str, Sequence[Range]] | None = None,
-) -> Iterator[str]:
-    """Yield the record's text: what is on the card, where, made from what, and what was proven.
-
-    ``files`` must be those the plan was made from. ``timestamp_from`` says which of card, environment or default
-    gave the timestamp; ``made_by`` names this program and its version. ``stations``: the matrix as JSON values.
-    ``warnings`` and ``silenced`` (with reasons): what the rules said, their places named from the folder of inputs on.
-    ``ranges``: of ROM files by their path on the card, where each of their bytes is from.
-    """
-    by_path = {file.path: file for file in files}
+def record_text(finished: FinishedCard) -> Iterator[str]:
+    """Yield the record's text: what is on the card, where, made from what, and what was proven."""
+    by_path = {file.path: file for file in finished.files}
+    ranges = {rom.card_path: rom.ranges for rom in finished.maps}
+    card, board, plan, proof = finished.card, finished.board, finished.plan, finished.proof
     return dump(
         {
             "cardkiln-record": VERSION,
             "card": {"id": card.id, "name": card.name, "version": card.version, "rights": _rights(card.rights)},
-            "made-by": {"program": made_by, "read-back": proof.reader},
+            "made-by": {"program": finished.made_by, "read-back": proof.reader},
             "image": {"file": "card.img", "size": proof.image_size, "sha256": proof.image_sha256},
-            "plan": {"file": "plan.json", "sha256": plan_sha256},
+            "plan": {"file": "plan.json", "sha256": finished.plan_sha256},
             "proven": {"files": proof.files, "folders": proof.folders, "file-bytes": proof.file_bytes},
-            "volume": _volume(plan, timestamp_from),
+            "volume": _volume(plan, finished.timestamp_from),
             "board": {
                 "id": board.id,
                 "name": board.name,
-                "settings": dict(settings),
+                "settings": dict(finished.settings),
                 "rights": _rights(board.rights),
                 **_facts(board),
             },
-            "cores": [_core(core) for core in cores],
-            "titles": [_title(title) for title in titles],
-            "stations": list(stations),
-            "warnings": [_warning(warning) for warning in warnings],
-            "silenced": [{**_warning(warning), "reason": reason} for warning, reason in silenced],
+            "cores": [_core(core) for core in finished.cores],
+            "titles": [_title(title) for title in finished.titles],
+            "stations": matrix_document(finished.stations, finished.outlooks),
+            "warnings": [_warning(warning) for warning in finished.warnings],
+            "silenced": [{**_warning(warning), "reason": reason} for warning, reason in finished.silenced],
             "folders": [_placed(entry) for entry in plan.entries if entry.is_folder],
             "files": (
-                _file(entry, by_path[entry.path], (ranges or {}).get(entry.path, ()))
+                _file(entry, by_path[entry.path], ranges.get(entry.path, ()))
                 for entry in plan.entries
                 if not entry.is_folder
             ),
         }
     )
+
+
+def record_files(finished: FinishedCard) -> dict[str, bytes]:
+    """Return the record and the checksum list of a finished card, by file name, the record first."""
+    record = bytearray()  # a list of the parts of a large card would take several times as much
+    for part in record_text(finished):
+        record += part.encode()
+    sums = {
+        "card.img": finished.proof.image_sha256,
+        "plan.json": finished.plan_sha256,
+        "record.json": sha256(record).hexdigest(),
+    }
+    return {"record.json": bytes(record), "SHA256SUMS": sums_text(sums).encode()}
 
 
 def sums_text(sums: Mapping[str, str]) -> str:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from pipeline.model.finished import FinishedCard
 from pipeline.model.matrix import AFTER, Outlook
-from pipeline.sheet.sheet import Sheet
 
 Caution = tuple[str, str]
 """What it is about in a few words, and what to do."""
 
 
-def cautions(sheet: Sheet) -> tuple[Caution, ...]:
+def cautions(finished: FinishedCard) -> tuple[Caution, ...]:
     """Return the cautions that apply, most general first. Common practice where no manual says otherwise."""
-    return tuple(_that_apply(sheet))
+    return tuple(_that_apply(finished))
 
 
-def _that_apply(sheet: Sheet) -> Iterator[Caution]:
+def _that_apply(finished: FinishedCard) -> Iterator[Caution]:
     yield (
         "Who decides",
         (
@@ -24,8 +24,8 @@ def _that_apply(sheet: Sheet) -> Iterator[Caution]:
             "practice stand above this page."
         ),
     )
-    if sheet.cores:
-        part = f" (here: {sheet.board.fpga.part})" if sheet.board.fpga else ""
+    if finished.cores:
+        part = f" (here: {finished.board.fpga.part})" if finished.board.fpga else ""
         yield (
             "Bitstreams",
             (
@@ -33,7 +33,7 @@ def _that_apply(sheet: Sheet) -> Iterator[Caution]:
                 "On another one, output pins may drive against each other and be damaged."
             ),
         )
-    if _rates(sheet):
+    if _rates(finished):
         yield (
             "Line rates",
             (
@@ -41,7 +41,7 @@ def _that_apply(sheet: Sheet) -> Iterator[Caution]:
                 "it was not made for can be damaged: 15 kHz into one made for 31 kHz, and the other way round."
             ),
         )
-    if _turned(sheet):
+    if _turned(finished):
         yield (
             "Upright displays",
             (
@@ -50,7 +50,7 @@ def _that_apply(sheet: Sheet) -> Iterator[Caution]:
                 "for licensed practice."
             ),
         )
-    if _plugged(sheet):
+    if _plugged(finished):
         yield (
             "Ports under power",
             (
@@ -58,7 +58,7 @@ def _that_apply(sheet: Sheet) -> Iterator[Caution]:
                 "Old ports were not made for it under power."
             ),
         )
-    if any(title.roms or title.files for title in sheet.titles):
+    if any(title.roms or title.files for title in finished.titles):
         yield (
             "Rights in ROM dumps",
             (
@@ -68,18 +68,18 @@ def _that_apply(sheet: Sheet) -> Iterator[Caution]:
         )
 
 
-def _rates(sheet: Sheet) -> bool:
-    return any(core.needs.line_rates or core.needs.output_rates for core in sheet.cores)
+def _rates(finished: FinishedCard) -> bool:
+    return any(core.needs.line_rates or core.needs.output_rates for core in finished.cores)
 
 
-def _turned(sheet: Sheet) -> bool:
-    upright = [core.needs.orientation for core in sheet.cores] + [title.orientation for title in sheet.titles]
-    return "portrait" in upright or any(_turns(outlook) for outlook in sheet.outlooks)
+def _turned(finished: FinishedCard) -> bool:
+    upright = [core.needs.orientation for core in finished.cores] + [title.orientation for title in finished.titles]
+    return "portrait" in upright or any(_turns(outlook) for outlook in finished.outlooks)
 
 
 def _turns(outlook: Outlook) -> bool:
     return outlook.verdict == AFTER and any("turn" in step.lower() for step in outlook.steps)
 
 
-def _plugged(sheet: Sheet) -> bool:
-    return any(core.needs.pads or core.needs.keyboard in ("any", "external") for core in sheet.cores)
+def _plugged(finished: FinishedCard) -> bool:
+    return any(core.needs.pads or core.needs.keyboard in ("any", "external") for core in finished.cores)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Board, Card, Core, Rights, Title
 from pipeline.model.plan import Entry
 from pipeline.sheet.owners import owner_of
-from pipeline.sheet.sheet import Sheet
 
 Holder = Board | Core | Title | Card
 
@@ -63,9 +63,9 @@ class Fact:
     newer: bool = False
 
 
-def parts(sheet: Sheet) -> tuple[Part, ...]:
+def parts(finished: FinishedCard) -> tuple[Part, ...]:
     """Return what is on the card: the board's files, each core and its titles, and the card's own."""
-    return tuple(_parts(sheet))
+    return tuple(_parts(finished))
 
 
 def groups(rows: tuple[Row, ...]) -> tuple[Group, ...]:
@@ -76,15 +76,15 @@ def groups(rows: tuple[Row, ...]) -> tuple[Group, ...]:
     return tuple(Group(folder=folder, rows=tuple(rows)) for folder, rows in by_folder.items())
 
 
-def facts(sheet: Sheet) -> tuple[Fact, ...]:
+def facts(finished: FinishedCard) -> tuple[Fact, ...]:
     """Return where the facts are from, of all that states it."""
-    told = [Fact(about=sheet.board.name, source=sheet.board.source, date=sheet.board.date)]
+    told = [Fact(about=finished.board.name, source=finished.board.source, date=finished.board.date)]
     told += [
         Fact(about=core.name, source=core.source, date=core.date, newer=newer(core.release_date, core.date))
-        for core in sheet.cores
+        for core in finished.cores
     ]
-    told += [Fact(about=title.name, source=title.source, date=title.date) for title in sheet.titles]
-    told += [Fact(about=station.name, source=station.source, date=station.date) for station in sheet.stations]
+    told += [Fact(about=title.name, source=title.source, date=title.date) for title in finished.titles]
+    told += [Fact(about=station.name, source=station.source, date=station.date) for station in finished.stations]
     return tuple(fact for fact in told if fact.source or fact.date or fact.newer)
 
 
@@ -94,21 +94,21 @@ def newer(release: str, date: str) -> bool:
     return release[:shared] > date[:shared]
 
 
-def _parts(sheet: Sheet) -> Iterator[Part]:
-    held = _held(sheet)
+def _parts(finished: FinishedCard) -> Iterator[Part]:
+    held = _held(finished)
 
     def part(kind: str, held_by: Sequence[Holder], detail: str) -> Part:
         files, sizes = zip(*(held.get((kind, one.id), (0, 0)) for one in held_by), strict=True)
         names = tuple(one.name for one in held_by)
         return Part(kind=kind, names=names, detail=detail, files=sum(files), size=sum(sizes), rights=held_by[0].rights)
 
-    yield part("board", [sheet.board], "system files of the board")
-    for core in sheet.cores:
+    yield part("board", [finished.board], "system files of the board")
+    for core in finished.cores:
         yield part("core", [core], f"{core.kind}, release {core.release}")
-        for alike in _equal_rights(title for title in sheet.titles if title.core == core.id):
+        for alike in _equal_rights(title for title in finished.titles if title.core == core.id):
             yield part("title", alike, f"for {core.name}")
-    if ("card", sheet.card.id) in held:
-        yield part("card", [sheet.card], "files of the card's own")
+    if ("card", finished.card.id) in held:
+        yield part("card", [finished.card], "files of the card's own")
 
 
 def _equal_rights(titles: Iterable[Title]) -> Iterable[list[Title]]:
@@ -118,11 +118,11 @@ def _equal_rights(titles: Iterable[Title]) -> Iterable[list[Title]]:
     return by_rights.values()
 
 
-def _held(sheet: Sheet) -> Mapping[tuple[str, str], tuple[int, int]]:
+def _held(finished: FinishedCard) -> Mapping[tuple[str, str], tuple[int, int]]:
     """Return how many files and bytes each owner has on the card."""
-    core_ids = {core.id for core in sheet.cores}
+    core_ids = {core.id for core in finished.cores}
     held: dict[tuple[str, str], tuple[int, int]] = {}
-    for file in sheet.files:
+    for file in finished.files:
         owner = owner_of(file, core_ids)
         files, size = held.get(owner, (0, 0))
         held[owner] = files + 1, size + (file.content.size or 0)

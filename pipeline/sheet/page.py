@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Core, Needs
 from pipeline.model.text import counted, listed
 from pipeline.model.units import show_size
@@ -14,42 +15,43 @@ from pipeline.sheet.cautions import cautions
 from pipeline.sheet.listing import FOLDED_ABOVE, LISTED, Row, facts, groups, parts
 from pipeline.sheet.owners import owner_of
 from pipeline.sheet.rom_picture import address, rom_picture
-from pipeline.sheet.sheet import Sheet
 from pipeline.sheet.station_rows import chances
 
 
-def sheet_text(sheet: Sheet) -> str:
+def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> str:
     """Return the sheet: HTML with its style and pictures inside, no script, nothing that is fetched from elsewhere.
 
     Equal values give equal bytes.
     """
-    core_ids = {core.id for core in sheet.cores}
-    kinds = {file.path: owner_of(file, core_ids)[0] for file in sheet.files}
+    core_ids = {core.id for core in finished.cores}
+    kinds = {file.path: owner_of(file, core_ids)[0] for file in finished.files}
     rows = tuple(
-        Row(number=number, entry=entry, kind=kinds[entry.path]) for number, entry in enumerate(numbered(sheet.plan), 1)
+        Row(number=number, entry=entry, kind=kinds[entry.path])
+        for number, entry in enumerate(numbered(finished.plan), 1)
     )
-    names = {title.id: title.name for title in sheet.titles}
+    names = {title.id: title.name for title in finished.titles}
     return _TEMPLATE.render(
-        sheet=sheet,
-        cautions=cautions(sheet),
-        parts=parts(sheet),
-        stations=[(station, chances(sheet, station)) for station in sheet.stations],
-        map=card_map(sheet.plan, kinds),
+        finished=finished,
+        sums=sums,
+        cautions=cautions(finished),
+        parts=parts(finished),
+        stations=[(station, chances(finished, station)) for station in finished.stations],
+        map=card_map(finished.plan, kinds),
         kinds=[kind for kind in ("board", "core", "title", "card") if kind in kinds.values()],
         rows=rows,
         groups=groups(rows),
         folded=len(rows) > FOLDED_ABOVE,
         listed=len(rows) <= LISTED,
-        first_for=_first_for(sheet),
-        maps=[(rom, rom_picture(rom), names.get(rom.title, "")) for rom in sheet.maps],
-        facts=facts(sheet),
+        first_for=_first_for(finished),
+        maps=[(rom, rom_picture(rom), names.get(rom.title, "")) for rom in finished.maps],
+        facts=facts(finished),
     )
 
 
-def _first_for(sheet: Sheet) -> Core | None:
+def _first_for(finished: FinishedCard) -> Core | None:
     """Return the core that asks for the card's first file, None when nobody does."""
-    asked = {file.origin.owner for file in sheet.files if file.placement == "first"}
-    return next((core for core in sheet.cores if core.id in asked), None)
+    asked = {file.origin.owner for file in finished.files if file.placement == "first"}
+    return next((core for core in finished.cores if core.id in asked), None)
 
 
 def _output(name: str) -> str:

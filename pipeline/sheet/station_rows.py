@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Core, Station
 from pipeline.model.matrix import Outlook
-from pipeline.sheet.sheet import Sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,16 +20,16 @@ class Chance:
     outlook: Outlook
 
 
-def chances(sheet: Sheet, station: Station) -> tuple[Chance, ...]:
+def chances(finished: FinishedCard, station: Station) -> tuple[Chance, ...]:
     """Return the rows of one station: core by core in the card's order, the core's own row first."""
-    here = [outlook for outlook in sheet.outlooks if outlook.station == station.id]
-    return tuple(row for core in sheet.cores for row in _of_core(sheet, core, here))
+    here = [outlook for outlook in finished.outlooks if outlook.station == station.id]
+    return tuple(row for core in finished.cores for row in _of_core(finished, core, here))
 
 
-def _of_core(sheet: Sheet, core: Core, here: list[Outlook]) -> Iterator[Chance]:
+def _of_core(finished: FinishedCard, core: Core, here: list[Outlook]) -> Iterator[Chance]:
     alike: dict[Outlook, list[str]] = {}
     for outlook in sorted((one for one in here if one.core == core.id), key=lambda one: one.title != ""):
         alike.setdefault(replace(outlook, title=""), []).append(outlook.title)
-    names = {title.id: title.name for title in sheet.titles}
+    names = {title.id: title.name for title in finished.titles}
     for outlook, ids in alike.items():
         yield Chance(core=core, itself="" in ids, titles=tuple(names[one] for one in ids if one), outlook=outlook)

@@ -1,4 +1,4 @@
-"""The matrix as text for people and as JSON."""
+"""The matrix as text for people."""
 
 from __future__ import annotations
 
@@ -8,19 +8,6 @@ from itertools import groupby
 from pipeline.model.manifest import Station
 from pipeline.model.matrix import AFTER, NOT, Outlook
 from pipeline.model.text import listed
-
-
-def matrix_document(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> list[dict[str, object]]:
-    """Return each station with its facts and the outlook of every core and title there, as JSON values."""
-    return [
-        {
-            "id": station.id,
-            "name": station.name,
-            **{key: value for key, value in (("source", station.source), ("date", station.date)) if value},
-            "outlooks": [_row(outlook) for outlook in outlooks if outlook.station == station.id],
-        }
-        for station in stations
-    ]
 
 
 def matrix_text(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> str:
@@ -35,17 +22,6 @@ def matrix_text(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> str
         for _, rows in groupby(here, key=lambda outlook: outlook.core):
             lines += _core(list(rows))
     return "".join(f"{line}\n" for line in lines)
-
-
-def _row(outlook: Outlook) -> dict[str, object]:
-    optional = {
-        "title": outlook.title,
-        "display": outlook.display,
-        "output": outlook.output,
-        "steps": list(outlook.steps),
-        "reasons": list(outlook.reasons),
-    }
-    return {"core": outlook.core, "verdict": outlook.verdict, **{k: v for k, v in optional.items() if v}}
 
 
 def _core(rows: list[Outlook]) -> Iterator[str]:

@@ -17,7 +17,7 @@ from pipeline.fat.boot import PARTITION, SIGNATURE, TABLE
 from pipeline.model.plan import SECTOR
 from pipeline.model.text import counted
 from pipeline.volume.boot import parse_boot
-from pipeline.volume.source import NotFatError, Source
+from pipeline.volume.source import NotFatError, PaddedReader
 
 FORMAT = "format it as FAT32 or FAT16, or write a whole image to it: doit write CARD DEVICE"
 OF_COMPUTERS = "check that this is the card and not a disk of the computer; if it is the card, " + FORMAT
@@ -91,7 +91,7 @@ def table_entries(sector: bytes) -> tuple[Entry, ...]:
     return tuple((kind, start, sectors) for _, _, kind, _, start, sectors in raw if kind)
 
 
-def no_volume(source: Source, entries: tuple[Entry, ...]) -> NotFatError:
+def no_volume(source: PaddedReader, entries: tuple[Entry, ...]) -> NotFatError:
     """Return the error that says what is there in place of a FAT volume; ``entries``: of the partition table."""
     if found := _known(source, 0, (*WHOLE, *FILE_SYSTEMS)):
         return NotFatError(f"this is {found.name}; {EXPECTED}", found.hint)
@@ -105,11 +105,11 @@ def no_volume(source: Source, entries: tuple[Entry, ...]) -> NotFatError:
     return NotFatError("found neither a partition table nor a FAT boot sector in the first sector", NAME)
 
 
-def _known(source: Source, at: int, table: tuple[Magic, ...]) -> Magic | None:
-    return next((one for one in table if source.read(at + one.offset, len(one.magic)) == one.magic), None)
+def _known(source: PaddedReader, at: int, table: tuple[Magic, ...]) -> Magic | None:
+    return next((known for known in table if source.read(at + known.offset, len(known.magic)) == known.magic), None)
 
 
-def _partitioned(source: Source, entries: tuple[Entry, ...]) -> NotFatError:
+def _partitioned(source: PaddedReader, entries: tuple[Entry, ...]) -> NotFatError:
     """Return what to say of a card none of whose primary partitions holds a FAT volume."""
     logical = list(_logical(source, next((start for kind, start, _ in entries if kind in EXTENDED_TYPES), 0)))
     for _, start in logical:
@@ -128,7 +128,7 @@ def _partitioned(source: Source, entries: tuple[Entry, ...]) -> NotFatError:
     return NotFatError(f"found a partition table with types {kinds}; expected a FAT volume in one of them", FORMAT)
 
 
-def _logical(source: Source, extended: int) -> Iterator[tuple[int, int]]:
+def _logical(source: PaddedReader, extended: int) -> Iterator[tuple[int, int]]:
     """Yield (type, first sector) of the logical partitions of an extended one; nothing where ``extended`` is 0.
 
     Each has a table of its own: its first entry counts from that table, a second one, of an extended type, leads to

@@ -9,14 +9,14 @@ from pipeline.fat.boot import TABLE
 from pipeline.model.plan import SECTOR
 from pipeline.volume.boot import Boot, parse_boot
 from pipeline.volume.foreign import Entry, no_volume, table_entries
-from pipeline.volume.source import Findings, Source
+from pipeline.volume.source import Findings, PaddedReader
 
 FAT_TYPES = (0x01, 0x04, 0x06, 0x0B, 0x0C, 0x0E)
 BACKUP = 6
 """The sector of FAT32's second boot sector, by convention and by the specification's advice."""
 
 
-def find_volume(source: Source, findings: Findings) -> tuple[tuple[Entry, ...], int, Boot]:
+def find_volume(source: PaddedReader, findings: Findings) -> tuple[tuple[Entry, ...], int, Boot]:
     """Return the partition table, empty without one, where the first FAT volume lies (sector), and its boot sector.
 
     Raises NotFatError, which says what is there in its place.
@@ -38,7 +38,7 @@ def find_volume(source: Source, findings: Findings) -> tuple[tuple[Entry, ...], 
     raise no_volume(source, entries)
 
 
-def _backup(source: Source, start: int, findings: Findings) -> Boot | None:
+def _backup(source: PaddedReader, start: int, findings: Findings) -> Boot | None:
     """Return what FAT32's second boot sector says where the first cannot be read."""
     boot = parse_boot(source.read((start + BACKUP) * SECTOR, SECTOR))
     if boot is None or boot.fat_bits != 32 or not boot.signed:
@@ -47,7 +47,7 @@ def _backup(source: Source, start: int, findings: Findings) -> Boot | None:
     return boot
 
 
-def _check_entry(source: Source, kind: int, start: int, sectors: int, boot: Boot, findings: Findings) -> None:
+def _check_entry(source: PaddedReader, kind: int, start: int, sectors: int, boot: Boot, findings: Findings) -> None:
     """Find where the entry of the partition and the volume in it disagree."""
     at = TABLE
     if kind not in FAT_TYPES:

@@ -38,17 +38,17 @@ def _faults(reading: Reading, item: Item, placement: str) -> Iterator[str]:
 
 
 def _not_first(reading: Reading, item: Item) -> Iterator[str]:
-    root = [one for one in reading.items if "/" not in one.path]
+    root = [entry for entry in reading.items if "/" not in entry.path]
     if item not in root:
         yield "is not in the root directory"
         return
-    before = [one for one in root[: root.index(item)] if not one.is_folder]
+    before = [entry for entry in root[: root.index(item)] if not entry.is_folder]
     if before:
         number = root.index(item) + 1
         yield f"is the {ORDINALS[number]} entry" if number < len(ORDINALS) else f"is entry {number:,}"
     if item.slots > 1:
         yield "has a long name"
-    starts = [one.extents[0][0] for one in reading.items if one.extents and not one.is_folder]
+    starts = [entry.extents[0][0] for entry in reading.items if entry.extents and not entry.is_folder]
     if item.extents and not before and item.extents[0][0] != min(starts):
         yield f"begins at cluster {item.extents[0][0]:,}, after other files"
 

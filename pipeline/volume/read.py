@@ -12,7 +12,7 @@ from pipeline.model.text import counted
 from pipeline.volume.boot import Boot, check_boot
 from pipeline.volume.directory import label_is_bad, shown_label
 from pipeline.volume.partitions import find_volume
-from pipeline.volume.source import Findings, NotFatError, Read, Source
+from pipeline.volume.source import Findings, NotFatError, PaddedReader, Read
 from pipeline.volume.table import Table, read_table
 from pipeline.volume.walk import Walk
 
@@ -30,7 +30,7 @@ def read_volume(read: Read, size: int) -> Reading:
     files and folders, 65,536 slots a directory; where a limit is met, a finding says so.
     Raises NotFatError where there is no FAT volume at all; what ``read`` raises passes through.
     """
-    source, findings = Source(read, size), Findings()
+    source, findings = PaddedReader(read, size), Findings()
     partitions, start, boot = find_volume(source, findings)
     at = start * SECTOR
     check_boot(boot, at, findings)
@@ -145,7 +145,7 @@ def _check_labels(walk: Walk, boot: Boot, at: int, findings: Findings) -> None:
         findings.add("label", what, offset=where)
 
 
-def _check_fs_info(source: Source, boot: Boot, at: int, free: int, findings: Findings) -> None:
+def _check_fs_info(source: PaddedReader, boot: Boot, at: int, free: int, findings: Findings) -> None:
     """Find what is wrong with FSInfo.
 
     Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT32 FSInfo Sector Structure".
@@ -164,16 +164,16 @@ def _check_fs_info(source: Source, boot: Boot, at: int, free: int, findings: Fin
         findings.add("free count", f"FSInfo has {shown}, the FAT {free:,}", offset=where + 488)
 
 
-def _check_backup(source: Source, boot: Boot, at: int, findings: Findings) -> None:
+def _check_backup(source: PaddedReader, boot: Boot, at: int, findings: Findings) -> None:
     """Find where FAT32's second boot sector differs from the first; the first alone may be "not unmounted"."""
     if boot.backup in (0, 0xFFFF):
         findings.add("backup boot sector", "there is none", offset=at + 50)
         return
     where = at + boot.backup * boot.sector_bytes
-    one, two = (bytearray(source.read(start, SECTOR)) for start in (at, where))
-    if one[65] == two[65] | 1:
-        one[65] = two[65]
-    differing = [number for number in range(SECTOR) if one[number] != two[number]]
+    first, copy = (bytearray(source.read(start, SECTOR)) for start in (at, where))
+    if first[65] == copy[65] | 1:
+        first[65] = copy[65]
+    differing = [number for number in range(SECTOR) if first[number] != copy[number]]
     if differing:
         count = counted(len(differing), "byte")
         what = f"it differs from the boot sector in {count}, the first at offset {differing[0]}"

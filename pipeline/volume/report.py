@@ -85,8 +85,8 @@ def first_file(reading: Reading) -> str:
 
 def finding_lines(reading: Reading) -> Iterator[str]:
     """Yield a line for each thing that is wrong with the volume."""
-    for one in reading.findings:
-        yield ": ".join(part for part in (one.kind, one.path, one.what) if part)
+    for finding in reading.findings:
+        yield ": ".join(part for part in (finding.kind, finding.path, finding.what) if part)
 
 
 def reading_document(reading: Reading) -> dict[str, Any]:
@@ -98,5 +98,5 @@ def reading_document(reading: Reading) -> dict[str, Any]:
 
 def _dashed(value: Any) -> Any:
     if isinstance(value, dict):
-        return {key.replace("_", "-"): _dashed(one) for key, one in value.items()}
-    return [_dashed(one) for one in value] if isinstance(value, list | tuple) else value
+        return {key.replace("_", "-"): _dashed(inner) for key, inner in value.items()}
+    return [_dashed(inner) for inner in value] if isinstance(value, list | tuple) else value

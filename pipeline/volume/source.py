@@ -22,7 +22,7 @@ class NotFatError(ValueError):
         self.hint = hint
 
 
-class Source:
+class PaddedReader:
     """Bytes of a known size; what lies beyond the end, or is given short, reads as zeros."""
 
     def __init__(self, read: Read, size: int) -> None:
@@ -31,8 +31,8 @@ class Source:
 
     def read(self, offset: int, length: int) -> bytes:
         """Return exactly ``length`` bytes."""
-        there = max(0, min(length, self.size - offset))
-        return (self._read(offset, there) if there else b"")[:there].ljust(length, b"\0")
+        available = max(0, min(length, self.size - offset))
+        return (self._read(offset, available) if available else b"")[:available].ljust(length, b"\0")
 
 
 class Findings:
@@ -55,4 +55,4 @@ class Findings:
             for kind, count in self._counts.items()
             if count > MOST_OF_A_KIND
         )
-        return tuple(sorted([*self._kept, *more], key=lambda one: (one.offset, one.kind, one.path, one.what)))
+        return tuple(sorted([*self._kept, *more], key=lambda found: (found.offset, found.kind, found.path, found.what)))

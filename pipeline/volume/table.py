@@ -12,7 +12,7 @@ from operator import ne
 from pipeline.model.plan import SECTOR
 from pipeline.model.text import counted
 from pipeline.volume.boot import Boot
-from pipeline.volume.source import Findings, Source
+from pipeline.volume.source import Findings, PaddedReader
 
 CHUNK = 3 << 18
 """Bytes read at a time: a multiple of 3, so that two FAT12 entries are never cut."""
@@ -143,7 +143,7 @@ def _extend(runs: list[tuple[int, int]], start: int, end: int) -> int:
     return 1
 
 
-def read_table(source: Source, offset: int, boot: Boot, findings: Findings) -> Table:
+def read_table(source: PaddedReader, offset: int, boot: Boot, findings: Findings) -> Table:
     """Return the FAT in use, compared with its copies; ``offset``: of the first FAT in bytes.
 
     That is the active one where they do not mirror each other, else the first whose first entry is right.
@@ -153,44 +153,45 @@ def read_table(source: Source, offset: int, boot: Boot, findings: Findings) -> T
         what = f"{boot.clusters:,} clusters; only the first {MOST_CLUSTERS:,} are read"
         findings.add("cluster count", what, offset=offset)
         wanted = MOST_CLUSTERS + 2
-    one = boot.fat_sectors * SECTOR
-    length = min(-(-wanted * boot.fat_bits // 8), one)
-    there = max(0, min(length, source.size - offset))
-    copies = [offset + number * one for number in range(boot.fats)]
+    fat_bytes = boot.fat_sectors * SECTOR
+    length = min(-(-wanted * boot.fat_bits // 8), fat_bytes)
+    readable = max(0, min(length, source.size - offset))
+    copies = [offset + number * fat_bytes for number in range(boot.fats)]
     if boot.active is not None:
         chosen = copies[boot.active % boot.fats]
     else:
         good = [at for at in copies if _first_is_right(source, at, boot)]
         chosen = (good or copies)[0]
         for number, at in enumerate(copies[1:], start=2):
-            _compare(source, copies[0], at, number, there, findings)
-    table = Table(_load(source, chosen, there, min(wanted, there * 8 // boot.fat_bits), boot.fat_bits), boot.fat_bits)
+            _compare(source, copies[0], at, number, readable, findings)
+    entries = min(wanted, readable * 8 // boot.fat_bits)
+    table = Table(_load(source, chosen, readable, entries, boot.fat_bits), boot.fat_bits)
     _check_first(table, chosen, boot, findings)
     return table
 
 
-def _first_is_right(source: Source, at: int, boot: Boot) -> bool:
+def _first_is_right(source: PaddedReader, at: int, boot: Boot) -> bool:
     width = {12: b"\xff", 16: b"\xff", 32: b"\xff\xff"}[boot.fat_bits]
     raw = source.read(at, 4)
     return raw[0] == boot.media and raw[1 : 1 + len(width)] == width
 
 
-def _compare(source: Source, one: int, other: int, number: int, length: int, findings: Findings) -> None:
+def _compare(source: PaddedReader, first_fat: int, copy: int, number: int, length: int, findings: Findings) -> None:
     """Find where a copy of the FAT differs from the first."""
     count, first = 0, -1
     for done in range(0, length, CHUNK):
         size = min(CHUNK, length - done)
-        a, b = source.read(one + done, size), source.read(other + done, size)
+        a, b = source.read(first_fat + done, size), source.read(copy + done, size)
         if a != b:
             count += sum(map(ne, a, b))
             if first < 0:
                 first = done + next(at for at in range(size) if a[at] != b[at])
     if count:
         what = f"FAT {number} differs from FAT 1 in {counted(count, 'byte')}, the first at offset {first:,}"
-        findings.add("FATs differ", what, offset=other + first)
+        findings.add("FATs differ", what, offset=copy + first)
 
 
-def _load(source: Source, offset: int, length: int, entries: int, bits: int) -> array[int]:
+def _load(source: PaddedReader, offset: int, length: int, entries: int, bits: int) -> array[int]:
     """Return the entries as numbers, and one 0 behind them."""
     values = array("I" if bits == 32 else "H")
     for done in range(0, length, CHUNK):

@@ -14,7 +14,7 @@ from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Item
 from pipeline.volume.boot import Boot
 from pipeline.volume.directory import Piece, Raw, entries, short_is_bad, shown_label
-from pipeline.volume.source import Findings, Source
+from pipeline.volume.source import Findings, PaddedReader
 from pipeline.volume.table import Chain, Table
 
 MOST_ITEMS = 100_000
@@ -32,7 +32,7 @@ Open = tuple[str, int, Iterator[Raw]]
 class Walk:
     """Reads the tree; what it found is in its fields afterwards. ``start``: of the volume, in bytes."""
 
-    source: Source
+    source: PaddedReader
     boot: Boot
     start: int
     table: Table

@@ -83,6 +83,11 @@ def read_stamp(path: Path) -> Stamp:
     return state.read(path, Stamp) or Stamp()
 
 
+def read_inputs(path: Path) -> dict[str, str]:
+    """Return what a stamp's outputs were made from, nothing when there is no whole stamp."""
+    return read_stamp(path).inputs
+
+
 def read_outputs(path: Path) -> dict[str, str]:
     """Return the SHA-256 of each output of a stamp by its name, nothing when there is no whole stamp."""
     return {name: output.sha256 for name, output in read_stamp(path).outputs.items()}

@@ -26,7 +26,7 @@ from pipeline.inspect.diff import diff
 from pipeline.inspect.open_target import named
 from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.plan import Plan
-from pipeline.workspace.project import Project
+from tests.support.building import workspace_in
 from tests.unit.image.big_card import Pattern, opener
 
 FILES, SIZE, CARD = 135, 7_407_407, 2 << 30
@@ -52,7 +52,7 @@ def make(target: Path) -> Plan:
 
 def ours(folder: Path, one: Path, other: Path) -> None:
     with ExitStack() as stack:
-        project = Project(folder / "inputs", folder / "build", folder)
+        project = workspace_in(folder)
         found = diff(*(stack.enter_context(named(project, str(path))) for path in (one, other)))
         assert found.differing
 

@@ -19,10 +19,10 @@ from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pipeline.build.sequence import build
+from pipeline.build.flow import build_card
 from pipeline.image.digest import image_digest
-from pipeline.workspace.project import Project
 from tests.support import small
+from tests.support.building import build_in
 from tests.support.cli import write_tree
 
 FILE = 7_407_407
@@ -74,7 +74,7 @@ def timed(folder: Path) -> tuple[float, str]:
     """Build the card; return the seconds it took and what was said of the image."""
     lines: list[str] = []
     start = time.perf_counter()
-    build(Project(folder / "inputs", folder / "build", folder), "desk", lines.append)
+    build_card(build_in(folder), "desk", lines.append)
     took = time.perf_counter() - start
     return took, next((line for line in lines if line.startswith("image")), "").partition(": ")[2].partition(";")[0]
 

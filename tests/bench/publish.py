@@ -16,9 +16,10 @@ import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline.build import sequence
+from pipeline.build.build import Build
+from pipeline.build.flow import build_card
 from pipeline.distribute.publish import publish
-from pipeline.workspace.project import Project
+from tests.support.building import build_in
 
 FILES, RUNS = 135, 3
 RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "bench"\nsource = "bench"\n'
@@ -30,8 +31,8 @@ LIST = '[[sums]]\nlist = "all.sha256"\ninto = ""\n'
 def main(megabytes: int = 1000) -> None:
     with TemporaryDirectory(prefix="cardkiln-bench-") as folder:
         project = made(Path(folder), megabytes * 1_000_000 // FILES)
-        sequence.build(project, "bench", print)
-        image = project.card_folder("bench") / "card.img"
+        build_card(project, "bench", print)
+        image = project.workspace.card_folder("bench") / "card.img"
         theirs, ours = list[float](), list[float]()
         for _ in range(RUNS):
             packed = Path(folder, "theirs.zst")
@@ -41,14 +42,14 @@ def main(megabytes: int = 1000) -> None:
             start = time.perf_counter()
             publish(project, "bench", "zstd", None)
             ours.append(time.perf_counter() - start)
-            size = (project.base / "dist/bench-1/card.img.zst").stat().st_size
+            size = (project.workspace.base / "dist/bench-1/card.img.zst").stat().st_size
             print(f"zstd -3 {pack:.2f} s, hash {min(hashes):.2f} s; publish {ours[-1]:.2f} s")
             print(f"packed: theirs {packed.stat().st_size:,}, ours {size:,} bytes")
-            shutil.rmtree(project.base / "dist")
+            shutil.rmtree(project.workspace.base / "dist")
         print(f"ratio of the fastest: {min(ours) / min(theirs):.2f} (aim 1.5)")
 
 
-def made(folder: Path, size: int) -> Project:
+def made(folder: Path, size: int) -> Build:
     """Return a project with one card of FILES files, half of each incompressible."""
     inputs, rng = folder / "inputs", random.Random(1)
     for kind in ("boards", "cards", "cores", "titles", "attic"):
@@ -62,7 +63,7 @@ def made(folder: Path, size: int) -> Project:
     (inputs / "boards/bench.toml").write_text(BOARD + RIGHTS)
     (inputs / "cards/bench.toml").write_text(CARD + LIST + RIGHTS)
     (inputs / "sources.toml").write_text('places = ["attic"]\n')
-    return Project(inputs, folder / "build", folder)
+    return build_in(folder)
 
 
 def timed(*words: str) -> float:

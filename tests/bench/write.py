@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline.build import sequence
+from pipeline.build.flow import build_card
 from pipeline.device import block_device
 from pipeline.device.write import BLOCK, Brought, bring, differences
 from pipeline.media import write
@@ -26,7 +26,7 @@ SIZE = 1_000_000_000 // 135
 def main() -> None:
     with TemporaryDirectory(prefix="cardkiln-bench-") as folder:
         project = made(Path(folder), SIZE)
-        sequence.build(project, "bench", lambda line: None)
+        build_card(project, "bench", lambda line: None)
         card = write.ready(project, "bench")
         behind = Path(folder, "behind.bin")
         with behind.open("wb") as file:

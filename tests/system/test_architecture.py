@@ -37,6 +37,7 @@ BELOW: dict[str, set[str]] = {
         )
     },
 }
+BELOW["solve"] = {"errors", "model", "roms"}
 BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
@@ -53,6 +54,7 @@ PURE = (
     "model",
     "fat",
     "roms",
+    "solve",
     "bitstreams",
     "configs",
     "card",

@@ -13,13 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.build.sequence import build
 from pipeline.engine.job import Job, StoppedError
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.strangers import with_fsck
 from tests.strangers.tools import require
 from tests.support import small
+from tests.support.building import build_card_in, workspace_in
 from tests.support.cli import BYTECODE, command, digests, doit, write_tree
 from tests.support.fault_injection import FAULTS, Layer, install
 
@@ -39,13 +38,12 @@ def edit(folder: Path, version: str) -> None:
 
 def run(folder: Path) -> StoppedError | None:
     """Build the card in this process, as a task of doit does."""
-    project = Project(folder / "inputs", folder / "build", folder)
 
     def work() -> str:
-        build(project, "desk", lambda _: None)
+        build_card_in(folder)
         return ""
 
-    return Job(project, "build", work).execute()
+    return Job(workspace_in(folder), "build", work).execute()
 
 
 def cards_of(folder: Path) -> dict[str, dict[str, str]]:

@@ -37,7 +37,7 @@ def test_everything_that_is_missing_is_listed_at_once_with_what_is_nearest(tmp_p
     assert ran.err == (
         f"inputs/cores/fern.toml:5:1: bitstream: ENGINES/FERN/ENGINE.BIT of fern is in none of the 1 place searched: "
         f"720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
-        "  hint: add the folder or archive it lies in to sources.toml\n"
+        "  hint: add the folder or archive it is in to sources.toml\n"
         f"inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "
         f"1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
         "  hint: found, but with every bit inverted, as inputs/files/attic/x/dump(1).bin; to use it, "

@@ -11,14 +11,13 @@ from typing import Any
 
 import pytest
 
-from pipeline.build import sheet
-from pipeline.build.sequence import build, unfinished
+from pipeline.build.flow import build_card, out_of_date
 from pipeline.commands.publish import Publish
 from pipeline.commands.why import Why
 from pipeline.workspace import state
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.support import small
+from tests.support.building import build_in
 from tests.support.cli import digests, doit, within, write_tree
 from tests.unit.workspace.test_state import ODD, posix
 
@@ -129,15 +128,14 @@ def test_a_stamp_with_any_value_forged_is_repaired_though_its_sum_is_right(
     whole: tuple[Path, dict[str, str]], built: Path, name: str
 ) -> None:
     path = built / f"build/state/{name}.json"
-    good, project = read_json(path), Project(built / "inputs", built / "build", built)
+    good, build = read_json(path), build_in(built)
     for what, value in forgeries(good):
         state.write_text(path, json.dumps(value).encode())
-        project.roms.clear()
+        build = build.again()
         if not harmless(name, what):
-            assert unfinished(project, "desk") or sheet.reason(project, "desk"), what
-        build(project, "desk", lambda _: None)
-        sheet.run(project, "desk")
-        assert unfinished(project, "desk") is None, what
+            assert any(out_of_date(build, "desk")), what
+        build_card(build, "desk", lambda _: None)
+        assert not any(out_of_date(build, "desk")), what
     assert digests(built / "build/cards/desk") == whole[1]
 
 
@@ -175,7 +173,7 @@ def test_an_edited_image_with_a_stamp_that_fits_is_written_again_and_the_record_
     forge_stamp(built / "build/state/image/desk.json", built / "build/cards/desk/card.img")
     ran = doit(built)
     assert (ran.code, ran.err) == (0, "")
-    assert "all as planned (it is not the recorded image of this plan)\n" in ran.out
+    assert "verified with pyfatfs 1.1.0 (it is not the recorded image of this plan)\n" in ran.out
     assert digests(built / "build/cards/desk") == whole[1]
 
 

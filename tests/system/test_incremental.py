@@ -62,7 +62,7 @@ def test_a_changed_line_of_a_config_file_rebuilds_the_card_but_no_rom_file(built
         "plan: the card's contents or layout changed",
         "config: BOARD.CFG changed",
         "image: the plan changed",
-        "record: record.json no longer says what is so",
+        "record: record.json is out of date",
         "sheet: the record changed",
     ]
 
@@ -76,7 +76,7 @@ def test_a_changed_chip_rebuilds_its_rom_file_and_the_card(built: Path) -> None:
         "rom: chip b1 changed",
         "plan: the card's contents or layout changed",
         "image: the plan changed",
-        "record: record.json no longer says what is so",
+        "record: record.json is out of date",
         "sheet: the record, title snail-race changed",
     ]
 
@@ -84,7 +84,7 @@ def test_a_changed_chip_rebuilds_its_rom_file_and_the_card(built: Path) -> None:
 def test_a_changed_name_rebuilds_record_and_sheet_alone(built: Path) -> None:
     write_tree(built, {"inputs/cards/desk.toml": small.CARD.replace('"Desk"', '"Desk by the window"')})
     assert stages(doit(built).out) == [
-        "record: record.json no longer says what is so",
+        "record: record.json is out of date",
         "sheet: card desk, the record changed",
     ]
 
@@ -103,8 +103,11 @@ def test_what_only_people_read_rebuilds_the_sheet_alone(built: Path) -> None:
         ("build/configs/desk/BOARD.CFG", ["config: BOARD.CFG changed"]),
         ("build/configs/desk/ENGINES/FERN/MENU.TXT", ["config: ENGINES/FERN/MENU.TXT changed"]),
         ("build/cards/desk/card.img", ["image: card.img was changed by something else"]),
-        ("build/cards/desk/record.json", ["record: record.json no longer says what is so"]),
-        ("build/cards/desk/SHA256SUMS", ["record: SHA256SUMS no longer says what is so"]),
+        ("build/cards/desk/record.json", ["record: record.json is out of date"]),
+        (
+            "build/cards/desk/SHA256SUMS",
+            ["image: it is not the recorded image of this plan", "record: the image is not finished"],
+        ),
         ("build/cards/desk/sheet.html", ["sheet: sheet.html was changed by something else"]),
     ],
 )

@@ -86,7 +86,7 @@ def test_a_card_is_built_changed_verified_and_published(installed: Environment) 
         path.write_text(path.read_text("utf-8").replace('name = "My core"', 'name = "Fern"') + RIGHTS, "utf-8")
     changed = installed.doit(folder="cards")
     assert (changed.code, changed.err) == (0, "")
-    assert "config  my-card: 1 config file written of 1" in changed.out
+    assert "config  my-card: 1 of 1 config file written" in changed.out
     assert "rom " not in changed.out
 
     assert installed.doit("verify", "build/cards/my-card/card.img", "my-card", folder="cards").code == 0

@@ -12,11 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.build.sequence import build
 from pipeline.errors import ManifestError
-from pipeline.workspace.project import Project
 from tests.strangers.tools import require
 from tests.support import small
+from tests.support.building import build_card_in
 from tests.support.cli import Ran, call, command, digests, doit, own_command, write_tree
 
 # The image digests of the small project are not written down here: they would change with every version on purpose.
@@ -87,7 +86,8 @@ def test_the_number_of_workers_does_not_enter_the_bytes(
     workers: int, reference: dict[str, str], tmp_path: Path
 ) -> None:
     again = built_again(tmp_path, workers=workers)
-    assert sorted(again) == ["desk/SHA256SUMS", "desk/card.img", "desk/plan.json", "desk/record.json"]
+    names = ("SHA256SUMS", "card.img", "plan.json", "record.json", "sheet.html")
+    assert sorted(again) == [f"desk/{name}" for name in names]
     assert again.items() <= reference.items()
 
 
@@ -190,7 +190,7 @@ def test_without_either_the_timestamp_is_the_first_that_fat_has(
 
 def recorded(folder: Path) -> dict[str, str]:
     """Return what the record of a build says of the volume."""
-    build(Project(folder / "inputs", folder / "build", folder), "desk", lambda line: None)
+    build_card_in(folder)
     volume: dict[str, str] = json.loads((folder / "build/cards/desk/record.json").read_bytes())["volume"]
     return volume
 

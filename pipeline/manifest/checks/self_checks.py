@@ -5,7 +5,7 @@ The checks read TOML values as they come, so that they find what they can in a m
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from pipeline.errors import Place, Problem
@@ -19,10 +19,12 @@ ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 Path = tuple[Part, ...]
 
 
-def problems_within(kind: str, data: Mapping[str, Any], file: str) -> Iterator[Problem]:
-    """Yield what is wrong between the parts of one manifest, not yet located."""
+def problems_within(kind: str, data: Mapping[str, Any], file: str, wrong: Collection[str] = ()) -> Iterator[Problem]:
+    """Yield what is wrong between the parts of one manifest, not yet located; ``wrong``: keys known to be wrong."""
     if kind == "title":
-        yield from _chips(data, file)
+        yield from _unknown_chips(data, file)
+        if not any(key.startswith("rom.") for key in wrong):  # a step that is wrong may mean any chip
+            yield from _unused_chips(data, file)
     if kind == "core":
         yield from _needs(data, file)
     if kind == "station":
@@ -57,21 +59,25 @@ def texts(data: Mapping[str, Any], *keys: Part) -> Iterator[tuple[str, str]]:
             yield spell((*keys, part)), item
 
 
-def _chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
-    """Yield the chips that a step names and the title does not have, and those it has and no step names."""
+def _unknown_chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield the chips that a step names and the title does not have."""
     chips = data.get("chips", {})
     if not isinstance(chips, dict):
         return
-    used = set()
     for path, name in _named_in_roms(data):
-        used.add(name)
         if name not in chips:
             what = f"found {quote(name)}, expected a chip of this title"
             hint = did_you_mean(name, chips, f"declare it as [chips.{shown(name)}]")
             yield Problem(Place(file, key=spell(path)), what, hint)
-    for name in chips:
+
+
+def _unused_chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield the chips of a title that no step names."""
+    chips = data.get("chips", {})
+    used = {name for _, name in _named_in_roms(data)}
+    for name in chips if isinstance(chips, dict) else ():
         if name not in used:
-            what = f"found chip {quote(name)}, which no step uses"
+            what = f"chip {quote(name)} is not used by any step"
             yield Problem(Place(file, key=spell(("chips", name))), what, "use it in a step, or take it out")
 
 

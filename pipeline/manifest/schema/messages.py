@@ -93,8 +93,8 @@ def _type(error: Context) -> Message:
     hint = ""
     if types == "string" and isinstance(error.value, bool | int | float):
         hint = "put it in quotes" + (f': "{error.raw}"' if short else "")
-    elif types == "array" and not isinstance(error.value, dict):
-        hint = "put it in square brackets" + (f": [{error.raw}]" if short else "")
+    elif types == "array":
+        hint = "put it in square brackets" + (f": [{error.raw}]" if short and not error.raw.startswith("[") else "")
     elif isinstance(error.value, str) and (bare := BARE.get(str(types))) and bare.fullmatch(error.value):
         hint = f"write it without quotes: {error.value}"
     return Message(f"found {error.found}, expected {expected(error.schema)}", hint)

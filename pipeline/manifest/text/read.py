@@ -16,6 +16,7 @@ import tomli
 from pipeline.errors import Place, Problem
 from pipeline.manifest.text.limits import DEEPEST, excess, is_suspect
 from pipeline.manifest.text.positions import Part, Positions
+from pipeline.manifest.text.syntax_hints import syntax_hint
 
 FOLDERS: Mapping[str, str] = {
     "board": "boards",
@@ -33,18 +34,8 @@ LARGEST = 4 << 20
 """Bytes of a manifest; more is no manifest but a mistake."""
 
 TOO_DEEP = f"tables and lists more than {DEEPEST} deep within each other"
-UNQUOTED = re.compile(r"=\s*[0-9A-Za-z_]+\s*(#.*)?$")
 LONG_NUMBER = re.compile(r"(?<![0-9A-Za-z_])[0-9_]{4301,}")
 """More digits than Python reads."""
-
-HINTS = {
-    "Illegal character '\\n'": "close the quotes on the line they begin on",
-    "Expected '='": 'a line is: name = "value"',
-    "Cannot overwrite": "the key stands twice: take one of them out",
-    "Cannot declare": "the head stands twice: take one of them out, or write [[...]] for a list",
-    "Invalid value": "after the = a value is expected, and after the last value of a list its closing bracket",
-}
-"""What to do, by a part of the parser's message."""
 
 WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
@@ -118,12 +109,10 @@ def _broken(text: str, message: str, file: str) -> Problem:
     if match and match[1]:
         line, column = int(match[1]), int(match[2])
     what = message[: match.start()] if match else message
-    hint = next((hint for part, hint in HINTS.items() if part in what), "")
     if number := LONG_NUMBER.search(text):
         position = text.count("\n", 0, number.start()) + 1, number.start() - text.rfind("\n", 0, number.start())
         return Problem(Place(file, *position), "found a number of thousands of digits, expected fewer", "correct it")
-    if UNQUOTED.search(lines[line - 1]):
-        hint = 'text and hashes need quotes: name = "..."'
+    hint = syntax_hint(what, lines[line - 1], column)
     return Problem(Place(file, line, column), f"found broken TOML: {what[:1].lower()}{what[1:]}", hint)
 
 

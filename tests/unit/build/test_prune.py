@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pipeline.build.build import Build
 from pipeline.build.prune import prune, unclaimed
-from pipeline.workspace.project import Project
 from tests.support import small
+from tests.support.building import build_in
 from tests.support.cli import doit, write_tree
 
 LEFT = (
@@ -30,10 +31,10 @@ KEPT = (
 )
 
 
-def project(folder: Path) -> Project:
+def project(folder: Path) -> Build:
     small.small_project(folder)
     write_tree(folder, dict.fromkeys((*LEFT, *KEPT), "x"))
-    return Project(folder / "inputs", folder / "build", folder)
+    return build_in(folder)
 
 
 def test_what_nothing_claims_is_removed_and_the_rest_stays(tmp_path: Path) -> None:

@@ -54,5 +54,5 @@ def test_a_patch_that_is_missing_is_told_at_its_own_lines(tmp_path: Path) -> Non
         1,
         "inputs/titles/snail-race.toml:6:1: patches.second-series: patch second-series of Snail race is in none of the "
         f"1 place searched: {len(DELTA)} bytes, SHA-256 {small.sha(DELTA)}\n"
-        "  hint: add the folder or archive it lies in to sources.toml\n",
+        "  hint: add the folder or archive it is in to sources.toml\n",
     )

@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.build import find, rom
-from pipeline.errors import CheckError
+from pipeline.build import find, recipe
+from pipeline.build.build import Build
+from pipeline.build.flow import build_title
+from pipeline.build.rom import TitleRoms
+from pipeline.errors import CheckError, Problem
 from pipeline.store.store import Store
-from pipeline.workspace.project import Project
 from tests.support import small
+from tests.support.building import build_in
 from tests.support.cli import doit, own_command
 
 ASSEMBLED = "snail-race: 1 ROM file from 2 chips, 2 KiB"
@@ -19,24 +22,28 @@ TAKEN = "snail-race: 1 ROM file from the store, 2 KiB"
 UNDECLARED = small.TITLE.replace(f'sha256 = "{small.sha(small.ROM)}"\n', "")
 
 
-def project_in(folder: Path, store: Path, *, read_only: bool = False) -> Project:
-    made = Project(folder / "inputs", folder / "build", folder)
-    made.store = Store(str(store), read_only=read_only)
-    return made
+def project_in(folder: Path, store: Path, *, read_only: bool = False) -> Build:
+    return build_in(folder, Store(str(store), read_only=read_only))
 
 
-def rom_made(project: Project) -> str:
-    """Make the ROM file as its task does, and return the line of that."""
-    return rom.take(project, "snail-race") or rom.run(project, "snail-race", find.complete(project))
+def roms(build: Build, title: str = "snail-race") -> TitleRoms:
+    return build.title(build.inputs.manifest.titles[title])
+
+
+def rom_made(build: Build) -> tuple[str, tuple[Problem, ...]]:
+    """Make the ROM file as its task does, and return the line of that, and the warnings."""
+    line = roms(build).take()
+    if line is None:
+        find.complete(build)
+        line = build_title(build, roms(build))
+    return line, build.workspace.take_warnings()
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Path:
     """A store that a first machine has filled."""
     folder = small.small_project(tmp_path / "first")
-    project = project_in(folder, tmp_path / "store")
-    assert rom_made(project) == ASSEMBLED
-    assert project.warnings == ()
+    assert rom_made(project_in(folder, tmp_path / "store")) == (ASSEMBLED, ())
     return tmp_path / "store"
 
 
@@ -65,11 +72,13 @@ def test_a_title_that_is_assembled_does_not_ask_for_chips_of_one_that_is_stored(
     acorn = acorn.replace(small.sha(small.CHIP_B), small.sha(small.CHIP_A))
     acorn = acorn.replace(small.sha(small.ROM), small.sha(2 * small.CHIP_A))
     project = project_in(small.small_project(tmp_path / "second", {"inputs/titles/acorn.toml": acorn}), store)
-    (project.inputs / "files/attic/dump(2).bin").unlink()  # chip b1, which only the snails need
+    (project.workspace.inputs / "files/attic/dump(2).bin").unlink()  # chip b1, which only the snails need
     card = small.CARD.replace('titles = ["snail-race"]', 'titles = ["acorn", "snail-race"]')
-    (project.inputs / "cards/desk.toml").write_text(card, encoding="utf-8")
-    assert rom.run(project, "acorn", find.complete(project)) == "acorn: 1 ROM file from 2 chips, 2 KiB"
-    assert rom.take(project, "snail-race") == TAKEN
+    (project.workspace.inputs / "cards/desk.toml").write_text(card, encoding="utf-8")
+    project.asked = ("rom:acorn",)
+    find.complete(project)
+    assert build_title(project, roms(project, "acorn")) == "acorn: 1 ROM file from 2 chips, 2 KiB"
+    assert roms(project).take() == TAKEN
 
 
 def test_a_title_with_all_its_chips_is_taken_without_a_search(store: Path, tmp_path: Path) -> None:
@@ -84,31 +93,31 @@ def test_a_bad_object_is_assembled_anew_and_replaced(store: Path, tmp_path: Path
     good = stored.read_bytes()
     stored.write_bytes(good[:-1] + b"?")
     project = project_in(small.small_project(tmp_path / "second"), store)
-    assert (rom_made(project), project.warnings) == (ASSEMBLED, ())
+    assert rom_made(project) == (ASSEMBLED, ())
     assert only_object(store).read_bytes() == good
 
 
 def test_read_only_a_bad_object_is_left(store: Path, tmp_path: Path) -> None:
     only_object(store).write_bytes(b"bad")
     project = project_in(small.small_project(tmp_path / "second"), store, read_only=True)
-    assert (rom_made(project), project.warnings) == (ASSEMBLED, ())
+    assert rom_made(project) == (ASSEMBLED, ())
     assert only_object(store).read_bytes() == b"bad"
 
 
 def test_an_object_that_is_not_as_declared_is_assembled_anew_and_replaced(store: Path, tmp_path: Path) -> None:
     project = project_in(small.small_project(tmp_path / "second"), store)
-    title = project.manifest.titles["snail-race"]
+    made = roms(project)
     good = only_object(store).read_bytes()
-    assert Store(str(store)).write(rom._key(project, title, title.roms[0]), small.CHIP_B + small.CHIP_A)
+    assert Store(str(store)).write(made.recipe.store_key(made.title.roms[0]), small.CHIP_B + small.CHIP_A)
     assert only_object(store).read_bytes() != good
-    assert (rom_made(project), project.warnings) == (ASSEMBLED, ())
+    assert rom_made(project) == (ASSEMBLED, ())
     assert only_object(store).read_bytes() == good
 
 
 def test_missing_chips_are_told_when_the_object_is_bad(store: Path, tmp_path: Path) -> None:
     only_object(store).write_bytes(b"bad")
     project = project_in(small.small_project(tmp_path / "second"), store)
-    (project.inputs / "files/attic/dump(2).bin").unlink()
+    (project.workspace.inputs / "files/attic/dump(2).bin").unlink()
     with pytest.raises(CheckError, match="chip b1 of Snail race is in none of the 1 place searched"):
         rom_made(project)
 
@@ -127,30 +136,30 @@ def test_a_store_that_fails_is_one_warning_and_the_card_is_built(tmp_path: Path)
 
 
 @pytest.fixture
-def project(tmp_path: Path) -> Project:
+def project(tmp_path: Path) -> Build:
     """A project with a store, whose ROM file has no declared SHA-256."""
     folder = small.small_project(tmp_path / "third", {"inputs/titles/snail-race.toml": UNDECLARED})
     return project_in(folder, tmp_path / "store")
 
 
-def test_a_pinned_hash_asks_for_the_same_object(store: Path, project: Project) -> None:
-    assert rom.take(project, "snail-race") == TAKEN
-    assert rom.reason(project, "snail-race") is None
-    data = (project.rom_folder("snail-race") / "SNAIL.ROM").read_bytes()
+def test_a_pinned_hash_asks_for_the_same_object(store: Path, project: Build) -> None:
+    assert roms(project).take() == TAKEN
+    assert roms(project).reason() is None
+    data = roms(project).paths["SNAIL.ROM"].read_bytes()
     assert hashlib.sha256(data).hexdigest() == small.sha(small.ROM)
 
 
 def test_another_version_of_the_program_takes_nothing(
-    store: Path, project: Project, monkeypatch: pytest.MonkeyPatch
+    store: Path, project: Build, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rom, "PROGRAM", "cardkiln 99")
-    assert rom.take(project, "snail-race") is None
+    monkeypatch.setattr(recipe, "PROGRAM", "cardkiln 99")
+    assert roms(project).take() is None
 
 
-def test_another_recipe_takes_nothing(store: Path, project: Project, tmp_path: Path) -> None:
+def test_another_recipe_takes_nothing(store: Path, project: Build, tmp_path: Path) -> None:
     other = UNDECLARED.replace('["a1", "b1"]', '["b1", "a1"]')
-    (project.inputs / "titles/snail-race.toml").write_text(other, encoding="utf-8")
-    assert rom.take(project, "snail-race") is None
+    (project.workspace.inputs / "titles/snail-race.toml").write_text(other, encoding="utf-8")
+    assert roms(project).take() is None
 
 
 def test_prove_assembles_and_does_not_ask_the_store(tmp_path: Path) -> None:
@@ -159,8 +168,8 @@ def test_prove_assembles_and_does_not_ask_the_store(tmp_path: Path) -> None:
     folder = small.small_project(tmp_path / "second", {"inputs/titles/snail-race.toml": UNDECLARED})
     project = project_in(folder, wrong)
     other = small.CHIP_B + small.CHIP_A
-    title = project.manifest.titles["snail-race"]
-    assert Store(str(wrong)).write(rom._key(project, title, title.roms[0]), other)
+    made = roms(project)
+    assert Store(str(wrong)).write(made.recipe.store_key(made.title.roms[0]), other)
     ran = doit(folder, CARDKILN_STORE=str(wrong))
     assert (ran.code, ran.err) == (0, "")
     assert f"\nrom     {TAKEN}\n" in ran.out

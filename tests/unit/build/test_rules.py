@@ -8,39 +8,40 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.build import check, find, sequence, sheet
+from pipeline.build import check, find
+from pipeline.build.build import Build
+from pipeline.build.flow import build_card
 from pipeline.build.rules import RULES
 from pipeline.distribute import publish
 from pipeline.errors import CardkilnError, Problem
 from pipeline.model.rule import WARNING
-from pipeline.workspace.project import Project
 from tests.support import small
+from tests.support.building import build_in
 from tests.support.cli import doit
 
 CASES = Path(__file__).parents[2] / "cases/rules"
 
 
-def laid_out(case: Path, folder: Path) -> Project:
+def laid_out(case: Path, folder: Path) -> Build:
     """Return the small project, which keeps every rule, with the inputs of a case laid over its own."""
     small.small_project(folder)
     shutil.copytree(case / "inputs", folder / "inputs", dirs_exist_ok=True)
-    return Project(folder / "inputs", folder / "build", folder)
+    return build_in(folder)
 
 
-def told(project: Project, stage: str) -> tuple[Problem, ...]:
+def told(build: Build, stage: str) -> tuple[Problem, ...]:
     """Return what the stage that looks at a rule says, errors or warnings."""
     try:
-        check.run(project)
+        check.run(build)
         if stage == "find":
-            find.complete(project)
+            find.complete(build)
         if stage in ("image", "publish"):
-            sequence.build(project, "desk", lambda line: None)
+            build_card(build, "desk", lambda line: None)
         if stage == "publish":
-            sheet.run(project, "desk")
-            publish.publish(project, "desk", "zip", None)
+            publish.publish(build, "desk", "zip", None)
     except CardkilnError as error:
-        return project.located(error.problems)
-    return project.located(project.warnings)
+        return build.workspace.located(error.problems)
+    return build.workspace.take_warnings()
 
 
 def test_every_rule_has_a_folder_of_its_own() -> None:
@@ -55,16 +56,15 @@ def test_a_card_that_breaks_a_rule_is_told_so(name: str, tmp_path: Path) -> None
 
 
 def test_a_card_that_keeps_every_rule_is_built_without_a_word(tmp_path: Path) -> None:
-    project = Project(small.small_project(tmp_path) / "inputs", tmp_path / "build", tmp_path)
-    assert told(project, "image") == ()
+    assert told(build_in(small.small_project(tmp_path)), "image") == ()
 
 
-def card_with(folder: Path, rule: str, lines: str) -> Project:
+def card_with(folder: Path, rule: str, lines: str) -> Build:
     """Return the project of a rule's case, whose card says some more."""
-    project = laid_out(CASES / rule, folder)
+    laid_out(CASES / rule, folder)
     card = folder / "inputs/cards/desk.toml"
     card.write_text(card.read_text("utf-8") + lines, "utf-8")
-    return Project(project.inputs, project.build, project.base)
+    return build_in(folder)
 
 
 SILENCED = [name for name, rule in RULES.items() if rule.can_be_silenced and rule.stage == "check"]
@@ -74,7 +74,7 @@ SILENCED = [name for name, rule in RULES.items() if rule.can_be_silenced and rul
 def test_a_rule_is_silenced_with_a_reason_which_the_record_carries(name: str, tmp_path: Path) -> None:
     project = card_with(tmp_path, name, f'[silence]\n{name} = "the club knows better"\n')
     assert told(project, "check") == ()
-    sequence.build(project, "desk", lambda line: None)
+    build_card(project, "desk", lambda line: None)
     record = json.loads((tmp_path / "build/cards/desk/record.json").read_bytes())
     assert record["warnings"] == []
     assert {(one["rule"], one["reason"]) for one in record["silenced"]} == {(name, "the club knows better")}
@@ -95,7 +95,7 @@ def test_a_bitstream_that_cannot_be_told_is_recorded_or_silenced_too(tmp_path: P
 @pytest.mark.parametrize("name", [name for name, rule in RULES.items() if not rule.can_be_silenced])
 def test_what_makes_a_card_fail_cannot_be_silenced(name: str, tmp_path: Path) -> None:
     small.small_project(tmp_path, {"inputs/cards/desk.toml": small.CARD + f'[silence]\n{name} = "trust me"\n'})
-    assert [str(problem) for problem in told(Project(tmp_path / "inputs", tmp_path / "build", tmp_path), "check")] == [
+    assert [str(problem) for problem in told(build_in(tmp_path), "check")] == [
         f'inputs/cards/desk.toml:10:{len(name) + 4}: silence.{name}: rule "{name}" cannot be silenced: '
         "a card that breaks it fails, whatever the reason\n"
         "  hint: take the line out, and mend what the rule finds"
@@ -105,7 +105,7 @@ def test_what_makes_a_card_fail_cannot_be_silenced(name: str, tmp_path: Path) ->
 def test_what_is_silenced_or_accepted_is_a_rule_that_can_be(tmp_path: Path) -> None:
     lines = '[silence]\ncores-are-sen = "x"\n[accept]\nzzz = "x"\ncontents-fit = "x"\nfacts-are-current = "x"\n'
     small.small_project(tmp_path, {"inputs/cards/desk.toml": small.CARD + lines})
-    assert [str(problem) for problem in told(Project(tmp_path / "inputs", tmp_path / "build", tmp_path), "check")] == [
+    assert [str(problem) for problem in told(build_in(tmp_path), "check")] == [
         'inputs/cards/desk.toml:10:17: silence.cores-are-sen: found "cores-are-sen", expected the name of a rule\n'
         '  hint: did you mean "cores-are-seen"?',
         'inputs/cards/desk.toml:12:7: accept.zzz: found "zzz", expected the name of a rule\n'

@@ -17,9 +17,9 @@ from pipeline.errors import ManifestError
 from pipeline.inspect import adopt_writer
 from pipeline.inspect.adopt import adopt
 from pipeline.inspect.open_target import named
-from pipeline.workspace.project import Project
 from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
+from tests.support.building import build_in
 from tests.support.cli import digests, doit, own_command
 from tests.support.small import small_project
 from tests.unit.volume.by_hand import CHANGES, FILES, made
@@ -169,12 +169,12 @@ def test_another_id_is_another_card(folder: Path) -> None:
 def test_all_is_taken_back_when_a_draft_does_not_pass(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = digests(folder / "inputs")
     monkeypatch.setattr(adopt_writer, "_card_text", lambda adoption: "no = 'card'\n")
-    project = Project(folder / "inputs", folder / "build", folder)
+    project = build_in(folder)
 
-    with named(project, str(folder / "card.img")) as card:
-        adoption = adopt(project, card, project.manifest.boards["oak"], "garage")
+    with named(project.workspace, str(folder / "card.img")) as card:
+        adoption = adopt(project, card, project.inputs.manifest.boards["oak"], "garage")
         with pytest.raises(ManifestError):
-            adopt_writer.write(project, card, adoption)
+            adopt_writer.write(project.workspace, card, adoption)
     assert digests(folder / "inputs") == before
 
 

@@ -18,8 +18,8 @@ from pipeline.inspect.diff import diff
 from pipeline.inspect.open_target import Named, named
 from pipeline.record.fields import Naming, region_at
 from pipeline.record.regions import regions_of
-from pipeline.workspace.project import Project
 from tests.strangers.tools import require
+from tests.support.building import workspace_in
 from tests.support.cli import doit, own_command
 from tests.support.small import CARD, CHIP_B, CORE, ROM, TITLE, sha, small_project
 from tests.unit.image import cards
@@ -123,7 +123,7 @@ def test_arguments_and_what_cannot_be_read_end_differently(built: Path) -> None:
 
 def opened(folder: Path, *names: str) -> tuple[ExitStack, list[Named]]:
     stack = ExitStack()
-    project = Project(folder / "inputs", folder / "build", folder)
+    project = workspace_in(folder)
     return stack, [stack.enter_context(named(project, str(folder / name))) for name in names]
 
 

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.build.inputs import Inputs
 from pipeline.commands.prove import Prove
 from pipeline.prove import compare
-from pipeline.workspace.project import Project
 from tests.support import small
 from tests.support.cli import ROOT, doit, own_command
 
@@ -58,8 +58,8 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
     if name == "clock" and not shutil.which("faketime"):
         pytest.skip("faketime is not here")
     package = shutil.copytree(ROOT / "pipeline", tmp_path / "leaking/pipeline")
-    for beside in ("schemas", ".ci"):
-        shutil.copytree(ROOT / beside, tmp_path / "leaking" / beside)
+    for name_of_folder in ("schemas", ".ci"):
+        shutil.copytree(ROOT / name_of_folder, tmp_path / "leaking" / name_of_folder)
     writer = package / "configs/write.py"
     leaking = writer.read_text("utf-8").replace("from __future__ import annotations\n", f"{LEAKS[name]}\n", 1)
     name_of = "def write_config("
@@ -80,8 +80,8 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
 def test_a_difference_is_told_by_file(
     built: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def spoilt(project: Project, card: str, scratch: Path, varied: Collection[str]) -> Path:
-        again = Path(shutil.copytree(project.card_folder(card), tmp_path / "again"))
+    def spoilt(inputs: Inputs, card: str, scratch: Path, varied: Collection[str]) -> Path:
+        again = Path(shutil.copytree(inputs.workspace.card_folder(card), tmp_path / "again"))
         image = (again / "card.img").read_bytes()
         at = image.index(small.CHIP_A)
         (again / "card.img").write_bytes(image[:at] + b"?" + image[at + 1 :])
@@ -103,7 +103,7 @@ def test_a_card_that_is_not_built_cannot_be_proven(tmp_path: Path) -> None:
     assert (ran.code, ran.out, ran.err) == (
         1,
         "",
-        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit sheet:desk\n",
+        "inputs/cards/desk.toml: the build is out of date: rom: new\n  hint: doit sheet:desk\n",
     )
 
 

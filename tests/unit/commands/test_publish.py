@@ -17,18 +17,16 @@ from typing import Any
 
 import pytest
 
-from pipeline.build import sheet
-from pipeline.build.sequence import build
 from pipeline.commands.publish import Publish
 from pipeline.commands.receive import Receive
 from pipeline.distribute.receive import check, take_image
 from pipeline.errors import CardkilnError
 from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.publish.rights import HINT
-from pipeline.workspace.project import Project
 from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.strangers.tools import require
 from tests.support import small
+from tests.support.building import build_card_in, workspace_in
 from tests.support.cli import BYTECODE, Ran, digests, doit, own_command, sha256, within
 
 RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "A club"\nsource = "its page"\n'
@@ -66,9 +64,7 @@ def built(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:
 
 
 def build_again(folder: Path) -> None:
-    project = Project(folder / "inputs", folder / "build", folder)
-    build(project, "desk", lambda line: None)
-    sheet.run(project, "desk")
+    build_card_in(folder)
 
 
 def publish(folder: Path, *arguments: str) -> Ran:
@@ -138,7 +134,7 @@ def test_a_version_is_published_once(published: Path) -> None:
 def test_a_card_that_is_not_built_is_refused(tmp_path: Path) -> None:
     small.small_project(tmp_path, WITH_RIGHTS)
     assert refusal(tmp_path) == (
-        "inputs/cards/desk.toml: the build is not what the manifests say: rom: new\n  hint: doit sheet:desk\n"
+        "inputs/cards/desk.toml: the build is out of date: rom: new\n  hint: doit sheet:desk\n"
     )
 
 
@@ -146,7 +142,7 @@ def test_a_card_whose_manifest_changed_since_is_refused(tmp_path: Path) -> None:
     folder = built(tmp_path)
     small.small_project(folder, {**WITH_RIGHTS, "inputs/cards/desk.toml": small.CARD.replace("DESK", "TABLE")})
     assert refusal(folder) == (
-        "inputs/cards/desk.toml: the build is not what the manifests say: "
+        "inputs/cards/desk.toml: the build is out of date: "
         "plan: the card's contents or layout changed\n  hint: doit sheet:desk\n"
     )
 
@@ -308,7 +304,7 @@ def test_a_missing_signature_is_refused_where_one_is_expected(copy: Path, publis
 
 
 def test_a_flipped_byte_at_any_place_is_noticed(copy: Path) -> None:
-    project, rng = Project(copy / "inputs", copy.parent / "build", copy.parent), random.Random(5)
+    project, rng = workspace_in(copy.parent), random.Random(5)
     take_image(project, check(copy, None))
     for path in sorted(copy.iterdir()):
         whole = path.read_bytes()

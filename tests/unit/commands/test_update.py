@@ -147,7 +147,7 @@ def test_a_build_that_is_not_current_is_refused(project: Path, card: Path) -> No
     (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
     ran = own_command(project, "update", "desk", str(card))
     assert ran.code == 1
-    assert ran.err.startswith("inputs/cards/desk.toml: the build is not what the manifests say: plan: ")
+    assert ran.err.startswith("inputs/cards/desk.toml: the build is out of date: plan: ")
 
 
 # one file

@@ -11,8 +11,8 @@ import pytest
 
 from pipeline.commands.why import Why
 from pipeline.explain.build_log import Notes
-from pipeline.workspace.project import Project
 from tests.support import small
+from tests.support.building import build_in
 from tests.support.cli import digests, doit, own_command, within, write_tree
 
 NOTHING = "desk: nothing to do, all is as declared\n"
@@ -87,7 +87,7 @@ def test_after_the_build_the_chain_from_input_to_image_is_told(built: Path) -> N
         "        -> FAT16 on 16 MiB, 4 files in 4 folders, 2,823 bytes; other bytes\n"
         "image   desk: the plan changed\n"
         "        -> written; other bytes\n"
-        "record  desk: record.json no longer says what is so\n"
+        "record  desk: record.json is out of date\n"
         "        -> build/cards/desk/record.json; other bytes\n"
         "sheet   desk: the record, title snail-race changed\n"
         "        -> build/cards/desk/sheet.html; other bytes\n"
@@ -198,7 +198,7 @@ def test_a_chain_goes_on_through_the_runs_that_it_takes(built: Path) -> None:
 
 
 def test_what_a_killed_run_did_is_part_of_the_chain(built: Path) -> None:
-    project = Project(built / "inputs", built / "build", built)
+    project = build_in(built)
     Notes(project).begin("rom", "snail-race", "chip b1 changed")("snail-race: 1 ROM file")
     with (built / "build/state/reasons.lines").open("ab") as file:
         file.write(b'\n{"stage": "plan", "it')  # cut off in the middle of a line

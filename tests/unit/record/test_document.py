@@ -16,6 +16,7 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
+from pipeline.model.finished import FinishedCard
 from pipeline.model.plan import Proof
 from pipeline.model.ranges import Range, Source
 from pipeline.record.document import record_text, sums_text
@@ -38,9 +39,11 @@ def record(files: list[CardFile], **more: Any) -> str:
     proof = Proof(image_sha256="a" * 64, image_size=16 << 20, files=2, folders=1, file_bytes=9, reader="pyfatfs 1.1.0")
     return "".join(
         record_text(
-            card=samples.card(), settings={}, files=files, plan=plan, plan_sha256="b" * 64, proof=proof,
-            timestamp_from="card", made_by="cardkiln 0.1.0",
-            **{"board": samples.board(), "cores": [samples.core()], "titles": [samples.title()], **more},
+            FinishedCard(
+                card=samples.card(), settings={}, files=tuple(files), plan=plan, plan_sha256="b" * 64, proof=proof,
+                timestamp_from="card", made_by="cardkiln 0.1.0",
+                **{"board": samples.board(), "cores": (samples.core(),), "titles": (samples.title(),), **more},
+            )
         )
     )  # fmt: skip
 

@@ -11,14 +11,14 @@ from typing import Any
 import html5lib
 
 from pipeline.card.layout import lay_out
-from pipeline.errors import Place
+from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
+from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Display, Needs, Rights, Station
 from pipeline.model.matrix import AFTER, NOT, WORKS, Outlook
 from pipeline.model.plan import Plan, Proof
 from pipeline.model.ranges import Range, RomMap, Source
-from pipeline.sheet.sheet import Sheet
 from tests.support.samples import board, card, card_file, core, title
 
 HTML = "{http://www.w3.org/1999/xhtml}"
@@ -78,9 +78,9 @@ def proof_of(plan: Plan) -> Proof:
     )
 
 
-def sheet(files: Sequence[CardFile] = FILES, **changes: Any) -> Sheet:
+def sheet(files: Sequence[CardFile] = FILES, **changes: Any) -> FinishedCard:
     plan = plan_of(files)
-    sample = Sheet(
+    sample = FinishedCard(
         card=card(stations=("hall",), titles=("snail-race",)),
         board=board(),
         cores=(core(),),
@@ -89,7 +89,8 @@ def sheet(files: Sequence[CardFile] = FILES, **changes: Any) -> Sheet:
         files=tuple(files),
         plan=plan,
         proof=proof_of(plan),
-        sums={"card.img": "0f" * 32, "plan.json": "1e" * 32, "record.json": "2d" * 32},
+        plan_sha256="1e" * 32,
+        timestamp_from="card",
         stations=(STATION,),
         outlooks=(
             Outlook(station="hall", core="fern", title="", verdict=WORKS, display="tube", output="rgb"),
@@ -103,6 +104,8 @@ def sheet(files: Sequence[CardFile] = FILES, **changes: Any) -> Sheet:
     return replace(sample, **changes)
 
 
+SUMS = {"card.img": "0f" * 32, "plan.json": "1e" * 32, "record.json": "2d" * 32}
+
 MARKUP = "</title></style><script>alert(1)</script><img src=https://example.org/x onerror=alert(2)>\"'&amp;<!--"
 TURNED = "abc\u202egnp.exe\u2066\u2069\u2069\u200f\u05d0\u05d1"
 LONG = "W" * 300
@@ -110,7 +113,7 @@ HOSTILE = f"{MARKUP} {TURNED} {LONG}"
 """A name with markup, quotes, marks of writing direction, and no place to break it."""
 
 
-def hostile() -> Sheet:
+def hostile() -> FinishedCard:
     """Return a sheet whose every text that a manifest gives is hostile."""
     rights = Rights(licence=HOSTILE, holder=HOSTILE, source=HOSTILE)
     needs = Needs(
@@ -129,13 +132,13 @@ def hostile() -> Sheet:
         settings={HOSTILE: HOSTILE},
         stations=(replace(station, source=HOSTILE, date=HOSTILE),),
         outlooks=(Outlook(station="hall", core="fern", title="", verdict=NOT, reasons=(HOSTILE,)),),
-        warnings=(HOSTILE,),
-        silenced=((HOSTILE, HOSTILE),),
+        warnings=(Problem(Place(), HOSTILE),),
+        silenced=((Problem(Place(), HOSTILE), HOSTILE),),
         maps=(replace(MAP, path=path, ranges=(Range(0, 2048, (Source("bytes", HOSTILE),)),)),),
     )  # fmt: skip
 
 
-def many(count: int) -> Sheet:
+def many(count: int) -> FinishedCard:
     """Return a sheet of a card with so many more files."""
     more = [
         card_file(f"PACK/{hashlib.sha256(b'%d' % n).hexdigest()[:8]}.DAT", b"%d" % n, owner="fern")

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.sheet.page import sheet_text
 from tests.unit.sheet.browser import A4, LETTER, Browser, chromium
-from tests.unit.sheet.sheets import HOSTILE, hostile, many
+from tests.unit.sheet.sheets import HOSTILE, SUMS, hostile, many
 
 PAGES = ("arcade-evening", "console-corner", "hostile", "folded")
 
@@ -25,7 +25,7 @@ def pages(demo: dict[str, Path], tmp_path_factory: pytest.TempPathFactory) -> di
     folder = tmp_path_factory.mktemp("pages")
     made = {"hostile": hostile(), "folded": many(60)}
     for name, sheet in made.items():
-        (folder / f"{name}.html").write_text(sheet_text(sheet), encoding="utf-8")
+        (folder / f"{name}.html").write_text(sheet_text(sheet, SUMS), encoding="utf-8")
     return {**demo, **{name: folder / f"{name}.html" for name in made}}
 
 

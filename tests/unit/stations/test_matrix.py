@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 
 from pipeline.model.manifest import Display, Needs
-from pipeline.model.matrix import AFTER, NOT, WORKS, Outlook
+from pipeline.model.matrix import AFTER, NOT, WORKS, Outlook, matrix_document
 from pipeline.stations.matrix import matrix
-from pipeline.stations.show import matrix_document, matrix_text
+from pipeline.stations.show import matrix_text
 from tests.support import samples
 
 UPRIGHT = samples.station("upright", displays=(Display(name="tube", inputs=("rgb",), orientation="portrait"),))

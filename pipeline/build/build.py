@@ -1,0 +1,75 @@
+"""What one run works out of its inputs: the ROM files of each title, and each card under construction."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Self
+
+from pipeline.build.card import CardBuild
+from pipeline.build.inputs import Inputs
+from pipeline.build.rom import ChipReader, TitleRoms
+from pipeline.model.manifest import Title
+from pipeline.workspace.workspace import Workspace
+
+
+class Build:
+    """One run over one set of inputs; titles and cards are made when they are first asked for, and kept.
+
+    ``asked``: names of the tasks that are to be done ("image:desk"), none for those of all cards.
+    """
+
+    def __init__(self, inputs: Inputs) -> None:
+        self.inputs = inputs
+        self.asked: tuple[str, ...] = ()
+        self._titles: dict[str, TitleRoms] = {}
+        self._cards: dict[str, CardBuild] = {}
+
+    def again(self) -> Self:
+        """Return a build that looks at all ROM files once more, from the disk."""
+        other = type(self)(self.inputs)
+        other._cards = self._cards
+        return other
+
+    @classmethod
+    def here(cls) -> Self:
+        """Return the build of the working folder."""
+        return cls(Inputs.here())
+
+    @property
+    def workspace(self) -> Workspace:
+        """Where everything is built."""
+        return self.inputs.workspace
+
+    def title(self, title: Title) -> TitleRoms:
+        """Return the ROM files of a title."""
+        if title.id not in self._titles:
+            self._titles[title.id] = TitleRoms(self.inputs, title)
+        return self._titles[title.id]
+
+    def card(self, card_id: str) -> CardBuild:
+        """Return a card with the ROM files that are built now; another one when more of them are.
+
+        Raises ManifestError when the manifests are wrong or the card comes to nothing.
+        """
+        contents = {
+            (roms.title.id, rom.key): content
+            for roms in self.roms_of(card_id)
+            for rom in roms.title.roms
+            if not rom.sha256 and (content := roms.content(rom))
+        }
+        card = self._cards.get(card_id)
+        if card is None or card.rom_contents != contents:
+            card = self._cards[card_id] = CardBuild(self.inputs, self.inputs.manifest.cards[card_id], contents)
+        return card
+
+    def roms_of(self, card_id: str) -> list[TitleRoms]:
+        """Return the ROM files of a card's titles, those that have any."""
+        titles = self.inputs.copied(self.inputs.manifest.cards[card_id]).selection.titles
+        return [self.title(title) for title in titles if title.roms]
+
+    @cached_property
+    def chips(self) -> ChipReader:
+        """Reads the chips of all titles on cards whose ROM files are to be built, in their order."""
+        on_cards = (roms for card_id in self.inputs.manifest.cards for roms in self.roms_of(card_id))
+        due = () if self.workspace.is_worker else [roms for roms in on_cards if roms.reason()]
+        return ChipReader(due, self.inputs.search)

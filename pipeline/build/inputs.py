@@ -1,0 +1,222 @@
+"""What a build is made from: manifests, the user's own files, and the search of the sources."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Self
+
+from pipeline.build.recipe import UNBUILT, Recipe
+from pipeline.card.contents import Known, gather
+from pipeline.card.select import Selection, select
+from pipeline.errors import ManifestError, Place, Problem
+from pipeline.fat.names import fold
+from pipeline.manifest.checks.sums import parse_sums
+from pipeline.manifest.load import load
+from pipeline.model.content import CardFile, Content, Found, Location, Origin, Wanted
+from pipeline.model.manifest import Card, Core, Manifest, SumList, Title
+from pipeline.roms.assemble import check_title, content_key
+from pipeline.sources.files.listing import list_tree
+from pipeline.workspace.progress import counting
+from pipeline.workspace.workspace import Workspace
+
+Output = tuple[str, str]
+"""What contents go into: ("rom", title id) or ("card", card id)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Copied:
+    """A card's selection and the files that are copied onto it, as its manifests declare them.
+
+    Sizes declared nowhere are None; ROM files that declare no SHA-256 have ``recipe.UNBUILT``. ``local``: where
+    contents below the inputs lie, by SHA-256.
+    """
+
+    selection: Selection
+    files: tuple[CardFile, ...]
+    local: Mapping[str, Location]
+
+
+class Inputs:
+    """One set of inputs, each part read once and only when it is needed.
+
+    ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none.
+    """
+
+    def __init__(self, workspace: Workspace, *, manifest: Manifest | None = None, epoch: str | None = None) -> None:
+        self.workspace = workspace
+        self.epoch = epoch
+        self._given = manifest
+        self._trees: dict[str, dict[str, Location]] = {}
+        self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
+        self._copied: dict[str, Copied] = {}
+        self._recipes: dict[str, Recipe] = {}
+
+    @classmethod
+    def here(cls) -> Self:
+        """Return the inputs of the working folder, or those that CARDKILN_INPUTS names."""
+        return cls(Workspace.here(), epoch=os.environ.get("SOURCE_DATE_EPOCH"))
+
+    def with_cards(self, cards: Iterable[Card]) -> Self:
+        """Return the same inputs with other cards in place of those that the manifests declare."""
+        manifest = replace(self.manifest, cards={card.id: card for card in cards})
+        other = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
+        other._trees, other._contents, other._recipes = self._trees, self._contents, self._recipes
+        return other
+
+    def unpinned(self) -> Self:
+        """Return the same inputs, in which no card says which SHA-256 its image must have."""
+        return self.with_cards(replace(card, image_sha256="") for card in self.manifest.cards.values())
+
+    @property
+    def manifest(self) -> Manifest:
+        """Everything the manifests say; raises ManifestError with all that is wrong with them."""
+        if isinstance(self._loaded, ManifestError):
+            raise self._loaded
+        return self._loaded
+
+    @cached_property
+    def _loaded(self) -> Manifest | ManifestError:
+        if self._given is not None:
+            return self._given
+        try:
+            return load(self.workspace.inputs, self.workspace.base)
+        except ManifestError as error:
+            return error
+
+    @cached_property
+    def title_problems(self) -> tuple[Problem, ...]:
+        """What is wrong with the steps of the titles' ROM files."""
+        return tuple(problem for title in self.manifest.titles.values() for problem in check_title(title))
+
+    def recipe(self, title: Title) -> Recipe:
+        """Return what a title's ROM files are made from."""
+        if title.id not in self._recipes:
+            self._recipes[title.id] = Recipe(title)
+        return self._recipes[title.id]
+
+    def tree(self, path: str) -> dict[str, Location]:
+        """Return the files of a folder or archive below the inputs, or a single file under the name ""."""
+        if path not in self._trees:
+            full = self.workspace.inputs / path
+            single = full.is_file() and full.suffix.lower() != ".zip"
+            listed = {"": Location(path=str(full))} if single else list_tree(full, self.manifest.sources.limits)
+            self._trees[path] = listed
+        return self._trees[path]
+
+    def trees_read(self) -> tuple[str, ...]:
+        """Return the paths below the inputs whose files were listed so far."""
+        return tuple(self._trees)
+
+    def tree_contents(self, path: str) -> tuple[tuple[str, Location, Content], ...]:
+        """Return the files of ``tree`` with where each lies and what it holds."""
+        if path not in self._contents:
+            tree = self.tree(path)
+            contents = self.workspace.index.contents_at([*tree.values()])
+            self._contents[path] = tuple(zip(tree, tree.values(), contents, strict=True))
+        return self._contents[path]
+
+    def sum_lines(self, sums: SumList) -> tuple[tuple[str, str], ...]:
+        """Return the (SHA-256, path) lines of a checksum list."""
+        path = self.workspace.inputs / sums.list_path
+        return parse_sums(path.read_text(encoding="utf-8"), self.workspace.shown(path))
+
+    def copied(self, card: Card) -> Copied:
+        """Return the files that are copied onto a card; raises ManifestError when it comes to nothing."""
+        if card.id not in self._copied:
+            self._copied[card.id] = self._copied_now(card)
+        return self._copied[card.id]
+
+    def _copied_now(self, card: Card) -> Copied:
+        selection = select(self.manifest, card)
+        holders: tuple[Card | Core, ...] = (selection.card, *selection.cores)
+        own = [file for holder in (*holders, *selection.titles) for file in holder.files]
+        paths = [*selection.board.base, *(file.source_path for file in own if file.source_path)]
+        kept = f"kept/{card.id}" if card.keep and self.workspace.kept_folder(card.id).is_dir() else ""
+        contents = {path: self.tree_contents(path) for path in dict.fromkeys([*paths, *([kept] if kept else [])])}
+        trees = {path: tuple((name, content) for name, _, content in files) for path, files in contents.items()}
+        known = Known(
+            trees=trees,
+            sums={sums.list_path: self.sum_lines(sums) for holder in holders for sums in holder.sums},
+            sizes={},
+            roms={
+                (title.id, rom.path): (Content(sha256=rom.sha256 or UNBUILT, size=rom.size), origin)
+                for title in selection.titles
+                for rom, origin in zip(title.roms, self.recipe(title).origins, strict=True)
+            },
+        )
+        files = _with_kept(gather(selection, known), _kept(card, trees[kept]) if kept else ())
+        local = {content.sha256: location for tree in contents.values() for _, location, content in tree}
+        return Copied(selection=selection, files=files, local=local)
+
+    @cached_property
+    def search(self) -> Found:
+        """Where everything that is wanted lies; archives that cannot be used are told as warnings."""
+        sources = self.manifest.sources
+        index = self.workspace.index
+        places = [Path(place) for place in sources.places]
+        with counting("searching the places", "files") as advance:
+            scan = index.scan(places, sources.limits, advance, without=[self.workspace.build])
+        self.workspace.warn(scan.problems)
+        wanted = [wanted for _, contents in self.wanted() for wanted in contents]
+        with counting("hashing source files", "B") as advance:
+            return index.find(wanted, advance)
+
+    def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
+        """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
+        for card in self.manifest.cards.values():
+            copied = self.copied(card)
+            outside = [
+                file
+                for file in copied.files
+                if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local
+            ]
+            yield ("card", card.id), [_wanted_file(file) for file in outside]
+        for title in self.manifest.titles.values():
+            if title.roms:
+                yield ("rom", title.id), [*_wanted_chips(self.recipe(title))]
+
+
+def _wanted_file(file: CardFile) -> Wanted:
+    return Wanted(
+        content=file.content,
+        name=f"{file.path} of {file.origin.owner}",
+        place=file.place,
+        file_names=(file.path.rpartition("/")[2],),
+        owner=file.origin.owner,
+    )
+
+
+def _wanted_chips(recipe: Recipe) -> Iterator[Wanted]:
+    title = recipe.title
+    for name, content in recipe.used.items():
+        yield Wanted(
+            content=content,
+            name=f"{recipe.role(name)} of {title.name}",
+            place=Place(file=title.file, key=content_key(title, name)),
+            file_names=(name,),
+            owner=title.id,
+        )
+
+
+def _kept(card: Card, tree: tuple[tuple[str, Content], ...]) -> tuple[CardFile, ...]:
+    """Return the files that the user made on this card before."""
+    return tuple(
+        CardFile(
+            path=name,
+            content=content,
+            placement="anywhere",
+            origin=Origin(kind="card-file", owner=card.id),
+            place=Place(card.file, key="keep"),
+        )
+        for name, content in tree
+    )
+
+
+def _with_kept(files: tuple[CardFile, ...], kept: tuple[CardFile, ...]) -> tuple[CardFile, ...]:
+    """Return the files of a card; what the user made takes the place of what a manifest puts there."""
+    theirs = {fold(file.path) for file in kept}
+    return (*(file for file in files if fold(file.path) not in theirs), *kept)

@@ -1,0 +1,63 @@
+"""What a title's ROM files are made from, worked out of its manifest alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cached_property
+from sys import intern
+
+from pipeline.model.content import Content, Ingredient, Origin
+from pipeline.model.manifest import RomFile, Title
+from pipeline.roms.assemble import chips_used, contents, describe
+from pipeline.workspace.stamp import digest
+from pipeline.workspace.workspace import PROGRAM
+
+UNBUILT = "0" * 64
+"""Stands for the SHA-256 of a ROM file that is not declared and not built yet; enough to check a layout."""
+
+
+class Recipe:
+    """The chips, patches and steps of a title's ROM files."""
+
+    def __init__(self, title: Title) -> None:
+        self.title = title
+
+    @cached_property
+    def used(self) -> dict[str, Content]:
+        """The chips and patches that the ROM files are made of, by name, sorted."""
+        return self._used(self.title.roms)
+
+    def role(self, name: str) -> str:
+        """Return what a content is to its title: "chip 6f" or "patch fix"."""
+        return intern(f"{'chip' if name in self.title.chips else 'patch'} {name}")  # the same few, over and over
+
+    @cached_property
+    def origins(self) -> tuple[Origin, ...]:
+        """The origin of each ROM file, in the manifest's order."""
+        return tuple(
+            Origin(
+                kind="rom-file",
+                owner=self.title.id,
+                ingredients=tuple(
+                    Ingredient(role=self.role(name), size=content.size or 0, sha256=content.sha256)
+                    for name, content in self._used((rom,)).items()
+                ),
+                steps=describe(rom),
+            )
+            for rom in self.title.roms
+        )
+
+    @cached_property
+    def stamp_inputs(self) -> dict[str, str]:
+        """What a stamp names; a SHA-256 pinned afterwards is none of it, while it agrees."""
+        parts = {self.role(name): content.sha256 for name, content in self.used.items()}
+        steps = {f"the recipe of {rom.path}": digest(replace(rom, sha256="")) for rom in self.title.roms}
+        return {**parts, **steps, "the program": PROGRAM}
+
+    def store_key(self, rom: RomFile) -> str:
+        """Return what a ROM file is stored under: a digest of all it is made from, the program's version among it."""
+        return digest((sorted(self.stamp_inputs.items()), rom.path))
+
+    def _used(self, roms: tuple[RomFile, ...]) -> dict[str, Content]:
+        names = {name for rom in roms for name in chips_used(rom)}
+        return {name: content for name, content in sorted(contents(self.title).items()) if name in names}

@@ -1,0 +1,231 @@
+"""Pieces whose data lines come from several chips: nibbles and bit planes, each line found by its own bits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import NamedTuple
+
+from pipeline.model.manifest import Piece
+from pipeline.roms.operations.bit_values import unpack
+from pipeline.roms.operations.bits import REVERSED, table
+from pipeline.solve.atoms import Built, Changes, Source, as_size, change, operations
+from pipeline.solve.values import BITS, find_changes
+
+PREFIX = 64
+"""Bits of a line by which it is looked up."""
+LEAST = 32
+"""Bits of a line, at least."""
+HEAD = 8
+"""Bytes at the start of a piece that may differ, as a check field does."""
+TAIL = 32
+"""Bytes at its end that may."""
+PARTS = 16
+"""Parts of equal size at whose starts a piece may begin in its chip."""
+
+
+class Line(NamedTuple):
+    """One data line of a source from an offset on: its number, and whether it is inverted."""
+
+    form: Form
+    offset: int
+    bit: int
+    inverted: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Form:
+    """A chip as a piece of one nibble or of one bit in each byte; ``packed``: how bits are packed, "" where not."""
+
+    chip: Source
+    then: Changes
+    data: bytes
+    packed: str = ""
+
+
+def forms(sources: Sequence[Source]) -> Iterator[Form]:
+    """Yield the forms in which chips of 4 bits and of 1 bit are dumped."""
+    for source in sources:
+        yield Form(source, (), source.data)
+        for order in ("low-first", "high-first"):
+            yield Form(source, (change("unpack", order),), unpack(source.data, order=order))
+        for packed, data in (("lsb-first", source.data), ("msb-first", source.data.translate(REVERSED))):
+            yield Form(source, (), _spread(data), packed)
+
+
+def _spread(data: bytes) -> bytes:
+    """Return the bits of bytes one a byte, the least significant first."""
+    spread = bytearray(8 * len(data))
+    for bit, bits in enumerate(BITS):
+        spread[bit::8] = data.translate(bits)
+    return bytes(spread)
+
+
+class Book:
+    """The lines of all forms by their first bits; inverted ones are found as well."""
+
+    def __init__(self, sources: Sequence[Source]) -> None:
+        self._lines: dict[bytes, list[Line]] = {}
+        for form in forms(sources):
+            size = len(form.data)
+            step = max(size // PARTS, 16)
+            width = 1 if form.packed else 4 if form.then else 8
+            for bit in range(width):
+                line = form.data.translate(BITS[bit])
+                for offset in (HEAD, *range(0, size - LEAST + 1, step)):
+                    start = line[offset : offset + PREFIX]
+                    if 3 < start.count(1) < len(start) - 3:
+                        for key, inverted in ((start, False), (start.translate(FLIPPED), True)):
+                            self._lines.setdefault(key, []).append(Line(form, offset, bit, inverted))
+        self.longest = max((8 * len(source.data) for source in sources), default=0)
+        self._lengths = sorted({len(key) for key in self._lines}, reverse=True)
+
+    def begins(self, data: bytes) -> list[list[Line]]:
+        """Return for each data line of a run those it may be, none for a constant one; [] where one is unknown."""
+        found = []
+        for bits in BITS:
+            line = data[:PREFIX].translate(bits)
+            known = next((self._lines[line[:length]] for length in self._lengths if line[:length] in self._lines), None)
+            if known is None and line.count(line[0]) < len(line):
+                return []
+            found.append(known or [])
+        return found if any(found) else []
+
+    def at(self, data: bytes) -> Iterator[Built]:
+        """Yield the pieces that begin a run, the longest first."""
+        reach = [[(line, _reach(line, data, k)) for line in lines[:64]] for k, lines in enumerate(self.begins(data))]
+        if not reach:
+            return
+        sizes = sorted({size for lines in reach for _, size in lines}, reverse=True)
+        for size in sizes:
+            chosen = [[line for line, long in lines if long >= size] for lines in reach]
+            if size < LEAST or not all(lines or _constant(data[:size], k) for k, lines in enumerate(chosen)):
+                continue
+            first = min((lines for lines in chosen if lines), key=len)[0]
+            whole = len(first.form.data) - first.offset
+            for full in (whole, size // 8 * 8) if 0 < whole - size <= TAIL and whole <= len(data) else (size,):
+                built = _piece(chosen, data[:size], full)
+                if built:
+                    yield built
+                    break
+
+
+FLIPPED = table(lambda value: value ^ 1)
+
+
+def _constant(data: bytes, bit: int) -> bool:
+    line = data.translate(BITS[bit])
+    return line.count(line[0]) == len(line)
+
+
+def _reach(line: Line, data: bytes, bit: int) -> int:
+    """Return how many bytes of a run one of its data lines agrees with a line of a form."""
+    size = min(len(data), len(line.form.data) - line.offset)
+    one = data[:size].translate(BITS[bit])
+    two = line.form.data[line.offset : line.offset + size].translate(BITS[line.bit])
+    if line.inverted:
+        two = two.translate(FLIPPED)
+    if one == two:
+        return size
+    low, high = 0, size
+    while high - low > 1:
+        middle = (low + high) // 2
+        if one[low:middle] == two[low:middle]:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+def _piece(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
+    """Return the nibbles or planes of a size that give the bytes, which may be fewer."""
+    return _nibbles(lines, data, size) or _planes(lines, data, size)
+
+
+def _nibbles(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
+    """Return two chips of 4 bits, where each half of the data lines, in some order, comes from one."""
+    chips: list[tuple[Form, int]] = []
+    for few in lines:
+        for line in few:
+            if not line.form.packed and (line.form, line.offset) not in chips:
+                chips.append((line.form, line.offset))
+    best: Built | None = None
+    for high, low, take_high, take_low in product(chips[:8], chips[:8], ("low", "high"), ("low", "high")):
+        head = HEAD if high[1] == low[1] == HEAD else 0
+        parts = _nibble(high, take_high, size, head), _nibble(low, take_low, size, head)
+        if len(parts[0][1]) < size or len(parts[1][1]) < size:
+            continue
+        if find_changes(_merged(parts, min(256, len(data), size)), data[: min(256, size)], 1) is None:
+            continue
+        changes = find_changes(_merged(parts, min(len(data), size)), data[:size], 1)
+        if changes is None:
+            continue
+        built = Built(Piece(operation="nibbles", parts=(parts[0][0], parts[1][0]), then=changes), size + head, 2, head)
+        if best is None or operations(built.piece) < operations(best.piece):
+            best = built
+    return best
+
+
+def _merged(parts: Sequence[tuple[Piece, bytes]], size: int) -> bytes:
+    return bytes(a << 4 | b for a, b in zip(parts[0][1][:size], parts[1][1][:size], strict=True))
+
+
+def _nibble(chip: tuple[Form, int], take: str, size: int, head: int) -> tuple[Piece, bytes]:
+    form, offset = chip
+    data = form.data[offset : offset + size]
+    shift = 4 if take == "high" else 0
+    whole = size + head == len(form.data)
+    cut = () if whole else (change("take", {"from": offset - head, "size": as_size(size + head)}),)
+    more = (change("nibble", "high"),) if take == "high" else ()
+    piece = Piece(operation="chip", name=form.chip.chip, then=(*form.chip.then, *form.then, *cut, *more))
+    return piece, data.translate(table(lambda value: value >> shift & 15))
+
+
+def _planes(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
+    """Return as many planes as there are data lines up to the highest that is ever set."""
+    used = max((k + 1 for k in range(8) if any(data.translate(BITS[k]))), default=0)
+    kinds = {line.form.packed for few in lines[:used] for line in few}
+    head = HEAD if all(any(line.offset == HEAD for line in few) for few in lines[:used]) else 0
+    for packed in sorted(kinds):
+        parts = []
+        for k in range(used):
+            few = [line for line in lines[k] if line.form.packed == packed and (not head or line.offset == head)]
+            few.sort(key=lambda line: (line.bit != 0, line.inverted, len(line.form.then), line.offset))
+            part = next((part for part in (_plane(line, size, head) for line in few) if part), None)
+            if part is None:
+                break
+            parts.append(part)
+        if len(parts) == used >= 2:
+            inverted = [_is_inverted(part) for part in parts]
+            changes: Changes = ()
+            if all(inverted) and used == 8:
+                parts, changes = [_upright(part) for part in parts], (change("invert"),)
+            elif sum(inverted) > 1:
+                mask = sum(1 << k for k, turned in enumerate(inverted) if turned)
+                parts, changes = [_upright(part) for part in parts], (change("xor", mask),)
+            arguments = {"packed": packed} if packed else {}
+            piece = Piece(operation="planes", arguments=arguments, parts=tuple(parts), then=changes)
+            return Built(piece, size + head, used, head)
+    return None
+
+
+def _plane(line: Line, size: int, head: int) -> Piece | None:
+    form = line.form
+    scale = 8 if form.packed else 1
+    if line.offset % scale or size % scale:
+        return None
+    cut: Changes = ()
+    if size + head < len(form.data):
+        cut = (change("take", {"from": (line.offset - head) // scale, "size": as_size((size + head) // scale)}),)
+    more = (change("plane", line.bit),) if line.bit else ()
+    turned = (change("invert"),) if line.inverted else ()
+    return Piece(operation="chip", name=form.chip.chip, then=(*form.chip.then, *form.then, *cut, *more, *turned))
+
+
+def _is_inverted(part: Piece) -> bool:
+    return bool(part.then) and part.then[-1].operation == "invert"
+
+
+def _upright(part: Piece) -> Piece:
+    return Piece(operation="chip", name=part.name, then=part.then[:-1]) if _is_inverted(part) else part
