@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.bitstreams.bitstream import AS_WRITTEN, Bitstream, Named, weigh
 from pipeline.bitstreams.checksums import REVERSED
-from pipeline.bitstreams.integrity import INTACT, TRUNCATED, Integrity, after_end, damaged, worst
+from pipeline.bitstreams.integrity import INTACT, TRUNCATED, UNCHECKED, Integrity, after_end, damaged, worst
 from pipeline.bitstreams.parts import read_part
 from pipeline.bitstreams.table_xilinx import SEVERAL_DIES, XILINX
 from pipeline.bitstreams.xilinx_check import SYNC, check_packets
@@ -139,13 +139,15 @@ def _configuration(data: bytes, start: int) -> Configuration | None:
 
 
 def _packets(configuration: Configuration, named: Named) -> Integrity:
-    return check_packets(
+    """Return whether the packets are whole; of a device in no table only a cut counts, since its CRC may be another."""
+    found = check_packets(
         configuration.data,
         len(SYNC),
         configuration.found,
         origin=configuration.sync,
         has_dies=any(device in SEVERAL_DIES for device in named.devices),
     )
+    return found if named.devices or found.truncated else UNCHECKED
 
 
 def _before(data: bytes, configuration: Configuration) -> Integrity:

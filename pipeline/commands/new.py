@@ -33,8 +33,8 @@ class New(OwnCommand):
         """Draft, write, and say what is still to be filled in."""
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help new says more")
-        drafted = draft(self.project.inputs, self.project.base, words[0], words[1], words[2:])
-        path = self.project.shown(drafted.path)
+        drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])
+        path = self.workspace.shown(drafted.path)
         write(drafted, path)
         if options["json"]:
             document = {"cardkiln-new": 1, "written": [path], "blanks": drafted.blanks, "notes": drafted.notes}

@@ -192,6 +192,14 @@ def test_frames_without_a_crc_are_doubtful() -> None:
     assert found_in(packets(*start, (0, 1), end)).integrity.damage == damage
 
 
+def test_the_crc_of_an_unknown_device_is_not_judged() -> None:
+    """0x02AD6093 is in no table here; that its CRC is another is not known either."""
+    data = packets((COMMAND, 7), (ID, 0x02AD_6093), (FRAMES, 0), (0, 1), (COMMAND, 13))
+    found = found_in(data)
+    assert (found.devices, found.integrity) == ((), UNCHECKED)
+    assert found_in(data[:-16]).truncated
+
+
 def test_encrypted_packets_are_not_followed() -> None:
     """CTL0 bit 6 switches the decryption on, CBC holds its start value (UG470, tables 5-23 and 5-27)."""
     start = ((COMMAND, 7), (ID, 0x0362_2093))

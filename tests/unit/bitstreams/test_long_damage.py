@@ -21,12 +21,19 @@ from tests.unit.bitstreams.samples import MADE, made, packed, wheel
 TRIES = 40
 LARGEST = 6_000_000
 PADDING = b"\xff\0\x20\n\r1"
+NO_OPERATION = b"\x20\0\0\0"
+"""A word that does nothing (UG470, chapter 5): one more or less of a run changes no configuration."""
 
 
 def is_noticed(data: bytes) -> bool:
     """Whether anything is said of a file: it is no bitstream, cut short, damaged, doubtful or contradicts itself."""
     found = identify(data)
     return found is None or found.integrity not in (INTACT, UNCHECKED) or found.contradictory != ""
+
+
+def essence(data: bytes) -> bytes:
+    """Return a bitstream without padding at its end and words that do nothing."""
+    return data.rstrip(PADDING).replace(NO_OPERATION, b"")
 
 
 def with_raw(name: str, data: bytes) -> Iterator[tuple[str, bytes]]:
@@ -70,8 +77,9 @@ def test_damage_anywhere_is_noticed_and_no_good_file_raises_an_alarm() -> None:
             continue
         for what, damaged in tries(name, data, random.Random(name)):
             count += 1
-            if not is_noticed(damaged) and damaged.rstrip(PADDING) != data.rstrip(PADDING):
+            if not is_noticed(damaged) and essence(damaged) != essence(data):
                 missed.append(f"{name} ({len(data):,} bytes): {what}")
     print(f"{count:,} tried, {len(missed):,} missed")
     assert alarms == []
+    # whole packets of raw Spartan-6 data and lines of Titanium files: nothing in the format counts them
     assert [line for line in missed if not ("xc6s" in line and ", raw" in line) and "efinix_ti" not in line] == []
