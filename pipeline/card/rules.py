@@ -154,9 +154,16 @@ CHECKS: Mapping[Check, Rule] = {
 """What the manifests state of board and core; a person may know better, so each can be set aside with a reason."""
 
 
-def broken_rules(selection: Selection, files: Sequence[CardFile]) -> list[Problem]:
-    """Return every problem the rules find, each with the name of its rule, in no particular order."""
-    return [replace(problem, rule=rule.name) for check, rule in CHECKS.items() for problem in check(selection, files)]
+def broken_rules(selection: Selection, files: Sequence[CardFile], changed: Sequence[CardFile] = ()) -> list[Problem]:
+    """Return every problem the rules find, each with the name of its rule, in no particular order.
+
+    ``changed``: the files that config files were changed from; a place that is reserved is so for them too.
+    """
+    return [
+        replace(problem, rule=rule.name)
+        for check, rule in CHECKS.items()
+        for problem in check(selection, (*files, *changed) if check is reserved_paths_are_the_boards else files)
+    ]
 
 
 def _of_titles(selection: Selection, files: Sequence[CardFile]) -> Iterator[tuple[Core, CardFile]]:
