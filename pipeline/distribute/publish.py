@@ -21,6 +21,7 @@ from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.model.manifest import Card, Manifest
+from pipeline.model.rules import RIGHTS_ARE_STATED
 from pipeline.publish.folder import SUMS, files_of, sum_of
 from pipeline.publish.materials import materials
 from pipeline.publish.pack import pack
@@ -126,7 +127,7 @@ def _refused(manifest: Manifest, refusal: Any) -> Problem:
         "card": manifest.cards,
     }
     file = kinds[refusal.kind][refusal.id].file
-    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule="rights-are-stated")
+    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule=RIGHTS_ARE_STATED.name)
 
 
 def dist_folder(workspace: Workspace, card: Card, kind: str) -> Path:
