@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.card.contents import ConfigJob, file_to_edit
 from pipeline.configs.edit import EditError, edit_value
@@ -40,6 +40,13 @@ def make(
     return tuple(made)
 
 
+def _before(file: CardFile) -> Ingredient:
+    """Return the content of a file that is edited, and who gave it, since its rights stay theirs."""
+    content, origin = file.content, file.origin
+    before = Ingredient(role="before", size=content.size or 0, sha256=content.sha256)
+    return before if origin.kind == "board-file" else replace(before, kind=origin.kind, owner=origin.owner)
+
+
 def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]) -> MadeConfig:
     ingredients: tuple[Ingredient, ...] = ()
     if job.write:
@@ -47,7 +54,7 @@ def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile]
     else:
         before = file_to_edit(job, files)
         data = read(before)
-        ingredients = (Ingredient(role="before", size=before.content.size or 0, sha256=before.content.sha256),)
+        ingredients = (_before(before),)
     problems: list[Problem] = []
     for edit, place in job.edits:
         try:

@@ -44,11 +44,14 @@ def complete(build: Build) -> Found:
 
 def run(build: Build) -> str:
     """Search the sources; return what was found."""
-    search = complete(build)
-    total = len(search.contents) + len({wanted.content.sha256 for wanted, _ in search.missing})
-    line = f"{len(search.contents):,} of {counted(total, 'content')} found"
+    search, asked = complete(build), _asked(build)
+    wanted = {
+        wanted.content.sha256 for output, contents in build.inputs.wanted() if output in asked for wanted in contents
+    }
+    found = wanted & search.contents.keys()
+    line = f"{len(found):,} of {counted(len(wanted), 'content')} found"
     line += f" in {counted(len(build.inputs.manifest.sources.places), 'place')}"
-    return line + ("; the rest is not needed now" if search.missing else "")
+    return line + ("; the rest is not needed now" if len(found) < len(wanted) else "")
 
 
 def _asked(build: Build) -> set[Output]:

@@ -67,6 +67,16 @@ class Inputs:
         other._trees, other._contents, other._recipes = self._trees, self._contents, self._recipes
         return other
 
+    def without_kept(self, card_id: str, build: Path) -> Self:
+        """Return the same inputs for one card alone, built into another folder without the files kept for it.
+
+        Its pinned SHA-256 is that of the card with them, and is not asked for.
+        """
+        card = self.manifest.cards[card_id]
+        bare = replace(card, keep=(), without_kept=card.keep, image_sha256="")
+        manifest = replace(self.manifest, cards={card_id: bare})
+        return type(self)(self.workspace.building_in(build), manifest=manifest, epoch=self.epoch)
+
     def unpinned(self) -> Self:
         """Return the same inputs, in which no card says which SHA-256 its image must have."""
         return self.with_cards(replace(card, image_sha256="") for card in self.manifest.cards.values())

@@ -24,10 +24,12 @@ class Judgement:
     silenced: tuple[tuple[Problem, str], ...] = ()
 
 
-def judge(selection: Selection, files: Sequence[CardFile], stations: Sequence[Station]) -> Judgement:
-    """Return what the rules say of a card that could be worked out to its files."""
+def judge(
+    selection: Selection, files: Sequence[CardFile], changed: Sequence[CardFile], stations: Sequence[Station]
+) -> Judgement:
+    """Return what the rules say of a card; ``changed``: the files that its config files were changed from."""
     card = selection.card
-    problems = card_rules.broken_rules(selection, files)
+    problems = card_rules.broken_rules(selection, files, changed)
     problems += station_rules.broken_rules(card, stations, selection.board, selection.cores, selection.titles)
     problems += _misnamed(card)
     return judged(card, problems)

@@ -121,12 +121,20 @@ def file_to_edit(job: ConfigJob, files: Sequence[CardFile]) -> CardFile:
     )
 
 
+def changed_files(jobs: Iterable[ConfigJob], files: Sequence[CardFile]) -> list[CardFile]:
+    """Return the files that config files are changed from; raises ManifestError for one that is not there."""
+    return [file_to_edit(job, files) for job in jobs if not job.write]
+
+
 def with_configs(
     files: Sequence[CardFile], configs: Sequence[tuple[ConfigJob, Content, Origin]]
 ) -> tuple[CardFile, ...]:
-    """Return the card's files with each config file in place of the one it was changed from, or added."""
-    changed = {fold(job.path) for job, _, _ in configs if not job.write}
-    kept = [file for file in files if fold(file.path) not in changed]
+    """Return the card's files with each config file in place of the one it was changed from, or added.
+
+    Another file with the same path stays, so that the rules see both.
+    """
+    changed = changed_files([job for job, _, _ in configs], files)
+    kept = [file for file in files if file not in changed]
     made = [
         CardFile(path=job.path, content=content, placement="anywhere", origin=origin, place=job.place)
         for job, content, origin in configs

@@ -138,9 +138,16 @@ CHECKS: Mapping[Rule, Check] = {
 }
 
 
-def broken_rules(selection: Selection, files: Sequence[CardFile]) -> list[Problem]:
-    """Return every problem the rules find, each with the name of its rule, in no particular order."""
-    return [replace(problem, rule=rule.name) for rule, check in CHECKS.items() for problem in check(selection, files)]
+def broken_rules(selection: Selection, files: Sequence[CardFile], changed: Sequence[CardFile] = ()) -> list[Problem]:
+    """Return every problem the rules find, each with the name of its rule, in no particular order.
+
+    ``changed``: the files that config files were changed from; a place that is reserved is so for them too.
+    """
+    return [
+        replace(problem, rule=rule.name)
+        for rule, check in CHECKS.items()
+        for problem in check(selection, (*files, *changed) if rule == RESERVED_PATHS_ARE_THE_BOARDS else files)
+    ]
 
 
 def _of_titles(selection: Selection, files: Sequence[CardFile]) -> Iterator[tuple[Core, CardFile]]:

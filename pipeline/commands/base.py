@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getopt
 import json
+import re
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -90,7 +91,10 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
         parser = self.cmdparser
         try:
             given, words = getopt.gnu_getopt(arguments, parser.get_short(), parser.get_long())
-            options, _ = parser.parse([part for pair in given for part in pair if part])
+            valued = {f"--{name[:-1]}" for name in parser.get_long() if name.endswith("=")}
+            valued |= {f"-{name}" for name in re.findall("(.):", parser.get_short())}
+            parts = [(option, value) if option in valued else (option,) for option, value in given]
+            options, _ = parser.parse([part for pair in parts for part in pair])
         except (getopt.GetoptError, CmdParseError) as error:
             raise ManifestError.one(str(error), f"doit help {self.name} shows the options") from None
         return dict(options), words

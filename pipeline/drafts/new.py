@@ -54,15 +54,19 @@ def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str
         raise ManifestError.one(f"a {kind} is drafted from no file; expected {kind} ID only", "leave the file out")
     known = _sources(inputs)
     files = source_files(arguments, known.limits)
+    if arguments and not files:
+        raise ManifestError.one("holds no file to draft from", "name another", file=shown(arguments[0]))
     origin = f" from {', '.join(shown(Path(argument).name) for argument in arguments)}" if arguments else ""
     boards = _boards(inputs)
     notes, pins = list[str](), dict[KeyPath, SourceFile]()
     if kind == "core":
         lines, pins, notes = _core(files, boards, origin)
     elif kind == "title":
-        chips = list(zip(chip_names(files), _dumps(files), strict=True))
-        pins = {("chips", name): file for name, file in chips}
-        lines = list(title_text(origin, chips, _only(_ids(inputs, "core"))))
+        texts = [file for file in files if file.is_read_me or file.is_licence]
+        dumps = _dumps([file for file in files if file not in texts])
+        chips = dict(zip(chip_names(dumps), dumps, strict=True))
+        pins = {("chips", name): file for name, file in chips.items()}
+        lines = list(title_text(origin, chips, texts, _only(_ids(inputs, "core"))))
     elif kind == "board":
         bitstreams = bitstreams_among(files)
         lines = list(board_text(origin, bitstreams[0].bitstream if len(bitstreams) == 1 else None))

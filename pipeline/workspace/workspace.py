@@ -50,6 +50,12 @@ class Workspace:
         inputs = Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute()
         return cls(inputs, Path.cwd() / "build", Path.cwd(), Store.here())
 
+    def building_in(self, build: Path) -> Workspace:
+        """Return a workspace of the same inputs that builds into another folder, with the index of this one."""
+        other = Workspace(self.inputs, build, self.base, self.store)
+        other._indexes = {os.getpid(): self.index}
+        return other
+
     @property
     def index(self) -> Index:
         """The index of files and their hashes; only a cache, safe to delete. Each process opens it for itself."""
