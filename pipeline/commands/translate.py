@@ -7,6 +7,7 @@ import os
 import stat
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -37,28 +38,28 @@ class Translate(OwnCommand):
     doc_usage = "SCRIPT [ARGUMENT ...]"
     doc_description = (
         "SCRIPT: a Windows batch script, a POSIX shell script, a makefile, or a list of such commands. ARGUMENT: what\n"
-        "the script is given: its arguments, or a makefile's goals and variables. --in FOLDER: the folder in which the\n"
-        "script would run; left out, the folder it lies in. Only files of this folder are read.\n"
+        "the script is given: its arguments, or a makefile's goals and variables. --in FOLDER: the folder in which\n"
+        "the script would run; left out, the folder it lies in. Only files of this folder are read.\n"
         "\n"
         "It follows the script command by command, works out which bytes of which file end up where, and prints a\n"
-        "title: each file that the script makes is a ROM file, the files it reads are chips, pinned, by their names,\n"
-        "and beside each step stands the line of the script that put it there. Files that went into others are left\n"
+        "title: each file that the script makes is a ROM file; the files it reads are chips, pinned, by their names;\n"
+        "beside each step stands the line of the script that put it there. Files that went into others are left\n"
         "out; --all drafts them too. --title ID writes the draft into the inputs, over nothing that is there.\n"
         "\n"
         "batch: copy (/a, /b, +), type, ren, move, del, md, rd, cd, pushd, xcopy, fc /b, fsutil file createnew, echo,\n"
         "  set, %x%, %~nx1, if, for, for /l, for /f over files, goto, call :label, setlocal.\n"
         "shell: cat, dd, head, tail, truncate, printf, echo, tr, xxd -r, cp, mv, rm, split, tee, cmp, test, loops,\n"
         "  functions, variables, arithmetic, pipes, here-documents. Makefiles: variables, rules, pattern rules.\n"
-        "both: srec_cat and objcopy, from binary to binary.\n"
+        "all: srec_cat and objcopy, from binary to binary.\n"
         "\n"
-        "What it cannot follow is listed with its line and what stays open for it; the exit code is then 1, and a file\n"
-        "of which any byte is open is not drafted. A program that it does not know is taken to change no file but\n"
-        "those that its line names. Variables that the script does not set have no text; where a command fails in a\n"
-        "way that cannot be known, the way on which the script succeeds is followed. A makefile's rules are all taken\n"
-        "as due. With the finished file at hand, doit solve finds the steps of what is open.\n"
+        "What it cannot follow is listed with its line and what stays open for it; the exit code is then 1, and a\n"
+        "file of which any byte is open is not drafted. A program that it does not know is taken to change no files\n"
+        "but those that its line names. Variables that the script does not set have no text. Where whether a command\n"
+        "fails is not known, the way on which the script succeeds is followed. All rules of a makefile are taken as\n"
+        "due. With the finished file at hand, doit solve finds the steps of what is open.\n"
         "\n"
-        "Limits: 50,000 commands, 64 MiB a file. Batch and shell need no more than the script; shell and make need the\n"
-        "extra translate: pip install -c constraints.txt -e '.[translate]'.\n"
+        "Limits: 50,000 commands, 64 MiB a file. Shell scripts and makefiles need the extra translate:\n"
+        "pip install -c constraints.txt -e '.[translate]'.\n"
         "Exit codes: 0 all was followed, 1 something stays open, 2 the arguments, 3 a file cannot be read or written."
     )
     cmd_options = (
@@ -77,9 +78,8 @@ class Translate(OwnCommand):
             raise ManifestError.one(f'found --as "{shown(options["as"])}", expected {quoted(LANGUAGES)}')
         script = Path(words[0])
         data = _script(script)
-        target = (
-            path_of(self.workspace.inputs, self.workspace.base, "title", options["title"]) if options["title"] else None
-        )
+        id_, inputs = options["title"], self.workspace.inputs
+        target = path_of(inputs, self.workspace.base, "title", id_) if id_ else None
         files = FolderFiles(Path(options["in"]) if options["in"] else script.parent)
         try:
             translation = translate(
@@ -173,25 +173,14 @@ def _script(path: Path) -> bytes:
 
 def _summary(script: str, translation: Translation, files: FolderFiles) -> list[str]:
     told = [f"{script}: {translation.language}; {counted(len(translation.roms), 'ROM file')} drafted"]
-    for remark in translation.remarks:
-        told.append(f"{script}:{remark.line}: {'open' if remark.kind == 'open' else 'note'}: {remark.text}")
+    told += [f"{script}:{remark.line}: {remark.kind}: {remark.text}" for remark in translation.remarks]
     for drafted in translation.roms:
         if drafted.file in files:
-            same = files[drafted.file] and _sha256(files[drafted.file]) == drafted.sha256
-            told.append(
-                f"{shown(drafted.file)}: the steps give {'' if same else 'other bytes than '}the file in the folder"
-            )
+            same = sha256(files[drafted.file]).hexdigest() == drafted.sha256
+            told.append(f"{shown(drafted.file)}: {'the same as' if same else 'differs from'} the file in the folder")
     if translation.is_open:
-        told.append(
-            "hint: with the finished file at hand, doit solve FINISHED CHIP ... finds the steps of what is open"
-        )
+        told.append("hint: with the finished file at hand, doit solve FINISHED CHIP ... finds steps for it")
     return told
-
-
-def _sha256(data: bytes) -> str:
-    from hashlib import sha256
-
-    return sha256(data).hexdigest()
 
 
 def _document(script: str, translation: Translation) -> dict[str, Any]:
@@ -201,8 +190,8 @@ def _document(script: str, translation: Translation) -> dict[str, Any]:
         "language": translation.language,
         "chips": dict(translation.chips),
         "roms": [
-            {"file": rom.file, "path": rom.rom.path, "size": rom.rom.size, "sha256": rom.sha256, "lines": list(rom.lines),
-             **rom_values(rom.rom)}
+            {"file": rom.file, "path": rom.rom.path, "size": rom.rom.size, "sha256": rom.sha256,
+             "lines": list(rom.lines), **rom_values(rom.rom)}
             for rom in translation.roms
         ],
         "remarks": [asdict(remark) for remark in translation.remarks],

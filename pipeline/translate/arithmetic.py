@@ -21,7 +21,10 @@ LEVELS: tuple[dict[str, Callable[[int, int], int]], ...] = (
     {"^": lambda a, b: a ^ b},
     {"&": lambda a, b: a & b},
     {"==": lambda a, b: int(a == b), "!=": lambda a, b: int(a != b)},
-    {"<": lambda a, b: int(a < b), ">": lambda a, b: int(a > b), "<=": lambda a, b: int(a <= b), ">=": lambda a, b: int(a >= b)},
+    {
+        "<": lambda a, b: int(a < b), ">": lambda a, b: int(a > b),
+        "<=": lambda a, b: int(a <= b), ">=": lambda a, b: int(a >= b),
+    },
     {"<<": lambda a, b: a << (b & 63), ">>": lambda a, b: a >> (b & 63)},
     {"+": lambda a, b: a + b, "-": lambda a, b: a - b},
     {"*": lambda a, b: a * b, "/": lambda a, b: _divided(a, b), "%": lambda a, b: a - b * _divided(a, b)},
@@ -103,27 +106,27 @@ class _Parser:
         return value
 
     def unary(self) -> int:
-        token = self.tokens.pop(0) if self.tokens else ""
-        if token in ("+", "-", "~", "!"):
+        sign = self.tokens.pop(0) if self.tokens else ""
+        if sign in ("+", "-", "~", "!"):
             value = self.unary()
-            return {"+": value, "-": -value, "~": ~value, "!": int(not value)}[token]
-        if token == "(":
+            return {"+": value, "-": -value, "~": ~value, "!": int(not value)}[sign]
+        if sign == "(":
             value = self.comma()
             if self.next() != ")":
                 raise NotFollowedError("an expression without its )")
             self.tokens.pop(0)
             return value
-        if token in ("++", "--") and _is_name(self.next()):
+        if sign in ("++", "--") and _is_name(self.next()):
             name = self.tokens.pop(0)
-            value = self.number(name) + (1 if token == "++" else -1)
+            value = self.number(name) + (1 if sign == "++" else -1)
             self.put(name, str(value))
             return value
-        if _is_name(token):
-            value = self.number(token)
+        if _is_name(sign):
+            value = self.number(sign)
             if self.next() in ("++", "--"):
-                self.put(token, str(value + (1 if self.tokens.pop(0) == "++" else -1)))
+                self.put(sign, str(value + (1 if self.tokens.pop(0) == "++" else -1)))
             return value
-        return _number(token)
+        return _number(sign)
 
     def number(self, name: str) -> int:
         text = self.get(name).strip()
@@ -149,4 +152,4 @@ def _divided(one: int, two: int) -> int:
 def _power(one: int, two: int) -> int:
     if not 0 <= two <= 64:
         raise NotFollowedError("a power above 64")
-    return one**two
+    return int(one**two)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from pipeline.model.text import quote, shown
 from pipeline.translate.arithmetic import reckon
@@ -19,7 +20,12 @@ from pipeline.translate.rom_tools import ROM_TOOLS, is_rom_tool
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, join, known_size, literal, unknown
 from pipeline.translate.tools import TOOLS, Call, Feed
 
-OUTSIDE = re.compile("date|time|random|path|pathext|temp|tmp|username|userprofile|userdomain|computername|os|comspec|system(root|drive)|windir|program(files|data).*|.*appdata|home(path|drive)|number_of_processors|processor_.*|cmdcmdline|public|logonserver|prompt", re.IGNORECASE)  # fmt: skip
+OUTSIDE = re.compile(
+    "date|time|random|path|pathext|temp|tmp|username|userprofile|userdomain|computername|os|comspec|public|prompt"
+    "|system(root|drive)|windir|program(files|data).*|.*appdata|home(path|drive)|number_of_processors|processor_.*"
+    "|cmdcmdline|logonserver",
+    re.IGNORECASE,
+)
 """Variables that a machine sets, and of which a script's result must not depend."""
 ENCODINGS = ("utf-8", "cp850", "cp437", "cp1252")
 PORTED = ("cat", "dd", "head", "tail", "truncate", "tr", "xxd", "cmp", "cp", "mv", "rm")
@@ -80,6 +86,7 @@ class Cmd:
     def script(self, at: int = 0) -> None:
         """Follow the lines from one on, to the end or to where the script leaves."""
         while at < len(self.lines):
+            self.machine.line = at + 1
             self.machine.step()
             start, text = at, ""
             while True:
@@ -269,8 +276,9 @@ class Cmd:
                 self.run(link.right)
             elif self.level is None:
                 why = f"line {self.machine.line}: whether a command behind {link.sign} is reached is not known"
-                self._either(*((lambda: self.run(link.right), _nothing) if link.sign == "&&" else
-                               (_nothing, lambda: self.run(link.right))), why)  # type: ignore[arg-type]  # fmt: skip
+                do = partial(self.run, link.right)
+                one, two = (do, _nothing) if link.sign == "&&" else (_nothing, do)
+                self._either(one, two, why)
             elif (self.level == 0) == (link.sign == "&&"):
                 self.run(link.right)
 
@@ -703,12 +711,20 @@ def _nothing() -> None:
     return None
 
 
+OWN_NAME = re.compile(
+    r"(echo|cd|chdir|md|mkdir|rd|copy|move|del|erase|ren|rename|type|call|goto|set|pushd|exit|xcopy)"
+    r"(?=[\s./\\:(;,=+\[\]\"]|$)",
+    re.IGNORECASE,
+)
+"""cmd's own commands, behind which no blank need stand."""
+
+
 def _named(text: str) -> tuple[str, str]:
     """Return the name of a command and what stands behind it."""
     if text.startswith('"'):
         end = text.find('"', 1)
         return (text[1:end], text[end + 1 :]) if end > 0 else (text[1:], "")
-    found = re.match(r"(echo|cd|chdir|md|mkdir|rd|copy|move|del|erase|ren|rename|type|call|goto|set|pushd|exit|xcopy)(?=[\s./\\:(;,=+\[\]\"]|$)", text, re.IGNORECASE)  # fmt: skip
+    found = OWN_NAME.match(text)
     if found:
         return found[1], text[found.end() :]
     found = re.match(r"[^\s,;=/\"]+", text)

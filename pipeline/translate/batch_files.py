@@ -83,21 +83,21 @@ def copy(files: Files) -> Answer:
     """
     machine, names, modes = files.machine, list[list[str]](), dict[tuple[int, int], str]()
     mode, plus = "", False
-    for token in re.findall(r'"[^"]*"|\+|/[^\s/+"]*|[^\s+/"]+', files.rest):
-        if token == "+":
+    for part in re.findall(r'"[^"]*"|\+|/[^\s/+"]*|[^\s+/"]+', files.rest):
+        if part == "+":
             plus = True
-        elif token.startswith("/"):
-            switch = token[1:].casefold()
+        elif part.startswith("/"):
+            switch = part[1:].casefold()
             if switch in ("a", "b"):
                 mode = switch
                 if names:
                     modes[(len(names) - 1, len(names[-1]) - 1)] = mode
             elif switch not in ("y", "-y", "v", "n", "z", "d"):
-                raise NotFollowedError(f"{token} is no switch that is known; a name with / stands in quotes")
-        elif "," in token and not token.startswith('"'):
+                raise NotFollowedError(f"{part} is no switch that is known; a name with / stands in quotes")
+        elif "," in part and not part.startswith('"'):
             raise NotFollowedError("copy with a comma")
         else:
-            name = unquoted(token)
+            name = unquoted(part)
             if plus and names:
                 names[-1].append(name)
             else:

@@ -92,7 +92,7 @@ def _changes(run: Run) -> tuple[Change, ...]:
     if sorted(lines) == [1 << bit for bit in range(8)]:
         moved = tuple(lines.index(1 << bit) for bit in range(8))
         if changed == table(lambda byte: sum((byte >> line & 1) << bit for bit, line in enumerate(moved))):
-            return (Change(operation="data-lines", arguments=list(moved)),)
+            return (Change(operation="data-lines", arguments=moved),)
     return tuple(_overlays(run))
 
 

@@ -22,7 +22,7 @@ def byte(value: int) -> str:
 
 
 def escaped(text: str, *, bash: bool, zero: bool) -> tuple[str, bool]:
-    """Return text with its backslash escapes done, and whether ``\\c`` ended it.
+    r"""Return text with its backslash escapes done, and whether ``\c`` ended it.
 
     ``zero``: octal numbers are written with a leading 0 and up to three digits more, as in echo and ``%b``; else with
     up to three digits. In bash ``%b`` takes both.

@@ -1,6 +1,7 @@
 """What the public ROM tools ``objcopy`` and ``srec_cat`` do with binary files.
 
-Sources: the manual of GNU binutils, "objcopy"; the manual pages of SRecord, srec_cat(1), srec_input(1), srec_examples(1).
+Sources: the manual of GNU binutils, "objcopy"; the manual pages of SRecord: srec_cat(1), srec_input(1),
+srec_examples(1).
 """
 
 from __future__ import annotations
@@ -139,7 +140,7 @@ class _Words:
             raise NotFollowedError(f"srec_cat with {quote(word)} for a number") from None
 
     def numbers(self, most: int) -> list[int]:
-        found = []
+        found = list[int]()
         while len(found) < most and self.words and re.fullmatch("-?[0-9].*", self.words[0]):
             found.append(self.number())
         return found

@@ -86,8 +86,10 @@ def unknown(why: str, line: int, size: int | None = None) -> Rope:
     return (Run(Source("open", why), 0, size, line),)
 
 
-def made(data: bytes, parts: Sequence[Rope], line: int, operation: str = "join", arguments: dict[str, Value] | None = None,
-         then: Sequence[Change] = ()) -> Rope:  # fmt: skip
+def made(
+    data: bytes, parts: Sequence[Rope], line: int, operation: str = "join",
+    arguments: dict[str, Value] | None = None, then: Sequence[Change] = (),
+) -> Rope:  # fmt: skip
     """Return what an operation of the manifests makes of parts that are known; ``data``: its bytes."""
     depth = 1 + max((run.source.depth for part in parts for run in part), default=0)
     if depth > DEEPEST:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from pipeline.errors import MachineError
@@ -27,7 +28,7 @@ PREFIXES = ("command", "builtin", "nice", "time", "sudo", "nohup", "busybox", "e
 
 
 class Leave(Exception):  # noqa: N818  # no error: the way a command leaves a loop, a function or the script
-    """A loop, function or script is left: ``kind`` "break", "continue", "return" or "exit"; ``out`` was printed before."""
+    """A loop, function or script is left: "break", "continue", "return" or "exit"; ``out`` was printed before."""
 
     def __init__(self, kind: str, number: int | None = 1) -> None:
         super().__init__(kind)
@@ -115,8 +116,8 @@ class Shell:
 
     def run(self, node: Node) -> Rope:
         """Follow one command and return what it prints."""
-        self.machine.step()
         self.machine.line = self.first_line or node.start_point.row + 1
+        self.machine.step()
         if node.type == "ERROR" or (node.has_error and node.type in ("command", "variable_assignment")):
             raise StoppedError(f"found {quote(_raw(node).strip())}, which cannot be read")
         do = getattr(self, f"_{node.type}", None)
@@ -170,7 +171,8 @@ class Shell:
             raise Leave("exit", self.status)
 
     def _pipeline(self, node: Node, redirects: Sequence[Node] = ()) -> Rope:
-        feed, out = self.feed, ()
+        feed = self.feed
+        out: Rope = ()
         commands = [child for child in node.children if child.is_named]
         if any(child.type == "|&" for child in node.children):
             raise StoppedError("|& is not followed")
@@ -263,7 +265,7 @@ class Shell:
     def _either(self, one: Callable[[], Rope], two: Callable[[], Rope], why: str) -> Rope:
         """Follow both ways of a branch that is not known; what they do not share is open.
 
-        A way that ends the script with a failure is not taken: what is drafted is what the script makes when it succeeds.
+        A way that ends the script with a failure is not taken: what a script makes when it succeeds is drafted.
         """
         self.machine.remark(f"{why.partition(': ')[2]}; what the two ways do not share is open")
         start, states = self.machine, list[tuple[Machine, dict[str, str], Rope, int | None]]()
@@ -436,7 +438,7 @@ class Shell:
             if node.type in ("binary_expression", "unary_expression", "parenthesized_expression"):
                 for child in node.children:
                     gather(child)
-            elif node.type in ("test_operator",) or not node.is_named:
+            elif node.type == "test_operator" or not node.is_named:
                 words.append(_raw(node))
             elif double:
                 patterns[len(words)] = self.words.pattern(node)
@@ -471,7 +473,7 @@ class Shell:
             if redirect.type == "heredoc_redirect" and redirect.child_by_field_name("operator") is not None:
                 right = redirect.child_by_field_name("right")
                 sign = redirect.child_by_field_name("operator").type
-                return join(rope, self._chained(sign, lambda: self.run(right), _raw(right)))
+                return join(rope, self._chained(sign, partial(self.run, right), _raw(right)))
         return rope
 
     def _with(self, redirects: Sequence[Node], node: Node | None) -> Rope:

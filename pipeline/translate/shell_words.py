@@ -1,6 +1,7 @@
 """The words of a shell script: quotes, variables, patterns, and the fields that they become.
 
-Source: IEEE Std 1003.1-2017, "Shell Command Language", 2.2 and 2.6; brace expansion and ``$'...'``: the manual of GNU bash.
+Source: IEEE Std 1003.1-2017, "Shell Command Language", 2.2 and 2.6; braces and ``$'...'``: the
+manual of GNU bash.
 """
 
 from __future__ import annotations
@@ -21,7 +22,10 @@ from pipeline.translate.rope import NotFollowedError
 Node = Any
 """A node of the syntax tree; tree-sitter has types, and is loaded only where a script is read."""
 
-OUTSIDE = re.compile("HOME|PATH|USER|LOGNAME|HOSTNAME|RANDOM|SECONDS|PPID|UID|EUID|SHELL|LANG|LC_.*|TMPDIR|TERM|EDITOR|BASH.*|LINENO|OSTYPE|MACHTYPE|HOSTTYPE|EPOCH.*")  # fmt: skip
+OUTSIDE = re.compile(
+    "HOME|PATH|USER|LOGNAME|HOSTNAME|RANDOM|SECONDS|PPID|UID|EUID|SHELL|LANG|LC_.*|TMPDIR|TERM|EDITOR|BASH.*|LINENO"
+    "|OSTYPE|MACHTYPE|HOSTTYPE|EPOCH.*"
+)
 """Variables that a machine sets, and of which a script's result must not depend."""
 EXPANSION = re.compile(r"\$\{([#!]?)([A-Za-z_][A-Za-z_0-9]*|[0-9]+|[@*#?$!-])(?:\[([^]]*)\])?(.*)\}", re.DOTALL)
 MOST_FIELDS = 10_000
@@ -29,7 +33,7 @@ MOST_FIELDS = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of a word. ``quoted``: no pattern, never split; ``split``: into fields at blanks; ``ends``: a field ends."""
+    """A part of a word. ``quoted``: no pattern, never split; ``split``: at blanks; ``ends``: a field ends here."""
 
     text: str
     quoted: bool = False

@@ -275,21 +275,27 @@ def truncate(call: Call) -> Answer:
             base, amount = size if "r" in options else known_size(old) if sign else 0, number(text[len(sign) :])
             if sign in ("/", "%") and not amount:
                 raise NotFollowedError("truncate to a multiple of 0")
-            size = {
-                "": lambda b, a: a,
-                "+": lambda b, a: b + a,
-                "-": lambda b, a: max(b - a, 0),
-                "<": min,
-                ">": max,
-                "/": lambda b, a: b // a * a,
-                "%": lambda b, a: -(-b // a) * a,
-            }[sign](base, amount)
+            size = _resized(sign, base, amount)
         now = size_of(old)
         if now is not None and now < size:
             call.write(file, join(old, fill(0, size - now, call.machine.line)))
         else:
             call.write(file, cut(old, 0, size))
     return 0, ()
+
+
+def _resized(sign: str, base: int, amount: int) -> int:
+    """Return the size that truncate gives a file of ``base`` bytes."""
+    changes: dict[str, Callable[[int, int], int]] = {
+        "": lambda b, a: a,
+        "+": lambda b, a: b + a,
+        "-": lambda b, a: max(b - a, 0),
+        "<": min,
+        ">": max,
+        "/": lambda b, a: b // a * a,
+        "%": lambda b, a: -(-b // a) * a,
+    }
+    return changes[sign](base, amount)
 
 
 CLASSES = {

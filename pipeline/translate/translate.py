@@ -62,7 +62,7 @@ def language_of(name: str, text: bytes) -> str:
     if file.endswith((".sh", ".bash")) or text.startswith(b"#!"):
         return "shell"
     words = re.search(
-        rb"(?mi)^[ \t]*@?(echo off|copy\b|type\b|ren\b|rem\b|del\b|md\b|xcopy\b|fc\b)|%[A-Za-z_]+%|[a-z0-9_]\\[a-z0-9_]",
+        rb"(?mi)^[ \t]*@?(echo off|(copy|type|ren|rem|del|md|xcopy|fc)\b)|%[a-z_]+%|[a-z0-9_]\\[a-z0-9_]",
         text,
     )
     return "batch" if words else "shell"

@@ -23,7 +23,7 @@ def test_there_are_40_scripts() -> None:
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
 def test_a_script_as_people_write_them_is_followed_to_the_byte(tmp_path: Path, script: Path) -> None:
     inputs, text = dumps(), script.read_bytes()
-    write_tree(tmp_path, inputs)
+    write_tree(tmp_path, {**inputs})
     shell = "make" if script.name.endswith(("Makefile", ".mk")) else "bash" if b"bash" in text[:20] else "sh"
     if shell == "make" and not shutil.which("make"):
         pytest.skip("make is not installed")
