@@ -5,16 +5,16 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
-from pathlib import Path
+from io import FileIO
 
 from pipeline.image.stream import BLOCK, ZEROS
 from pipeline.threads import Threads
 
 
-def image_digest(image: Path, progress: Callable[[int], None] = lambda _: None) -> str:
-    """Return the SHA-256; ``progress`` is called with the bytes hashed since the last call."""
+def image_digest(file: FileIO, progress: Callable[[int], None] = lambda _: None) -> str:
+    """Return the SHA-256 of an open file; ``progress`` is called with the bytes hashed since the last call."""
     digest = hashlib.sha256()
-    with image.open("rb", buffering=0) as file, Threads(1, "read-ahead") as ahead:
+    with Threads(1, "read-ahead") as ahead:
         rooms = [memoryview(bytearray(BLOCK)) for _ in range(2)]
 
         def read(part: tuple[int, int, bool], room: memoryview) -> memoryview:
