@@ -132,12 +132,8 @@ def _patched(plan: Plan, start: Start, opener: Opener, temporary: Path) -> tuple
     size = plan.volume.card_sectors * SECTOR
     patched = patch_image(start.plan, plan, start.kept, opener, temporary)
     try:
-        with (
-            progress(f"hash {plan.card}", size) as advance,
-            temporary.open("rb", buffering=0) as file,
-            Threads(1, "image-hash") as hasher,
-        ):
-            sha256 = hasher.submit(image_digest, file, advance)
+        with progress(f"hash {plan.card}", size) as advance, Threads(1, "image-hash") as hasher:
+            sha256 = hasher.submit(image_digest, temporary, advance)
             written = Written(image_sha256="", image_size=size, bytes_written=patched.bytes_written)
             proof = read_back(plan, temporary, written)
             check_unplanned(plan, temporary)

@@ -14,7 +14,7 @@ from pipeline.build.build import Build
 from pipeline.build.flow import how_to_build, refuse_out_of_date
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import MachineError
-from pipeline.image.digest import image_digest
+from pipeline.image.digest import open_image_digest
 from pipeline.inspect.open_target import open_image, read_at
 from pipeline.model.plan import Plan
 from pipeline.workspace.files import read_record
@@ -76,7 +76,7 @@ def opened_build(build: Build, card_id: str) -> Iterator[OpenedBuild]:
             keep_unpatched(image)
         changed = os.fstat(image).st_mtime_ns
         with progress(f"check {card_id}", size) as advance, open(image, "rb", buffering=0, closefd=False) as file:
-            digest = image_digest(file, advance)
+            digest = open_image_digest(file, advance)
         for name, found in (("image", digest), ("plan", hashlib.sha256(plan).hexdigest())):
             if found != record[name]["sha256"]:
                 what = f"{record[name]['file']} is not the one of record.json: its SHA-256 is {found}"

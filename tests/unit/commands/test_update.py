@@ -13,10 +13,11 @@ from typing import Any
 
 import pytest
 
+from pipeline.commands import update as commands
 from pipeline.commands.update import UpdateCard
 from pipeline.device.folder import belongs, bring, is_litter
 from pipeline.errors import CheckError
-from pipeline.media import update
+from pipeline.media import update as media
 from pipeline.model.content import Content
 from tests.strangers.tools import require
 from tests.strangers.with_mtools import settings
@@ -159,15 +160,15 @@ def test_what_is_written_is_the_build_that_was_compared(
     """Another build ends between comparing and writing, and lays its files out in another way."""
     newer(project)
     expected = small.CONFIG.replace(b"port = 0", b"port = 2")
-    room = update.room
+    apply = media.apply
 
-    def building(*arguments: Any) -> None:
-        room(*arguments)
+    def building(*arguments: Any, clean: bool) -> None:
         (project / "inputs/cards/desk.toml").write_text(KEEP + small.CARD.replace("16 MiB", "32 MiB"))
         (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "3"'))
         build_card_in(project)
+        apply(*arguments, clean=clean)
 
-    monkeypatch.setattr(update, "room", building)
+    monkeypatch.setattr(commands, "apply", building)
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert (card / "BOARD.CFG").read_bytes() == expected
