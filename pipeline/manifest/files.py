@@ -14,7 +14,7 @@ from pipeline.model.text import nearest, quote, quoted, shown
 ID = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
 DEVICE = re.compile("con|prn|aux|nul|(com|lpt)[0-9]")
 
-EXAMPLE = 'lower-case words with hyphens such as "moth-patrol.toml"'
+EXAMPLE = 'lower-case words with hyphens such as "moth-pantry.toml"'
 
 
 def path_from(path: Path, base: Path) -> str:

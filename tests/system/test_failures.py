@@ -35,7 +35,7 @@ def test_everything_that_is_missing_is_listed_at_once_with_what_is_nearest(tmp_p
     ran = doit(folder)
     assert ran.code == 1
     assert ran.err == (
-        f"inputs/cores/fern.toml:5:1: bitstream: ENGINES/FERN/ENGINE.BIT of fern is in none of the 1 place searched: "
+        f"inputs/cores/fern.toml:5:1: bitstream: FABRICS/FERN/FERN.FAB of fern is in none of the 1 place searched: "
         f"720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
         "  hint: add the folder or archive it is in to sources.toml\n"
         f"inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "

@@ -72,7 +72,7 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
     ran = own_command(folder, "prove", "desk", **environment)
     assert ran.code == 1, ran
     assert ran.out.startswith("desk: card.img differs: sha256 ")
-    assert "MENU.TXT" in ran.out
+    assert "SIGN.TXT" in ran.out
     assert ran.out.splitlines()[-1].startswith("because of: ")
     assert name in ran.out.splitlines()[-1]
 

@@ -19,7 +19,7 @@ from tests.strangers.with_mtools import settings
 from tests.support import small
 from tests.support.cli import doit, own_command
 
-KEEP = 'keep = ["SAVES/**"]\n'
+KEEP = 'keep = ["SLATE/**"]\n'
 
 
 @pytest.fixture
@@ -59,39 +59,39 @@ def test_a_card_as_built_is_left_alone(project: Path, card: Path) -> None:
 
 
 def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path, card: Path) -> None:
-    (card / "SAVES").mkdir()
-    (card / "SAVES/score.dat").write_bytes(b"mine")
+    (card / "SLATE").mkdir()
+    (card / "SLATE/score.dat").write_bytes(b"mine")
     (card / "System Volume Information").mkdir()
     (card / "System Volume Information/x").write_bytes(b"")
     (card / "letter.txt").write_bytes(b"?")
-    kept = {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"}
+    kept = {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"}
     newer(project)
     ran = own_command(project, "update", "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
-        "replaced BOARD.CFG\nleft letter.txt\n--clean removes what is left\n"
+        "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\n"
         "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
     )
-    assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"} == kept
-    assert (card / "BOARD.CFG").read_bytes() == small.CONFIG.replace(b"port = 0", b"port = 2")
+    assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"} == kept
+    assert (card / "BENCH.SET").read_bytes() == small.CONFIG.replace(b"form = 0", b"form = 2")
 
 
 def test_what_would_be_done_is_told_without_doing_it(project: Path, card: Path) -> None:
     newer(project)
-    (card / "GAMES/FERN/SNAIL.ROM").unlink()
+    (card / "GOODS/FERN/SNAIL.ROM").unlink()
     (card / "letter.txt").write_bytes(b"?")
     before = files(card)
     ran = own_command(project, "update", "desk", str(card), "--list", "--clean")
     assert ran.out == (
-        "would be added GAMES/FERN/SNAIL.ROM\nwould be replaced BOARD.CFG\nwould be removed letter.txt\n"
+        "would be added GOODS/FERN/SNAIL.ROM\nwould be replaced BENCH.SET\nwould be removed letter.txt\n"
         "2 files would be written; 2 are as built\n"
     )
     assert files(card) == before
     document = json.loads(own_command(project, "update", "desk", str(card), "--json").out)
     assert (document["added"], document["replaced"], document["others"], document["same"]) == (
-        ["GAMES/FERN/SNAIL.ROM"], ["BOARD.CFG"], ["letter.txt"], 2,
+        ["GOODS/FERN/SNAIL.ROM"], ["BENCH.SET"], ["letter.txt"], 2,
     )  # fmt: skip
-    assert (card / "GAMES/FERN/SNAIL.ROM").read_bytes() == small.ROM
+    assert (card / "GOODS/FERN/SNAIL.ROM").read_bytes() == small.ROM
 
 
 def test_cleaning_removes_what_is_nobodys(project: Path, card: Path) -> None:
@@ -104,28 +104,28 @@ def test_cleaning_removes_what_is_nobodys(project: Path, card: Path) -> None:
 
 def test_what_a_killed_run_left_is_taken_away(project: Path, card: Path) -> None:
     before = files(card)
-    (card / "GAMES/CKNEW.TMP").write_bytes(b"half")
+    (card / "GOODS/CKNEW.TMP").write_bytes(b"half")
     assert own_command(project, "update", "desk", str(card), "--list").out.endswith("; 4 are as built\n")
-    assert (card / "GAMES/CKNEW.TMP").is_file()
+    assert (card / "GOODS/CKNEW.TMP").is_file()
     assert own_command(project, "update", "desk", str(card)).code == 0
     assert files(card) == before
 
 
 def test_names_in_another_case_are_the_same_file(project: Path, card: Path) -> None:
-    (card / "BOARD.CFG").rename(card / "board.cfg")
+    (card / "BENCH.SET").rename(card / "bench.set")
     assert own_command(project, "update", "desk", str(card)).out.endswith("; 4 are as built\n")
 
 
 def test_another_folder_is_refused(project: Path, tmp_path: Path) -> None:
     (tmp_path / "home").mkdir()
-    (tmp_path / "home/BOARD.CFG").write_bytes(b"x")
+    (tmp_path / "home/BENCH.SET").write_bytes(b"x")
     ran = own_command(project, "update", "desk", str(tmp_path / "home"))
     assert (ran.code, ran.out) == (4, "")
     assert ran.err == (
         f"{tmp_path}/home: 1 of the 4 files of desk are there; expected at least half of them\n"
         "  hint: this is hardly that card; doit write makes a new one\n"
     )
-    assert files(tmp_path / "home") == {"BOARD.CFG": b"x"}
+    assert files(tmp_path / "home") == {"BENCH.SET": b"x"}
 
 
 def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: Path) -> None:
@@ -175,10 +175,10 @@ def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) 
 
 @pytest.mark.parametrize(
     ("path", "fits"),
-    [("SAVES/a.dat", True), ("saves/deep/er.dat", True), ("SAVES", False), ("SAVESX/a", False), ("HIGH.SCO", True)],
+    [("SLATE/a.dat", True), ("saves/deep/er.dat", True), ("SLATE", False), ("SLATEX/a", False), ("HIGH.SCO", True)],
 )
 def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
-    assert belongs(path, ("SAVES/**", "HIGH.SCO")) is fits
+    assert belongs(path, ("SLATE/**", "HIGH.SCO")) is fits
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="di
 IMAGE_SIZE = 16 << 20
 BLOCK = 4096
 
-PLAYED = '[[files]]\npath = "SAVES/ONE.DAT"\nfrom = "files/one.dat"\n'
+PLAYED = '[[files]]\npath = "SLATE/ONE.DAT"\nfrom = "files/one.dat"\n'
 """Stands for a saved game: the card of a build that has one."""
 
 Loop = Callable[..., str]
@@ -116,7 +116,7 @@ def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_p
 
 def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, loop: Loop, tmp_path: Path) -> None:
     keeping: dict[str, str | bytes] = {
-        "inputs/cards/desk.toml": 'keep = ["SAVES/**"]\n' + small.CARD,
+        "inputs/cards/desk.toml": 'keep = ["SLATE/**"]\n' + small.CARD,
         "inputs/files/one.dat": "level 3",
     }
     folder = small.small_project(tmp_path / "keeping", keeping)
@@ -138,7 +138,7 @@ def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, 
     assert sha256(behind(device)) == before
     assert doit(folder, "record:desk").code == 0
     assert write(folder, device).code == 0
-    assert (folder / "inputs/kept/desk/SAVES/ONE.DAT").read_bytes() == b"level 3"
+    assert (folder / "inputs/kept/desk/SLATE/ONE.DAT").read_bytes() == b"level 3"
     assert b"level 3" in behind(device).read_bytes()
 
 
