@@ -32,7 +32,8 @@ class Known:
 class ConfigJob:
     """One config file of a card: written anew from ``write``, or an existing file, and then changed by ``edits``.
 
-    ``each``: what the templates' fields stand for, once or for each core of a menu. Each edit comes with the manifest key that asks for it.
+    ``each``: what the templates' fields stand for, once or for each core of a menu. Each edit comes with the manifest
+    key that asks for it.
     """
 
     path: str

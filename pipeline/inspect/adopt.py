@@ -177,7 +177,7 @@ def slug(text: str) -> str:
 
 
 def _menu_name(against: Against, folder: str) -> str:
-    """Return the name the menu gives a core: alone in the core's own file, in a line of one for all; else its folder's."""
+    """Return the name the menu gives a core, alone in its own file or in a line of one for all; else its folder's."""
     board, menu = against.board, against.board.menu
     line = next((line for line in menu.lines if "{name}" in line), "") if menu else ""
     if menu is None or not (line if board.one_menu else menu.lines == ("{name}",)):

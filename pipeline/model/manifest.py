@@ -110,10 +110,11 @@ class Board:
 
     ``volumes``: subset of ("fat12", "fat16", "fat32"). ``largest``: of a card, in bytes. ``label_entry``: where the
     label's directory entry stands: "second" (after the first file), "first" or "none". ``core_folder`` and
-    ``bitstream``: templates. ``menu``: the file that names a core in the menu, its path relative to the core's
-    folder; with ``one_menu`` a single file that names all cores, its path relative to the root. ``core_slots``: how many cores it can hold at once, 0 for no limit. ``title_folder``: template.
-    ``reserved``: paths only the board's own files may use; a pattern ending in "/**" means the whole folder.
-    ``base``: files, folders and archives below the inputs that hold the board's own system files.
+    ``bitstream``: templates. ``menu``: the file that names a core in the menu, its path relative to the core's folder;
+    with ``one_menu`` a single file that names all cores, its path relative to the root. ``core_slots``: how many cores
+    it can hold at once, 0 for no limit. ``title_folder``: template. ``reserved``: paths only the board's own files may
+    use; a pattern ending in "/**" means the whole folder. ``base``: files, folders and archives below the inputs that
+    hold the board's own system files.
     """
 
     id: str

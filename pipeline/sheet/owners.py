@@ -14,7 +14,7 @@ KINDS = {
     "title-file": "title",
     "card-file": "card",
 }
-"""Kind of a file's origin to the kind of its owner; a config file is a core's or the card's, a menu a core's or the board's."""
+"""Kind of a file's origin to the kind of its owner; of a config file the core or card, of a menu the core or board."""
 
 
 def owner_of(file: CardFile, core_ids: Collection[str]) -> tuple[str, str]:

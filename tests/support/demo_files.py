@@ -1,4 +1,6 @@
-"""Makes every byte of the demo's files: ``python -m tests.support.demo_files`` writes inputs/files anew and lists the contents.
+"""Makes every byte of the demo's files.
+
+``python -m tests.support.demo_files`` writes inputs/files anew and lists the contents.
 
 All of it is invented here: chips, bitstreams and discs are SHAKE256 output (FIPS 202) of a start text, the rest is
 text and patterns written below. The same bytes come out on any machine. Archives that are deflated are the exception:

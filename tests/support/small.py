@@ -76,7 +76,7 @@ size = "16 MiB"
 label = "DESK"
 """
 
-CONFIG = b"; settings\r\n[words]\r\nform = 0 ; of the language\r\n"
+CONFIG = b"; settings\r\n[words]\r\nform = 0 ; of the alphabet\r\n"
 
 FILES: dict[str, str | bytes] = {
     "inputs/boards/oak.toml": BOARD,

@@ -134,9 +134,7 @@ def _menu(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
         for key, path in texts(data, "cores", "menu", "path"):
             if "{" in path:
                 what = f"found {quote(path)}, expected a path without fields: one file names all cores"
-                yield Problem(
-                    Place(file, key=key), what, "write the path from the card's root, or leave out one-for-all"
-                )
+                yield Problem(Place(file, key=key), what, "write it from the card's root, or leave out one-for-all")
 
 
 def _display_names(data: Mapping[str, Any], file: str) -> Iterator[Problem]:

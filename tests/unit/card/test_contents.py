@@ -89,7 +89,7 @@ def test_a_checksum_list_gives_a_file_a_line_with_sizes_where_known() -> None:
 def test_each_core_gets_a_menu_file_with_its_own_fields() -> None:
     (job,) = config_jobs(selection(board=samples.board(menu=MENU)))
     assert (job.path, job.kind, job.owner, job.write) == ("FABRICS/FERN/SIGN.TXT", "menu", "fern", MENU)
-    assert job.fields == {"core": "FERN", "name": "Fern", "release": "1.0", "kind": "arcade"}
+    assert job.each == ({"core": "FERN", "name": "Fern", "release": "1.0", "kind": "arcade"},)
 
 
 def test_settings_and_edits_of_one_file_become_one_job_the_card_last() -> None:

@@ -38,11 +38,11 @@ def test_names_that_differ_only_in_composition_collide() -> None:
 
 
 def test_folders_that_differ_only_in_case_collide_once() -> None:
-    files = [file("GOODS/A", number=1), file("games/B", number=2), file("games/C", number=3)]
+    files = [file("GOODS/A", number=1), file("goods/B", number=2), file("goods/C", number=3)]
     assert problems_of(*files) == (
         Problem(
             asked(2),
-            'folder "games" and folder "GOODS" are one name to readers that ignore letter case and how accents are '
+            'folder "goods" and folder "GOODS" are one name to readers that ignore letter case and how accents are '
             "written",
             "rename one of them",
             (asked(1),),

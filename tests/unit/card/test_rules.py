@@ -99,7 +99,7 @@ def test_more_cores_than_slots_are_counted() -> None:
 
 def test_more_titles_in_a_folder_than_its_core_reads_are_counted_by_folder() -> None:
     core = samples.core(titles=TitleRules(most=1))
-    paths = ["GOODS/A.ROM", "games/B.ROM", "GOODS/C/A.ROM"]
+    paths = ["GOODS/A.ROM", "goods/B.ROM", "GOODS/C/A.ROM"]
     files = [samples.card_file(path, kind="rom-file", owner="snail-race") for path in paths]
     assert messages(*files, cores=(core,)) == [
         'inputs/cards/desk.toml: titles: folder "GOODS" gets 2 files, and core "fern" reads at most 1\n'

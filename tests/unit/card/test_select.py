@@ -81,7 +81,7 @@ def test_two_voices_that_want_a_setting_differently_are_both_named() -> None:
         select(samples.manifest(samples.board(settings={"language": LANGUAGE}), core, card), card)
     assert str(caught.value) == (
         'inputs/cards/desk.toml: settings: board setting "language" cannot be two things at once: '
-        'this card "built-in", fern "external"\n'
+        'this card "standard", fern "regional"\n'
         "  see inputs/cards/desk.toml: settings.language\n"
         "  see inputs/cores/fern.toml: needs.settings.language\n"
         "  hint: put cores that need different settings on different cards"

@@ -46,7 +46,7 @@ from = "files/adopted-garage/card/NOTES.TXT"
 
 [[files]]
 path = "GOODS"
-from = "files/adopted-garage/card/GAMES"
+from = "files/adopted-garage/card/GOODS"
 
 [[files]]
 path = "PICTURES"
@@ -112,7 +112,7 @@ def test_a_card_made_by_hand_becomes_manifests(folder: Path) -> None:
         "files/adopted-garage/card/GOODS/FERN/dump of chip a.bin",
         "files/adopted-garage/card/NOTES.TXT",
         "files/adopted-garage/card/PICTURES/a long name.raw",
-        "files/adopted-garage/contents/engine-bit-746cc574",
+        "files/adopted-garage/contents/moss-fab-746cc574",
     ]
     assert not (folder / "build/cards").exists()
 

@@ -34,7 +34,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert doit(folder).code == 0
     shutil.copytree(folder / "build/cards/desk", folder / "before")
     changes: dict[str, str | bytes] = {
-        "inputs/cores/fern.toml": CORE.replace('release = "1.0"', 'release = "1.1"').replace("external", "built-in"),
+        "inputs/cores/fern.toml": CORE.replace('release = "1.0"', 'release = "1.1"').replace("regional", "standard"),
         "inputs/titles/snail-race.toml": TITLE.replace(sha(CHIP_B), sha(CHIP_C)).replace(
             f'sha256 = "{sha(ROM)}"\n', ""
         ),

@@ -42,7 +42,7 @@ def card(project: Path, tmp_path: Path) -> Path:
 
 def newer(project: Path) -> None:
     """Another setting, so that a config file changes."""
-    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "2"'))
     assert doit(project, "record:desk").code == 0
 
 
@@ -144,7 +144,7 @@ def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: 
 
 
 def test_a_build_that_is_not_current_is_refused(project: Path, card: Path) -> None:
-    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "2"'))
     ran = own_command(project, "update", "desk", str(card))
     assert ran.code == 1
     assert ran.err.startswith("inputs/cards/desk.toml: the build is out of date: plan: ")
@@ -175,7 +175,7 @@ def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) 
 
 @pytest.mark.parametrize(
     ("path", "fits"),
-    [("SLATE/a.dat", True), ("saves/deep/er.dat", True), ("SLATE", False), ("SLATEX/a", False), ("HIGH.SCO", True)],
+    [("SLATE/a.dat", True), ("slate/deep/er.dat", True), ("SLATE", False), ("SLATEX/a", False), ("HIGH.SCO", True)],
 )
 def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
     assert belongs(path, ("SLATE/**", "HIGH.SCO")) is fits

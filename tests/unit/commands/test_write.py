@@ -103,7 +103,7 @@ def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_p
     write(built, device)
     old, before = behind(device).read_bytes(), kernel_wrote(device)
     newer = small.small_project(
-        tmp_path / "newer", {"inputs/boards/oak.toml": small.BOARD.replace('external = "1"', 'external = "2"')}
+        tmp_path / "newer", {"inputs/boards/oak.toml": small.BOARD.replace('regional = "1"', 'regional = "2"')}
     )
     assert doit(newer, "record:desk").code == 0
     assert write(newer, device).code == 0

@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.configs.differ import text_changes
 
-OLD = b"; settings\r\n[words]\r\nform = 0 ; of the language\r\nrate=9\r\n[frame]\r\nlines = 25\r\n"
+OLD = b"; settings\r\n[words]\r\nform = 0 ; of the alphabet\r\nrate=9\r\n[frame]\r\nlines = 25\r\n"
 
 
 @pytest.mark.parametrize(

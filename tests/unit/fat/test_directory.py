@@ -43,11 +43,11 @@ def plan(*entries: Entry, label: str = "CLUBNIGHT", label_entry: str = "second",
 
 FIRST = file("FIRST.BIN", "FIRST.BIN", 3)
 LONG = file("Moth Pantry.rom", "MOTHPA~1.ROM", 4)
-GAMES = folder("GOODS", 5)
+GOODS = folder("GOODS", 5)
 LABEL_SLOT = label_entry("CLUBNIGHT", MOMENT)
 FIRST_SLOT = file_entry("FIRST.BIN", 3, 5, MOMENT)
 LONG_SLOTS = long_name_slots("Moth Pantry.rom", "MOTHPA~1.ROM") + file_entry("MOTHPA~1.ROM", 4, 5, MOMENT)
-GAMES_SLOT = folder_entry("GOODS", 5, MOMENT)
+GOODS_SLOT = folder_entry("GOODS", 5, MOMENT)
 
 
 def root_of(value: Plan) -> bytes:
@@ -55,7 +55,7 @@ def root_of(value: Plan) -> bytes:
 
 
 def test_the_root_holds_the_first_file_then_the_label_then_the_rest() -> None:
-    assert root_of(plan(FIRST, GAMES, LONG)) == FIRST_SLOT + LABEL_SLOT + GAMES_SLOT + LONG_SLOTS
+    assert root_of(plan(FIRST, GOODS, LONG)) == FIRST_SLOT + LABEL_SLOT + GOODS_SLOT + LONG_SLOTS
 
 
 def test_the_label_can_stand_first() -> None:
@@ -66,7 +66,7 @@ def test_a_card_without_a_label_has_no_entry_for_one() -> None:
     assert root_of(plan(FIRST, LONG, label="", label_entry="none")) == FIRST_SLOT + LONG_SLOTS
 
 
-@pytest.mark.parametrize("entries", [(LONG, FIRST), (GAMES, FIRST), ()])
+@pytest.mark.parametrize("entries", [(LONG, FIRST), (GOODS, FIRST), ()])
 def test_the_label_stands_first_where_no_file_without_long_name_does(entries: tuple[Entry, ...]) -> None:
     """Microsoft FAT specification 1.03: the label precedes every long-name slot, or old systems take one for it."""
     value = plan(*entries)
@@ -79,7 +79,7 @@ def test_a_folder_begins_with_its_dot_entries_and_the_root_counts_as_cluster_0()
     """Microsoft FAT specification 1.03: ".." of a folder in the root is 0, on FAT32 too."""
     inner = folder("GOODS/INNER", 6)
     deep = file("GOODS/INNER/Deep file.rom", "DEEPFI~1.ROM", 7)
-    value = plan(FIRST, GAMES, inner, deep)
+    value = plan(FIRST, GOODS, inner, deep)
     tree = tree_of(value)
 
     assert directory_bytes(value, "GOODS", tree) == dot_entries(5, 0, MOMENT) + folder_entry("INNER", 6, MOMENT)
@@ -91,7 +91,7 @@ def test_a_folder_begins_with_its_dot_entries_and_the_root_counts_as_cluster_0()
 
 
 def test_an_empty_folder_holds_its_dot_entries_only() -> None:
-    value = plan(GAMES)
+    value = plan(GOODS)
 
     assert directory_bytes(value, "GOODS", tree_of(value)) == dot_entries(5, 0, MOMENT)
 

@@ -65,7 +65,7 @@ def test_a_card_as_it_should_be_breaks_nothing() -> None:
 
 def test_a_core_is_known_by_its_place_and_by_its_bytes() -> None:
     assert [one.id for one in cores_there(against(FABRIC))] == ["fern"]
-    assert [one.id for one in cores_there(against({"engines/fern/engine.bit": b"other"}))] == ["fern"]
+    assert [one.id for one in cores_there(against({"fabrics/fern/fern.fab": b"other"}))] == ["fern"]
     assert [one.id for one in cores_there(against({"OLD.BIT": b"fern"}))] == ["fern"]
     assert cores_there(against({"OLD.BIT": b"other"})) == []
     assert unknown_cores(against({**FABRIC, "FABRICS/MOSS/MOSS.FAB": b"x"})) == ("FABRICS/MOSS/MOSS.FAB",)

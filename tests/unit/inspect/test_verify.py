@@ -234,7 +234,7 @@ def test_the_reason_comes_before_what_follows_from_it(tmp_path: Path) -> None:
 def test_entries_of_fats_come_last(tmp_path: Path) -> None:
     card = card_of(tmp_path, 16)
     data = bytearray(card.data)
-    data[entry_of(card, b"GAMES      ") + 28] = 1  # a folder has no size
+    data[entry_of(card, b"GOODS      ") + 28] = 1  # a folder has no size
     data[card.plan.volume.fat_start * 512 + 60] ^= 1
     whats = [damage.what for damage in card.verify(data).damages]
 

@@ -27,7 +27,7 @@ SAMPLES = {
     kind: (CASES / "accept/every-key/inputs" / name).read_bytes()
     for kind, name in {
         "board": "boards/full.toml",
-        "core": "cores/quillon.toml",
+        "core": "cores/marrowby-two.toml",
         "title": "titles/orbit.toml",
         "card": "cards/desk.toml",
         "sources": "sources.toml",

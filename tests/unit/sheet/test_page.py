@@ -98,7 +98,7 @@ def test_a_long_list_of_files_is_folded_by_folder_and_a_very_long_one_left_to_th
     assert folds(parsed(sheet_text(many(36), SUMS))) == [
         "In no folder: 3 files, 9,007 bytes",
         "FABRICS: 1 file, 6 bytes",
-        "GAMES: 1 file, 2 KiB",
+        "GOODS: 1 file, 2 KiB",
         "PACK: 36 files, 62 bytes",
     ]
     long = sheet_text(many(1_996), SUMS)
