@@ -9,7 +9,12 @@ from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, Content, Origin
+<<<<<<< HEAD
 from pipeline.model.manifest import Board, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+=======
+from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
+>>>>>>> main
 from pipeline.model.text import did_you_mean
 
 
@@ -123,19 +128,27 @@ def file_to_edit(job: ConfigJob, files: Sequence[CardFile]) -> CardFile:
                 place,
                 f'"{job.path}" is to be changed, but no such file goes onto card "{job.owner}"',
                 hint,
-                rule="files-to-change-are-there",
+                rule=FILES_TO_CHANGE_ARE_THERE.name,
             )
             for _, place in job.edits
         ]
     )
 
 
+def changed_files(jobs: Iterable[ConfigJob], files: Sequence[CardFile]) -> list[CardFile]:
+    """Return the files that config files are changed from; raises ManifestError for one that is not there."""
+    return [file_to_edit(job, files) for job in jobs if not job.write]
+
+
 def with_configs(
     files: Sequence[CardFile], configs: Sequence[tuple[ConfigJob, Content, Origin]]
 ) -> tuple[CardFile, ...]:
-    """Return the card's files with each config file in place of the one it was changed from, or added."""
-    changed = {fold(job.path) for job, _, _ in configs if not job.write}
-    kept = [file for file in files if fold(file.path) not in changed]
+    """Return the card's files with each config file in place of the one it was changed from, or added.
+
+    Another file with the same path stays, so that the rules see both.
+    """
+    changed = changed_files([job for job, _, _ in configs], files)
+    kept = [file for file in files if file not in changed]
     made = [
         CardFile(path=job.path, content=content, placement="anywhere", origin=origin, place=job.place)
         for job, content, origin in configs

@@ -16,8 +16,9 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.edit import pin as pinning
 from pipeline.manifest.edit.pin import Pinned
-from pipeline.manifest.edit.pinnable import Way, find, key_of
-from pipeline.manifest.text.read import FOLDERS, ManifestFile, parse, read
+from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
+from pipeline.manifest.files import FOLDERS, ManifestFile
+from pipeline.manifest.text.read import parse, read
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
@@ -30,7 +31,7 @@ BUILT = "built"
 
 LIMITS = ArchiveLimits()
 
-Asked = Sequence[tuple[Way, str]]
+Asked = Sequence[tuple[KeyPath, str]]
 """What is to be pinned: the way to a table, and the file as it was written."""
 
 
@@ -81,7 +82,7 @@ class Pin(OwnCommand):
             raise MachineError(problem for error in wrong for problem in error.problems)
         return pins
 
-    def _pin(self, manifest: ManifestFile, way: Way, file: str) -> pinning.Pin:
+    def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.Pin:
         group = way[0] if way else "image"
         if file == BUILT and group in ("rom", "image"):
             file = self._built_rom(manifest, way) if way else self._built_image(manifest)
@@ -95,7 +96,7 @@ class Pin(OwnCommand):
             raise MachineError.one("has 0 bytes; expected at least one", file=file)
         return pinning.Pin(way=way, content=content, source=shown(file))
 
-    def _built_rom(self, manifest: ManifestFile, way: Way) -> str:
+    def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
         """Return the path of a ROM file that was built and is current."""
         self._refuse_others(manifest, "title", "ROM files are built")
         roms = self.build.title(self.inputs.manifest.titles[manifest.id])
@@ -138,7 +139,7 @@ def _parsed(data: bytes, manifest: ManifestFile) -> tuple[str, dict[str, Any]]:
 
 def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str]) -> Asked:
     """Return what the arguments ask for; raises ManifestError with everything that is wrong with them."""
-    asked, problems = list[tuple[Way, str]](), list[Problem]()
+    asked, problems = list[tuple[KeyPath, str]](), list[Problem]()
     for key, file in zip(words[::2], words[1::2], strict=False):
         way = find(manifest.kind, values, key, manifest.file)
         if isinstance(way, Problem):

@@ -14,14 +14,13 @@ from pipeline.drafts.source_files import SourceFile, bitstreams_among, source_fi
 from pipeline.drafts.texts import board_text, card_text, core_text, described, station_text, title_text
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.edit.pin import Pin, pin
-from pipeline.manifest.edit.pinnable import Way
-from pipeline.manifest.files import DEVICE, is_id, manifest_ids, path_from
-from pipeline.manifest.parse_manifest import examine
+from pipeline.manifest.edit.pinnable import KeyPath
+from pipeline.manifest.files import DEVICE, FOLDERS, SOURCES, is_id, manifest_ids, path_from
+from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.sources import sources
 from pipeline.manifest.text.blank import BLANK, blanks_in
 from pipeline.manifest.text.positions import spell
-from pipeline.manifest.text.read import FOLDERS, SOURCES
 from pipeline.model.manifest import Board, Sources
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
 from pipeline.workspace.stamp import replacing
@@ -54,15 +53,19 @@ def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str
         raise ManifestError.one(f"a {kind} is drafted from no file; expected {kind} ID only", "leave the file out")
     known = _sources(inputs)
     files = source_files(arguments, known.limits)
+    if arguments and not files:
+        raise ManifestError.one("holds no file to draft from", "name another", file=shown(arguments[0]))
     origin = f" from {', '.join(shown(Path(argument).name) for argument in arguments)}" if arguments else ""
     boards = _boards(inputs)
-    notes, pins = list[str](), dict[Way, SourceFile]()
+    notes, pins = list[str](), dict[KeyPath, SourceFile]()
     if kind == "core":
         lines, pins, notes = _core(files, boards, origin)
     elif kind == "title":
-        chips = list(zip(chip_names(files), _dumps(files), strict=True))
-        pins = {("chips", name): file for name, file in chips}
-        lines = list(title_text(origin, chips, _only(_ids(inputs, "core"))))
+        texts = [file for file in files if file.is_read_me or file.is_licence]
+        dumps = _dumps([file for file in files if file not in texts])
+        chips = dict(zip(chip_names(dumps), dumps, strict=True))
+        pins = {("chips", name): file for name, file in chips.items()}
+        lines = list(title_text(origin, chips, texts, _only(_ids(inputs, "core"))))
     elif kind == "board":
         bitstreams = bitstreams_among(files)
         lines = list(board_text(origin, bitstreams[0].bitstream if len(bitstreams) == 1 else None))
@@ -121,7 +124,7 @@ def _path(inputs: Path, base: Path, kind: str, id_: str) -> Path:
 
 def _core(
     files: Sequence[SourceFile], boards: dict[str, Board | None], origin: str
-) -> tuple[list[str], dict[Way, SourceFile], list[str]]:
+) -> tuple[list[str], dict[KeyPath, SourceFile], list[str]]:
     """Return the lines of a core, what is to be pinned in them, and notes."""
     bitstreams = bitstreams_among(files)
     fitting = [
@@ -144,7 +147,7 @@ def _core(
     notes += [f"bitstream {shown(chosen.path)}: {described(chosen.bitstream)}"] if chosen and chosen.bitstream else []
     notes += [f"{len(bitstreams)} bitstreams found; none is chosen"] if len(bitstreams) > 1 and not chosen else []
     notes += ["no bitstream of a known kind found"] if files and not bitstreams else []
-    pins: dict[Way, SourceFile] = {("bitstream",): chosen} if chosen else {}
+    pins: dict[KeyPath, SourceFile] = {("bitstream",): chosen} if chosen else {}
     return list(core_text(origin, files, bitstreams, chosen, board)), pins, notes
 
 
@@ -185,7 +188,7 @@ def _boards(inputs: Path) -> dict[str, Board | None]:
     for id_ in _ids(inputs, "board"):
         path = inputs / FOLDERS["board"] / f"{id_}.toml"
         with suppress(OSError):
-            value = examine("board", id_, path.name, path.read_bytes()).value
+            value = parse_manifest("board", id_, path.name, path.read_bytes()).value
             boards[id_] = value if isinstance(value, Board) else None
     return boards
 
@@ -193,7 +196,7 @@ def _boards(inputs: Path) -> dict[str, Board | None]:
 def _sources(inputs: Path) -> Sources:
     """Return the places that are declared, and the limits of archives; whatever is wrong with them is for the check."""
     present = [inputs / name for name in SOURCES if (inputs / name).is_file()]
-    return sources(inputs, [examine("sources", "", path.name, path.read_bytes()) for path in present])[0]
+    return sources(inputs, [parse_manifest("sources", "", path.name, path.read_bytes()) for path in present])[0]
 
 
 def _is_found(file: SourceFile, known: Sources) -> bool:

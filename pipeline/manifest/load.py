@@ -13,13 +13,13 @@ from typing import TypeVar
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.checks.paths import path_problems
 from pipeline.manifest.checks.references import References
-from pipeline.manifest.files import manifest_files, path_from
-from pipeline.manifest.parse_manifest import examine
+from pipeline.manifest.files import ManifestFile, manifest_files, path_from
+from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.sources import sources
 from pipeline.manifest.text.limits import ENOUGH
-from pipeline.manifest.text.parsed import Examined
+from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.positions import locator
-from pipeline.manifest.text.read import ManifestFile, read
+from pipeline.manifest.text.read import read
 from pipeline.model.manifest import Board, Card, Core, Manifest, Station, Title
 
 T = TypeVar("T", Board, Core, Title, Card, Station)
@@ -76,14 +76,14 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-def _examined(file: ManifestFile) -> Examined:
+def _examined(file: ManifestFile) -> ParsedManifest:
     data = read(file)
     if isinstance(data, Problem):
-        return Examined(kind=file.kind, id=file.id, file=file.file, problems=(data,))
-    return examine(file.kind, file.id, file.file, data)
+        return ParsedManifest(kind=file.kind, id=file.id, file=file.file, problems=(data,))
+    return parse_manifest(file.kind, file.id, file.file, data)
 
 
-def _by_id(examined: Iterable[Examined], kind: type[T]) -> dict[str, T]:
+def _by_id(examined: Iterable[ParsedManifest], kind: type[T]) -> dict[str, T]:
     return {one.id: one.value for one in examined if isinstance(one.value, kind)}
 
 

@@ -12,27 +12,28 @@ from pipeline.manifest.checks.blanks import blank_problems
 from pipeline.manifest.checks.self_checks import problems_within
 from pipeline.manifest.decode.decode import DECODERS
 from pipeline.manifest.edit.pinnable import FIELDS, GROUPS, NAMED
+from pipeline.manifest.files import FOLDERS
 from pipeline.manifest.schema.validate import schema, validate
 from pipeline.manifest.text.limits import ENOUGH
-from pipeline.manifest.text.parsed import Examined
-from pipeline.manifest.text.read import FOLDERS, parse
+from pipeline.manifest.text.parsed import ParsedManifest
+from pipeline.manifest.text.read import parse
 
 DROPPED = frozenset({"chips", "patches", "rom"})
 """Keys of a title that name no other manifest and no file: most of what it holds, and kept decoded only."""
 
 
-def examine(kind: str, id_: str, file: str, data: bytes) -> Examined:
+def parse_manifest(kind: str, id_: str, file: str, data: bytes) -> ParsedManifest:
     """Return what a manifest's bytes come to; a function of its bytes and the schemas."""
     parsed = parse(data, file)
     if isinstance(parsed, Problem):
-        return Examined(kind=kind, id=id_, file=file, problems=(parsed,))
+        return ParsedManifest(kind=kind, id=id_, file=file, problems=(parsed,))
     text, values = parsed
     problems = _problems(kind, values, text, file)
     if problems or kind not in DECODERS:
-        return Examined(kind=kind, id=id_, file=file, data=values, problems=problems)
+        return ParsedManifest(kind=kind, id=id_, file=file, data=values, problems=problems)
     value = DECODERS[kind](id_, file, values)
     values = {key: inner for key, inner in values.items() if key not in DROPPED}
-    return Examined(kind=kind, id=id_, file=file, data=values, value=value)
+    return ParsedManifest(kind=kind, id=id_, file=file, data=values, value=value)
 
 
 def _problems(kind: str, values: dict[str, Any], text: str, file: str) -> tuple[Problem, ...]:

@@ -10,13 +10,13 @@ from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.checks.self_checks import texts
-from pipeline.manifest.text.parsed import Examined
+from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.model.manifest import ArchiveLimits, Sources
 from pipeline.model.text import quote
 from pipeline.model.units import parse_size
 
 
-def sources(root: Path, examined: Sequence[Examined]) -> tuple[Sources, list[Problem]]:
+def sources(root: Path, examined: Sequence[ParsedManifest]) -> tuple[Sources, list[Problem]]:
     """Return the places to search, in the order of the files, and what is wrong with them.
 
     A place is relative to the folder of inputs, where both files lie, or absolute; "~" is the user's home, "~name"

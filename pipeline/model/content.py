@@ -65,11 +65,17 @@ class Found:
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
 class Ingredient:
-    """One content that went into a file: its role ("chip 4t"), size in bytes and SHA-256."""
+    """One content that went into a file: its role ("chip 4t"), size in bytes and SHA-256.
+
+    ``kind``, ``owner``: of the file that was edited, as in ``Origin``; "" for a board's file and whatever was no file
+    of the card.
+    """
 
     role: str
     size: int
     sha256: str
+    kind: str = ""
+    owner: str = ""
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)

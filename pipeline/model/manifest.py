@@ -313,7 +313,8 @@ class Card:
 
     ``stations``: where it is to be used; ``required_stations``: those of them where everything must work.
     ``silenced``: rule to the reason why it is silenced for this card. ``image_sha256``: what the build must give,
-    "" for whatever. ``keep``: paths and patterns ("SLATE/**") of files that belong to the user.
+    "" for whatever. ``keep``: paths and patterns ("SLATE/**") of files that belong to the user; ``without_kept``: those
+    whose kept files were left out to publish the card (no manifest says so).
     ``accepted``: warning to the reason why the card may be published though it is there. ``rights``: of its own files.
     """
 
@@ -337,6 +338,7 @@ class Card:
     silenced: Mapping[str, str] = field(default_factory=dict)
     image_sha256: str = ""
     keep: tuple[str, ...] = ()
+    without_kept: tuple[str, ...] = ()
     accepted: Mapping[str, str] = field(default_factory=dict)
 
 

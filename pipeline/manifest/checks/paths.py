@@ -9,14 +9,14 @@ from pipeline.errors import ManifestError, Place, Problem
 from pipeline.manifest.checks.self_checks import tables, texts
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.manifest.schema.formats import UnfitError, check_path
-from pipeline.manifest.text.parsed import Examined
+from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.model.text import nearest, quote, shown
 
 LARGEST_LIST = 64 << 20
 """Bytes of a checksum list; a line a file, and no card holds as many."""
 
 
-def path_problems(root: Path, examined: Sequence[Examined], shown: Callable[[Path], str]) -> list[Problem]:
+def path_problems(root: Path, examined: Sequence[ParsedManifest], shown: Callable[[Path], str]) -> list[Problem]:
     """Return what is wrong with the paths, and with the checksum lists they lead to; not yet located."""
     problems: list[Problem] = []
     lists: set[Path] = set()
@@ -33,7 +33,7 @@ def path_problems(root: Path, examined: Sequence[Examined], shown: Callable[[Pat
     return problems
 
 
-def _named(one: Examined) -> Iterator[tuple[Place, str, bool]]:
+def _named(one: ParsedManifest) -> Iterator[tuple[Place, str, bool]]:
     """Yield each path below the inputs with its place, and whether it is that of a checksum list."""
     data = one.data or {}
     found = list(texts(data, "base")) if one.kind == "board" else []

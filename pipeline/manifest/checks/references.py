@@ -16,17 +16,17 @@ from pipeline.errors import Place, Problem
 from pipeline.manifest.checks.self_checks import tables, texts
 from pipeline.manifest.schema.messages import SHOWN_KEYS
 from pipeline.manifest.text.limits import ENOUGH
-from pipeline.manifest.text.parsed import Examined
+from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.positions import Part, spell
 from pipeline.model.text import did_you_mean, quote, quoted, shown
 
-Kind = Mapping[str, Examined]
+Kind = Mapping[str, ParsedManifest]
 
 
 class References:
     """Every manifest, by kind and id."""
 
-    def __init__(self, examined: Sequence[Examined]) -> None:
+    def __init__(self, examined: Sequence[ParsedManifest]) -> None:
         self.boards, self.cores, self.titles, self.cards, self.stations = (
             {one.id: one for one in examined if one.kind == kind}
             for kind in ("board", "core", "title", "card", "station")
@@ -47,7 +47,7 @@ class References:
         for card in self.cards.values():
             yield from self._of_card(card)
 
-    def _of_card(self, card: Examined) -> Iterator[Problem]:
+    def _of_card(self, card: ParsedManifest) -> Iterator[Problem]:
         yield from _ids(card, "board", self.boards)
         yield from _ids(card, "cores", self.cores)
         yield from _ids(card, "titles", self.titles)
@@ -59,7 +59,7 @@ class References:
                 yield from self._other_boards(card, self.boards[id_])
         yield from self._lonely_titles(card)
 
-    def _stations_of(self, card: Examined) -> Iterator[Problem]:
+    def _stations_of(self, card: ParsedManifest) -> Iterator[Problem]:
         yield from _ids(card, "stations", self.stations)
         named = {id_: None for _, id_ in _said(card, "stations")}
         for key, id_ in islice(_said(card, "required-stations"), ENOUGH):
@@ -70,12 +70,12 @@ class References:
                 also = (Place(card.file, key="stations"),) if named else ()
                 yield Problem(Place(card.file, key=key), what, hint, also)
 
-    def _inputs(self, station: Examined) -> Iterator[Problem]:
+    def _inputs(self, station: ParsedManifest) -> Iterator[Problem]:
         boards = list(self.boards.values())
         for index, _ in tables((station.data or {}).get("displays")):
             yield from _outputs(station, _said(station, "displays", index, "inputs"), boards, "the boards")
 
-    def _tags(self, card: Examined) -> Iterator[Problem]:
+    def _tags(self, card: ParsedManifest) -> Iterator[Problem]:
         """Yield the tags that nothing carries, and those that take nothing onto the card."""
         tagged = [*self.cores.values(), *self.titles.values()]
         if any(one.data is None for one in tagged):
@@ -92,15 +92,15 @@ class References:
                 yield Problem(Place(card.file, key=key), what, f"add {quoted(sorted(wanted))} to cores")
 
     @cached_property
-    def _carriers(self) -> Mapping[str, Sequence[Examined]]:
+    def _carriers(self) -> Mapping[str, Sequence[ParsedManifest]]:
         """The cores and titles that carry each tag."""
-        carriers: defaultdict[str, list[Examined]] = defaultdict(list)
+        carriers: defaultdict[str, list[ParsedManifest]] = defaultdict(list)
         for one in (*self.cores.values(), *self.titles.values()):
             for _, tag in _said(one, "tags"):
                 carriers[tag].append(one)
         return carriers
 
-    def _cores_of(self, card: Examined) -> Iterator[tuple[str, Examined]]:
+    def _cores_of(self, card: ParsedManifest) -> Iterator[tuple[str, ParsedManifest]]:
         """Yield the cores on a card with the key that puts them there: by id, then those that carry a tag."""
         named = {id_: key for key, id_ in _said(card, "cores")}
         tags = {tag: key for key, tag in _said(card, "tags")}
@@ -109,7 +109,7 @@ class References:
             if id_ in named or carried:
                 yield named.get(id_) or carried[0], core
 
-    def _other_boards(self, card: Examined, board: Examined) -> Iterator[Problem]:
+    def _other_boards(self, card: ParsedManifest, board: ParsedManifest) -> Iterator[Problem]:
         for key, core in self._cores_of(card):
             boards = [id_ for _, id_ in _said(core, "boards")]
             if boards and board.id not in boards:
@@ -117,7 +117,7 @@ class References:
                 hint = "take a build of the core that was made for this board; never load another board's bitstream"
                 yield Problem(Place(card.file, key=key), what, hint, (Place(core.file, key="boards"),))
 
-    def _lonely_titles(self, card: Examined) -> Iterator[Problem]:
+    def _lonely_titles(self, card: ParsedManifest) -> Iterator[Problem]:
         """Yield the titles that a card names and whose core it does not have; by tag, they are just not taken."""
         cores = {core.id for _, core in self._cores_of(card)}
         if "tags" in (card.data or {}):
@@ -134,11 +134,11 @@ class References:
                     )
 
 
-def _said(one: Examined, *keys: Part) -> Iterator[tuple[str, str]]:
+def _said(one: ParsedManifest, *keys: Part) -> Iterator[tuple[str, str]]:
     return texts(one.data or {}, *keys)
 
 
-def _ids(one: Examined, key: str, known: Kind) -> Iterator[Problem]:
+def _ids(one: ParsedManifest, key: str, known: Kind) -> Iterator[Problem]:
     noun = key.removesuffix("s")
     unknown = ((where, id_) for where, id_ in _said(one, key) if id_ not in known)
     for where, id_ in islice(unknown, ENOUGH):
@@ -146,7 +146,7 @@ def _ids(one: Examined, key: str, known: Kind) -> Iterator[Problem]:
         yield Problem(Place(one.file, key=where), what, _hint(id_, list(known), f"{noun}s"))
 
 
-def _settings(one: Examined, keys: tuple[str, ...], board: Examined) -> Iterator[Problem]:
+def _settings(one: ParsedManifest, keys: tuple[str, ...], board: ParsedManifest) -> Iterator[Problem]:
     """Yield the settings and choices that a board does not have."""
     settings: Any = (board.data or {}).get("settings", {})
     if board.data is None or not isinstance(settings, dict):
@@ -166,7 +166,7 @@ def _settings(one: Examined, keys: tuple[str, ...], board: Examined) -> Iterator
 
 
 def _outputs(
-    one: Examined, said: Iterable[tuple[str, str]], boards: Sequence[Examined], whose: str
+    one: ParsedManifest, said: Iterable[tuple[str, str]], boards: Sequence[ParsedManifest], whose: str
 ) -> Iterator[Problem]:
     """Yield the outputs named that none of the boards has; boards that list none have said nothing."""
     known = sorted({output for board in boards for _, output in _said(board, "outputs")})
@@ -179,7 +179,7 @@ def _outputs(
             yield Problem(Place(one.file, key=key), what, _hint(output, known, "outputs"), also)
 
 
-def _of_outputs(core: Examined, boards: Sequence[Examined]) -> Iterator[Problem]:
+def _of_outputs(core: ParsedManifest, boards: Sequence[ParsedManifest]) -> Iterator[Problem]:
     """Yield outputs a core tells something of without driving them; one that lists none may drive all of its board."""
     driven = [output for _, output in _said(core, "needs", "outputs")]
     yield from _outputs(core, _said(core, "needs", "outputs"), boards, "the core's boards")
@@ -193,7 +193,7 @@ def _of_outputs(core: Examined, boards: Sequence[Examined]) -> Iterator[Problem]
             yield Problem(Place(core.file, key=key), what, _hint(output, driven, "outputs"), also)
 
 
-def _told_of(core: Examined) -> Iterator[tuple[str, str]]:
+def _told_of(core: ParsedManifest) -> Iterator[tuple[str, str]]:
     """Yield each output of which a core tells how to get there or at which line rates, with its key."""
     needs: Any = (core.data or {}).get("needs", {})
     yield from _said(core, "needs", "start-output")

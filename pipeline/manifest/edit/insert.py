@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.manifest.edit.pinnable import Way
+from pipeline.manifest.edit.pinnable import KeyPath
 from pipeline.manifest.text.positions import Part, Positions, Spot
 
 Edit = tuple[int, int, str]
@@ -95,7 +95,7 @@ class Text:
             edits.append((at, at, before + style.pair(key, value)))
         return edits
 
-    def add_tables(self, tables: Mapping[Way, Mapping[str, Value]]) -> list[Edit]:
+    def add_tables(self, tables: Mapping[KeyPath, Mapping[str, Value]]) -> list[Edit]:
         """Return the edits that add tables with heads: above the first ROM file with its comments, else at the end.
 
         Raises NoPlaceError where the table around one of them is inline.
@@ -111,7 +111,7 @@ class Text:
             return [(0, 0, block + ending * 2) for block in blocks]
         return [(at, at, ending * 2 + block) for block in blocks]
 
-    def _block(self, way: Way, values: Mapping[str, Value], ending: str) -> str:
+    def _block(self, way: KeyPath, values: Mapping[str, Value], ending: str) -> str:
         """Return the lines of a new table, written like the last one beside it that has a head."""
         beside = self._positions.spot(way[:1]).inner.values() if len(way) > 1 else ()
         headed = [table for table in beside if self._has_head(table)]

@@ -16,7 +16,7 @@ from typing import Any
 
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.manifest.edit.insert import Edit, NoPlaceError, Text, Value, apply, literal
-from pipeline.manifest.edit.pinnable import IMAGE_FIELD, Way, fields, held
+from pipeline.manifest.edit.pinnable import IMAGE_FIELD, KeyPath, fields, held
 from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, Positions, spell
 from pipeline.model.content import Content
@@ -28,7 +28,7 @@ from pipeline.model.units import parse_size, show_size
 class Pin:
     """The table at ``way`` is to mean ``content``, with its size and CRC-32; ``source`` is the file messages name."""
 
-    way: Way
+    way: KeyPath
     content: Content
     source: str
 
@@ -38,8 +38,8 @@ class Pinned:
     """The new text; the keys that were written, by the way to their table; the ways that had no table before."""
 
     text: str
-    written: Mapping[Way, tuple[str, ...]]
-    added: frozenset[Way]
+    written: Mapping[KeyPath, tuple[str, ...]]
+    added: frozenset[KeyPath]
 
 
 def pin(text: str, file: str, pins: Sequence[Pin], *, replacing: bool = False, crc32: bool = False) -> Pinned:
@@ -94,7 +94,7 @@ def _size(size: int, old: object) -> Value:
 
 
 def _conflicts(
-    data: Mapping[str, Any], text: str, file: str, pins: Sequence[Pin], values: Mapping[Way, Mapping[str, Value]]
+    data: Mapping[str, Any], text: str, file: str, pins: Sequence[Pin], values: Mapping[KeyPath, Mapping[str, Value]]
 ) -> Iterator[Problem]:
     """Yield the values that are there and are others."""
     positions = Positions(text)
@@ -108,7 +108,7 @@ def _conflicts(
             yield Problem(_place(positions, file, way), f"found {found}; {one.source} has {literal(value)}")
 
 
-def _edits(text: str, file: str, data: Mapping[str, Any], values: Mapping[Way, Mapping[str, Value]]) -> list[Edit]:
+def _edits(text: str, file: str, data: Mapping[str, Any], values: Mapping[KeyPath, Mapping[str, Value]]) -> list[Edit]:
     """Return the edits that write the values; raises ManifestError with every table that has no place for them."""
     written, edits, problems = Text(text), list[Edit](), list[Problem]()
     new = {way: some for way, some in values.items() if held(data, way) is None}
@@ -129,7 +129,7 @@ def _edits(text: str, file: str, data: Mapping[str, Any], values: Mapping[Way, M
     return edits
 
 
-def _by_hand(text: str, file: str, way: Way, values: Mapping[str, Value]) -> Problem:
+def _by_hand(text: str, file: str, way: KeyPath, values: Mapping[str, Value]) -> Problem:
     lines = ", ".join(f"{name} = {literal(value)}" for name, value in values.items())
     what = "is written in a form that cannot be added to safely"
     return Problem(_place(Positions(text), file, way), what, f"write it by hand: {lines}")
@@ -139,7 +139,7 @@ def _place(positions: Positions, file: str, way: Sequence[Part]) -> Place:
     return Place(file, *positions.line_and_column(positions.spot(way).value), spell(way))
 
 
-def _says(text: str, data: Mapping[str, Any], values: Mapping[Way, Mapping[str, Value]]) -> bool:
+def _says(text: str, data: Mapping[str, Any], values: Mapping[KeyPath, Mapping[str, Value]]) -> bool:
     """Whether a text says what ``data`` says with the values in it, and nothing else."""
     expected: dict[str, Any] = copy.deepcopy(dict(data))
     for way, some in values.items():

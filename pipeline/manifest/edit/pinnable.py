@@ -11,8 +11,13 @@ from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.positions import Part, spell
 from pipeline.model.text import did_you_mean, listed, quote, quoted
 
+<<<<<<< HEAD
 Way = tuple[Part, ...]
 """The way to a table of a manifest, such as ("chips", "4t") or ("rom", 0); () for a card and its image."""
+=======
+KeyPath = tuple[Part, ...]
+"""The way to a table of a manifest, such as ("chips", "4t") or ("rom", 0); () for a card and its image."""
+>>>>>>> main
 
 NAMED = {"chips": "chip", "patches": "patch"}
 """Tables of named tables, with what one of them is."""
@@ -30,20 +35,25 @@ FIELDS = ("size", "sha256", "crc32")
 IMAGE_FIELD = "image-sha256"
 
 
-def fields(way: Way) -> Sequence[str]:
+def fields(way: KeyPath) -> Sequence[str]:
     """Return the keys a table can be pinned by, in the order they are written."""
     if not way:
         return (IMAGE_FIELD,)
     return FIELDS[:2] if way[0] == "rom" else FIELDS
 
 
+<<<<<<< HEAD
 def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> Way | Problem:
     """Return the way to the table that ``key`` ("chips.4t", "rom.1", "rom.MOTH.ROM", "bitstream") means, or why none.
+=======
+def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> KeyPath | Problem:
+    """Return the way to the table that ``key`` ("chips.4t", "rom.1", "rom.MOTH.ROM", "bitstream") means, or why none.
+>>>>>>> main
 
     A chip, a patch or a bitstream need not be there yet; ``data`` is any TOML that may have other problems.
     """
     group, _, rest = key.partition(".")
-    found: Way | None = None
+    found: KeyPath | None = None
     if group in GROUPS.get(kind, ()):
         if group in LISTED:
             found = _item(data, group, rest)
@@ -56,12 +66,12 @@ def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> Way | Probl
     return _fitting(data, found, file) or found
 
 
-def key_of(way: Way) -> str:
+def key_of(way: KeyPath) -> str:
     """Return the key by which a person names what is pinned; the inverse of ``find``."""
     return spell(way) or "image"
 
 
-def held(data: Mapping[str, Any], way: Way) -> Any:
+def held(data: Mapping[str, Any], way: KeyPath) -> Any:
     """Return what stands at a way, None when there is nothing."""
     value: Any = data
     for part in way:
@@ -72,7 +82,7 @@ def held(data: Mapping[str, Any], way: Way) -> Any:
     return value
 
 
-def _item(data: Mapping[str, Any], group: str, rest: str) -> Way | None:
+def _item(data: Mapping[str, Any], group: str, rest: str) -> KeyPath | None:
     """Return the way to the item of a list with this number (from 1) or, if it is the only one, this path."""
     items = data.get(group)
     if not isinstance(items, list):
@@ -97,7 +107,7 @@ def _is_name(data: Mapping[str, Any], group: str, name: str) -> bool:
     return re.fullmatch(pattern, name) is not None
 
 
-def _fitting(data: Mapping[str, Any], way: Way, file: str) -> Problem | None:
+def _fitting(data: Mapping[str, Any], way: KeyPath, file: str) -> Problem | None:
     """Return why what stands at a way cannot be pinned, None if it can."""
     for end in range(1, len(way) + 1):
         value = held(data, way[:end])

@@ -11,7 +11,7 @@ from pipeline.model.manifest import Board, Card, Core, Station, Title
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Examined:
+class ParsedManifest:
     """What one manifest came to.
 
     ``data``: its TOML values, None when its text could not be read; without ``DROPPED`` once they are decoded.

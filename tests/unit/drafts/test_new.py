@@ -184,7 +184,7 @@ def test_a_title_is_drafted_from_dumps_with_every_chip_pinned(folder: Path) -> N
         'path = "<blank>"\n'
         'size = "<blank>"\n'
         "\n"
-        "# The chips one after another, in the order in which they were named; correct it where they go otherwise.\n"
+        "# The chips in the order in which they were named, 3 KiB in all; correct it where they go otherwise.\n"
         '# "doit keys title.rom.steps" lists what a step can do, such as interleave. The first address is often 0.\n'
         "[[rom.steps]]\n"
         'at = "<blank>"\n'
@@ -195,6 +195,14 @@ def test_a_title_is_drafted_from_dumps_with_every_chip_pinned(folder: Path) -> N
         "blank   name, rom.1.path, rom.1.size, rom.1.steps.1.at\n"
         "next    fill them in; doit check lists what is expected\n"
     )
+
+
+def test_texts_among_dumps_are_no_chips_and_are_named(folder: Path) -> None:
+    pack(folder / "box.zip", {"4t.bin": CHIP_A, "readme.txt": b"x", "LICENCE": b""})
+    text, _ = drafted(folder, "title", "owl", "box.zip")
+    assert list(tomllib.loads(text)["chips"]) == ["4t"]
+    assert tomllib.loads(text)["rom"][0]["steps"] == [{"at": "<blank>", "chip": "4t"}]
+    assert "# Taken for no dump: box.zip/LICENCE\n# Taken for no dump: box.zip/readme.txt\n" in text
 
 
 @pytest.mark.parametrize(
@@ -263,11 +271,13 @@ def test_as_json(folder: Path) -> None:
         (["card", "x", "README.md"], 2,
          "a card is drafted from no file; expected card ID only\n  hint: leave the file out\n"),
         (["title", "x", "nowhere.bin"], 3, "nowhere.bin: there is no such file\n  hint: correct the path\n"),
+        (["title", "x", "nothing"], 2, "nothing: holds no file to draft from\n  hint: name another\n"),
         (["title", "x", "empty.bin"], 3, "empty.bin: has 0 bytes; expected a dump\n  hint: leave it out\n"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_one_message_and_writes_nothing(words: list[str], code: int, told: str, folder: Path) -> None:
     (folder / "empty.bin").touch()
+    (folder / "nothing").mkdir()
     before = sorted(folder.rglob("*"))
     ran = within(folder, New, *words)
     assert (ran.code, ran.out, ran.err) == (code, "", told)

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import manifest_ids
 from pipeline.manifest.load import load
-from pipeline.manifest.parse_manifest import examine
+from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.text.limits import DEEPEST
 from pipeline.manifest.text.read import LARGEST
 from tests.support.work import calls_of
@@ -388,7 +388,7 @@ def test_one_manifest_is_a_function_of_its_bytes(inputs: Path) -> None:
     data = (inputs / "titles/moth.toml").read_bytes()
     loaded = load(inputs, inputs.parent).titles["moth"]
     shutil.rmtree(inputs)
-    assert examine("title", "moth", "inputs/titles/moth.toml", data).value == loaded
+    assert parse_manifest("title", "moth", "inputs/titles/moth.toml", data).value == loaded
 
 
 def test_the_validator_is_imported_only_when_a_manifest_is_checked() -> None:
@@ -418,7 +418,7 @@ def damaged(draw: st.DrawFn) -> tuple[str, bytes]:
 @given(damaged())
 def test_whatever_is_in_a_manifest_is_taken_or_told_in_one_line_each(case: tuple[str, bytes]) -> None:
     kind, data = case
-    examined = examine(kind, "x", "x.toml", data)
+    examined = parse_manifest(kind, "x", "x.toml", data)
     for problem in examined.problems:
         assert problem.what
         assert "\n" not in f"{problem.place}{problem.what}{problem.hint}"
@@ -440,7 +440,7 @@ def test_any_value_of_any_type_anywhere_is_taken_or_told(kind: str, data: st.Dat
     numbers = [number for number, line in enumerate(lines) if " = " in line]
     for number in data.draw(st.lists(st.sampled_from(numbers), min_size=1, max_size=4)):
         lines[number] = f"{lines[number].partition(' = ')[0]} = {data.draw(VALUES)}"
-    examined = examine(kind, "x", "x.toml", "\n".join(lines).encode())
+    examined = parse_manifest(kind, "x", "x.toml", "\n".join(lines).encode())
     assert all("\n" not in f"{problem.place}{problem.what}{problem.hint}" for problem in examined.problems)
 
 

@@ -6,12 +6,12 @@ import pytest
 
 from pipeline.errors import CheckError, ManifestError
 from pipeline.manifest.edit.pin import Pinned
-from pipeline.manifest.edit.pinnable import Way
+from pipeline.manifest.edit.pinnable import KeyPath
 from pipeline.model.content import Content
 from pipeline.model.units import parse_size
 from tests.unit.manifest.pinning import ABC, OTHER, pinned
 
-CHIP: Way = ("chips", "4t")
+CHIP: KeyPath = ("chips", "4t")
 
 CASES = {
     "missing keys come below those that are there": (
@@ -149,7 +149,7 @@ def test_a_second_time_there_is_nothing_to_write(after: str) -> None:
         ),
     ],
 )
-def test_rom_files_files_bitstreams_and_patches_are_pinned_too(way: Way, before: str, after: str) -> None:
+def test_rom_files_files_bitstreams_and_patches_are_pinned_too(way: KeyPath, before: str, after: str) -> None:
     assert pinned(before, way).text == after
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.errors import ManifestError
 from pipeline.manifest.edit.pin import Pinned
-from pipeline.manifest.edit.pinnable import Way, fields
+from pipeline.manifest.edit.pinnable import KeyPath, fields
 from pipeline.manifest.text.positions import Positions, spell
 from pipeline.model.units import parse_size
 from tests.unit.manifest.pinning import ABC, OTHER, pinned
@@ -30,7 +30,7 @@ class _Manifest:
     def __init__(self, draw: st.DrawFn) -> None:
         self.draw = draw
         self.numbers = count()
-        self.ways: list[Way] = []
+        self.ways: list[KeyPath] = []
 
     def value(self, name: str) -> str:
         if name == "size":
@@ -95,7 +95,7 @@ class _Manifest:
 
 
 @st.composite
-def cases(draw: st.DrawFn) -> tuple[str, list[Way]]:
+def cases(draw: st.DrawFn) -> tuple[str, list[KeyPath]]:
     """Return the text of a title, and ways to pin: some of what is there, and perhaps new chips."""
     manifest = _Manifest(draw)
     ending = draw(st.sampled_from(["\n", "\r\n"]))
@@ -104,7 +104,7 @@ def cases(draw: st.DrawFn) -> tuple[str, list[Way]]:
     return text, ways + draw(st.sampled_from([[], [("chips", "new")], [("chips", "new.1"), ("chips", "new-2")]]))
 
 
-def meant(text: str, ways: list[Way], *, crc32: bool) -> Any:
+def meant(text: str, ways: list[KeyPath], *, crc32: bool) -> Any:
     """Return what the text must say afterwards, with sizes as numbers wherever one is pinned."""
     data = copy.deepcopy(tomllib.loads(text))
     for way in ways:
@@ -117,7 +117,7 @@ def meant(text: str, ways: list[Way], *, crc32: bool) -> Any:
     return data
 
 
-def said(text: str, ways: list[Way]) -> Any:
+def said(text: str, ways: list[KeyPath]) -> Any:
     """Return what a text says, in the same form."""
     data = tomllib.loads(text)
     for way in ways:
@@ -129,7 +129,7 @@ def said(text: str, ways: list[Way]) -> Any:
     return data
 
 
-def undone(result: Pinned, before: str, ways: list[Way]) -> str:
+def undone(result: Pinned, before: str, ways: list[KeyPath]) -> str:
     """Return the new text with every pinned value put back or taken out again, from the last to the first."""
     text, old, new = result.text, Positions(before), Positions(result.text)
     steps: list[tuple[int, int, str]] = []
@@ -155,14 +155,14 @@ def undone(result: Pinned, before: str, ways: list[Way]) -> str:
     return text
 
 
-def is_inline(text: str, way: Way) -> bool:
+def is_inline(text: str, way: KeyPath) -> bool:
     """Whether a table stands in braces, or is to be added to one that does."""
     positions = Positions(text)
     return any(text[positions.spot(way[:end]).value] == "{" for end in range(1, len(way) + 1))
 
 
 @given(cases(), st.booleans())
-def test_pinning_changes_what_is_pinned_and_no_other_byte(case: tuple[str, list[Way]], crc32: bool) -> None:
+def test_pinning_changes_what_is_pinned_and_no_other_byte(case: tuple[str, list[KeyPath]], crc32: bool) -> None:
     text, ways = case
     try:
         result = pinned(text, *ways, replacing=True, crc32=crc32)
@@ -179,7 +179,7 @@ def test_pinning_changes_what_is_pinned_and_no_other_byte(case: tuple[str, list[
 
 
 @given(cases())
-def test_pinning_again_writes_nothing(case: tuple[str, list[Way]]) -> None:
+def test_pinning_again_writes_nothing(case: tuple[str, list[KeyPath]]) -> None:
     text, ways = case
     try:
         first = pinned(text, *ways, replacing=True, crc32=True)

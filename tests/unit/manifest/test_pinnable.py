@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.edit.pinnable import GROUPS, LISTED, NAMED, Way, fields, find, key_of
+from pipeline.manifest.edit.pinnable import GROUPS, LISTED, NAMED, KeyPath, fields, find, key_of
 from pipeline.manifest.schema.validate import schema
 
 FILE = "inputs/titles/moth.toml"
@@ -45,7 +45,7 @@ from = "files/moth.pdf"
         ("files.TEXTS/MOTH.TXT", ("files", 0)),
     ],
 )
-def test_a_key_leads_to_what_can_be_pinned(key: str, way: Way) -> None:
+def test_a_key_leads_to_what_can_be_pinned(key: str, way: KeyPath) -> None:
     assert find("title", TITLE, key, FILE) == way
 
 
@@ -135,7 +135,7 @@ def test_the_schemas_have_these_keys_and_no_others_with_a_hash(kind: str) -> Non
             hashed[name] = {"size", "sha256", "crc32"} & properties
     if "image-sha256" in whole["properties"]:
         hashed["image"] = {"image-sha256"}
-    ways: dict[str, Way] = {
+    ways: dict[str, KeyPath] = {
         group: ()
         if group == "image"
         else (group, 0)

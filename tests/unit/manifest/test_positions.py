@@ -19,10 +19,10 @@ ROOT = Path(__file__).parents[3]
 MANIFESTS = sorted([*(ROOT / "inputs").glob("**/*.toml"), *(ROOT / "tests" / "cases" / "accept").glob("**/*.toml")])
 LANGUAGE = tree_sitter.Language(tree_sitter_toml.language())
 
-Way = tuple[Part, ...]
+KeyPath = tuple[Part, ...]
 
 
-def values(data: Any, way: Way = ()) -> Iterator[tuple[Way, Any]]:
+def values(data: Any, way: KeyPath = ()) -> Iterator[tuple[KeyPath, Any]]:
     """Yield everything tomllib read, with the way to it."""
     pairs = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
     for part, value in pairs:
@@ -83,7 +83,7 @@ def test_a_value_ends_by_the_line_from_which_on_the_parser_knows_it(text: str) -
     """A prefix of whole lines that parses holds exactly what stands on its lines: the parser itself as a witness."""
     positions = Positions(text)
     lines = text.split("\n")
-    known: set[Way] = set()
+    known: set[KeyPath] = set()
     reached = 0
     for number in range(1, len(lines) + 1):
         try:

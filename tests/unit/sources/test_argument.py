@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import lzma
 import os
 import stat
 import zlib
@@ -33,6 +34,15 @@ def test_a_member_is_named_by_the_paths_of_archive_and_member(tmp_path: Path) ->
 def test_a_member_is_found_however_its_accents_are_composed(tmp_path: Path) -> None:
     archive = pack(tmp_path / "box.zip", {"mu\u0308cke.bin": b"dump"})
     assert named(f"{archive}/m\u00fccke.bin", LIMITS).member == "mu\u0308cke.bin"
+
+
+def test_a_member_of_an_archive_of_another_kind_or_within_another_is_named_likewise(tmp_path: Path) -> None:
+    inner = pack(tmp_path / "inner.zip", {"4t.bin": b"dump"}).read_bytes()
+    box = put(tmp_path / "4u.bin.xz", lzma.compress(b"other"))
+    outer = pack(tmp_path / "outer", {"a/inner.zip": inner})
+    assert named(f"{box}/4u.bin", LIMITS) == Location(path=str(box), member="4u.bin")
+    assert named(f"{outer}/a/inner.zip/4t.bin", LIMITS).member == "a/inner.zip/4t.bin"
+    assert content_named(named(f"{outer}/a/inner.zip/4t.bin", LIMITS)).size == 4
 
 
 def test_a_folder_named_as_an_archive_is_a_folder(tmp_path: Path) -> None:
