@@ -9,12 +9,8 @@ from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, Content, Origin
-<<<<<<< HEAD
 from pipeline.model.manifest import Board, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
-=======
-from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
->>>>>>> main
 from pipeline.model.text import did_you_mean
 
 

@@ -11,13 +11,8 @@ from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.positions import Part, spell
 from pipeline.model.text import did_you_mean, listed, quote, quoted
 
-<<<<<<< HEAD
-Way = tuple[Part, ...]
-"""The way to a table of a manifest, such as ("chips", "4t") or ("rom", 0); () for a card and its image."""
-=======
 KeyPath = tuple[Part, ...]
 """The way to a table of a manifest, such as ("chips", "4t") or ("rom", 0); () for a card and its image."""
->>>>>>> main
 
 NAMED = {"chips": "chip", "patches": "patch"}
 """Tables of named tables, with what one of them is."""
@@ -42,13 +37,8 @@ def fields(way: KeyPath) -> Sequence[str]:
     return FIELDS[:2] if way[0] == "rom" else FIELDS
 
 
-<<<<<<< HEAD
-def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> Way | Problem:
-    """Return the way to the table that ``key`` ("chips.4t", "rom.1", "rom.MOTH.ROM", "bitstream") means, or why none.
-=======
 def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> KeyPath | Problem:
     """Return the way to the table that ``key`` ("chips.4t", "rom.1", "rom.MOTH.ROM", "bitstream") means, or why none.
->>>>>>> main
 
     A chip, a patch or a bitstream need not be there yet; ``data`` is any TOML that may have other problems.
     """
