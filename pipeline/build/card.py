@@ -12,7 +12,7 @@ from pathlib import Path
 from pipeline.build.config_files import MadeConfig, make
 from pipeline.build.inputs import Copied, Inputs
 from pipeline.build.rules import Judgement, judge, judged
-from pipeline.card.contents import config_jobs, join, title_folder, with_configs
+from pipeline.card.contents import changed_files, config_jobs, join, title_folder, with_configs
 from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_lines
 from pipeline.card.select import Selection
@@ -149,7 +149,9 @@ class CardBuild:
     @cached_property
     def judgement(self) -> Judgement:
         """What the rules say of the card."""
-        return judge(self.selection, self.files, self.stations)
+        files = self.files  # raises with everything that is wrong with config files
+        changed = changed_files(config_jobs(self.selection), self.copied_files)
+        return judge(self.selection, files, changed, self.stations)
 
     @cached_property
     def timestamp(self) -> Timestamp:

@@ -11,6 +11,7 @@ from pipeline.build.missing_hints import alternative_forms, found_as, nearest, s
 from pipeline.errors import CardkilnError, CheckError, Problem
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.derived import Derived
+from pipeline.model.rules import EVERY_CONTENT_IS_FOUND
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 
@@ -43,11 +44,14 @@ def complete(build: Build) -> Found:
 
 def run(build: Build) -> str:
     """Search the sources; return what was found."""
-    search = complete(build)
-    total = len(search.contents) + len({wanted.content.sha256 for wanted, _ in search.missing})
-    line = f"{len(search.contents):,} of {counted(total, 'content')} found"
+    search, asked = complete(build), _asked(build)
+    wanted = {
+        wanted.content.sha256 for output, contents in build.inputs.wanted() if output in asked for wanted in contents
+    }
+    found = wanted & search.contents.keys()
+    line = f"{len(found):,} of {counted(len(wanted), 'content')} found"
     line += f" in {counted(len(build.inputs.manifest.sources.places), 'place')}"
-    return line + ("; the rest is not needed now" if search.missing else "")
+    return line + ("; the rest is not needed now" if len(found) < len(wanted) else "")
 
 
 def _asked(build: Build) -> set[Output]:
@@ -99,4 +103,4 @@ def missing(build: Build, wanted: Wanted, near: Candidate | None, derived: Deriv
         hint = f"{found_as(workspace, derived)}; {to_use(derived)}"
     elif near:
         hint = "; ".join([nearest(workspace, near), *signs(workspace, manifest, wanted, near)])
-    return Problem(wanted.place, what, hint, rule="every-content-is-found")
+    return Problem(wanted.place, what, hint, rule=EVERY_CONTENT_IS_FOUND.name)

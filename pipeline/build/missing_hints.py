@@ -11,8 +11,8 @@ from pipeline.model.content import Candidate, Location, Wanted
 from pipeline.model.derived import Derived
 from pipeline.model.manifest import Manifest
 from pipeline.roms.bind import CONTENT_KEYS
+from pipeline.roms.chips.alternative_forms import ALTERNATIVE_FORMS
 from pipeline.roms.chips.diagnose import diagnose
-from pipeline.roms.chips.forms import FORMING
 from pipeline.sources.files.read import read_content
 from pipeline.sources.search.alternative_forms import LARGEST, MOST, Derivation
 from pipeline.workspace.progress import progress
@@ -23,7 +23,7 @@ def alternative_forms(workspace: Workspace, missing: Iterable[Wanted]) -> Deriva
     """Return which sources become which of the missing contents by one change; only chips have changes."""
     chips = [wanted.content for wanted in missing if is_chip(wanted)]
     with progress("looking for other forms", MOST) as advance:
-        return workspace.index.derive(chips, FORMING, advance)
+        return workspace.index.derive(chips, ALTERNATIVE_FORMS, advance)
 
 
 def is_chip(wanted: Wanted) -> bool:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pipeline.build import missing_hints
 from pipeline.build.build import Build
 from pipeline.build.find import is_due
+from pipeline.build.inputs import Output
 from pipeline.build.missing_hints import alternative_forms, is_chip
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.derived import Derived
@@ -17,7 +18,7 @@ from pipeline.sources.search.unwanted import Unwanted
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lack:
-    """One content that is missing: what it is ("chip 6f"), the part that is printed on it, and what comes nearest.
+    """One content that is missing: what it is ("chip 4t"), the part that is printed on it, and what comes nearest.
 
     ``built``: what it goes into is finished already, so that it is needed only when that is made anew. ``signs``:
     what the nearest source looks like.
@@ -45,13 +46,15 @@ class Asker:
 class Survey:
     """What a search of all sources came to.
 
-    ``cards``: who on each card lacks something, by card id; a card that lacks nothing has none. ``untried``: files
+    ``cards``: who on each card lacks something, by card id; a card that lacks nothing has none. ``titles``: the
+    same of titles that are on no card. ``untried``: files
     whose other forms were left for the next search.
     """
 
     wanted: int
     found: int
     cards: dict[str, tuple[Asker, ...]]
+    titles: tuple[Asker, ...]
     unwanted: tuple[Unwanted, ...]
     untried: int
 
@@ -63,21 +66,25 @@ def survey(build: Build) -> Survey:
     missing = {item.content.sha256: near for item, near in search.missing}
     forms, untried = alternative_forms(build.workspace, (wanted for wanted, _ in search.missing))
     stood = {output: not is_due(build, output) for output, items in outputs.items() if _lack(items, missing)}
-    cards = {}
-    for card_id, card in manifest.cards.items():
-        titles = build.inputs.copied(card).selection.titles
-        keys = [("card", card_id), *(("rom", title.id) for title in titles if title.roms)]
+
+    def askers(keys: Iterable[Output]) -> tuple[Asker, ...]:
         lacks = [
             _lacking(build, item, missing[item.content.sha256], forms.get(item.content.sha256), built=stood[key])
             for key in keys
             for item in _lack(outputs[key], missing)
         ]
-        cards[card_id] = _by_asker(manifest, lacks)
+        return _by_asker(manifest, lacks)
+
+    of_cards = {card_id: [("card", card_id)] for card_id in manifest.cards}
+    for card_id, keys in of_cards.items():
+        keys += [("rom", roms.title.id) for roms in build.roms_of(card_id)]
+    on_cards = {key for keys in of_cards.values() for key in keys}
     used = {one.content.sha256 for one in forms.values()}
     return Survey(
         wanted=len(search.contents.keys() | missing.keys()),
         found=len(search.contents.keys() - missing.keys()),
-        cards=cards,
+        cards={card_id: askers(keys) for card_id, keys in of_cards.items()},
+        titles=askers(key for key in outputs if key not in on_cards),
         unwanted=tuple(_unwanted(build, search, used)),
         untried=untried,
     )

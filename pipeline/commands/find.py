@@ -58,6 +58,10 @@ def _lines(inputs: Inputs, result: Survey, most: int | None) -> Iterator[str]:
         if total:
             yield from ("", f"{card} lacks {counted(total, 'content')}", *_of_card(inputs, askers, most or total))
             yield from _more(total, most)
+    total = sum(len(asker.lacks) for asker in result.titles)
+    if total:
+        head = f"titles on no card lack {counted(total, 'content')}"
+        yield from ("", head, *_of_card(inputs, result.titles, most or total), *_more(total, most))
     if result.untried:
         yield from ("", f"{counted(result.untried, 'file')} not yet looked at for other forms: run again to go on")
     if result.unwanted:
@@ -118,6 +122,7 @@ def _document(inputs: Inputs, result: Survey) -> dict[str, Any]:
             {"card": card, "lacks": [_asker(inputs, asker) for asker in askers]}
             for card, askers in result.cards.items()
         ],
+        "titles-on-no-card": [_asker(inputs, asker) for asker in result.titles],
         "untried": result.untried,
         "unwanted": [_place(inputs, one.location) | {"size": one.size} for one in result.unwanted],
     }

@@ -37,7 +37,7 @@ def build_recipe(workspace: Workspace, received: Received, places: Sequence[Path
     _take_inputs(received.folder / "inputs", inner.inputs, places)
     _bring(inner, recipe, places)
     card_id = record["card"]["id"]
-    inputs = Inputs(inner, epoch=_epoch(record["volume"]["timestamp"]))
+    inputs = Inputs(inner, epoch=_epoch(record["volume"]["timestamp"])).unpinned()
     if card_id not in inputs.manifest.cards:
         raise CheckError.one(f"found no manifest of the card {card_id!r}", STRANGE, file="inputs/cards")
     build_card(Build(inputs), card_id, say)

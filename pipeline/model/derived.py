@@ -22,7 +22,7 @@ class Form:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Forming:
+class AlternativeForms:
     """The forms that are looked for.
 
     ``fits``: whether a file of one size (first) may have a form of another. ``forms``: those of that size that the

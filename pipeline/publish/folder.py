@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
@@ -14,6 +15,13 @@ SIGNATURE = f"{SUMS}.sig"
 UNLISTED = {SUMS, SIGNATURE}
 """What the checksum list cannot name: itself, and what signs it."""
 STRANGE = "do not use this folder; get it again from where it was published"
+
+VERSION = re.compile(r"[A-Za-z0-9]([A-Za-z0-9._+-]*[A-Za-z0-9_+-])?")
+DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)[0-9])(\..*)?", re.IGNORECASE)
+"""Names that are devices on Windows, with and without an extension.
+
+Source: Microsoft, "Naming Files, Paths, and Namespaces".
+"""
 
 Progress = Callable[[int], None]
 
@@ -37,6 +45,11 @@ def files_of(folder: Path) -> dict[str, Path]:
     if problems:
         raise CheckError(problems)
     return dict(sorted(files.items()))
+
+
+def is_version(text: str) -> bool:
+    """Whether a card's version can be part of a folder's name, and be one by itself, on any system."""
+    return VERSION.fullmatch(text) is not None and DEVICE.fullmatch(text) is None
 
 
 def plain(text: str) -> str:

@@ -8,7 +8,7 @@ from hashlib import sha256
 from pipeline.errors import Problem
 from pipeline.fat.boot import serial_text
 from pipeline.model.canonical import dump
-from pipeline.model.content import CardFile, Origin
+from pipeline.model.content import CardFile, Ingredient, Origin
 from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Board, Core, Rights, Title
 from pipeline.model.matrix import matrix_document
@@ -27,7 +27,13 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
     return dump(
         {
             "cardkiln-record": VERSION,
-            "card": {"id": card.id, "name": card.name, "version": card.version, "rights": _rights(card.rights)},
+            "card": {
+                "id": card.id,
+                "name": card.name,
+                "version": card.version,
+                "rights": _rights(card.rights),
+                **({"without-kept": list(card.without_kept)} if card.without_kept else {}),
+            },
             "made-by": {"program": finished.made_by, "read-back": proof.reader},
             "image": {"file": "card.img", "size": proof.image_size, "sha256": proof.image_sha256},
             "plan": {"file": "plan.json", "sha256": finished.plan_sha256},
@@ -145,9 +151,14 @@ def _origin(origin: Origin) -> dict[str, object]:
     return {
         "kind": origin.kind,
         "owner": origin.owner,
-        "contents": [{"role": i.role, "size": i.size, "sha256": i.sha256} for i in origin.ingredients],
+        "contents": [_content(ingredient) for ingredient in origin.ingredients],
         "steps": list(origin.steps),
     }
+
+
+def _content(ingredient: Ingredient) -> dict[str, object]:
+    given = {"kind": ingredient.kind, "owner": ingredient.owner} if ingredient.kind else {}
+    return {"role": ingredient.role, "size": ingredient.size, "sha256": ingredient.sha256, **given}
 
 
 def _range(one: Range) -> dict[str, object]:

@@ -18,7 +18,7 @@ from typing import Self, TypeVar
 
 from pipeline.errors import CardkilnError, CheckError, MachineError, Place, Problem
 from pipeline.model.content import Content, Found, Location, Wanted
-from pipeline.model.derived import Forming
+from pipeline.model.derived import AlternativeForms
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import shown
 from pipeline.sources.files import scan as scanning
@@ -99,13 +99,13 @@ class Index:
         return self._safely(lambda: search.find(self._store, wanted, progress), scanned=True)
 
     def derive(
-        self, wanted: Sequence[Content], forming: Forming, progress: Callable[[int], None] = _unseen
+        self, wanted: Sequence[Content], alternatives: AlternativeForms, progress: Callable[[int], None] = _unseen
     ) -> Derivation:
         """Return which of the places' files become which of the wanted contents by one change.
 
         Each file of a plausible size is read once. ``progress`` is told the bytes just read.
         """
-        return self._safely(lambda: alternative_forms.derive(self._store, wanted, forming, progress), scanned=True)
+        return self._safely(lambda: alternative_forms.derive(self._store, wanted, alternatives, progress), scanned=True)
 
     def remembered(self, contents: Iterable[Content]) -> dict[str, Location]:
         """Return where contents are that an earlier search found and that are still there, by SHA-256."""

@@ -35,7 +35,7 @@ def test_everything_that_is_missing_is_listed_at_once_with_what_is_nearest(tmp_p
     ran = doit(folder)
     assert ran.code == 1
     assert ran.err == (
-        f"inputs/cores/fern.toml:5:1: bitstream: ENGINES/FERN/ENGINE.BIT of fern is in none of the 1 place searched: "
+        f"inputs/cores/fern.toml:5:1: bitstream: FABRICS/FERN/FERN.FAB of fern is in none of the 1 place searched: "
         f"720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
         "  hint: add the folder or archive it is in to sources.toml\n"
         f"inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "
@@ -70,7 +70,8 @@ def test_a_rom_file_that_is_not_the_declared_one_shows_both_hashes(tmp_path: Pat
     assert ran.err == (
         f"inputs/titles/snail-race.toml:12:10: rom.1.sha256: the steps give {small.sha(small.CHIP_B + small.CHIP_A)}; "
         f"expected {small.sha(small.ROM)}\n"
-        "  hint: every chip is the declared one, so a step is wrong, or this hash is\n"
+        "  hint: every chip is the declared one, so a step is wrong, or this hash is; with the finished file at "
+        "hand, doit solve title:snail-race rom.1 FILE says which\n"
     )
 
 
@@ -228,6 +229,58 @@ def test_a_dump_that_only_another_card_needs_may_be_missing(tmp_path: Path) -> N
     (folder / "inputs/files/attic/dump(2).bin").unlink()
     ran = doit(folder, "record:plain")
     assert (ran.code, ran.err) == (0, "")
-    assert "find    2 of 3 contents found in 1 place; the rest is not needed now\n" in ran.out
+    assert "find    1 of 1 content found in 1 place\n" in ran.out
     assert doit(folder, "rom:snail-race").code == 1
     assert doit(folder).code == 1
+
+
+def test_a_title_on_no_card_is_built_or_its_missing_chips_are_told(tmp_path: Path) -> None:
+    card = small.CARD.replace('titles = ["snail-race"]\n', "")
+    folder = small.small_project(tmp_path, {"inputs/cards/desk.toml": card})
+    ran = doit(folder, "rom:snail-race")
+    assert (ran.code, ran.err) == (0, "")
+    assert "rom     snail-race: 1 ROM file from 2 chips, 2 KiB\n" in ran.out
+    shutil.rmtree(folder / "build")
+    (folder / "inputs/files/attic/dump(2).bin").unlink()
+    (folder / "inputs/files/attic/x/dump(1).bin").write_bytes(b"x")
+    assert doit(folder, "sheet:desk").code == 0
+    for task in ("rom", "rom:snail-race"):
+        ran = doit(folder, task)
+        assert (ran.code, ran.err) == (
+            1,
+            "inputs/titles/snail-race.toml:3:1: chips.a1: chip a1 of Snail race is in none of the 1 place searched: "
+            f"1 KiB, SHA-256 {small.sha(small.CHIP_A)}\n"
+            "  hint: add the folder or archive it is in to sources.toml\n"
+            "inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "
+            f"1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
+            "  hint: add the folder or archive it is in to sources.toml\n",
+        )
+
+
+def test_a_declared_file_in_the_place_of_a_changed_config_file_is_an_error(tmp_path: Path) -> None:
+    card = small.CARD + '[[files]]\npath = "bench.set"\nfrom = "files/mine.cfg"\n'
+    folder = small.small_project(tmp_path, {"inputs/cards/desk.toml": card, "inputs/files/mine.cfg": small.CONFIG})
+    ran = doit(folder)
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == (
+        'inputs/cards/desk.toml:9:1: files.1: file "bench.set" and file "BENCH.SET" are one name to readers that '
+        "ignore letter case and how accents are written\n"
+        "  see inputs/boards/oak.toml:10:1: settings.language\n"
+        "  hint: rename one of them\n"
+    )
+
+
+def test_a_declared_file_in_a_reserved_place_is_an_error_though_it_is_changed(tmp_path: Path) -> None:
+    board = 'reserved = ["OWN.CFG"]\n' + small.BOARD
+    card = small.CARD + (
+        '[[files]]\npath = "OWN.CFG"\nfrom = "files/mine.cfg"\n'
+        '[[edits]]\npath = "OWN.CFG"\nsection = "words"\nkey = "form"\nvalue = "7"\n'
+    )
+    changes: dict[str, str | bytes] = {"inputs/boards/oak.toml": board, "inputs/cards/desk.toml": card}
+    ran = doit(small.small_project(tmp_path, {**changes, "inputs/files/mine.cfg": small.CONFIG}))
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == (
+        'inputs/cards/desk.toml:9:1: files.1: "OWN.CFG" is reserved by board "oak" ("OWN.CFG")\n'
+        "  see inputs/boards/oak.toml:1:12: reserved\n"
+        "  hint: put the file somewhere else\n"
+    )

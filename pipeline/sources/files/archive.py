@@ -15,14 +15,16 @@ import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from lzma import LZMAError
+from tarfile import TarError
 from typing import BinaryIO, NamedTuple
 from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo, is_zipfile
 
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.units import show_size
 
-STARTS = (b"PK\x03\x04", b"PK\x05\x06")
-"""How an archive begins: with a local header, or at once with the end record (APPNOTE 4.3.7 and 4.3.16)."""
+PIECE = 1 << 18
+"""Bytes asked for at a time, and the most that are handed on together."""
 SMALLEST = 22
 """Bytes of an archive without members."""
 ENTRY_ROOM = 1024
@@ -38,8 +40,19 @@ ENCRYPTED_FLAGS = 0x2041
 METHODS = {1: "Shrink", 6: "Implode", 9: "Deflate64", 12: "BZIP2", 14: "LZMA", 93: "Zstandard", 95: "XZ", 98: "PPMd"}
 """Methods beside the two of ISO/IEC 21320-1 (Document Container File), stored and deflated; rare, refused by name
 (APPNOTE 4.4.5)."""
-DAMAGE = (BadZipFile, zlib.error, struct.error, EOFError, RuntimeError, ValueError, OverflowError, LookupError)
-"""What ``zipfile`` and what it is built on raise where bytes are not what they should be."""
+DAMAGE = (
+    BadZipFile,
+    TarError,
+    LZMAError,
+    zlib.error,
+    struct.error,
+    EOFError,
+    RuntimeError,
+    ValueError,
+    OverflowError,
+    LookupError,
+)
+"""What ``zipfile``, ``tarfile`` and what they are built on raise where bytes are not what they should be."""
 
 
 class ArchiveError(ValueError):
@@ -53,11 +66,19 @@ class ArchiveError(ValueError):
 
 
 class Member(NamedTuple):
-    """A file in an archive as its directory declares it; size in bytes."""
+    """A file in an archive as its directory declares it; size in bytes, CRC-32 where there is one."""
 
     name: str
     size: int
-    crc32: int
+    crc32: int | None
+
+
+class Claim(NamedTuple):
+    """The name and size in bytes that an archive claims for a file or folder in it."""
+
+    name: str
+    size: int
+    is_folder: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +97,6 @@ class Listing:
     faults: tuple[Fault, ...] = ()
 
 
-def looks_like_archive(path: bytes | str, start: bytes) -> bool:
-    """Whether a file is to be read as an archive: by its first bytes under any name, or by its name."""
-    return start.startswith(STARTS) or named_as_archive(path)
-
-
 def named_as_archive(path: bytes | str) -> bool:
     """Whether a file's name ends with ".zip"; "._NAME.zip" is what macOS leaves beside an archive, and is none."""
     name = os.fsdecode(path).replace(os.sep, "/").rpartition("/")[2]
@@ -94,7 +110,7 @@ def list_archive(stream: BinaryIO, limits: ArchiveLimits) -> Listing:
     """
     try:
         entries = _entries(stream, limits)
-        _refuse_hostile(entries, limits)
+        refuse_hostile((Claim(entry.orig_filename, entry.file_size, is_folder(entry)) for entry in entries), limits)
     except ArchiveError as error:
         return Listing(faults=(Fault(error.what, error.hint),))
     unusable: dict[Fault, list[str]] = {}
@@ -105,7 +121,7 @@ def list_archive(stream: BinaryIO, limits: ArchiveLimits) -> Listing:
             unusable.setdefault(fault, []).append(entry.orig_filename)
         elif not is_folder(entry):
             usable.append(Member(entry.orig_filename, entry.file_size, entry.CRC))
-    return Listing(tuple(usable), tuple(_summary(fault, names) for fault, names in unusable.items()))
+    return Listing(tuple(usable), tuple(summary(fault, names) for fault, names in unusable.items()))
 
 
 @contextmanager
@@ -164,11 +180,12 @@ class _Bounded:
 
     def read(self, size: int = -1, /) -> bytes:
         if size > self._entries * ENTRY_ROOM:
-            raise _too_many(self._entries)
+            raise too_many(self._entries)
         return self._stream.read(size)
 
 
-def _too_many(entries: int) -> ArchiveError:
+def too_many(entries: int) -> ArchiveError:
+    """Return the exception for an archive with more entries than are allowed."""
     hint = "unpack it into a folder, or raise limits.entries"
     return ArchiveError(f"has more than {entries:,} entries, the limit", hint)
 
@@ -181,7 +198,7 @@ def _entries(stream: BinaryIO, limits: ArchiveLimits) -> list[ZipInfo]:
         archive = ZipFile(_Bounded(stream, limits.entries))
     entries = archive.infolist()
     if len(entries) > limits.entries:
-        raise _too_many(limits.entries)
+        raise too_many(limits.entries)
     if any(entry.volume not in (0, 0xFFFF) for entry in entries):
         raise ArchiveError("is one part of an archive in several parts", "unpack all parts into a folder")
     _refuse_overlaps(entries, archive.start_dir)
@@ -192,7 +209,7 @@ def _no_end(stream: BinaryIO) -> str:
     """Return why a file without an end record is no archive."""
     stream.seek(0)
     start = stream.read(4)
-    if start in STARTS:
+    if start.startswith(b"PK"):
         return "is cut off: the directory at its end is missing"
     return f"is no ZIP archive: it begins with {start.hex(' ').upper()}" if start else "is no ZIP archive: it is empty"
 
@@ -213,30 +230,30 @@ def _refuse_overlaps(entries: Iterable[ZipInfo], end: int) -> None:
         next_start = entry.header_offset
 
 
-def _refuse_hostile(entries: Iterable[ZipInfo], limits: ArchiveLimits) -> None:
+def refuse_hostile(claims: Iterable[Claim], limits: ArchiveLimits) -> None:
     """Raise ArchiveError for the first reason not to trust an archive as a whole."""
-    total, taken = 0, dict[str, ZipInfo]()
-    for entry in entries:
-        wrong = name_fault(entry.orig_filename)
+    total, taken = 0, dict[str, Claim]()
+    for claim in claims:
+        wrong = name_fault(claim.name)
         if wrong:
             hint = "do not trust this archive; if you must, unpack it with care and use the folder"
-            raise ArchiveError(f"is refused: the name {entry.orig_filename[:200]!r} {wrong}", hint)
-        folded = plain_path(entry.orig_filename).casefold()
+            raise ArchiveError(f"is refused: the name {claim.name[:200]!r} {wrong}", hint)
+        folded = plain_path(claim.name).casefold()
         if folded in taken:
-            _refuse_collision(taken[folded], entry)
-        taken[folded] = entry
-        total += entry.file_size
+            _refuse_collision(taken[folded], claim)
+        taken[folded] = claim
+        total += claim.size
     if total > limits.total:
         what = f"is refused: it unpacks to {show_size(total)}; {show_size(limits.total)} is the limit"
         raise ArchiveError(what, "raise limits.total if this is right")
 
 
-def _refuse_collision(one: ZipInfo, two: ZipInfo) -> None:
+def _refuse_collision(first: Claim, second: Claim) -> None:
     """Raise ArchiveError for two members that are one when case is ignored; a folder may be listed twice."""
-    if one.orig_filename != two.orig_filename:
-        what = f"the names {one.orig_filename!r} and {two.orig_filename!r} are the same when case is ignored"
-    elif not is_folder(one):
-        what = f"two members are named {one.orig_filename!r}"
+    if first.name != second.name:
+        what = f"the names {first.name!r} and {second.name!r} are the same when case is ignored"
+    elif not first.is_folder:
+        what = f"two members are named {first.name!r}"
     else:
         return
     raise ArchiveError(f"is refused: {what}", "unpack it, rename one of them and pack it anew")
@@ -254,16 +271,38 @@ def _member_fault(entry: ZipInfo, limits: ArchiveLimits) -> Fault | None:
         method = METHODS.get(entry.compress_type, "unknown")
         what = f"packed by method {entry.compress_type} ({method}), which is not supported"
         return Fault(what, 'pack it anew with "deflate", or unpack it into a folder')
-    if entry.file_size > limits.member:
-        return Fault(f"larger than {show_size(limits.member)}, the limit", "raise limits.member if this is right")
+    if fault := size_fault(entry.file_size, limits):
+        return fault
     if entry.file_size > RATIO_FREE and entry.file_size > entry.compress_size * limits.ratio:
         what = f"packed smaller than 1:{limits.ratio}, the limit"
         return Fault(what, "unpack it into a folder, or raise limits.ratio")
     return None
 
 
-def _summary(fault: Fault, names: list[str]) -> Fault:
+def size_fault(size: int, limits: ArchiveLimits) -> Fault | None:
+    """Return why a member of a size in bytes cannot be used, None if it can."""
+    if size <= limits.member:
+        return None
+    return Fault(f"larger than {show_size(limits.member)}, the limit", "raise limits.member if this is right")
+
+
+def summary(fault: Fault, names: list[str]) -> Fault:
     """Return one line for all members with the same fault, naming the first of them."""
     if len(names) == 1:
         return Fault(f"the member {names[0]!r} is {fault.what}; it is not used", fault.hint)
     return Fault(f"{len(names):,} members are {fault.what}; they are not used, the first is {names[0]!r}", fault.hint)
+
+
+def unpack(archive: ZipFile, entry: ZipInfo) -> Iterator[bytes]:
+    """Yield the bytes of one member of an open archive; exactly as many as declared, with the declared CRC-32.
+
+    Raises ArchiveError when there are fewer, the CRC-32 differs, the packed data are damaged or the local header
+    contradicts the directory. More than are declared are never unpacked; what is declared then has another CRC-32.
+    """
+    count = 0
+    with damage(f"{entry.orig_filename!r} is damaged"), archive.open(entry) as member:
+        while piece := member.read(PIECE):
+            count += len(piece)
+            yield piece
+    if count != entry.file_size:
+        raise ArchiveError(f"{entry.orig_filename!r} is damaged: {count:,} bytes instead of {entry.file_size:,}")

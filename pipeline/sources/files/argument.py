@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
+from contextlib import suppress
+from io import BufferedReader
 from pathlib import Path
+from typing import BinaryIO, cast
 
 from pipeline.errors import MachineError
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import nearest, shown
-from pipeline.sources.files.archive import ArchiveError, Member, list_archive, named_as_archive, plain_path
+from pipeline.sources.files.archive import ArchiveError, Member, named_as_archive, plain_path
 from pipeline.sources.files.digest import digest
+from pipeline.sources.files.kinds import BEGINNING, kind_of
+from pipeline.sources.files.members import list_members
 from pipeline.sources.files.problems import machine_error, open_file
 
 
 def named(text: str, limits: ArchiveLimits) -> Location:
-    """Return the location that "dumps/6f.bin" or "dumps/box-3.zip/moth/6f.bin" names.
+    """Return the location that "dumps/4t.bin" or "dumps/box-3.zip/moth/4t.bin" names.
 
     A file that is there under the whole path comes first. Raises MachineError when there is no such file or member,
     and when the archive is refused.
@@ -26,7 +31,7 @@ def named(text: str, limits: ArchiveLimits) -> Location:
         return Location(path=str(path))
     if path.exists():
         raise MachineError.one("is a folder or a device; expected a file", file=shown(path))
-    archive = next((parent for parent in path.parents if parent.is_file() and named_as_archive(str(parent))), None)
+    archive = next((parent for parent in path.parents if parent.is_file() and _is_archive(parent)), None)
     if archive is None:
         raise MachineError.one("there is no such file", "correct the path", file=shown(path))
     return _member(archive, path.relative_to(archive).as_posix(), limits)
@@ -49,13 +54,19 @@ def content_named(location: Location) -> Content:
 def members(archive: Path, limits: ArchiveLimits) -> Sequence[Member]:
     """Return the members of an archive that can be used; raises MachineError where it cannot be read or is refused."""
     try:
-        with open_file(str(archive)) as stream:
-            listing = list_archive(stream, limits)
+        with BufferedReader(open_file(str(archive))) as stream:
+            listing = list_members(cast("BinaryIO", stream), archive.as_posix(), limits)
     except OSError as error:
         raise machine_error(archive, error) from error
     if listing.faults and not listing.members:
         raise MachineError.one(listing.faults[0].what, listing.faults[0].hint, file=shown(archive))
     return listing.members
+
+
+def _is_archive(path: Path) -> bool:
+    with suppress(OSError), open_file(str(path)) as stream:
+        return named_as_archive(str(path)) or kind_of(stream.read(BEGINNING)) is not None
+    return False
 
 
 def _member(archive: Path, name: str, limits: ArchiveLimits) -> Location:

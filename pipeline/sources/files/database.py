@@ -21,7 +21,7 @@ VERSION = 3
 TABLES = (
     """CREATE TABLE files (path BLOB PRIMARY KEY, place INTEGER NOT NULL, signature TEXT NOT NULL,
     archive INTEGER NOT NULL, size INTEGER NOT NULL, sha256 TEXT, crc32 INTEGER) WITHOUT ROWID""",
-    """CREATE TABLE members (archive BLOB NOT NULL, name TEXT NOT NULL, size INTEGER NOT NULL, crc32 INTEGER NOT NULL,
+    """CREATE TABLE members (archive BLOB NOT NULL, name TEXT NOT NULL, size INTEGER NOT NULL, crc32 INTEGER,
     sha256 TEXT, PRIMARY KEY (archive, name)) WITHOUT ROWID""",
     """CREATE TABLE faults (archive BLOB NOT NULL, what TEXT NOT NULL, hint TEXT NOT NULL)""",
     """CREATE TABLE contents (path BLOB NOT NULL, member TEXT NOT NULL, sha256 TEXT NOT NULL, crc32 INTEGER NOT NULL,
@@ -225,11 +225,11 @@ class Store:
             if source.member is None:
                 files.append((digest.sha256, digest.crc32, source.path, digest.signature))
             else:
-                members.append((digest.sha256, source.path, source.member, source.path, digest.signature))
+                members.append((digest.sha256, digest.crc32, source.path, source.member, source.path, digest.signature))
         with self.transaction():
             self._sql.executemany("UPDATE files SET sha256 = ?, crc32 = ? WHERE path = ? AND signature = ?", files)
             self._sql.executemany(
-                """UPDATE members SET sha256 = ? WHERE archive = ? AND name = ?
+                """UPDATE members SET sha256 = ?, crc32 = ? WHERE archive = ? AND name = ?
                 AND EXISTS (SELECT 1 FROM files WHERE path = ? AND signature = ?)""",
                 members,
             )

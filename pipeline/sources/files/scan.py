@@ -8,12 +8,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
+from typing import BinaryIO, cast
 
 from pipeline.errors import Place, Problem
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import shown
-from pipeline.sources.files.archive import SMALLEST, list_archive, looks_like_archive, named_as_archive
+from pipeline.sources.files.archive import SMALLEST, Fault, Listing, named_as_archive
 from pipeline.sources.files.database import Store
+from pipeline.sources.files.kinds import BEGINNING, unread
+from pipeline.sources.files.members import list_members, to_be_listed
 from pipeline.sources.files.problems import open_file, unreadable
 from pipeline.sources.files.signature import UNSETTLED, settled, signature
 from pipeline.sources.files.walk import walk
@@ -96,15 +99,21 @@ class _Survey:
         try:
             if stat.st_size >= SMALLEST or named_as_archive(path):
                 with BufferedReader(open_file(path)) as stream:
-                    is_archive = looks_like_archive(path, stream.read(4))
+                    start = stream.read(BEGINNING)
+                    is_archive = to_be_listed(path, start)
                     if is_archive:
-                        self.store.put_listing(path, list_archive(stream, self.limits))
+                        self.store.put_listing(path, self._listing(path, start, cast("BinaryIO", stream)))
         except FileNotFoundError:
             steady = False  # gone since the folder was listed; the next scan forgets it
         except OSError as error:
             self.problems.append(unreadable(path, error))
             steady = False
         return (now if steady else UNSETTLED, int(is_archive))
+
+    def _listing(self, path: bytes, start: bytes, stream: BinaryIO) -> Listing:
+        if what := unread(start):
+            return Listing(faults=(Fault(f"is {what}, which is not read", "unpack it into a folder in a place"),))
+        return list_members(stream, os.fsdecode(path).replace(os.sep, "/"), self.limits)
 
     def finish(self) -> Scan:
         """Bring the index up to date with what was seen."""

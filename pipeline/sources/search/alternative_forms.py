@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from pipeline.errors import CheckError
 from pipeline.model.content import Content
-from pipeline.model.derived import Derived, Forming
+from pipeline.model.derived import AlternativeForms, Derived
 from pipeline.sources.files.archive import ArchiveError
 from pipeline.sources.files.database import FormRow, Store
 from pipeline.sources.files.digest import Digest, digest
@@ -46,7 +46,9 @@ class Derivation(NamedTuple):
     left: int
 
 
-def derive(store: Store, wanted: Iterable[Content], forming: Forming, progress: Callable[[int], None]) -> Derivation:
+def derive(
+    store: Store, wanted: Iterable[Content], alternatives: AlternativeForms, progress: Callable[[int], None]
+) -> Derivation:
     """Return which source becomes which wanted content by one change; contents of unknown size are not looked for.
 
     Of several sources the preferred one is named. ``progress`` is told the bytes just read.
@@ -55,7 +57,7 @@ def derive(store: Store, wanted: Iterable[Content], forming: Forming, progress: 
     sizes = {content.size for content in contents.values() if content.size}
     sources: dict[str, list[Source]] = defaultdict(list)
     room, left, tries, tried = MOST, 0, list[_Try](), store.tried() if sizes else {}
-    for source, fitting in _plausible(store, sizes, forming):
+    for source, fitting in _plausible(store, sizes, alternatives):
         sha256 = source.sha256
         untried = fitting - tried.get(sha256 or "", set())
         if untried and source.size > room:
@@ -63,7 +65,7 @@ def derive(store: Store, wanted: Iterable[Content], forming: Forming, progress: 
             continue
         if untried:
             room -= source.size
-            known, forms = _forms(source, untried, forming)
+            known, forms = _forms(source, untried, alternatives)
             sha256 = known.sha256 if known else None
             if known:
                 tried.setdefault(known.sha256, set()).update(untried)
@@ -79,20 +81,20 @@ def derive(store: Store, wanted: Iterable[Content], forming: Forming, progress: 
     return Derivation({sha256: derived for sha256, derived in found.items() if derived}, left)
 
 
-def _plausible(store: Store, sizes: set[int], forming: Forming) -> Iterator[tuple[Source, set[int]]]:
+def _plausible(store: Store, sizes: set[int], alternatives: AlternativeForms) -> Iterator[tuple[Source, set[int]]]:
     """Yield the sources that may have a form of a wanted size with these sizes, the preferred first."""
     fitting: dict[int, set[int]] = {}
     chosen = []
     for source in store.sources() if sizes else ():
         if source.size not in fitting:
-            fitting[source.size] = {wanted for wanted in sizes if forming.fits(source.size, wanted)}
+            fitting[source.size] = {wanted for wanted in sizes if alternatives.fits(source.size, wanted)}
         if fitting[source.size] and source.size <= LARGEST:
             chosen.append(source)
     for source in sorted(chosen, key=lambda source: source.order):
         yield source, fitting[source.size]
 
 
-def _forms(source: Source, sizes: set[int], forming: Forming) -> tuple[Digest | None, list[FormRow]]:
+def _forms(source: Source, sizes: set[int], alternatives: AlternativeForms) -> tuple[Digest | None, list[FormRow]]:
     """Return the digest of a source and its forms that have these sizes; None where it cannot be read."""
     parts = list[bytes]()
     known: Digest | None = None
@@ -104,7 +106,7 @@ def _forms(source: Source, sizes: set[int], forming: Forming) -> tuple[Digest | 
     return known, [
         FormRow(hashlib.sha256(form.data).hexdigest(), known.sha256, form.how, form.change)
         for size in sorted(sizes)
-        for form in forming.forms(data, size)
+        for form in alternatives.forms(data, size)
     ]
 
 

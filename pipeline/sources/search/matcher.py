@@ -48,7 +48,7 @@ class Aim:
         """Whether a source may hold what is looked for, as far as an archive's directory tells."""
         if source.member is None:
             return bool(self.hashes)
-        return None in self.checks or source.crc32 in self.checks
+        return source.crc32 is None or None in self.checks or source.crc32 in self.checks
 
 
 class Hunt:

@@ -81,6 +81,6 @@ class _Neighbours:
             return self._hunt.failure(source)
         if content.size not in (None, source.size):
             return f"it has {source.size:,} bytes instead of {content.size:,}"
-        if source.member is not None and content.crc32 not in (None, source.crc32):
+        if source.member is not None and source.crc32 is not None and content.crc32 not in (None, source.crc32):
             return f"its CRC-32 is {source.crc32:08x} instead of {content.crc32:08x}"
         return f"its SHA-256 is {self._hunt.hash_of(source)}"

@@ -6,6 +6,7 @@ import json
 import zipfile
 from pathlib import Path
 
+import bincopy
 import pytest
 
 from tests.support import small
@@ -39,7 +40,7 @@ def test_what_a_card_lacks_is_listed_by_who_asks_for_it(folder: Path) -> None:
         "\n"
         "desk lacks 3 contents\n"
         "  Fern (inputs/cores/fern.toml)\n"
-        "    ENGINES/FERN/ENGINE.BIT: 720 bytes\n"
+        "    FABRICS/FERN/FERN.FAB: 720 bytes\n"
         f"      SHA-256 {small.sha(small.BITSTREAM)}\n"
         "  Snail race (inputs/titles/snail-race.toml)\n"
         "    chip a1: 1 KiB\n"
@@ -66,14 +67,28 @@ def test_another_form_in_an_archive_is_named_with_the_step_that_makes_it_good(fo
     assert "nothing wants" not in ran.out
 
 
-def test_what_is_told_to_write_is_what_makes_the_build_succeed(folder: Path) -> None:
-    (folder / DUMP_B).write_bytes(b"header, 16 bytes" + CHIP_B)
+def hex_text(data: bytes) -> bytes:
+    """Return Intel HEX text as bincopy writes it."""
+    dump = bincopy.BinFile()
+    dump.add_binary(data)
+    return str(dump.as_ihex()).encode()
+
+
+OTHER_FORMS = {
+    "behind a header of 16 bytes": b"header, 16 bytes" + CHIP_B,
+    "as intel-hex text behind a byte order mark": b"\xef\xbb\xbf" + hex_text(CHIP_B),
+}
+
+
+@pytest.mark.parametrize("how", OTHER_FORMS)
+def test_what_is_told_to_write_is_what_makes_the_build_succeed(folder: Path, how: str) -> None:
+    (folder / DUMP_B).write_bytes(OTHER_FORMS[how])
     ran = own_command(folder, "find", "--json")
     assert ran.code == 1
     (asker,) = json.loads(ran.out)["cards"][0]["lacks"]
     (lack,) = asker["contents"]
     form = lack["found-as"]
-    assert (form["how"], form["path"], form["member"]) == ("behind a header of 16 bytes", DUMP_B, None)
+    assert (form["how"], form["path"], form["member"]) == (how, DUMP_B, None)
     declared = f'size = "1 KiB"\nsha256 = "{small.sha(CHIP_B)}"'
     fixed = TITLE.replace(declared, f'size = {form["size"]}\nsha256 = "{form["sha256"]}"')
     fixed = fixed.replace('part = "2708"\ncrc32 = "0badc0de"\n', "")
@@ -82,6 +97,20 @@ def test_what_is_told_to_write_is_what_makes_the_build_succeed(folder: Path) -> 
     ran = doit(folder, "rom:snail-race")
     assert (ran.code, ran.err) == (0, "")
     assert (folder / "build/roms/snail-race/SNAIL.ROM").read_bytes() == small.ROM
+
+
+def test_a_text_dump_with_one_wrong_sum_is_named_with_line_and_sum(folder: Path) -> None:
+    lines = hex_text(CHIP_B).splitlines()
+    right = int(lines[2][-2:], 16)
+    lines[2] = lines[2][:-2] + b"%02X" % (right ^ 1)
+    (folder / DUMP_B).write_bytes(b"\n".join(lines))
+    ran = own_command(folder, "find")
+    assert ran.code == 1
+    assert (
+        "      found, but as intel-hex text with a wrong sum "
+        f"(line 3: the record's sum is {right ^ 1:02X}; expected {right:02X}), as {DUMP_B}\n"
+        "      correct the file, or dump the chip again\n"
+    ) in ran.out
 
 
 def test_it_is_never_used_by_itself(folder: Path) -> None:
@@ -157,6 +186,7 @@ def test_the_same_as_json(folder: Path) -> None:
                 ],
             }
         ],
+        "titles-on-no-card": [],
         "untried": 0,
         "unwanted": [{"path": "inputs/files/attic/x/dump(1).bin", "member": None, "size": 100}],
         "warnings": [],
@@ -167,3 +197,22 @@ def test_an_argument_is_refused(folder: Path) -> None:
     ran = own_command(folder, "find", "chips")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == 'found "chips", expected options only\n  hint: doit help find says more\n'
+
+
+def test_titles_on_no_card_are_searched_for_too(folder: Path) -> None:
+    slug = small.TITLE.replace("Snail race", "Slug race").replace(small.sha(small.CHIP_A), small.sha(b"gone"))
+    (folder / "inputs/titles/slug-race.toml").write_text(slug, encoding="utf-8")
+    (folder / "inputs/files/attic/other").write_bytes(b"x" * 77)
+    ran = own_command(folder, "find")
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out == (
+        "3 of 4 contents found in 1 place\n"
+        "\n"
+        "titles on no card lack 1 content\n"
+        "  Slug race (inputs/titles/slug-race.toml)\n"
+        "    chip a1: 1 KiB\n"
+        f"      SHA-256 {small.sha(b'gone')}\n"
+        "\n"
+        "nothing wants 1 file, 77 bytes\n"
+        "  inputs/files/attic/other, 77 bytes\n"
+    )

@@ -165,14 +165,14 @@ def test_an_image_that_went_bad_since_is_refused(tmp_path: Path) -> None:
     stamp = folder / "build/state/image/desk.json"
     made = read_stamp(stamp)
     write_stamp(stamp, made.inputs, {"card.img": (image, made.outputs["card.img"].sha256)}, made.facts)
-    assert "ENGINES/FERN/ENGINE.BIT: its SHA-256 is" in refusal(folder)
+    assert "FABRICS/FERN/FERN.FAB: its SHA-256 is" in refusal(folder)
 
 
 def test_contents_without_rights_are_refused_by_manifest(tmp_path: Path) -> None:
     folder = built(tmp_path, {"inputs/titles/snail-race.toml": small.TITLE})
     assert refusal(folder) == (
-        "inputs/titles/snail-race.toml:1:1: rights: found no licence and no holder and no source; expected all "
-        "three, since files of it are to be passed on\n"
+        "inputs/titles/snail-race.toml:1:1: rights: licence, holder and source are missing; licence, holder and "
+        "source are all required to publish\n"
         f"  hint: {HINT}\n"
     )
 
@@ -188,6 +188,14 @@ def test_a_key_that_is_none_leaves_nothing_behind(tmp_path: Path) -> None:
     ran = publish(folder, "--key", "none")
     assert (ran.code, ran.out) == (3, "")
     assert ran.err == "none.pub: is no public key; expected one beside the private key\n"
+    ran = publish(folder, "--key", "", "--who", "club")
+    assert ran == Ran(2, "", "--key: no key is named\n  hint: name the file of an OpenSSH key\n")
+    ran = publish(folder, "--key", "none", "--who", "")
+    assert ran == Ran(
+        2, "",
+        '--who: found "", expected letters, digits, ".", "@", "+", "_" and "-"\n'
+        "  hint: for example --who name@example.org\n",
+    )  # fmt: skip
     ran = publish(folder, "--key", "none", "--who", "the club")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == (
@@ -398,7 +406,7 @@ def test_a_version_that_leads_out_of_the_folder_is_refused(copy: Path, version: 
     restated(copy, lambda record: record["card"].update(version=version))
     told = f"record.json: card: found id and version {f'desk-{version}'!r}, expected ones that can name a folder"
     assert received(copy) == told
-    assert not list(copy.parent.parent.rglob("out"))
+    assert not [folder for folder in (copy, *copy.parents) if (folder / "out").exists()]
 
 
 @pytest.mark.parametrize("text", ["{}", "[" * 100_000])
@@ -438,7 +446,7 @@ def test_an_image_that_is_not_as_its_plan_says_is_refused(copy: Path) -> None:
     pack(copy / "card.img", copy / "card.img.zst", "zstd")
     (copy / "card.img").unlink()
     restated(copy, lambda record: record["image"].update(sha256=sha))
-    assert received(copy).startswith("ENGINES/FERN/ENGINE.BIT: its SHA-256 is ")
+    assert received(copy).startswith("FABRICS/FERN/FERN.FAB: its SHA-256 is ")
 
 
 @pytest.mark.parametrize(
@@ -476,7 +484,7 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A published recipe whose core and station speak of another board too, with saved games; and the dumps."""
     other = small.BOARD.replace('"Oak"', '"Elm"').replace('"rgb"', '"hdmi"').replace("files/system", "files/elm/x.zip")
     station = 'name = "Hall"\n[[displays]]\nname = "wall"\ninputs = ["rgb", "hdmi"]\n'
-    card = 'keep = ["SAVES/**"]\nstations = ["hall"]\n' + small.CARD
+    card = 'keep = ["SLATE/**"]\nstations = ["hall"]\n' + small.CARD
     changes: dict[str, str | bytes] = {
         "inputs/titles/snail-race.toml": small.TITLE,
         "inputs/cores/fern.toml": small.CORE.replace('boards = ["oak"]', 'boards = ["oak", "elm"]') + RIGHTS,
@@ -484,7 +492,7 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "inputs/files/elm/x.zip": b"not ours",
         "inputs/stations/hall.toml": station,
         "inputs/cards/desk.toml": card + RIGHTS,
-        "inputs/kept/desk/SAVES/ONE.DAT": b"level 3",
+        "inputs/kept/desk/SLATE/ONE.DAT": b"level 3",
     }
     folder = built(tmp_path_factory.mktemp("two-boards"), changes)
     image = sha256(folder / "build/cards/desk/card.img")
@@ -504,8 +512,9 @@ def test_a_recipe_holds_what_its_cores_and_stations_speak_of(recipe_of_two_board
     ran = receive(tmp_path, "desk-1-recipe", dumps.name)
     assert (ran.code, ran.err) == (0, "")
     image = tmp_path / "build/received/desk-1/build/cards/desk/card.img"
-    assert sha256(image) == sha256(recipe_of_two_boards / "build/cards/desk/card.img")
-    assert b"level 3" in image.read_bytes()
+    assert sha256(image) == json.loads((recipe / "record.json").read_bytes())["image"]["sha256"]
+    assert b"level 3" not in image.read_bytes()
+    assert not [path for path in recipe.rglob("*") if path.is_file() and b"level 3" in path.read_bytes()]
 
 
 def test_a_place_that_is_not_there_is_named(recipe_of_two_boards: Path, tmp_path: Path) -> None:
@@ -602,8 +611,8 @@ def test_a_recipe_gives_the_same_image_from_ones_own_dumps(tmp_path: Path) -> No
     assert lacking.err == (
         "recipe.json: 4 of 4 contents are in none of the 0 places searched\n"
         "  hint: name folders or archives with your own dumps: doit receive FOLDER PLACE ...\n"
-        f"recipe.json: BOARD.CFG of desk: {len(small.CONFIG)} bytes, SHA-256 {small.sha(small.CONFIG)}\n"
-        f"recipe.json: ENGINES/FERN/ENGINE.BIT of fern: 720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
+        f"recipe.json: BENCH.SET of desk: {len(small.CONFIG)} bytes, SHA-256 {small.sha(small.CONFIG)}\n"
+        f"recipe.json: FABRICS/FERN/FERN.FAB of fern: 720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
         f"recipe.json: chip a1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_A)}\n"
         f"recipe.json: chip b1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
     )

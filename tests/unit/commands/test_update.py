@@ -25,7 +25,7 @@ from tests.support import small
 from tests.support.building import build_card_in
 from tests.support.cli import within
 
-KEEP = 'keep = ["SAVES/**"]\n'
+KEEP = 'keep = ["SLATE/**"]\n'
 
 
 @pytest.fixture
@@ -48,7 +48,7 @@ def card(project: Path, tmp_path: Path) -> Path:
 
 def newer(project: Path) -> None:
     """Another setting, so that a config file changes."""
-    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "2"'))
     build_card_in(project)
 
 
@@ -65,39 +65,39 @@ def test_a_card_as_built_is_left_alone(project: Path, card: Path) -> None:
 
 
 def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path, card: Path) -> None:
-    (card / "SAVES").mkdir()
-    (card / "SAVES/score.dat").write_bytes(b"mine")
+    (card / "SLATE").mkdir()
+    (card / "SLATE/score.dat").write_bytes(b"mine")
     (card / "System Volume Information").mkdir()
     (card / "System Volume Information/x").write_bytes(b"")
     (card / "letter.txt").write_bytes(b"?")
-    kept = {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"}
+    kept = {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"}
     newer(project)
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
-        "replaced BOARD.CFG\nleft letter.txt\n--clean removes what is left\n"
+        "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\n"
         "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
     )
-    assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"} == kept
-    assert (card / "BOARD.CFG").read_bytes() == small.CONFIG.replace(b"port = 0", b"port = 2")
+    assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"} == kept
+    assert (card / "BENCH.SET").read_bytes() == small.CONFIG.replace(b"form = 0", b"form = 2")
 
 
 def test_what_would_be_done_is_told_without_doing_it(project: Path, card: Path) -> None:
     newer(project)
-    (card / "GAMES/FERN/SNAIL.ROM").unlink()
+    (card / "GOODS/FERN/SNAIL.ROM").unlink()
     (card / "letter.txt").write_bytes(b"?")
     before = files(card)
     ran = within(project, UpdateCard, "desk", str(card), "--list", "--clean")
     assert ran.out == (
-        "would be added GAMES/FERN/SNAIL.ROM\nwould be replaced BOARD.CFG\nwould be removed letter.txt\n"
+        "would be added GOODS/FERN/SNAIL.ROM\nwould be replaced BENCH.SET\nwould be removed letter.txt\n"
         "2 files would be written; 2 are as built\n"
     )
     assert files(card) == before
     document = json.loads(within(project, UpdateCard, "desk", str(card), "--json").out)
     assert (document["added"], document["replaced"], document["others"], document["same"]) == (
-        ["GAMES/FERN/SNAIL.ROM"], ["BOARD.CFG"], ["letter.txt"], 2,
+        ["GOODS/FERN/SNAIL.ROM"], ["BENCH.SET"], ["letter.txt"], 2,
     )  # fmt: skip
-    assert (card / "GAMES/FERN/SNAIL.ROM").read_bytes() == small.ROM
+    assert (card / "GOODS/FERN/SNAIL.ROM").read_bytes() == small.ROM
 
 
 def test_cleaning_removes_what_is_nobodys(project: Path, card: Path) -> None:
@@ -111,28 +111,28 @@ def test_cleaning_removes_what_is_nobodys(project: Path, card: Path) -> None:
 def test_a_file_named_like_those_that_are_written_first_is_left_alone(project: Path, card: Path) -> None:
     """Whether a killed run left it or a person made it cannot be told."""
     newer(project)
-    for name in ("CKNEW.TMP", "CKNEW001.TMP", "GAMES/cknew.tmp"):
+    for name in ("CKNEW.TMP", "CKNEW001.TMP", "GOODS/cknew.tmp"):
         (card / name).write_bytes(b"mine")
     before = files(card)
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
-        "replaced BOARD.CFG\nleft CKNEW.TMP\nleft CKNEW001.TMP\nleft GAMES/cknew.tmp\n"
+        "replaced BENCH.SET\nleft CKNEW.TMP\nleft CKNEW001.TMP\nleft GOODS/cknew.tmp\n"
         "--clean removes what is left\n"
         "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
     )
-    assert files(card) == {**before, "BOARD.CFG": (card / "BOARD.CFG").read_bytes()}
+    assert files(card) == {**before, "BENCH.SET": (card / "BENCH.SET").read_bytes()}
     assert within(project, UpdateCard, "desk", str(card), "--clean").code == 0
     assert not list(card.rglob("CKNEW*"))
 
 
-@pytest.mark.parametrize("link", ["BOARD.CFG", "GAMES", "GAMES/FERN"])
+@pytest.mark.parametrize("link", ["BENCH.SET", "GOODS", "GOODS/FERN"])
 def test_nothing_is_written_through_a_link(project: Path, card: Path, tmp_path: Path, link: str) -> None:
     outside = tmp_path / "outside"
     shutil.move(card / link, outside)
     (card / link).symlink_to(outside)
     newer(project)
-    rom = card / "GAMES/FERN/SNAIL.ROM"
+    rom = card / "GOODS/FERN/SNAIL.ROM"
     rom.write_bytes(b"old")
     before = {**files(tmp_path / "card"), "outside": outside.read_bytes() if outside.is_file() else files(outside)}
     ran = within(project, UpdateCard, "desk", str(card))
@@ -159,36 +159,36 @@ def test_what_is_written_is_the_build_that_was_compared(
 ) -> None:
     """Another build ends between comparing and writing, and lays its files out in another way."""
     newer(project)
-    expected = small.CONFIG.replace(b"port = 0", b"port = 2")
+    expected = small.CONFIG.replace(b"form = 0", b"form = 2")
     apply = media.apply
 
     def building(*arguments: Any, clean: bool) -> None:
         (project / "inputs/cards/desk.toml").write_text(KEEP + small.CARD.replace("16 MiB", "32 MiB"))
-        (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "3"'))
+        (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "3"'))
         build_card_in(project)
         apply(*arguments, clean=clean)
 
     monkeypatch.setattr(commands, "apply", building)
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
-    assert (card / "BOARD.CFG").read_bytes() == expected
+    assert (card / "BENCH.SET").read_bytes() == expected
 
 
 def test_names_in_another_case_are_the_same_file(project: Path, card: Path) -> None:
-    (card / "BOARD.CFG").rename(card / "board.cfg")
+    (card / "BENCH.SET").rename(card / "bench.set")
     assert within(project, UpdateCard, "desk", str(card)).out.endswith("; 4 are as built\n")
 
 
 def test_another_folder_is_refused(project: Path, tmp_path: Path) -> None:
     (tmp_path / "home").mkdir()
-    (tmp_path / "home/BOARD.CFG").write_bytes(b"x")
+    (tmp_path / "home/BENCH.SET").write_bytes(b"x")
     ran = within(project, UpdateCard, "desk", str(tmp_path / "home"))
     assert (ran.code, ran.out) == (4, "")
     assert ran.err == (
         f"{tmp_path}/home: 1 of the 4 files of desk are there; expected at least half of them\n"
         "  hint: this is hardly that card; doit write makes a new one\n"
     )
-    assert files(tmp_path / "home") == {"BOARD.CFG": b"x"}
+    assert files(tmp_path / "home") == {"BENCH.SET": b"x"}
 
 
 def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: Path) -> None:
@@ -207,7 +207,7 @@ def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: 
 
 
 def test_a_build_that_is_not_current_is_refused(project: Path, card: Path) -> None:
-    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "2"'))
     ran = within(project, UpdateCard, "desk", str(card))
     assert ran.code == 1
     assert ran.err.startswith("inputs/cards/desk.toml: the build is out of date: plan: ")
@@ -238,10 +238,10 @@ def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) 
 
 @pytest.mark.parametrize(
     ("path", "fits"),
-    [("SAVES/a.dat", True), ("saves/deep/er.dat", True), ("SAVES", False), ("SAVESX/a", False), ("HIGH.SCO", True)],
+    [("SLATE/a.dat", True), ("slate/deep/er.dat", True), ("SLATE", False), ("SLATEX/a", False), ("HIGH.SCO", True)],
 )
 def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
-    assert belongs(path, ("SAVES/**", "HIGH.SCO")) is fits
+    assert belongs(path, ("SLATE/**", "HIGH.SCO")) is fits
 
 
 @pytest.mark.parametrize(

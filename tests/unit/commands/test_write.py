@@ -32,7 +32,7 @@ pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="di
 IMAGE_SIZE = 16 << 20
 BLOCK = 4096
 
-PLAYED = '[[files]]\npath = "SAVES/ONE.DAT"\nfrom = "files/one.dat"\n'
+PLAYED = '[[files]]\npath = "SLATE/ONE.DAT"\nfrom = "files/one.dat"\n'
 """Stands for a saved game: the card of a build that has one."""
 
 Loop = Callable[..., str]
@@ -105,7 +105,7 @@ def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_p
     write(built, device)
     old, before = behind(device).read_bytes(), kernel_wrote(device)
     newer = small.small_project(
-        tmp_path / "newer", {"inputs/boards/oak.toml": small.BOARD.replace('external = "1"', 'external = "2"')}
+        tmp_path / "newer", {"inputs/boards/oak.toml": small.BOARD.replace('regional = "1"', 'regional = "2"')}
     )
     assert doit(newer, "record:desk").code == 0
     assert write(newer, device).code == 0
@@ -118,7 +118,7 @@ def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_p
 
 def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, loop: Loop, tmp_path: Path) -> None:
     keeping: dict[str, str | bytes] = {
-        "inputs/cards/desk.toml": 'keep = ["SAVES/**"]\n' + small.CARD,
+        "inputs/cards/desk.toml": 'keep = ["SLATE/**"]\n' + small.CARD,
         "inputs/files/one.dat": "level 3",
     }
     folder = small.small_project(tmp_path / "keeping", keeping)
@@ -140,7 +140,7 @@ def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, 
     assert sha256(behind(device)) == before
     assert doit(folder, "record:desk").code == 0
     assert write(folder, device).code == 0
-    assert (folder / "inputs/kept/desk/SAVES/ONE.DAT").read_bytes() == b"level 3"
+    assert (folder / "inputs/kept/desk/SLATE/ONE.DAT").read_bytes() == b"level 3"
     assert b"level 3" in behind(device).read_bytes()
 
 
@@ -193,8 +193,8 @@ def test_a_person_agrees_by_typing_model_and_size(built: Path, loop: Loop) -> No
     assert agreed.out.startswith(f"{asked}{device}: 124 KiB of 124 KiB written; ")
 
 
-DESK_2 = small.BOARD.replace('external = "1"', 'external = "2"')
-DESK_3 = small.BOARD.replace('external = "1"', 'external = "3"')
+DESK_2 = small.BOARD.replace('regional = "1"', 'regional = "2"')
+DESK_3 = small.BOARD.replace('regional = "1"', 'regional = "3"')
 
 
 def answering(monkeypatch: pytest.MonkeyPatch, *answers: str | Callable[[], str]) -> list[str]:

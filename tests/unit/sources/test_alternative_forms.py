@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.model.content import Content
-from pipeline.model.derived import Derived, Form, Forming
+from pipeline.model.derived import AlternativeForms, Derived, Form
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources.index import Index
 from pipeline.sources.search import alternative_forms
@@ -24,7 +24,7 @@ def wanted(data: bytes) -> Content:
 
 
 class Turning:
-    """A forming of one form: the bytes back to front; takes down what it was given."""
+    """A alternatives of one form: the bytes back to front; takes down what it was given."""
 
     def __init__(self) -> None:
         self.seen: list[tuple[bytes, int]] = []
@@ -34,8 +34,8 @@ class Turning:
         yield Form(how="back to front", change="turn = true", data=data[::-1])
 
     @property
-    def forming(self) -> Forming:
-        return Forming(fits=lambda size, wanted: size == wanted, forms=self.forms)
+    def alternatives(self) -> AlternativeForms:
+        return AlternativeForms(fits=lambda size, wanted: size == wanted, forms=self.forms)
 
 
 @pytest.fixture
@@ -57,7 +57,7 @@ def index(tmp_path: Path) -> Iterator[Index]:
 
 def looked(index: Index, attic: Path, turning: Turning, *contents: Content) -> tuple[dict[str, Derived], int]:
     index.scan([attic], LIMITS)
-    found, left = index.derive(contents, turning.forming)
+    found, left = index.derive(contents, turning.alternatives)
     return dict(found), left
 
 
@@ -94,7 +94,7 @@ def test_a_second_search_reads_nothing(index: Index, attic: Path, turning: Turni
     turning.seen.clear()
     read: list[int] = []
     index.scan([attic], LIMITS)
-    again, _ = index.derive([wanted(DATA[::-1])], turning.forming, read.append)
+    again, _ = index.derive([wanted(DATA[::-1])], turning.alternatives, read.append)
     assert again == first
     assert turning.seen == []
     assert read == []

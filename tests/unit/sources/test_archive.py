@@ -17,7 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources.files.archive import Fault, Listing, list_archive, looks_like_archive
+from pipeline.sources.files.archive import Fault, Listing, list_archive
+from pipeline.sources.files.members import to_be_listed
 from tests.strangers.tools import require
 from tests.unit.sources.zips import Hand, by_hand, pack
 
@@ -114,11 +115,11 @@ def test_names_are_utf_8_where_the_flag_says_so_and_else_code_page_437() -> None
 
 
 def test_an_archive_is_known_by_its_first_bytes_or_its_name() -> None:
-    assert looks_like_archive("box", b"PK\3\4")
-    assert looks_like_archive(b"box", b"PK\5\6")
-    assert looks_like_archive("attic/Box.ZIP", b"MZ\0\0")
-    assert not looks_like_archive("box", b"PK\1\2")
-    assert not looks_like_archive("attic/._box.zip", b"\0\5\x16\7")  # AppleDouble, RFC 1740
+    assert to_be_listed("box", b"PK\3\4")
+    assert to_be_listed(b"box", b"PK\5\6")
+    assert to_be_listed("attic/Box.ZIP", b"MZ\0\0")
+    assert not to_be_listed("box", b"PK\1\2")
+    assert not to_be_listed("attic/._box.zip", b"\0\5\x16\7")  # AppleDouble, RFC 1740
 
 
 # refused as a whole

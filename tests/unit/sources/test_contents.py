@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.model.content import Location
-from pipeline.sources.files.archive import DAMAGE, ArchiveError
-from pipeline.sources.files.contents import KEPT, PIECE, let_go, members, pieces, unpack
+from pipeline.sources.files.archive import DAMAGE, PIECE, ArchiveError, unpack
+from pipeline.sources.files.contents import KEPT, let_go, members, pieces
 from tests.unit.sources.zips import Hand, by_hand, deflate, pack
 
 BIG = random.Random(1).randbytes(3 * PIECE + 17)

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.errors import CheckError, MachineError
 from pipeline.model.content import Content, Location
-from pipeline.sources.files.contents import PIECE
+from pipeline.sources.files.archive import PIECE
 from pipeline.sources.files.read import open_content, read_content
 from tests.unit.sources.zips import pack, put
 

@@ -14,7 +14,7 @@ import pytest
 from pipeline.errors import Place, Problem
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources.files import scan as module
-from pipeline.sources.files.archive import list_archive
+from pipeline.sources.files.members import list_members
 from pipeline.sources.files.problems import open_file
 from pipeline.sources.files.scan import Scan
 from pipeline.sources.index import Index
@@ -102,11 +102,11 @@ def test_an_archive_that_became_a_file_is_a_file(index: Index, attic: Path) -> N
     assert index.scan([attic], LIMITS) == Scan(files=1, archives=0, members=0, changed=1, gone=0, problems=())
 
 
-def test_archives_are_known_by_their_first_bytes_and_not_opened_inside_each_other(index: Index, attic: Path) -> None:
+def test_archives_are_known_by_their_first_bytes_and_within_each_other_by_name(index: Index, attic: Path) -> None:
     inner = pack(attic / "inner.dat", {"x": b"1"})
-    pack(attic / "outer", {"inner.zip": inner.read_bytes(), "y": b"2"})
+    pack(attic / "outer", {"inner.zip": inner.read_bytes(), "inner.dat": inner.read_bytes(), "y": b"2"})
     scan = index.scan([attic], LIMITS)
-    assert (scan.archives, scan.members) == (2, 3)
+    assert (scan.archives, scan.members) == (2, 5)
 
 
 def test_places_are_folders_archives_and_files_and_a_file_counts_once(index: Index, attic: Path) -> None:
@@ -162,15 +162,15 @@ def test_a_file_that_cannot_be_read_is_named_until_it_can(
     path = pack(attic / "box.zip", {"x": b"1"})
     put(attic / "other", bytes(30))
 
-    def failing(stream: object, limits: ArchiveLimits) -> object:
+    def failing(stream: object, name: str, limits: ArchiveLimits) -> object:
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr(module, "list_archive", failing)
+    monkeypatch.setattr(module, "list_members", failing)
     for _ in range(2):
         scan = index.scan([attic], LIMITS)
         assert scan.problems == (Problem(Place(file=str(path)), "cannot be read: Input/output error", UNREADABLE),)
         assert scan.files == 2
-    monkeypatch.setattr(module, "list_archive", list_archive)
+    monkeypatch.setattr(module, "list_members", list_members)
     assert index.scan([attic], LIMITS).members == 1
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.model.derived import Form
-from pipeline.roms.chips.forms import HEADERS, fits, forms
+from pipeline.roms.chips.alternative_forms import HEADERS, fits, forms
 from tests.unit.roms.test_strangers import perl, run, srec
 from tests.unit.roms.workshop import changed, noise
 

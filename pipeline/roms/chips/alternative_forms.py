@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pipeline.model.derived import Form, Forming
+from pipeline.model.derived import AlternativeForms, Form
 from pipeline.roms.operations.bit_values import invert, pack, unpack
 from pipeline.roms.operations.bits import REVERSED
 from pipeline.roms.operations.decode import decode
@@ -110,5 +110,5 @@ def _runs(data: bytes, text: str) -> list[Run]:
         return []
 
 
-FORMING = Forming(fits=fits, forms=forms)
+ALTERNATIVE_FORMS = AlternativeForms(fits=fits, forms=forms)
 """The forms of chips' dumps."""
