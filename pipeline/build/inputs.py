@@ -81,6 +81,14 @@ class Inputs:
         """Return the same inputs, in which no card says which SHA-256 its image must have."""
         return self.with_cards(replace(card, image_sha256="") for card in self.manifest.cards.values())
 
+    def keep_of(self, card_id: str) -> tuple[str, ...]:
+        """Return what is the user's on a card, nothing for one no manifest names, or while the manifests are wrong."""
+        try:
+            card = self.manifest.cards.get(card_id)
+        except ManifestError:
+            return ()
+        return card.keep if card else ()
+
     @property
     def manifest(self) -> Manifest:
         """Everything the manifests say; raises ManifestError with all that is wrong with them."""
