@@ -101,9 +101,9 @@ class Index:
     def derive(
         self, wanted: Sequence[Content], alternatives: AlternativeForms, progress: Callable[[int], None] = _unseen
     ) -> Derivation:
-        """Return which of the places' files become which of the wanted contents by one change.
+        """Return which of the places' files become which of the wanted contents, alone or two together.
 
-        Each file of a plausible size is read once. ``progress`` is told the bytes just read.
+        Each file of a plausible size is tried once. ``progress`` is told the bytes just tried.
         """
         return self._safely(lambda: alternative_forms.derive(self._store, wanted, alternatives, progress), scanned=True)
 
