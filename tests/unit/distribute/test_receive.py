@@ -120,7 +120,7 @@ def leaves(value: Any, *path: Any) -> Iterator[tuple[Any, ...]]:
 
 
 FREE = re.compile(
-    "card name|card version|card rights .*|board id|made-by read-back|volume timestamp-from|board (name|rights .*|settings .*)"
+    "card (name|version|rights .*)|made-by read-back|volume timestamp-from|board (id|name|rights .*|settings .*)"
     "|cores . (name|release|rights .*)|titles . (name|core|rights .*)"
     "|files . (placement|made-from (kind|contents . (role|size|sha256)|steps .|ranges . from .))"
     "|made-by program"
