@@ -173,7 +173,7 @@ def test_an_image_that_went_bad_since_is_refused(tmp_path: Path) -> None:
     stamp = folder / "build/state/image/desk.json"
     made = read_stamp(stamp)
     write_stamp(stamp, made.inputs, {"card.img": (image, made.outputs["card.img"].sha256)}, made.facts)
-    assert "ENGINES/FERN/ENGINE.BIT: its SHA-256 is" in refusal(folder)
+    assert "FABRICS/FERN/FERN.FAB: its SHA-256 is" in refusal(folder)
 
 
 def test_contents_without_rights_are_refused_by_manifest(tmp_path: Path) -> None:
@@ -491,7 +491,7 @@ def test_an_image_that_is_not_as_its_plan_says_is_refused(copy: Path) -> None:
     pack(copy / "card.img", copy / "card.img.zst", "zstd")
     (copy / "card.img").unlink()
     restated(copy, lambda record: record["image"].update(sha256=sha))
-    assert received(copy).startswith("ENGINES/FERN/ENGINE.BIT: its SHA-256 is ")
+    assert received(copy).startswith("FABRICS/FERN/FERN.FAB: its SHA-256 is ")
 
 
 @pytest.mark.parametrize(
@@ -529,7 +529,7 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A published recipe whose core and station speak of another board too, with saved games; and the dumps."""
     other = small.BOARD.replace('"Oak"', '"Elm"').replace('"rgb"', '"hdmi"').replace("files/system", "files/elm/x.zip")
     station = 'name = "Hall"\n[[displays]]\nname = "wall"\ninputs = ["rgb", "hdmi"]\n'
-    card = 'keep = ["SAVES/**"]\nstations = ["hall"]\n' + small.CARD
+    card = 'keep = ["SLATE/**"]\nstations = ["hall"]\n' + small.CARD
     changes: dict[str, str | bytes] = {
         "inputs/titles/snail-race.toml": small.TITLE,
         "inputs/cores/fern.toml": small.CORE.replace('boards = ["oak"]', 'boards = ["oak", "elm"]') + RIGHTS,
@@ -537,7 +537,7 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "inputs/files/elm/x.zip": b"not ours",
         "inputs/stations/hall.toml": station,
         "inputs/cards/desk.toml": card + RIGHTS,
-        "inputs/kept/desk/SAVES/ONE.DAT": b"level 3",
+        "inputs/kept/desk/SLATE/ONE.DAT": b"level 3",
     }
     folder = built(tmp_path_factory.mktemp("two-boards"), changes)
     image = sha256(folder / "build/cards/desk/card.img")
@@ -658,8 +658,8 @@ def test_a_recipe_gives_the_same_image_from_ones_own_dumps(tmp_path: Path) -> No
     assert lacking.err == (
         "recipe.json: 4 of 4 contents are in none of the 0 places searched\n"
         "  hint: name folders or archives with your own dumps: doit receive FOLDER PLACE ...\n"
-        f"recipe.json: BOARD.CFG of desk: {len(small.CONFIG)} bytes, SHA-256 {small.sha(small.CONFIG)}\n"
-        f"recipe.json: ENGINES/FERN/ENGINE.BIT of fern: 720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
+        f"recipe.json: BENCH.SET of desk: {len(small.CONFIG)} bytes, SHA-256 {small.sha(small.CONFIG)}\n"
+        f"recipe.json: FABRICS/FERN/FERN.FAB of fern: 720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
         f"recipe.json: chip a1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_A)}\n"
         f"recipe.json: chip b1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
     )
