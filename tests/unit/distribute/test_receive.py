@@ -60,7 +60,7 @@ def changed(pattern: str, new: str) -> Callable[[str], str]:
 CONTRADICTIONS: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
     "another path": (
         lambda record: record["files"][0].update(path="ELSE.BIN"),
-        'files.1.path: found ELSE.BIN, expected BOARD.CFG as in the plan',
+        'files.1.path: found ELSE.BIN, expected BENCH.SET as in the plan',
     ),
     "another cluster": (
         lambda record: record["files"][0].update({"first-cluster": 77}),
@@ -74,7 +74,7 @@ CONTRADICTIONS: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
     "a folder less": (lambda record: record["folders"].pop(), "folders: found "),
     "another owner": (
         lambda record: record["files"][0]["made-from"].update(owner="nobody"),
-        "files.1: BOARD.CFG: its owner is nobody, which is no part of the card that gives a config",
+        "files.1: BENCH.SET: its owner is nobody, which is no part of the card that gives a config",
     ),
     "a placement that is none": (
         lambda record: record["files"][-1].update(placement="first"),
@@ -82,7 +82,7 @@ CONTRADICTIONS: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
     ),
     "ranges that end too soon": (
         lambda record: next(f for f in record["files"] if "ranges" in f["made-from"])["made-from"]["ranges"].pop(),
-        "files.4: GAMES/FERN/SNAIL.ROM: its ranges end at 1024, expected 2048",
+        "files.4: GOODS/FERN/SNAIL.ROM: its ranges end at 1024, expected 2048",
     ),
     "another label": (lambda record: record["volume"].update(label="DUSK"), "volume.label: found DUSK, expected DESK "),
     "another count": (lambda record: record["proven"].update(files=9), "proven.files: found 9, expected 4 as in the "),
