@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 from pipeline.build.bitstream_checks import bitstream_problem
 from pipeline.build.rules import Judgement, judged
 from pipeline.card import rules as card_rules
-from pipeline.card.contents import changed_files, config_jobs
+from pipeline.card.contents import changed_files, fields_of, menu_path
 from pipeline.card.layout import file_problems, label_problems
 from pipeline.card.select import Selection, agreed_settings, readers
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
+from pipeline.configs.write import write_config
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.inspect.card_under_test import CardUnderTest, config_kinds, files_of, is_at, selection_of
@@ -78,7 +79,7 @@ def judge_card(test: CardUnderTest) -> Verdict:
         *_of_settings(test, selection),
         *_of_bitstreams(test, selection),
         *_of_expected_files(test, selection),
-        *_of_the_menu(test, selection),
+        *_of_the_menu(test),
         *(_of_the_volume(test, test.reading) if test.reading else ()),
     ]
     return Verdict(
@@ -206,12 +207,20 @@ def what_of(role: CardFile) -> str:
     return f"{role.origin.kind.replace('-', ' ')} of {role.origin.owner}".replace("rom file", "ROM file")
 
 
-def _of_the_menu(test: CardUnderTest, selection: Selection) -> Iterator[Problem]:
-    """Yield the menu files of known cores that are missing."""
-    for job in config_jobs(replace(selection, cores=test.cores)):
-        if job.kind == "menu" and fold(job.path) not in test.by_path:
-            place = Place(file=test.shown, key=job.path)
-            yield Problem(place, f"{job.path} is missing, the menu file of {job.owner}", "write it")
+def _of_the_menu(test: CardUnderTest) -> Iterator[Problem]:
+    """Yield the known cores that the menu does not name."""
+    board = test.board
+    for core in test.cores if board.menu else ():
+        path = menu_path(board, fields_of(core))
+        place, file = Place(file=test.shown, key=path), test.by_path.get(fold(path))
+        if file is None:
+            yield Problem(place, f"{path} is missing, which names core {core.id} in the menu", "write it")
+        elif board.menu and board.one_menu:
+            lines = test.read(file.path).splitlines()
+            for line in write_config(replace(board.menu, head=()), fields_of(core)).splitlines():
+                if line not in lines:
+                    hint = f'add the line "{line.decode(board.menu.encoding)}"'
+                    yield Problem(place, f"{file.path} does not name core {core.id}", hint)
 
 
 def _of_the_volume(test: CardUnderTest, reading: Reading) -> Iterator[Problem]:

@@ -13,7 +13,7 @@ from tests.support.cli import doit, write_tree
 LEFT = (
     "build/cards/gone/card.img",
     "build/configs/desk/OLD.CFG",
-    "build/configs/gone/BOARD.CFG",
+    "build/configs/gone/BENCH.SET",
     "build/roms/gone/GONE.ROM",
     "build/roms/snail-race/OLD.ROM",
     "build/state/image/gone.json",
@@ -21,8 +21,8 @@ LEFT = (
 )
 KEPT = (
     "build/cards/desk/card.img",
-    "build/configs/desk/BOARD.CFG",
-    "build/configs/desk/ENGINES/FERN/MENU.TXT",
+    "build/configs/desk/BENCH.SET",
+    "build/configs/desk/FABRICS/FERN/SIGN.TXT",
     "build/received/gone/card.img",
     "build/roms/snail-race/SNAIL.ROM",
     "build/state/image/desk.json",

@@ -27,7 +27,7 @@ MOSS = b"another invented bitstream"
 def projects(draw: st.DrawFn) -> dict[str, str | bytes]:
     """Draw a board, its cores, titles and a card that keep or break rules of every kind that can be set aside."""
     reserved = draw(
-        st.lists(st.sampled_from(["SYSTEM/**", "BOARD.CFG", "GAMES/**", "KEY.TXT", "engines/**"]), unique=True)
+        st.lists(st.sampled_from(["SYSTEM/**", "BENCH.SET", "GOODS/**", "KEY.TXT", "fabrics/**"]), unique=True)
     )
     board = small.BOARD.replace('base = ["files/system"]', f'base = ["files/system"]\nreserved = {reserved}')
     board = board.replace(
@@ -47,7 +47,7 @@ def projects(draw: st.DrawFn) -> dict[str, str | bytes]:
     moss = core.replace("Fern", "Moss").replace("FERN", "MOSS")
     moss = moss.replace(f"size = {len(small.BITSTREAM)}", f"size = {len(MOSS)}")
     moss = moss.replace(small.sha(small.BITSTREAM), small.sha(MOSS))
-    paths = ["KEY.TXT", "SYSTEM/X.BIN", "GAMES/FERN/A.DAT", "GAMES/FERN/a long name.dat", "Notes about it.txt"]
+    paths = ["KEY.TXT", "SYSTEM/X.BIN", "GOODS/FERN/A.DAT", "GOODS/FERN/a long name.dat", "Notes about it.txt"]
     copied = draw(st.lists(st.sampled_from(paths), unique=True))
     contents = {path: draw(st.sampled_from([b"", b"note", small.ROM, small.BITSTREAM])) for path in copied}
     owned = draw(st.lists(st.sampled_from(["B.DAT", "Large file.dat"]), unique=True))
@@ -56,7 +56,7 @@ def projects(draw: st.DrawFn) -> dict[str, str | bytes]:
     card = small.CARD.replace('cores = ["fern"]', f"cores = {cores}")
     card = card.replace('board = "oak"', 'board = "oak"\nstations = ["attic"]')
     if draw(st.booleans()):
-        card += '[[edits]]\npath = "BOARD.CFG"\nsection = "input"\nkey = "port"\nvalue = "1"\n'
+        card += '[[edits]]\npath = "BENCH.SET"\nsection = "input"\nkey = "port"\nvalue = "1"\n'
     files = "".join(f'[[files]]\npath = "{path}"\nfrom = "files/own/{i}"\n' for i, path in enumerate(copied))
     outputs = draw(st.sampled_from(['["rgb"]', '["dvi"]']))
     return {
