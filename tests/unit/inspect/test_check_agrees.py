@@ -56,7 +56,7 @@ def projects(draw: st.DrawFn) -> dict[str, str | bytes]:
     card = small.CARD.replace('cores = ["fern"]', f"cores = {cores}")
     card = card.replace('board = "oak"', 'board = "oak"\nstations = ["attic"]')
     if draw(st.booleans()):
-        card += '[[edits]]\npath = "BENCH.SET"\nsection = "input"\nkey = "port"\nvalue = "1"\n'
+        card += '[[edits]]\npath = "BENCH.SET"\nsection = "words"\nkey = "form"\nvalue = "1"\n'
     files = "".join(f'[[files]]\npath = "{path}"\nfrom = "files/own/{i}"\n' for i, path in enumerate(copied))
     outputs = draw(st.sampled_from(['["rgb"]', '["dvi"]']))
     return {
