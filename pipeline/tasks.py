@@ -15,6 +15,7 @@ from pipeline.engine.job import Job, StoppedError, say, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
 from pipeline.explain import build_log
+from pipeline.workspace.owner import check_owner, note_owner_once
 
 BUILD = Build.here()
 
@@ -47,7 +48,7 @@ def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
     return {
         "actions": [_check],
-        "meta": {"begin": _begin, "end": _end},
+        "meta": {"begin": _begin, "end": _end, "owned": _owned, "vanished": _vanished},
         "params": [
             {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
@@ -91,8 +92,28 @@ def task_sheet() -> Iterator[Task]:
 
 
 def _begin(names: list[str]) -> None:
-    """Note which tasks are to be done: what only others need may be missing."""
+    """Note which tasks are to be done: what only others need may be missing.
+
+    Raises ManifestError when something is to be made in a build folder of other inputs.
+    """
     BUILD.asked = tuple(names)
+    if any(name.partition(":")[0] != "check" for name in names):
+        check_owner(BUILD.workspace)
+        note_owner_once(BUILD.workspace)
+
+
+def _owned() -> list[Path]:
+    check_owner(BUILD.workspace)
+    return []
+
+
+def _outputs(task: str) -> list[Path]:
+    stage, _, name = task.partition(":")
+    return prune.outputs(BUILD.workspace, stage, name)
+
+
+def _vanished() -> list[Path]:
+    return sorted(prune.unclaimed(BUILD))
 
 
 def _end(dodo: Path | None) -> None:
@@ -102,9 +123,7 @@ def _end(dodo: Path | None) -> None:
         NOTES.keep()
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
-            removed = prune.prune(BUILD)
-            if removed:
-                say("prune", removed)
+            prune.prune(BUILD, partial(say, "prune"))
             settle.settle(BUILD, dodo, CHECK.said)
 
 
@@ -152,7 +171,13 @@ def _group(name: str, creator: Callable[[], object]) -> Task:
 
 
 def _task(job: Job, stage: str, item: str) -> Task:
-    return {"actions": [job.execute], "name": item, "doc": f"{stage} of {item}", "uptodate": [job.is_current]}
+    return {
+        "actions": [job.execute],
+        "name": item,
+        "doc": f"{stage} of {item}",
+        "uptodate": [job.is_current],
+        "meta": {"outputs": _outputs},
+    }
 
 
 def _titles(card: str) -> list[str]:

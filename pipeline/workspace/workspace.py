@@ -47,7 +47,7 @@ class Workspace:
     @classmethod
     def here(cls) -> Self:
         """Return the workspace of the working folder: its ``inputs`` or those CARDKILN_INPUTS names, and ``build``."""
-        inputs = Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute()
+        inputs = Path(os.environ.get("CARDKILN_INPUTS") or "inputs").absolute()
         return cls(inputs, Path.cwd() / "build", Path.cwd(), Store.here())
 
     @property
