@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.card.contents import ConfigJob, file_to_edit
 from pipeline.configs.edit import EditError, edit_value
-from pipeline.configs.write import write_config
+from pipeline.configs.write import write_for_each
 from pipeline.errors import CardkilnError, ManifestError, Problem
 from pipeline.model.content import CardFile, Content, Ingredient, Origin
+from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,20 +40,27 @@ def make(
     return tuple(made)
 
 
+def _before(file: CardFile) -> Ingredient:
+    """Return the content of a file that is edited, and who gave it, since its rights stay theirs."""
+    content, origin = file.content, file.origin
+    before = Ingredient(role="before", size=content.size or 0, sha256=content.sha256)
+    return before if origin.kind == "board-file" else replace(before, kind=origin.kind, owner=origin.owner)
+
+
 def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]) -> MadeConfig:
     ingredients: tuple[Ingredient, ...] = ()
     if job.write:
-        data = write_config(job.write, job.fields, job.place.file)
+        data = write_for_each(job.write, job.each, job.place.file)
     else:
         before = file_to_edit(job, files)
         data = read(before)
-        ingredients = (Ingredient(role="before", size=before.content.size or 0, sha256=before.content.sha256),)
+        ingredients = (_before(before),)
     problems: list[Problem] = []
     for edit, place in job.edits:
         try:
             data = edit_value(data, edit)
         except EditError as error:
-            problems.append(Problem(place, f"{job.path}: {error}", error.hint, rule="files-to-change-are-there"))
+            problems.append(Problem(place, f"{job.path}: {error}", error.hint, rule=FILES_TO_CHANGE_ARE_THERE.name))
     if problems:
         raise ManifestError(problems)
     steps = tuple(f"{edit.section + ': ' if edit.section else ''}{edit.name} = {edit.value}" for edit, _ in job.edits)

@@ -56,9 +56,9 @@ class Inputs:
         self._recipes: dict[str, Recipe] = {}
 
     @classmethod
-    def here(cls) -> Self:
-        """Return the inputs of the working folder, or those that CARDKILN_INPUTS names."""
-        return cls(Workspace.here(), epoch=os.environ.get("SOURCE_DATE_EPOCH"))
+    def of(cls, workspace: Workspace) -> Self:
+        """Return the inputs of a workspace, with the SOURCE_DATE_EPOCH of the environment."""
+        return cls(workspace, epoch=os.environ.get("SOURCE_DATE_EPOCH"))
 
     def with_cards(self, cards: Iterable[Card]) -> Self:
         """Return the same inputs with other cards in place of those that the manifests declare."""
@@ -66,6 +66,16 @@ class Inputs:
         other = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
         other._trees, other._contents, other._recipes = self._trees, self._contents, self._recipes
         return other
+
+    def without_kept(self, card_id: str, build: Path) -> Self:
+        """Return the same inputs for one card alone, built into another folder without the files kept for it.
+
+        Its pinned SHA-256 is that of the card with them, and is not asked for.
+        """
+        card = self.manifest.cards[card_id]
+        bare = replace(card, keep=(), without_kept=card.keep, image_sha256="")
+        manifest = replace(self.manifest, cards={card_id: bare})
+        return type(self)(self.workspace.building_in(build), manifest=manifest, epoch=self.epoch)
 
     def unpinned(self) -> Self:
         """Return the same inputs, in which no card says which SHA-256 its image must have."""

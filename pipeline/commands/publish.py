@@ -11,9 +11,10 @@ from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.distribute.publish import Signing, publish
 from pipeline.distribute.recipe import publish_recipe
-from pipeline.errors import ManifestError
+from pipeline.errors import CardkilnError, ManifestError
+from pipeline.model.text import shown
 from pipeline.model.units import show_size
-from pipeline.publish.folder import SIGNATURE, files_of
+from pipeline.publish.folder import files_of
 from pipeline.publish.pack import SUFFIXES
 from pipeline.publish.signature import allowed_line
 
@@ -33,8 +34,9 @@ class Publish(OwnCommand):
          "help": "how the image is packed"},
         {"name": "recipe", "long": "recipe", "type": bool, "default": False,
          "help": "publish how it is built, without contents that may not be passed on"},
-        {"name": "key", "long": "key", "type": str, "default": "", "help": "sign with this OpenSSH key"},
-        {"name": "who", "long": "who", "type": str, "default": "publisher", "help": "whose key it is"},
+        {"name": "key", "long": "key", "type": str, "default": None, "help": "sign with this OpenSSH key"},
+        {"name": "who", "long": "who", "type": str, "default": None,
+         "help": 'whose key it is; "publisher" if not given'},
         JSON,
     )  # fmt: skip
 
@@ -43,25 +45,36 @@ class Publish(OwnCommand):
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help publish says more")
         card_id = card_named(self.inputs.manifest, words[0])
-        signing = _signing(Path(options["key"]), options["who"]) if options["key"] else None
+        against: list[CardkilnError] = []
+        try:
+            signing = _signing(options["key"], options["who"])
+        except CardkilnError as error:
+            signing, against = None, [error]
         if options["recipe"]:
-            target = publish_recipe(self.build, card_id, signing)
+            target = publish_recipe(self.build, card_id, signing, against)
         else:
-            target = publish(self.build, card_id, options["form"], signing)
+            target = publish(self.build, card_id, options["form"], signing, against)
         files = {name: path.stat().st_size for name, path in files_of(target).items()}
         record = json.loads((target / "record.json").read_bytes())
         if options["json"]:
-            shown = self.workspace.shown(target)
-            print(
-                json.dumps({"cardkiln-publish": 1, "folder": shown, "image": record["image"], "files": files}, indent=1)
-            )
+            folder = self.workspace.shown(target)
+            document = {"cardkiln-publish": 1, "folder": folder, "image": record["image"], "files": files}
+            print(json.dumps(document, indent=1))
         else:
             print(f"published {self.workspace.shown(target)}: {len(files)} files, {show_size(sum(files.values()))}")
             print(f"image sha256 {record['image']['sha256']}, {show_size(record['image']['size'])}")
-            print(f"signed by {options['who']}" if SIGNATURE in files else "not signed; --key FILE signs it")
+            kept = record["card"].get("without-kept", ())
+            if kept:
+                print(f"without the files kept for it ({', '.join(map(shown, kept))}), which are the user's")
+            print(f"signed by {signing.who}" if signing else "not signed; --key FILE signs it")
         return 0
 
 
-def _signing(key: Path, who: str) -> Signing:
-    """Return what signs, or raise before anything else is done."""
-    return Signing(key=key, who=who, allowed=allowed_line(key, who))
+def _signing(key: str | None, who: str | None) -> Signing | None:
+    """Return what signs, None when nothing shall; raises CardkilnError for a key or a name that cannot be used."""
+    if key is None and who is None:
+        return None
+    if not key:
+        raise ManifestError.one("no key is named", "name the file of an OpenSSH key", key="--key")
+    name = "publisher" if who is None else who
+    return Signing(key=Path(key), who=name, allowed=allowed_line(Path(key), name))

@@ -6,7 +6,7 @@ It has the form of a project of its own, ``inputs/`` and ``schemas/``, so that i
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +14,14 @@ from pipeline.build.build import Build
 from pipeline.build.card_inputs import manifests, own_paths, sum_lists
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
-from pipeline.distribute.changelog import CHANGES, changes_since_last, write_index
-from pipeline.distribute.publish import Signing, as_json, copy_build, dist_folder, finish, gate, making, write
+from pipeline.distribute.changelog import CHANGES, write_index
+from pipeline.distribute.gate import Passed, passed
+from pipeline.distribute.publish import Signing, as_json, dist_folder, finish, making, write
+from pipeline.errors import CardkilnError, CheckError
 from pipeline.model.manifest import Board
+from pipeline.publish.folder import sum_of
 from pipeline.publish.readme import recipe_readme
-from pipeline.publish.rights import holder_of, made_of, refusals
+from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
 
 RECIPE = "recipe.json"
@@ -26,38 +29,48 @@ RECIPE = "recipe.json"
 NO_PLACES = "# The places to look in are named when the recipe is received.\nplaces = []\n"
 
 
-def publish_recipe(build: Build, card_id: str, signing: Signing | None) -> Path:
-    """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CheckError with what stands against it."""
-    inputs, workspace, card = build.inputs, build.workspace, build.inputs.manifest.cards[card_id]
-    target = dist_folder(workspace, card, "-recipe")
-    record = gate(build, card, target)
-    selection = inputs.copied(card).selection
-    refused = {(one.kind, one.id) for one in refusals(record)}
-    with making(target) as folder:
-        shown = workspace.shown(workspace.inputs)
-        for file in (*manifests(inputs, selection), *(board.file for board in _other_boards(inputs, selection))):
-            _copy(workspace.base / file, folder / "inputs" / Path(file).relative_to(shown))
-        write(folder / "inputs" / "sources.toml", NO_PLACES)
-        for schema in sorted(SCHEMAS.glob("*.json")):
-            _copy(schema, folder / "schemas" / schema.name)
-        left_out = []
-        for holder, path in own_paths(workspace, selection):
-            if holder in refused:
-                left_out.append(_tree(inputs, path))
-            else:
-                _copy_tree(inputs, path, folder / "inputs" / path)
-        for path in sum_lists(selection):
-            _copy(workspace.inputs / path, folder / "inputs" / path)
-        _stand_in(inputs, selection, folder / "inputs")
-        copy_build(workspace.card_folder(card_id), folder)
-        write(folder / CHANGES, changes_since_last(workspace, record))
-        bring = list(_bring(record, _hashes(inputs, selection, refused)))
-        document = {"cardkiln-recipe": 1, "card": card_id, "bring": bring, "left-out": left_out}
-        write(folder / RECIPE, as_json(document))
-        text = recipe_readme(record, len(bring), signing.who if signing else "", selection.board.cautions)
-        finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
-    write_index(workspace)
+def publish_recipe(build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()) -> Path:
+    """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CardkilnError with what stands against it.
+
+    ``against``: errors found before.
+    """
+    workspace = build.workspace
+    target = dist_folder(workspace, build.inputs.manifest.cards[card_id], "-recipe")
+    with passed(build, card_id, target, against, contents=False) as card_passed:
+        with making(target) as folder:
+            _fill(folder, card_passed, signing)
+        write_index(workspace)
     return target
+
+
+def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
+    """Put everything into the folder that is handed over; contents whose rights do not suffice stay out."""
+    inputs, record, card = card_passed.build.inputs, card_passed.record, card_passed.finished.card
+    workspace, selection = inputs.workspace, inputs.copied(card).selection
+    owners = {owner for owner, _ in own_paths(workspace, selection)}
+    refused = {owner for owner in owners if any(wrong_rights(stated(record, *owner)))}
+    shown = workspace.shown(workspace.inputs)
+    for file in (*manifests(inputs, selection), *(board.file for board in _other_boards(inputs, selection))):
+        _copy(workspace.base / file, folder / "inputs" / Path(file).relative_to(shown))
+    write(folder / "inputs" / "sources.toml", NO_PLACES)
+    for schema in sorted(SCHEMAS.glob("*.json")):
+        _copy(schema, folder / "schemas" / schema.name)
+    left_out = []
+    for owner, path in own_paths(workspace, selection):
+        if owner in refused:
+            left_out.append(_tree(inputs, path))
+        else:
+            _copy_tree(inputs, path, folder / "inputs" / path)
+    for path in sum_lists(selection):
+        _copy(workspace.inputs / path, folder / "inputs" / path)
+    _stand_in(inputs, selection, folder / "inputs")
+    card_passed.write_documents(folder)
+    write(folder / CHANGES, card_passed.changes)
+    bring = list(_bring(record, _hashes(inputs, selection, refused)))
+    document = {"cardkiln-recipe": 1, "card": card.id, "bring": bring, "left-out": left_out}
+    write(folder / RECIPE, as_json(document))
+    text = recipe_readme(record, len(bring), signing.who if signing else "", selection.board.cautions)
+    finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
 
 
 def _other_boards(inputs: Inputs, selection: Selection) -> list[Board]:
@@ -92,8 +105,11 @@ def _copy_tree(inputs: Inputs, path: str, target: Path) -> None:
     if source.is_file():
         _copy(source, target)
         return
-    for name, location in inputs.tree(path).items():
+    for name, location, content in inputs.tree_contents(path):
         _copy(Path(location.path), target / name)
+        if sum_of(target / name) != content.sha256:
+            what = "was changed while it was published"
+            raise CheckError.one(what, "build the card again", file=inputs.workspace.shown(Path(location.path)))
 
 
 def _tree(inputs: Inputs, path: str) -> dict[str, Any]:
@@ -120,5 +136,7 @@ def _bring(record: Mapping[str, Any], included: set[str]) -> Iterator[dict[str, 
         for content in made_of(file):
             if content["sha256"] not in included:
                 role = file["path"] if content["role"] == "before" else content["role"]
-                wanted.setdefault(content["sha256"], {**content, "role": role, "owner": file["made-from"]["owner"]})
+                owner = content.get("owner", file["made-from"]["owner"])
+                known = {"role": role, "size": content["size"], "sha256": content["sha256"], "owner": owner}
+                wanted.setdefault(content["sha256"], known)
     yield from sorted(wanted.values(), key=lambda one: (one["owner"], one["role"]))

@@ -15,13 +15,12 @@ from pipeline.drafts.texts import board_text, card_text, core_text, described, s
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.edit.pin import Pin, pin
 from pipeline.manifest.edit.pinnable import KeyPath
-from pipeline.manifest.files import DEVICE, is_id, manifest_ids, path_from
+from pipeline.manifest.files import DEVICE, FOLDERS, SOURCES, is_id, manifest_ids, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.sources import sources
 from pipeline.manifest.text.blank import BLANK, blanks_in
 from pipeline.manifest.text.positions import spell
-from pipeline.manifest.text.read import FOLDERS, SOURCES
 from pipeline.model.manifest import Board, Sources
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
 from pipeline.workspace.stamp import replacing
@@ -54,15 +53,19 @@ def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str
         raise ManifestError.one(f"a {kind} is drafted from no file; expected {kind} ID only", "leave the file out")
     known = _sources(inputs)
     files = source_files(arguments, known.limits)
+    if arguments and not files:
+        raise ManifestError.one("holds no file to draft from", "name another", file=shown(arguments[0]))
     origin = f" from {', '.join(shown(Path(argument).name) for argument in arguments)}" if arguments else ""
     boards = _boards(inputs)
     notes, pins = list[str](), dict[KeyPath, SourceFile]()
     if kind == "core":
         lines, pins, notes = _core(files, boards, origin)
     elif kind == "title":
-        chips = list(zip(chip_names(files), _dumps(files), strict=True))
-        pins = {("chips", name): file for name, file in chips}
-        lines = list(title_text(origin, chips, _only(_ids(inputs, "core"))))
+        texts = [file for file in files if file.is_read_me or file.is_licence]
+        dumps = _dumps([file for file in files if file not in texts])
+        chips = dict(zip(chip_names(dumps), dumps, strict=True))
+        pins = {("chips", name): file for name, file in chips.items()}
+        lines = list(title_text(origin, chips, texts, _only(_ids(inputs, "core"))))
     elif kind == "board":
         bitstreams = bitstreams_among(files)
         lines = list(board_text(origin, bitstreams[0].bitstream if len(bitstreams) == 1 else None))
@@ -107,7 +110,7 @@ def _path(inputs: Path, base: Path, kind: str, id_: str) -> Path:
     if DEVICE.fullmatch(better):
         raise ManifestError.one(f"found the id {quote(id_)}, which some systems keep for a device", f'try "{better}-1"')
     if not is_id(id_):
-        hint = f'try "{better or "moth-patrol"}"'
+        hint = f'try "{better or "moth-pantry"}"'
         raise ManifestError.one(f"found {quote(id_)}, expected an id: lower-case words with hyphens", hint)
     if not inputs.is_dir():
         what = "there is no folder of inputs here"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from pipeline.bitstreams.bitstream import SIZE_CLASS, Bitstream
 from pipeline.drafts.source_files import SourceFile
@@ -68,11 +68,12 @@ def described(bitstream: Bitstream) -> str:
     return shown("; ".join([f"{bitstream.maker} bitstream for {device}{by_size}", *faults]))
 
 
-def title_text(origin: str, chips: Sequence[tuple[str, SourceFile]], core: str) -> Iterator[str]:
-    """Yield the lines of a title whose chips are to be pinned."""
+def title_text(origin: str, chips: Mapping[str, SourceFile], texts: Sequence[SourceFile], core: str) -> Iterator[str]:
+    """Yield the lines of a title; ``chips``: each dump, to be pinned, by its chip's name; ``texts``: other files."""
     yield f"# Drafted{origin}. {BLANKS_ARE}"
+    yield from (f"# Taken for no dump: {shown(file.argument)}" for file in texts)
     yield from (pair("name", BLANK), pair("core", core))
-    for name, file in chips:
+    for name, file in chips.items():
         yield from ("", f"# {shown(file.argument)}", f"[chips.{toml_key([name])}]", pair("size", BLANK))
         yield pair("sha256", BLANK)
     if not chips:
@@ -81,13 +82,13 @@ def title_text(origin: str, chips: Sequence[tuple[str, SourceFile]], core: str) 
             '# "doit pin title:ID chips.NAME DUMP" adds a chip; [[rom]] says how a ROM file is made of chips.',
         )
         return
-    names = [name for name, _ in chips]
+    size = show_size(sum(file.content.size or 0 for file in chips.values()))
     yield from ("", "# The ROM file: its name and size are in the core's read-me.")
     yield from ("[[rom]]", pair("path", BLANK), pair("size", BLANK), "")
-    yield "# The chips one after another, in the order in which they were named; correct it where they go otherwise."
+    yield f"# The chips in the order in which they were named, {size} in all; correct it where they go otherwise."
     yield '# "doit keys title.rom.steps" lists what a step can do, such as interleave. The first address is often 0.'
     yield from ("[[rom.steps]]", pair("at", BLANK))
-    yield pair("join", names) if names[1:] else pair("chip", names[0])
+    yield pair("join", list(chips)) if len(chips) > 1 else pair("chip", next(iter(chips)))
 
 
 def board_text(origin: str, bitstream: Bitstream | None) -> Iterator[str]:

@@ -9,7 +9,6 @@ from typing import Any
 
 from doit import cmd_clean
 
-from pipeline.build.prune import remove
 from pipeline.errors import CardkilnError, MachineError
 from pipeline.workspace.lock import locked
 
@@ -18,7 +17,8 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
     """Removes the outputs of the named tasks; of all default tasks, and what no manifest declares, when none is named.
 
     A task's ``meta`` has them: "outputs" gives those of a task by its name, "vanished" those that no manifest declares
-    any more, and "owned" raises when the build folder is of other inputs.
+    any more, "before" the names of further tasks that come before one, and "owned" raises when the build folder is of
+    other inputs.
     """
 
     doc_purpose = "remove the outputs of tasks"
@@ -44,6 +44,9 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
         with locked(Path("build")):
             self._of_meta("owned")
             if not vanished:
+                for task in self.task_list:
+                    if "before" in (task.meta or {}):
+                        task.task_dep += task.meta["before"](task.name)
                 super()._execute(dryrun, cleandep, cleanall, cleanforget, pos_args)
             if vanished or cleanall or not pos_args:
                 try:
@@ -73,6 +76,8 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
         return [path for give in given for path in give()]
 
     def _remove(self, paths: Sequence[Path], *, dryrun: bool) -> None:
+        from pipeline.build.prune import remove  # only now, so that every other command starts at once
+
         here = Path.cwd()
         for path in paths:
             shown = path.relative_to(here).as_posix() if path.is_relative_to(here) else str(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from contextlib import suppress
 from pathlib import Path
@@ -41,6 +42,7 @@ def main() -> None:
     code = console.run(lambda: int(Main().run(sys.argv[1:]) or 0))
     if code == console.INTERRUPTED:
         os._exit(code)  # all is in order; what Python waits for now, such as queues of processes, may never end
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is done and said
     sys.exit(code)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
+from io import FileIO
 from pathlib import Path
 
 from pipeline.image.stream import BLOCK, ZEROS
@@ -13,8 +14,14 @@ from pipeline.threads import Threads
 
 def image_digest(image: Path, progress: Callable[[int], None] = lambda _: None) -> str:
     """Return the SHA-256; ``progress`` is called with the bytes hashed since the last call."""
+    with image.open("rb", buffering=0) as file:
+        return open_image_digest(file, progress)
+
+
+def open_image_digest(file: FileIO, progress: Callable[[int], None] = lambda _: None) -> str:
+    """Return the SHA-256 of an open file, as ``image_digest`` does; moves the place where it is read."""
     digest = hashlib.sha256()
-    with image.open("rb", buffering=0) as file, Threads(1, "read-ahead") as ahead:
+    with Threads(1, "read-ahead") as ahead:
         rooms = [memoryview(bytearray(BLOCK)) for _ in range(2)]
 
         def read(part: tuple[int, int, bool], room: memoryview) -> memoryview:

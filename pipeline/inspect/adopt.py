@@ -11,10 +11,10 @@ from pathlib import Path
 
 from pipeline.build.build import Build
 from pipeline.build.inputs import Inputs
-from pipeline.card.contents import fields_of, join
+from pipeline.card.contents import fields_of, menu_path
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
-from pipeline.configs.write import write_config
+from pipeline.configs.write import write_config, write_for_each
 from pipeline.device.folder import belongs, is_litter
 from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.fat.names import fold, name_problem
@@ -23,7 +23,7 @@ from pipeline.inspect.conformance import Against, Held, edit_to, setting_of, tit
 from pipeline.inspect.look import hashed, small_file
 from pipeline.inspect.open_target import Named
 from pipeline.model.content import Content, Wanted
-from pipeline.model.manifest import Board, ConfigFile, Core, Title
+from pipeline.model.manifest import Board, Core, Title
 from pipeline.model.reading import Reading
 from pipeline.sources.files.read import read_content
 
@@ -160,7 +160,7 @@ def _drafts(against: Against, cores: list[Core], card_id: str) -> Iterator[Draft
     """Yield a core for each folder with a bitstream that no known core has."""
     mine = {fold(bitstream_path(against.board, core)) for core in cores}
     taken = set(against.manifest.cores)
-    if "{core}" not in against.board.core_folder:
+    if "{core}" not in against.board.core_folder + against.board.bitstream:
         return
     for folder, path in core_folders(against.board, [one.path for one in against.files]):
         if fold(path) in mine or not CORE_FOLDER.fullmatch(folder):
@@ -177,15 +177,31 @@ def slug(text: str) -> str:
 
 
 def _menu_name(against: Against, folder: str) -> str:
-    """Return the name a core's menu file gives, where the file is nothing but the name; else its folder's."""
-    menu = against.board.menu
-    if menu is None or menu.lines != ("{name}",):
+    """Return the name the menu gives a core, alone in its own file or in a line of one for all; else its folder's."""
+    board, menu = against.board, against.board.menu
+    line = next((line for line in menu.lines if "{name}" in line), "") if menu else ""
+    if menu is None or not (line if board.one_menu else menu.lines == ("{name}",)):
         return folder
-    path = join(against.board.core_folder.format_map({"core": folder}), menu.path.format_map({"core": folder}))
-    held = against.by_path.get(fold(path))
-    text = against.read(held.path) if held else b""
-    name = text.decode("ascii", "replace").strip()
-    return name if name.isprintable() and name and "\ufffd" not in name else folder
+    held = against.by_path.get(fold(menu_path(board, {"core": folder})))
+    text = (against.read(held.path) if held else b"").decode(menu.encoding, "replace").strip()
+    pattern = _line_pattern(line, folder)
+    found = [match["name"] for part in (text.splitlines() if board.one_menu else [text])
+             if part.isprintable() and "\ufffd" not in part and (match := pattern.fullmatch(part))]  # fmt: skip
+    return found[0] if found else folder
+
+
+def _line_pattern(line: str, folder: str) -> re.Pattern[str]:
+    """Return what finds the name of a core in a line of a menu."""
+    parts = re.split(r"(\{\{|\}\}|\{\w+\})", line)
+    fields = {"{{": r"\{", "}}": r"\}", "{core}": re.escape(folder), "{name}": "(?P<name>.+)"}
+    seen: set[str] = set()
+    text = ""
+    for part in parts:
+        is_field = bool(re.fullmatch(r"\{\w+\}", part))
+        again = ".+" if is_field and part in seen else fields.get(part, ".*" if is_field else re.escape(part))
+        text += again
+        seen.add(part)
+    return re.compile(text, re.IGNORECASE)
 
 
 def _found(inputs: Inputs, against: Against) -> set[str]:
@@ -221,11 +237,11 @@ def _made(board: Board, cores: list[Core], drafts: tuple[Draft, ...]) -> Iterato
     fields = [fields_of(core) for core in cores] + [
         {"core": draft.folder, "name": draft.name, "release": UNKNOWN, "kind": UNKNOWN} for draft in drafts
     ]
-    menu: list[ConfigFile] = [board.menu] if board.menu else []
-    for one in fields:
-        for file in menu:
-            path = join(board.core_folder.format_map(one), file.path.format_map(one))
-            yield path, write_config(file, one)
+    if board.menu and board.one_menu:
+        yield board.menu.path, write_for_each(board.menu, fields)
+    elif board.menu:
+        for one in fields:
+            yield menu_path(board, one), write_config(board.menu, one)
     for core in cores:
         for file in core.configs:
             yield file.path.format_map(fields_of(core)), write_config(file, fields_of(core))

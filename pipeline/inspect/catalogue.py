@@ -94,6 +94,7 @@ def _pattern(board: Board) -> re.Pattern[str]:
 def _places(board: Board, there: set[str]) -> int:
     """Return how many of a board's places are on a card: bitstreams, config files, reserved files and folders."""
     fixed = {setting.path for setting in board.settings.values()} | set(board.reserved)
+    fixed |= {board.menu.path} if board.menu and board.one_menu else set()
     return sum(1 for _ in core_folders(board, there)) + sum(_is_there(pattern, there) for pattern in fixed)
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from pipeline.build.recipe import UNBUILT
-from pipeline.card.contents import fields_of, join
+from pipeline.card.contents import fields_of, menu_path
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
+from pipeline.configs.write import write_config
 from pipeline.fat.names import fold, is_short
 from pipeline.inspect.catalogue import bitstream_path, core_folders
 from pipeline.model.content import CardFile
@@ -162,9 +163,17 @@ def _what(one: CardFile) -> str:
 def _core_rules(against: Against, core: Core) -> Iterator[str]:
     board, fields = against.board, fields_of(core)
     if board.menu:
-        menu = join(board.core_folder.format_map(fields), board.menu.path.format_map(fields))
-        if fold(menu) not in against.by_path:
-            yield f"{menu} is missing, which names core {core.id} in the menu: write it"
+        menu = against.by_path.get(fold(menu_path(board, fields)))
+        if menu is None:
+            yield f"{menu_path(board, fields)} is missing, which names core {core.id} in the menu: write it"
+        elif board.one_menu:
+            lines = against.read(menu.path).splitlines()
+            wanted = write_config(replace(board.menu, head=()), fields).splitlines()
+            yield from (
+                f'{menu.path} does not name core {core.id}: add the line "{line.decode(board.menu.encoding)}"'
+                for line in wanted
+                if line not in lines
+            )
     for name, choice in core.needs.settings.items():
         yield from _setting_rule(against, core, board.settings[name], choice)
     yield from _title_rules(against, core)

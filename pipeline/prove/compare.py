@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Collection, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -45,7 +47,7 @@ def build_again(inputs: Inputs, card_id: str, scratch: Path, varied: Collection[
         "workers": environment_variations.workers(varied),
     }
     words = [sys.executable, "-m", "pipeline.prove.proof_worker", json.dumps(job)]
-    done = subprocess.run(
+    with subprocess.Popen(
         environment_variations.clock(words, varied),
         cwd=folder / "cwd",
         env=environment_variations.environment(varied),
@@ -53,12 +55,25 @@ def build_again(inputs: Inputs, card_id: str, scratch: Path, varied: Collection[
         stdout=subprocess.PIPE,
         encoding="utf-8",
         process_group=0 if os.name == "posix" else None,  # Ctrl-C is for this process, which ends that one
-        check=False,
-    )
-    if done.returncode:
-        kind = MachineError if done.returncode == MachineError.exit_code else CheckError
-        raise kind(_problems(done.stdout, card_id, {str(copied): inputs.workspace.shown(inputs.workspace.inputs)}))
+    ) as process:
+        try:
+            said, _ = process.communicate()
+        except BaseException:
+            _kill(process)
+            raise
+    if process.returncode:
+        kind = MachineError if process.returncode == MachineError.exit_code else CheckError
+        raise kind(_problems(said, card_id, {str(copied): inputs.workspace.shown(inputs.workspace.inputs)}))
     return build / "cards" / card_id
+
+
+def _kill(process: subprocess.Popen[str]) -> None:
+    """End a process with those it started, and wait for it."""
+    if os.name == "posix":
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+    process.kill()
+    process.wait()
 
 
 def sums(folder: Path) -> Sums:

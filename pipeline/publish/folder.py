@@ -4,16 +4,25 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
 from pipeline.errors import CheckError, Place, Problem
+from pipeline.model.text import shown
 
 SUMS = "SHA256SUMS"
 SIGNATURE = f"{SUMS}.sig"
 UNLISTED = {SUMS, SIGNATURE}
 """What the checksum list cannot name: itself, and what signs it."""
 STRANGE = "do not use this folder; get it again from where it was published"
+
+VERSION = re.compile(r"[A-Za-z0-9]([A-Za-z0-9._+-]*[A-Za-z0-9_+-])?")
+DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)[0-9])(\..*)?", re.IGNORECASE)
+"""Names that are devices on Windows, with and without an extension.
+
+Source: Microsoft, "Naming Files, Paths, and Namespaces".
+"""
 
 Progress = Callable[[int], None]
 
@@ -27,25 +36,24 @@ def files_of(folder: Path) -> dict[str, Path]:
     for root, folders, names in os.walk(folder, onerror=_fail):
         for name in (*folders, *names):
             path = Path(root, name)
-            shown = path.relative_to(folder).as_posix()
+            below = path.relative_to(folder).as_posix()
             if path.is_symlink() or not (path.is_file() or path.is_dir()):
-                problems.append(
-                    Problem(_place(shown), "is a link or a device; expected plain files and folders", STRANGE)
-                )
+                what = "is a link or a device; expected plain files and folders"
+                problems.append(Problem(_place(below), what, STRANGE))
             elif path.is_file():
-                files[shown] = path
+                files[below] = path
     if problems:
         raise CheckError(problems)
     return dict(sorted(files.items()))
 
 
-def plain(text: str) -> str:
-    """Return a text as it is shown; what could play tricks with a terminal is shown as escapes."""
-    return text if text.isprintable() else ascii(text)
+def is_version(text: str) -> bool:
+    """Whether a card's version can be part of a folder's name, and be one by itself, on any system."""
+    return VERSION.fullmatch(text) is not None and DEVICE.fullmatch(text) is None
 
 
 def _place(name: str) -> Place:
-    return Place(plain(name))
+    return Place(shown(name))
 
 
 def _fail(error: OSError) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 from license_expression import Licensing, get_spdx_licensing
+
+from pipeline.model.text import listed, shown
 
 Document = Mapping[str, Any]
 """A record as JSON gives it; schemas/record.schema.json describes it."""
@@ -19,9 +22,17 @@ HOLDERS = {
     "rom-file": "title",
     "title-file": "title",
     "card-file": "card",
-    "config": "board",
 }
-"""Whose rights a file of each kind falls under; a config file is one of the board's that was changed, or else ours."""
+"""Whose rights a copied or assembled file of each kind falls under."""
+
+KEYS = ("licence", "holder", "source")
+UNSTATED = {"n/a", "noassertion", "none", "tbd", "unknown"}
+"""Words that state no holder and no source, in lower case.
+
+NONE and NOASSERTION: SPDX Specification 2.3, clause 7.17 (from memory); the others are common practice.
+"""
+FILLERS = "\u115f\u1160\u3164\uffa0"
+"""Letters that show nothing. Source: The Unicode Standard, property Default_Ignorable_Code_Point."""
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
@@ -52,17 +63,22 @@ def refusals(record: Document) -> tuple[Refusal, ...]:
 
 def stated(record: Document, kind: str, owner: str) -> Mapping[str, str]:
     """Return licence, holder and source as the record states them for a manifest, as far as they are stated."""
-    sides = {"board": [record["board"]], "card": [record["card"]], "core": record["cores"], "title": record["titles"]}
-    return next((side.get("rights", {}) for side in sides[kind] if side["id"] == owner), {})
+    parts = {"board": [record["board"]], "card": [record["card"]], "core": record["cores"], "title": record["titles"]}
+    rights: Mapping[str, str] = next((part.get("rights", {}) for part in parts[kind] if part["id"] == owner), {})
+    return {key: text for key, text in rights.items() if _is_stated(key, text)}
 
 
 def holder_of(record: Document, file: Mapping[str, Any]) -> tuple[str, str] | None:
-    """Return kind and id of the manifest whose rights a file falls under; None for what the build wrote itself."""
+    """Return kind and id of the manifest whose rights a file falls under; None for what the build wrote itself.
+
+    An edited file falls under the rights of whoever gave it before it was edited.
+    """
     origin = file["made-from"]
-    if origin["kind"] not in HOLDERS or (origin["kind"] == "config" and not origin["contents"]):
-        return None
-    kind = HOLDERS[origin["kind"]]
-    return kind, record["board"]["id"] if kind == "board" else origin["owner"]
+    kind, owner = origin["kind"], origin["owner"]
+    if kind == "config" and origin["contents"]:
+        before = origin["contents"][0]
+        kind, owner = before.get("kind", "board-file"), before.get("owner", record["board"]["id"])
+    return (HOLDERS[kind], owner) if kind in HOLDERS else None
 
 
 def made_of(file: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -95,15 +111,26 @@ def _refusals(record: Document) -> Iterator[Refusal]:
         if holder:
             counts[holder] = counts.get(holder, 0) + 1
     for (kind, owner), files in counts.items():
-        rights = stated(record, kind, owner)
-        missing = [key for key in ("licence", "holder", "source") if not rights.get(key)]
-        if missing:
-            what = f"found no {' and no '.join(missing)}; expected all three, since files of it are to be passed on"
-            yield Refusal(kind=kind, id=owner, key="rights", files=files, what=what, hint=HINT)
-        wrong = wrong_licence(rights["licence"]) if rights.get("licence") else None
-        if wrong:
-            what = f'found "{rights["licence"]}" ({wrong}), expected an expression of licences on the SPDX list'
-            yield Refusal(kind=kind, id=owner, key="rights.licence", files=files, what=what, hint=HINT)
+        for key, what in wrong_rights(stated(record, kind, owner)):
+            yield Refusal(kind=kind, id=owner, key=key, files=files, what=what, hint=HINT)
+
+
+def wrong_rights(rights: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Yield manifest key and problem for each reason why rights, as ``stated`` returns them, do not suffice."""
+    missing = [key for key in KEYS if key not in rights]
+    if missing:
+        verb = "is" if len(missing) == 1 else "are"
+        yield "rights", f"{listed(missing)} {verb} missing; licence, holder and source are all required to publish"
+    wrong = wrong_licence(rights["licence"]) if "licence" in rights else None
+    if wrong:
+        found = f'found "{shown(rights["licence"])}" ({shown(wrong)})'
+        yield "rights.licence", f"{found}, expected an expression of licences on the SPDX list"
+
+
+def _is_stated(key: str, text: str) -> bool:
+    """Whether a text has a letter or digit that shows; of holder and source also that it is no word for nothing."""
+    shows = any(unicodedata.category(character)[0] in "LN" and character not in FILLERS for character in text)
+    return shows and (key == "licence" or text.strip().casefold() not in UNSTATED)
 
 
 HINT = "state it if you know it; else take it off the card, or publish the recipe: doit publish CARD --recipe"

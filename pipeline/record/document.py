@@ -8,7 +8,7 @@ from hashlib import sha256
 from pipeline.errors import Problem
 from pipeline.fat.boot import serial_text
 from pipeline.model.canonical import dump
-from pipeline.model.content import CardFile, Origin
+from pipeline.model.content import CardFile, Ingredient, Origin
 from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Board, Core, Rights, Title
 from pipeline.model.matrix import matrix_document
@@ -27,12 +27,18 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
     return dump(
         {
             "cardkiln-record": VERSION,
-            "card": {"id": card.id, "name": card.name, "version": card.version, "rights": _rights(card.rights)},
+            "card": {
+                "id": card.id,
+                "name": card.name,
+                "version": card.version,
+                "rights": _rights(card.rights),
+                **({"without-kept": list(card.without_kept)} if card.without_kept else {}),
+            },
             "made-by": {"program": finished.made_by, "read-back": proof.reader},
             "image": {"file": "card.img", "size": proof.image_size, "sha256": proof.image_sha256},
             "plan": {"file": "plan.json", "sha256": finished.plan_sha256},
             "proven": {"files": proof.files, "folders": proof.folders, "file-bytes": proof.file_bytes},
-            "volume": _volume(plan, finished.timestamp_from),
+            "volume": volume_document(plan, finished.timestamp_from),
             "board": {
                 "id": board.id,
                 "name": board.name,
@@ -45,7 +51,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
             "stations": matrix_document(finished.stations, finished.outlooks),
             "warnings": [_warning(warning) for warning in finished.warnings],
             "silenced": [{**_warning(warning), "reason": reason} for warning, reason in finished.silenced],
-            "folders": [_placed(entry) for entry in plan.entries if entry.is_folder],
+            "folders": [placed(entry) for entry in plan.entries if entry.is_folder],
             "files": (
                 _file(entry, by_path[entry.path], ranges.get(entry.path, ()))
                 for entry in plan.entries
@@ -76,7 +82,8 @@ def sums_text(sums: Mapping[str, str]) -> str:
     return "".join(f"{sums[name]}  {name}\n" for name in sorted(sums))
 
 
-def _volume(plan: Plan, timestamp_from: str) -> dict[str, object]:
+def volume_document(plan: Plan, timestamp_from: str) -> dict[str, object]:
+    """Return what a record says of the volume; ``timestamp_from``: as in ``FinishedCard``."""
     volume = plan.volume
     return {
         "type": f"fat{volume.fat_bits}",
@@ -122,7 +129,8 @@ def _title(title: Title) -> dict[str, object]:
     return {"id": title.id, "name": title.name, "core": title.core, "rights": _rights(title.rights), **_facts(title)}
 
 
-def _placed(entry: Entry) -> dict[str, object]:
+def placed(entry: Entry) -> dict[str, object]:
+    """Return where a record says a file or folder lies."""
     return {
         "path": entry.path,
         "short-name": entry.short,
@@ -133,7 +141,7 @@ def _placed(entry: Entry) -> dict[str, object]:
 
 def _file(entry: Entry, file: CardFile, ranges: Sequence[Range]) -> dict[str, object]:
     return {
-        **_placed(entry),
+        **placed(entry),
         "size": entry.size,
         "sha256": entry.sha256,
         "placement": file.placement,
@@ -145,9 +153,14 @@ def _origin(origin: Origin) -> dict[str, object]:
     return {
         "kind": origin.kind,
         "owner": origin.owner,
-        "contents": [{"role": i.role, "size": i.size, "sha256": i.sha256} for i in origin.ingredients],
+        "contents": [_content(ingredient) for ingredient in origin.ingredients],
         "steps": list(origin.steps),
     }
+
+
+def _content(ingredient: Ingredient) -> dict[str, object]:
+    given = {"kind": ingredient.kind, "owner": ingredient.owner} if ingredient.kind else {}
+    return {"role": ingredient.role, "size": ingredient.size, "sha256": ingredient.sha256, **given}
 
 
 def _range(one: Range) -> dict[str, object]:

@@ -72,7 +72,8 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
         result = evaluate(trees.whole, {**chips, "": result}, attrgetter("apply"), report) or b""
     _stop(CheckError, report)
     if rom.sha256 and (digest := hashlib.sha256(result).hexdigest()) != rom.sha256:
-        hint = "every chip is the declared one, so a step is wrong, or this hash is"
+        wrong = f"with the finished file at hand, doit solve title:{title.id} {rom.key} FILE says which"
+        hint = f"every chip is the declared one, so a step is wrong, or this hash is; {wrong}"
         report.add(f"{rom.key}.sha256", f"the steps give {digest}; expected {rom.sha256}", hint)
     _stop(CheckError, report)
     return result
@@ -115,7 +116,7 @@ def contents(title: Title) -> dict[str, Content]:
 
 
 def content_key(title: Title, name: str) -> str:
-    """Return the manifest key at which a chip ("chips.6f") or patch ("patches.fix") is declared."""
+    """Return the manifest key at which a chip ("chips.4t") or patch ("patches.fix") is declared."""
     return f"{CONTENT_KEYS['chip' if name in title.chips else 'patch']}.{name}"
 
 

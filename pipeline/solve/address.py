@@ -131,15 +131,19 @@ def _built(source: Source, offset: int, size: int, changes: Changes) -> Built:
 def _key(data: bytes, lines: int, part: slice = EVERY) -> bytes:
     """Return in how many bits the bytes on one address line differ from the first; exchanged lines reorder them.
 
-    The last byte, which stays where it is, comes behind them, unless ``part`` leaves it out. Where that is backward,
-    all is seen from the last address.
+    Then come the last byte, which stays where it is, and those with one line not set, seen from it. ``part`` may leave
+    these out, or, where it is backward, the former.
     """
-    if part.step == -1:
-        first = data[-1]
-        return bytes(sorted([(data[-1 - (1 << k)] ^ first).bit_count() for k in range(lines)]))
-    first = data[0]
-    single = bytes(sorted([(data[1 << k] ^ first).bit_count() for k in range(lines)]))
-    return single if part.stop else single + bytes([(data[-1] ^ first).bit_count()])
+    forward = b"" if part.step else _seen_from(data, 0, 1, lines)
+    backward = b"" if part.stop else _seen_from(data, -1, -1, lines)
+    if part != EVERY:
+        return forward + backward
+    return forward + backward + bytes([(data[-1] ^ data[0]).bit_count()])
+
+
+def _seen_from(data: bytes, start: int, sign: int, lines: int) -> bytes:
+    first = data[start]
+    return bytes(sorted([(data[start + (sign << k)] ^ first).bit_count() for k in range(lines)]))
 
 
 def _found(chip: bytes, run: bytes, lines: int, part: slice) -> Changes | None:

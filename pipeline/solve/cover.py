@@ -20,6 +20,8 @@ MOST_BLOCKS = 256
 """Blocks in one order."""
 RUN_COST = 4
 """What a run costs in pieces and changes: a part of a chip that gives the same bytes comes first."""
+MOST_MOVED = 1 << 12
+"""Blocks of one chip that are put in order, or that exchanged address lines may have moved."""
 LONGEST_PERIOD = 16
 """Pieces that are repeated together."""
 
@@ -178,6 +180,8 @@ def _as_blocks(run: list[Span]) -> list[Span]:
     if sum(atom.size for atom in atoms) < whole or whole == len(source.data):
         low, whole, take = 0, len(source.data), ()
     size = gcd(*(value for atom in atoms for value in (atom.offset - low, atom.size)), whole)
+    if whole // size > MOST_MOVED:
+        return run
     order = tuple(
         n for atom in atoms for n in range((atom.offset - low) // size, (atom.offset - low + atom.size) // size)
     )

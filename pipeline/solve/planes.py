@@ -21,6 +21,11 @@ HEAD = 8
 """Bytes at the start of a piece that may differ, as a check field does."""
 TAIL = 32
 """Bytes at its end that may."""
+LARGEST = 1 << 16
+"""Bytes of a chip that may be dumped with several bits of one word in a byte; such chips are small."""
+MANY = 256
+"""Chips that are looked at in every form and from every part on; of more, the lines of whole chips."""
+MOST_LINES = 200_000
 PARTS = 16
 """Parts of equal size at whose starts a piece may begin in its chip."""
 
@@ -48,6 +53,8 @@ def forms(sources: Sequence[Source]) -> Iterator[Form]:
     """Yield the forms in which chips of 4 bits and of 1 bit are dumped."""
     for source in sources:
         yield Form(source, (), source.data)
+    small = [source for source in sources if len(source.data) <= LARGEST][:MANY]
+    for source in small:
         for order in ("low-first", "high-first"):
             yield Form(source, (change("unpack", order),), unpack(source.data, order=order))
         for packed, data in (("lsb-first", source.data), ("msb-first", source.data.translate(REVERSED))):
@@ -67,17 +74,19 @@ class Book:
 
     def __init__(self, sources: Sequence[Source]) -> None:
         self._lines: dict[bytes, list[Line]] = {}
+        count = 0
         for form in forms(sources):
             size = len(form.data)
-            step = max(size // PARTS, 16)
+            step = max(size // PARTS, 16) if len(sources) <= MANY else size
             width = 1 if form.packed else 4 if form.then else 8
             for bit in range(width):
                 line = form.data.translate(BITS[bit])
                 for offset in (HEAD, *range(0, size - LEAST + 1, step)):
                     start = line[offset : offset + PREFIX]
-                    if 3 < start.count(1) < len(start) - 3:
+                    if count < MOST_LINES and 3 < start.count(1) < len(start) - 3:
                         for key, inverted in ((start, False), (start.translate(FLIPPED), True)):
                             self._lines.setdefault(key, []).append(Line(form, offset, bit, inverted))
+                            count += 1
         self.longest = max((8 * len(source.data) for source in sources), default=0)
         self._lengths = sorted({len(key) for key in self._lines}, reverse=True)
 

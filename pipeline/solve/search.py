@@ -55,19 +55,20 @@ def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Sp
         spans += _direct(tolerant(find_matches(target, direct(), sources, unit, open_), target))
     matches: list[Match] = []
     chips = {source.chip: source.data for source in sources}
-    books = None
+    books: tuple[Book, AddressBook] | None = None
     for unit in UNITS:
         open_ = _open(target, spans, free)
         if open_.count(1) < RUN:
             return spans
-        books = books or (Book(sources), AddressBook(sources))
-        lines, addresses = books
         for lanes in _batches(len(target)):
             matches += find_matches(target, lanes, sources, unit, open_)
-        spans += groups(
-            target, tolerant(matches, target), chips, partial(_lane, lines, addresses if unit == UNITS[-1] else None)
-        )
-        spans += _planes(target, lines, chips, _open(target, spans, free))
+        last = books if unit == UNITS[-1] else None
+        spans += groups(target, tolerant(matches, target), chips, partial(_lane, last))
+        open_ = _open(target, spans, free)
+        if open_.count(1) < RUN:
+            return spans
+        books = lines, addresses = books or (Book(sources), AddressBook(sources))
+        spans += _planes(target, lines, chips, open_)
         spans += _address(target, addresses, chips, _open(target, spans, free))
     return spans
 
@@ -185,12 +186,13 @@ def _address(target: bytes, book: AddressBook, chips: Mapping[str, bytes], open_
     return found
 
 
-def _lane(lines: Book, addresses: AddressBook | None, data: bytes) -> Atom | Built | None:
+def _lane(books: tuple[Book, AddressBook] | None, data: bytes) -> Atom | Built | None:
     """Return what a whole lane is made of that was not found in it: address lines exchanged, nibbles, planes.
 
-    Without ``addresses`` nothing, since the lane may yet be found in units of more bytes.
+    Without books nothing, since the lane may yet be found in units of more bytes.
     """
-    if addresses is None:
+    if books is None:
         return None
+    lines, addresses = books
     built = addresses.at(data) or _lines(lines, data)
     return built if built and built.size == len(data) and not built.head else None

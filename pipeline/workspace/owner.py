@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ManifestError, Place, Problem
-from pipeline.manifest.text.read import FOLDERS
+from pipeline.manifest.files import FOLDERS
 from pipeline.workspace import state
 from pipeline.workspace.workspace import Workspace
 

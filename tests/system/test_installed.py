@@ -97,7 +97,7 @@ def test_a_card_is_built_changed_verified_and_published(installed: Environment) 
 
 def test_what_is_read_at_run_time_comes_from_the_package(installed: Environment) -> None:
     names = {path.name for path in (installed.package / "schemas").iterdir()}
-    assert names == {path.name for path in (ROOT / "schemas").iterdir()}
+    assert names == {path.name for path in (ROOT / "schemas").iterdir() if path.suffix in (".json", ".md")}
     assert not (installed.package.parent / "schemas").exists()
 
 
@@ -121,15 +121,12 @@ def test_the_source_distribution_builds_the_same_wheel(built: dict[str, Path], t
     assert wheel.read_bytes() == built["wheel"].read_bytes()
 
 
-def test_the_wheel_installs_the_script_that_doit_has(built: dict[str, Path]) -> None:
+def test_the_wheel_installs_the_script_doit(built: dict[str, Path]) -> None:
     """``uv tool install`` and ``pipx install`` put only the scripts of the package itself on the path."""
     with zipfile.ZipFile(built["wheel"]) as wheel:
         (name,) = (name for name in wheel.namelist() if name.endswith(".dist-info/entry_points.txt"))
-        text = wheel.read(name).decode()
-    (theirs,) = PACKAGES.glob("doit-*.dist-info/entry_points.txt")
-    line = "doit = doit.__main__:main"
-    assert line in text.splitlines()
-    assert line in theirs.read_text("utf-8").splitlines()
+        _, _, scripts = wheel.read(name).decode().partition("[console_scripts]\n")
+    assert scripts.splitlines()[0].startswith("doit = pipeline.")
 
 
 def test_the_environment_has_no_way_to_the_clone(installed: Environment) -> None:

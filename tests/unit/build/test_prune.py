@@ -21,13 +21,13 @@ LEFT = (
 )
 FINISHED = (
     "build/cards/gone/card.img",
-    "build/configs/gone/BOARD.CFG",
+    "build/configs/gone/BENCH.SET",
     "build/state/image/gone.json",
 )
 KEPT = (
     "build/cards/desk/card.img",
-    "build/configs/desk/BOARD.CFG",
-    "build/configs/desk/ENGINES/FERN/MENU.TXT",
+    "build/configs/desk/BENCH.SET",
+    "build/configs/desk/FABRICS/FERN/SIGN.TXT",
     "build/received/gone/card.img",
     "build/roms/snail-race/SNAIL.ROM",
     "build/state/image/desk.json",

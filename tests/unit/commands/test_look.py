@@ -18,39 +18,39 @@ volume  partition type 04 at sector 63, 16 MiB: FAT16, read here
         8,167 clusters of 2 KiB, 8,146 free
         label GARAGE, serial 1234-ABCD
 tree    11 files in 6 folders, 1 of them in more than one piece
-        BOARD.CFG                          49  cluster 2
+        BENCH.SET                          49  cluster 2
         NOTES.TXT                          22  cluster 3
         DISCS.LIB                       7,530  4 pieces: 4, 6, 8, ...
-        ENGINES/                               cluster 5
+        FABRICS/                               cluster 5
           FERN/                                cluster 7
-            ENGINE.BIT                    720  cluster 15
-            MENU.TXT                        6  cluster 16
+            FERN.FAB                      720  cluster 15
+            SIGN.TXT                        6  cluster 16
           MOSS/                                cluster 9
-            ENGINE.BIT                    780  cluster 17
-            MENU.TXT                       13  cluster 18
-        GAMES/                                 cluster 11
+            MOSS.FAB                      780  cluster 17
+            SIGN.TXT                       13  cluster 18
+        GOODS/                                 cluster 11
           FERN/                                cluster 12
             SNAIL.ROM                   2,048  cluster 19
             dump of chip a.bin          1,024  cluster 20
         PICTURES/                              cluster 13
           a long name.raw               3,072  clusters 21-22
         ._DISCS.LIB                         4  cluster 14
-first   BOARD.CFG, which has the lowest file cluster too
+first   BENCH.SET, which has the lowest file cluster too
 health  nothing is wrong
 litter  ._DISCS.LIB
 board   oak, guessed: 3 of its places are there
 holds   core fern
         title snail-race
-        ENGINES/MOSS/ENGINE.BIT, by its place a core, but none that is known
+        FABRICS/MOSS/MOSS.FAB, by its place a core, but none that is known
 rules   the volume label is before the first file, the board expects it after: build the card
         DISCS.LIB is the third entry and lies in four pieces; it must be the first file in one piece: copy it onto a \
 freshly formatted card before all others, or build the card
-        core fern needs keyboard external: in BOARD.CFG, set port in [input] to 1
-known   BOARD.CFG: board file of oak
+        core fern needs language regional: in BENCH.SET, set form in [words] to 1
+known   BENCH.SET: board file of oak
         DISCS.LIB: core file of fern
-        ENGINES/FERN/ENGINE.BIT: bitstream of fern
-        GAMES/FERN/SNAIL.ROM: ROM file of snail-race
-        GAMES/FERN/dump of chip a.bin: chip a1 of snail-race
+        FABRICS/FERN/FERN.FAB: bitstream of fern
+        GOODS/FERN/SNAIL.ROM: ROM file of snail-race
+        GOODS/FERN/dump of chip a.bin: chip a1 of snail-race
 """
 
 
@@ -121,7 +121,7 @@ def test_json_is_one_document(by_hand: Path, tmp_path: Path) -> None:
     assert seen["board"] == {"id": "oak", "why": "guessed: 3 of its places are there"}
     assert seen["volume"]["serial"] == "1234-ABCD"
     assert [item["path"] for item in seen["volume"]["items"] if len(item["extents"]) > 1] == ["DISCS.LIB"]
-    assert seen["unknown-cores"] == ["ENGINES/MOSS/ENGINE.BIT"]
+    assert seen["unknown-cores"] == ["FABRICS/MOSS/MOSS.FAB"]
 
 
 def test_without_manifests_the_volume_is_told_all_the_same(by_hand: Path, tmp_path: Path) -> None:

@@ -43,39 +43,68 @@ def test_expressions_of_listed_licences_may_be_passed_on(expression: str) -> Non
     assert refusals(record(*EVERY_KIND, title={**STATED, "licence": expression})) == ()
 
 
-@pytest.mark.parametrize(
-    ("expression", "wrong"),
-    [
-        ("free", "Unknown license key(s): free"),
-        ("MIT AND mine", "Unknown license key(s): mine"),
-        ("MIT AND", None),
-        ("NOASSERTION", "Unknown license key(s): NOASSERTION"),
-        ("NONE", "Unknown license key(s): NONE"),
-        ("LicenseRef-scancode-public-domain", '"LicenseRef-scancode-public-domain" is a text of one\'s own'),
-    ],
-)
-def test_other_expressions_may_not(expression: str, wrong: str | None) -> None:
-    found = wrong_licence(expression)
-    assert found == (wrong or found)
-    assert found
-    what = f'found "{expression}" ({found}), expected an expression of licences on the SPDX list'
+# The grammar of SPDX Specification 2.3, Annex D: an exception stands after WITH and nowhere else, operators stand
+# between expressions, "+" belongs to licences that have later versions. Neither NONE nor NOASSERTION is an expression.
+INVALID = {
+    "free": "Unknown license key(s): free",
+    "MIT AND mine": "Unknown license key(s): mine",
+    "MIT OR NONE": "Unknown license key(s): NONE",
+    "NOASSERTION": "Unknown license key(s): NOASSERTION",
+    "NONE": "Unknown license key(s): NONE",
+    "LicenseRef-scancode-public-domain": '"LicenseRef-scancode-public-domain" is a text of one\'s own',
+    "MIT WITH Apache-2.0": (
+        'A plain license symbol cannot be used as an exception in a "WITH symbol" statement. for token: "Apache-2.0" '
+        "at position: 9"
+    ),
+    "Classpath-exception-2.0": (
+        'A license exception symbol can only be used as an exception in a "WITH exception" statement. for token: '
+        '"Classpath-exception-2.0"'
+    ),
+    "Classpath-exception-2.0 WITH MIT": (
+        'A license exception symbol can only be used as an exception in a "WITH exception" statement. for token: '
+        '"Classpath-exception-2.0"'
+    ),
+    "GPL-2.0-only WITH Classpath-exception-2.0 WITH Classpath-exception-2.0": (
+        'Invalid expression for token: "WITH" at position: 42'
+    ),
+    "MIT AND": "AND requires two or more licenses as in: MIT AND BSD",
+    "AND MIT": 'Invalid operator sequence without symbols such as AND OR or OR OR for token: "AND"',
+    "MIT Apache-2.0": 'Invalid symbols sequence such as (A B) for token: "Apache-2.0" at position: 4',
+    "(MIT": "Invalid expression",
+    "MIT)": 'Unbalanced parenthesis for token: ")" at position: 3',
+}
+
+
+@pytest.mark.parametrize(("expression", "wrong"), INVALID.items())
+def test_other_expressions_may_not(expression: str, wrong: str) -> None:
+    assert wrong_licence(expression) == wrong
+    what = f'found "{expression}" ({wrong}), expected an expression of licences on the SPDX list'
     expected = Refusal(kind="core", id="fern", key="rights.licence", files=2, what=what, hint=HINT)
     assert refusals(record(*EVERY_KIND, core={**STATED, "licence": expression})) == (expected,)
 
 
 @pytest.mark.parametrize(
-    ("rights", "lacks"),
+    ("rights", "missing"),
     [
-        ({}, "no licence and no holder and no source"),
-        ({"licence": "MIT", "source": "x"}, "no holder"),
-        ({"licence": "MIT", "holder": "x"}, "no source"),
-        ({"holder": "x", "source": "x"}, "no licence"),
+        ({}, "licence, holder and source are"),
+        ({"licence": "MIT", "source": "x"}, "holder is"),
+        ({"licence": "MIT", "holder": "x"}, "source is"),
+        ({"holder": "x", "source": "x"}, "licence is"),
+        ({"licence": " ", "holder": "-", "source": "\u200b"}, "licence, holder and source are"),
+        ({"licence": "MIT", "holder": "\u3164", "source": "..."}, "holder and source are"),
+        ({"licence": "MIT", "holder": " None ", "source": "N/A"}, "holder and source are"),
+        ({"licence": "MIT", "holder": "NOASSERTION", "source": "\u202e\u00a0"}, "holder and source are"),
     ],
 )
-def test_what_is_not_stated_is_told_once_a_manifest(rights: dict[str, str], lacks: str) -> None:
-    what = f"found {lacks}; expected all three, since files of it are to be passed on"
+def test_what_is_not_stated_is_told_once_a_manifest(rights: dict[str, str], missing: str) -> None:
+    what = f"{missing} missing; licence, holder and source are all required to publish"
     expected = Refusal(kind="title", id="snail-race", key="rights", files=2, what=what, hint=HINT)
     assert refusals(record(*EVERY_KIND, title=rights)) == (expected,)
+
+
+@pytest.mark.parametrize("holder", ["7", "Ω", "山", "a", "-a-", "none of us"])
+def test_any_letter_or_digit_is_a_statement(holder: str) -> None:
+    assert refusals(record(*EVERY_KIND, title={**STATED, "holder": holder})) == ()
 
 
 def test_who_gives_nothing_to_the_card_needs_no_rights() -> None:
@@ -87,7 +116,25 @@ def test_a_changed_config_file_is_the_boards_and_a_written_one_ours() -> None:
     assert holder_of(record(), file("config", "desk", before)) == ("board", "oak")
     assert holder_of(record(), file("config", "desk")) is None
     assert made_of(file("config", "desk", before)) == before
+    assert holder_of(record(), file("menu", "fern")) is None
     assert made_of(file("config", "desk")) == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "owner", "holder"),
+    [
+        ("card-file", "desk", "card"),
+        ("core-file", "fern", "core"),
+        ("bitstream", "fern", "core"),
+        ("title-file", "snail-race", "title"),
+        ("rom-file", "snail-race", "title"),
+    ],
+)
+def test_an_edit_moves_no_file_under_other_rights(kind: str, owner: str, holder: str) -> None:
+    before = {"role": "before", "size": 3, "sha256": "cd" * 32, "kind": kind, "owner": owner}
+    edited = file("config", "desk", [before])
+    assert holder_of(record(), edited) == (holder, owner)
+    assert [(one.kind, one.id) for one in refusals(record(edited, **{holder: {}}))] == [(holder, owner)]
 
 
 def test_a_copied_file_is_its_own_content() -> None:
