@@ -253,13 +253,17 @@ def _parcels(
     want: Wanted, volumes: Mapping[int, Volume], works: Mapping[tuple[str, int], CardBuild], base: Sequence[CardFile]
 ) -> tuple[list[Parcel], Limits]:
     """Return each core as a parcel, and what the cards hold."""
-    board_sizes = {fold(file.path): file.content.size or 0 for file in base}
+    empty_sizes = {fold(file.path): file.content.size or 0 for file in base}
+    board_sizes = dict(empty_sizes)
     names = dict(map(_folded, base))
     files: dict[str, tuple[CardFile, ...]] = {}
     for (core_id, _), worked in works.items():
         for file in worked.files:
-            if fold(file.path) in board_sizes:  # a setting may make the board's own file longer
-                board_sizes[fold(file.path)] = max(board_sizes[fold(file.path)], file.content.size or 0)
+            path, size = fold(file.path), file.content.size or 0
+            if file.origin.kind == "menu" and path in board_sizes:  # one for all: each core adds its lines
+                board_sizes[path] += size - empty_sizes[path]
+            elif path in board_sizes:  # a setting may make the board's own file longer
+                board_sizes[path] = max(board_sizes[path], size)
         files[core_id] = tuple(file for file in worked.files if fold(file.path) not in board_sizes)
     trees = {core_id: _entries(path.path for path in held) for core_id, held in files.items()}
     own = _entries(names.values())

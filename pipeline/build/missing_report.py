@@ -18,7 +18,7 @@ from pipeline.sources.search.unwanted import Unwanted
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lack:
-    """One content that is missing: what it is ("chip 6f"), the part that is printed on it, and what comes nearest.
+    """One content that is missing: what it is ("chip 4t"), the part that is printed on it, and what comes nearest.
 
     ``built``: what it goes into is finished already, so that it is needed only when that is made anew. ``signs``:
     what the nearest source looks like.

@@ -116,7 +116,7 @@ def contents(title: Title) -> dict[str, Content]:
 
 
 def content_key(title: Title, name: str) -> str:
-    """Return the manifest key at which a chip ("chips.6f") or patch ("patches.fix") is declared."""
+    """Return the manifest key at which a chip ("chips.4t") or patch ("patches.fix") is declared."""
     return f"{CONTENT_KEYS['chip' if name in title.chips else 'patch']}.{name}"
 
 

@@ -40,7 +40,7 @@ def test_what_a_card_lacks_is_listed_by_who_asks_for_it(folder: Path) -> None:
         "\n"
         "desk lacks 3 contents\n"
         "  Fern (inputs/cores/fern.toml)\n"
-        "    ENGINES/FERN/ENGINE.BIT: 720 bytes\n"
+        "    FABRICS/FERN/FERN.FAB: 720 bytes\n"
         f"      SHA-256 {small.sha(small.BITSTREAM)}\n"
         "  Snail race (inputs/titles/snail-race.toml)\n"
         "    chip a1: 1 KiB\n"

@@ -48,7 +48,7 @@ def record(files: list[CardFile], **more: Any) -> str:
     )  # fmt: skip
 
 
-FILES = [samples.card_file("GAMES/SNAIL.ROM", b"rom"), samples.card_file("Read me.txt", b"hello!")]
+FILES = [samples.card_file("GOODS/SNAIL.ROM", b"rom"), samples.card_file("Read me.txt", b"hello!")]
 
 
 def test_a_record_keeps_to_its_schema() -> None:
@@ -118,11 +118,11 @@ def test_checksums_are_in_the_form_sha256sum_checks(tmp_path: Path) -> None:
 
 
 def test_a_rom_file_says_where_its_bytes_are_from() -> None:
-    ranges = {"GAMES/SNAIL.ROM": [Range(0, 3, (Source("chip", "6f", ("interleave",)),))]}
+    ranges = {"GOODS/SNAIL.ROM": [Range(0, 3, (Source("chip", "4t", ("interleave",)),))]}
     document = json.loads(record(FILES, ranges=ranges))
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
     files = document["files"]
     assert [one["made-from"].get("ranges") for one in files] == [
-        [{"start": 0, "end": 3, "from": ["chip 6f, interleave"]}],
+        [{"start": 0, "end": 3, "from": ["chip 4t, interleave"]}],
         None,
     ]
