@@ -11,7 +11,7 @@ from pipeline.model.derived import AlternativeForms, Form
 from pipeline.roms.operations.bit_values import invert, pack, unpack
 from pipeline.roms.operations.bits import REVERSED
 from pipeline.roms.operations.decode import decode
-from pipeline.roms.operations.text_dumps import FORMS, MARK, Run, form_of, with_sum_corrected
+from pipeline.roms.operations.text_dumps import FORMS, MARK, DataRun, form_of, with_sum_corrected
 from pipeline.roms.operations.wiring import swap_bytes
 
 HEADERS = (16, 32, 64, 128, 256, 512, 1024)
@@ -103,7 +103,7 @@ def _decoded(data: bytes, text: str, wanted: int) -> Iterator[Form]:
                 break
 
 
-def _runs(data: bytes, text: str) -> list[Run]:
+def _runs(data: bytes, text: str) -> list[DataRun]:
     try:
         return list(FORMS[text](data))
     except ValueError:

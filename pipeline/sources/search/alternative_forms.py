@@ -16,9 +16,9 @@ from pipeline.errors import CheckError
 from pipeline.model.content import Content
 from pipeline.model.derived import AlternativeForms, Derived
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.database import FormRow, Store
+from pipeline.sources.files.database import Database, FormRow
 from pipeline.sources.files.digest import Digest, digest
-from pipeline.sources.files.entry import Source
+from pipeline.sources.files.entry import SourceEntry
 
 LARGEST = 16 << 20
 """Bytes of a file that is still tried; the dump of a chip is smaller."""
@@ -33,7 +33,7 @@ BATCH = 256
 class _Try(NamedTuple):
     """A source that was read, the sizes of forms that were looked at, and those that it has."""
 
-    source: Source
+    source: SourceEntry
     known: Digest
     sizes: set[int]
     forms: list[FormRow]
@@ -47,7 +47,7 @@ class Derivation(NamedTuple):
 
 
 def derive(
-    store: Store, wanted: Iterable[Content], alternatives: AlternativeForms, progress: Callable[[int], None]
+    store: Database, wanted: Iterable[Content], alternatives: AlternativeForms, progress: Callable[[int], None]
 ) -> Derivation:
     """Return which source becomes which wanted content by one change; contents of unknown size are not looked for.
 
@@ -55,7 +55,7 @@ def derive(
     """
     contents = {content.sha256: content for content in wanted if content.size}
     sizes = {content.size for content in contents.values() if content.size}
-    sources: dict[str, list[Source]] = defaultdict(list)
+    sources: dict[str, list[SourceEntry]] = defaultdict(list)
     room, left, tries, tried = MOST, 0, list[_Try](), store.tried() if sizes else {}
     for source, fitting in _plausible(store, sizes, alternatives):
         sha256 = source.sha256
@@ -81,7 +81,9 @@ def derive(
     return Derivation({sha256: derived for sha256, derived in found.items() if derived}, left)
 
 
-def _plausible(store: Store, sizes: set[int], alternatives: AlternativeForms) -> Iterator[tuple[Source, set[int]]]:
+def _plausible(
+    store: Database, sizes: set[int], alternatives: AlternativeForms
+) -> Iterator[tuple[SourceEntry, set[int]]]:
     """Yield the sources that may have a form of a wanted size with these sizes, the preferred first."""
     fitting: dict[int, set[int]] = {}
     chosen = []
@@ -94,7 +96,7 @@ def _plausible(store: Store, sizes: set[int], alternatives: AlternativeForms) ->
         yield source, fitting[source.size]
 
 
-def _forms(source: Source, sizes: set[int], alternatives: AlternativeForms) -> tuple[Digest | None, list[FormRow]]:
+def _forms(source: SourceEntry, sizes: set[int], alternatives: AlternativeForms) -> tuple[Digest | None, list[FormRow]]:
     """Return the digest of a source and its forms that have these sizes; None where it cannot be read."""
     parts = list[bytes]()
     known: Digest | None = None
@@ -110,7 +112,7 @@ def _forms(source: Source, sizes: set[int], alternatives: AlternativeForms) -> t
     ]
 
 
-def _keep(store: Store, tries: list[_Try]) -> None:
+def _keep(store: Database, tries: list[_Try]) -> None:
     """Remember what was tried, and forget the list."""
     store.remember([(one.source, one.known) for one in tries])
     store.put_forms([(one.known.sha256, size) for one in tries for size in one.sizes],
@@ -118,7 +120,7 @@ def _keep(store: Store, tries: list[_Try]) -> None:
     tries.clear()
 
 
-def _best(rows: Iterable[FormRow], sources: Mapping[str, list[Source]]) -> Derived | None:
+def _best(rows: Iterable[FormRow], sources: Mapping[str, list[SourceEntry]]) -> Derived | None:
     """Return the way from the preferred source, None where none of the sources is there any more."""
     there = [(source, row) for row in rows for source in sources.get(row.source, ())]
     if not there:
