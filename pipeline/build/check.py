@@ -42,7 +42,9 @@ def run(build: Build) -> str:
         counted(len(manifest.cards), "card"),
     ]
     result = f"no errors, {counted(len(warnings), 'warning')}" if warnings else "no problems"
-    return f"{', '.join(kinds)}: {result}"
+    workspace = build.workspace
+    usual = workspace.inputs == workspace.base / "inputs"
+    return f"{', '.join(kinds)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
 
 
 def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
