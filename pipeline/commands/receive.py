@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.distribute.rebuild import build_recipe
-from pipeline.distribute.receive import Received, check, take_image
+from pipeline.distribute.receive import Received, check, take_image, write_cautions
 from pipeline.errors import MachineError, ManifestError
 from pipeline.model.text import listed, shown
 from pipeline.workspace.lock import locked
@@ -46,15 +46,18 @@ class Receive(OwnCommand):
                 image = take_image(self.workspace, received)
             else:
                 image = build_recipe(self.workspace, received, self._places(words[1:]))
+            cautions = self.workspace.shown(write_cautions(self.workspace, received))
         card, known = received.record["card"], received.record["image"]
         file = self.workspace.shown(image)
         if options["json"]:
             document = {"cardkiln-receive": 1, "card": card, "image": {**known, "file": file}}
-            print(json.dumps({**document, "signed": received.signed, "not-checked": received.unchecked}, indent=1))
+            document |= {"signed": received.signed, "not-checked": received.unchecked, "cautions": cautions}
+            print(json.dumps(document, indent=1))
         else:
             print(f"{shown(card['name'])}, version {card['version']}: image as published")
             print(received.signed)
             print(f"not checked: {_unchecked(received)}")
+            print(f"read the cautions before you use it: {cautions}")
             print(f"{file}: sha256 {known['sha256']}")
         return 0
 
