@@ -14,7 +14,7 @@ from pipeline.roms.operations.bits import REVERSED
 from pipeline.roms.operations.decode import decode
 from pipeline.roms.operations.pieces import interleave, join
 from pipeline.roms.operations.shape import lane
-from pipeline.roms.operations.text_dumps import FORMS, MARK, Run, form_of, with_sum_corrected
+from pipeline.roms.operations.text_dumps import FORMS, MARK, DataRun, form_of, with_sum_corrected
 from pipeline.roms.operations.wiring import data_lines, reverse_bytes, swap_bytes, swap_words
 
 HEADERS = (16, 32, 64, 128, 256, 512, 1024)
@@ -185,7 +185,7 @@ def _decoded(data: bytes, text: str, wanted: int) -> Iterator[Form]:
                 break
 
 
-def _runs(data: bytes, text: str) -> list[Run]:
+def _runs(data: bytes, text: str) -> list[DataRun]:
     try:
         return list(FORMS[text](data))
     except ValueError:

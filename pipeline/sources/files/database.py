@@ -13,7 +13,7 @@ from typing import NamedTuple
 from pipeline.model.text import shown
 from pipeline.sources.files.archive import Fault, Listing
 from pipeline.sources.files.digest import Digest
-from pipeline.sources.files.entry import Source
+from pipeline.sources.files.entry import SourceEntry
 
 VERSION = 4
 """Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
@@ -104,7 +104,7 @@ def is_damage(error: sqlite3.Error) -> bool:
     return getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF in DAMAGED
 
 
-class Store:
+class Database:
     """The open SQLite file, or an index in memory. Every change is one transaction: a run can be killed at any moment.
 
     ``path``: None for memory. Raises ``sqlite3.Error`` from every method, and OSError where files are made or removed.
@@ -219,18 +219,18 @@ class Store:
         """Return how many members of archives can be used."""
         return int(self._sql.execute("SELECT COUNT(*) FROM members").fetchone()[0])
 
-    def sources(self) -> Iterator[Source]:
+    def sources(self) -> Iterator[SourceEntry]:
         """Yield all files and members, in no order."""
-        yield from map(Source._make, self._sql.execute(SOURCES.format("", "")))
+        yield from map(SourceEntry._make, self._sql.execute(SOURCES.format("", "")))
 
-    def sources_of(self, sizes: Iterable[int]) -> Iterator[Source]:
+    def sources_of(self, sizes: Iterable[int]) -> Iterator[SourceEntry]:
         """Yield the files and members of these sizes, in no order."""
         self._sql.execute("DELETE FROM sizes")
         self._sql.executemany("INSERT OR IGNORE INTO sizes VALUES (?)", ((size,) for size in sizes))
         query = SOURCES.format("WHERE size IN sizes", "WHERE members.size IN sizes")
-        yield from map(Source._make, self._sql.execute(query))
+        yield from map(SourceEntry._make, self._sql.execute(query))
 
-    def remember(self, digests: Iterable[tuple[Source, Digest]]) -> None:
+    def remember(self, digests: Iterable[tuple[SourceEntry, Digest]]) -> None:
         """Keep digests of sources whose file is still what the last scan saw; of others nothing is kept."""
         files, members = [], []
         for source, digest in digests:

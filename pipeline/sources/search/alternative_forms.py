@@ -18,9 +18,9 @@ from pipeline.errors import CheckError
 from pipeline.model.content import Content
 from pipeline.model.derived import AlternativeForms, Derived, Form, FormSource
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.database import FormRow, Store, TriedRow
+from pipeline.sources.files.database import Database, FormRow, TriedRow
 from pipeline.sources.files.digest import Digest, digest
-from pipeline.sources.files.entry import Source
+from pipeline.sources.files.entry import SourceEntry
 
 LARGEST = 16 << 20
 """Bytes of a file that is still tried, and of a content that is looked for; the dump of a chip is smaller."""
@@ -42,7 +42,7 @@ class Derivation(NamedTuple):
 
 
 def derive(
-    store: Store, wanted: Iterable[Content], alternatives: AlternativeForms, progress: Callable[[int], None]
+    store: Database, wanted: Iterable[Content], alternatives: AlternativeForms, progress: Callable[[int], None]
 ) -> Derivation:
     """Return which source, or which two, become which wanted content; contents of unknown size are not looked for.
 
@@ -61,7 +61,11 @@ class _Search:
     """One search: what is wanted, what is remembered of earlier ones, and how much may still be read."""
 
     def __init__(
-        self, store: Store, wanted: Iterable[Content], alternatives: AlternativeForms, progress: Callable[[int], None]
+        self,
+        store: Database,
+        wanted: Iterable[Content],
+        alternatives: AlternativeForms,
+        progress: Callable[[int], None],
     ) -> None:
         self._store, self._alternatives, self._progress = store, alternatives, progress
         self.sizes: dict[int, set[str]] = defaultdict(set)
@@ -71,9 +75,9 @@ class _Search:
         self.hashes = {sha256 for hashes in self.sizes.values() for sha256 in hashes}
         self._tried = {(row.source, row.second, row.size): row.heads for row in store.tried(self.sizes)}
         self._rows = {sha256: store.forms(sha256) for sha256 in self.hashes}
-        self._sources: dict[str, list[Source]] = defaultdict(list)
+        self._sources: dict[str, list[SourceEntry]] = defaultdict(list)
         self._room, self._fresh, self._found = MOST, list[TriedRow](), list[FormRow]()
-        self._read = list[tuple[Source, Digest]]()
+        self._read = list[tuple[SourceEntry, Digest]]()
         self._left = set[tuple[bytes, str | None]]()
 
     @property
@@ -108,7 +112,7 @@ class _Search:
                 self._try_neighbours(sources, 2 * size)
         self._keep()
 
-    def _try_neighbours(self, sources: list[Source], wanted: int) -> None:
+    def _try_neighbours(self, sources: list[SourceEntry], wanted: int) -> None:
         """Try each two neighbours among sources of one size, of which a chip may have a half each."""
         near: list[tuple[str, bytes]] = []
         for number, source in enumerate(sources):
@@ -137,7 +141,7 @@ class _Search:
         ways = ((sha256, self._best(rows)) for sha256, rows in self._rows.items())
         return {sha256: derived for sha256, derived in ways if derived}
 
-    def _plausible(self) -> Iterator[tuple[Source, set[int]]]:
+    def _plausible(self) -> Iterator[tuple[SourceEntry, set[int]]]:
         """Yield the sources that may have a form of a wanted size with these sizes, the preferred first."""
         fitting: dict[int, set[int]] = {}
         chosen = []
@@ -157,13 +161,13 @@ class _Search:
         now_wanted = (sha256 for sha256 in self.sizes[size] if bytes.fromhex(sha256[: 2 * HEAD]) in heads)
         return any((source, second) not in ((r.source, r.second) for r in self._rows[sha256]) for sha256 in now_wanted)
 
-    def _are_tried(self, source: Source, neighbour: Source, size: int) -> bool:
+    def _are_tried(self, source: SourceEntry, neighbour: SourceEntry, size: int) -> bool:
         first, second = source.sha256, neighbour.sha256
         if first is None or second is None:
             return False
         return first == second or not (self._is_untried(first, second, size) or self._is_untried(second, first, size))
 
-    def _bytes(self, source: Source, sizes: int) -> tuple[Digest, bytes] | None:
+    def _bytes(self, source: SourceEntry, sizes: int) -> tuple[Digest, bytes] | None:
         """Return the digest and the bytes of a source to try for so many sizes; None where it cannot be read."""
         parts = list[bytes]()
         known: Digest | None = None
@@ -214,13 +218,13 @@ class _Search:
         )
         return Derived(sources=tuple(found), how=row.how, change=row.change)
 
-    def _sources_of(self, row: FormRow) -> list[Source]:
+    def _sources_of(self, row: FormRow) -> list[SourceEntry]:
         """Return the preferred source of the file, or of each of the two, of a form; none where one is not there."""
         places = [self._sources.get(sha256) for sha256 in (row.source, row.second) if sha256]
         return [min(sources, key=lambda source: source.order) for sources in places if sources] if all(places) else []
 
 
-def _group(source: Source) -> tuple[bytes, str, int]:
+def _group(source: SourceEntry) -> tuple[bytes, str, int]:
     """Return the folder where a source lies, or its archive and the folder in that, and its size."""
     if source.member is None:
         return source.path.rpartition(os.fsencode(os.sep))[0], "", source.size
