@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.build.divide import Divided, Wanted, divided_text, reason, run, wanted, write
+from pipeline.build.divide import Divided, DivisionRequest, divided_text, reason, run, wanted, write
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import ID
@@ -75,7 +75,7 @@ def _size(text: str) -> int | None:
         raise ManifestError.one(f"--size: {error}") from None
 
 
-def _document(want: Wanted, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
+def _document(want: DivisionRequest, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
     return {
         "cardkiln-divide": 1,
         "board": want.board.id,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from io import FileIO
 from pathlib import Path
@@ -70,7 +71,7 @@ def extents(descriptor: int) -> Iterator[tuple[int, int, bool]]:
 def data_extents(descriptor: int, most: int | None = None) -> Iterator[tuple[int, int]]:
     """Yield the (from, to) of a file, or of its first bytes, that are no holes; all where the system cannot tell."""
     size = os.fstat(descriptor).st_size if most is None else most
-    if not hasattr(os, "SEEK_DATA"):
+    if sys.platform == "win32" or not hasattr(os, "SEEK_DATA"):
         yield 0, size
         return
     end = 0

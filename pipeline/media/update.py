@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,7 +69,7 @@ def apply(build: OpenedBuild, folder: Path, update: Update, *, clean: bool) -> N
     if clean:
         for path in update.changes.others:
             (folder / path).unlink()
-    if os.name == "posix":
+    if sys.platform != "win32":
         os.sync()
 
 

@@ -134,6 +134,10 @@ def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda
 
 
 def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> Result:
+    if sys.platform != "linux":
+        raise RefusedError.one(
+            "cannot be written on this system", "doit write CARD shows the steps", file=target.disk.path
+        )
     from pipeline.device import block_device  # here, since only Linux has what it imports
     from pipeline.device.write import bring, differences
 

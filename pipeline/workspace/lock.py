@@ -49,11 +49,10 @@ def keep_unpatched(descriptor: int) -> None:
 
 def is_kept_unpatched(path: Path) -> bool:
     """Whether some process has ``path`` open and asked that nothing be written into it."""
-    if sys.platform == "win32":
-        return False
-    with path.open("rb") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            return True
+    if sys.platform != "win32":
+        with path.open("rb") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                return True
     return False
