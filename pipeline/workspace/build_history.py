@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,10 @@ class BuildHistory:
     """The SHA-256 of the plans of a card's builds, oldest first; each names the files that are kept of it."""
 
     plans: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not all(re.fullmatch("[0-9a-f]{64}", plan) for plan in self.plans):
+            raise ValueError("expected SHA-256 sums")
 
 
 def keep_build(workspace: Workspace, card: str, record: bytes, plan: bytes) -> None:
