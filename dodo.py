@@ -2,6 +2,7 @@
 
 from pipeline.tasks import (
     DOIT_CONFIG,
+    task__roms_of,
     task_check,
     task_config,
     task_image,
@@ -13,6 +14,7 @@ from pipeline.tasks import (
 
 __all__ = [
     "DOIT_CONFIG",
+    "task__roms_of",
     "task_check",
     "task_config",
     "task_image",

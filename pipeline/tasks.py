@@ -1,26 +1,33 @@
-"""The doit tasks: what depends on what, and what each does. Stages decide themselves whether they are up to date."""
+"""The doit tasks: what depends on what, and what each does. Stages decide themselves whether they are up to date.
+
+Their names come from the file names of the manifests, and everything else is imported and read when a task runs: a
+list of the tasks costs no more than doit's own.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build import check, find, prune, rules, settle
-from pipeline.build.build import Build
-from pipeline.build.flow import STAGES, Stage, build_title
 from pipeline.engine.job import Job, StoppedError, say, told
 from pipeline.engine.report import Report
 from pipeline.errors import CardkilnError
-from pipeline.explain import build_log
+from pipeline.workspace.workspace import Workspace
 
-BUILD = Build.here()
+if TYPE_CHECKING:
+    from pipeline.build.build import Build
+    from pipeline.build.flow import Stage
+    from pipeline.build.rom import TitleRoms
+    from pipeline.explain.build_log import Notes
+
+WORKSPACE = Workspace.here()
 
 DOIT_CONFIG = {
     # one card after the other
-    "default_tasks": ["check", *(f"sheet:{card}" for card in BUILD.workspace.names("cards"))],
+    "default_tasks": ["check", *(f"sheet:{card}" for card in WORKSPACE.names("cards"))],
     "reporter": Report,
     "verbosity": 2,
     # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
@@ -28,19 +35,45 @@ DOIT_CONFIG = {
     "dep_file": ":memory:",
 }
 
-CHECK = Job(BUILD.workspace, "check", partial(check.run, BUILD))
+Task = dict[str, Any]
 
-FIND = Job(BUILD.workspace, "find", partial(find.run, BUILD))
+
+@cache
+def build() -> Build:
+    """Return the build of this run."""
+    from pipeline.build.build import Build
+    from pipeline.build.inputs import Inputs
+
+    return Build(Inputs.of(WORKSPACE))
+
+
+@cache
+def notes() -> Notes:
+    """Return the log of what this run does."""
+    from pipeline.explain.build_log import Notes
+
+    return Notes(build())
+
+
+def _check_manifests() -> str:
+    from pipeline.build import check
+
+    return check.run(build())
+
+
+def _find() -> str:
+    from pipeline.build import find
+
+    return find.run(build())
+
+
+CHECK = Job(WORKSPACE, "check", _check_manifests)
+
+FIND = Job(WORKSPACE, "find", _find)
 """Runs once before the first stage that needs something from the sources, and not at all when none does.
 
 It is no task: ``doit find`` is a command, which lists all that is missing, and doit gives each name only once.
 """
-
-NOTES = build_log.Notes(BUILD)
-
-PLAN, CONFIG, IMAGE, RECORD, SHEET = STAGES
-
-Task = dict[str, Any]
 
 
 def task_check() -> Task:
@@ -58,93 +91,113 @@ def task_check() -> Task:
 def task_rom() -> Iterator[Task]:
     """Assemble the ROM files of each title from its chips."""
     yield _group("rom", task_rom)
-    for title in BUILD.workspace.names("titles"):
+    for title in WORKSPACE.names("titles"):
         yield {**_task(_rom_job(title), "rom", title), "task_dep": ["check"]}
+
+
+def task__roms_of() -> Iterator[Task]:
+    """Give the tasks of a card's ROM files; none while the manifests are wrong, and the check says so."""
+    for card in WORKSPACE.names("cards"):
+        yield {"name": card, "actions": [partial(_rom_tasks, card)]}
 
 
 def task_plan() -> Iterator[Task]:
     """Decide the whole layout of each card."""
     yield _group("plan", task_plan)
-    for card in BUILD.workspace.names("cards"):
-        roms = [f"rom:{title}" for title in _titles(card)]
-        yield {**_task(_card_job(PLAN, card), "plan", card), "task_dep": ["check", *roms]}
+    for card in WORKSPACE.names("cards"):
+        yield {**_task(_card_job("plan", card), "plan", card), "task_dep": ["check"], "calc_dep": [f"_roms_of:{card}"]}
 
 
 def task_config() -> Iterator[Task]:
     """Write or change the config files of each card."""
-    yield from _after(CONFIG, "plan", task_config)
+    yield from _after("config", "plan", task_config)
 
 
 def task_image() -> Iterator[Task]:
     """Write each card's image as planned, and read it back with other code."""
-    yield from _after(IMAGE, "config", task_image)
+    yield from _after("image", "config", task_image)
 
 
 def task_record() -> Iterator[Task]:
     """Record what is on each finished card, from what, with every checksum."""
-    yield from _after(RECORD, "image", task_record)
+    yield from _after("record", "image", task_record)
 
 
 def task_sheet() -> Iterator[Task]:
     """Write the printable page that goes with each finished card."""
-    yield from _after(SHEET, "record", task_sheet)
+    yield from _after("sheet", "record", task_sheet)
 
 
 def _begin(names: list[str]) -> None:
     """Note which tasks are to be done: what only others need may be missing."""
-    BUILD.asked = tuple(names)
+    build().asked = tuple(names)
 
 
 def _end(dodo: Path | None) -> None:
     """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is up to date."""
-    BUILD.workspace.unsynced.sync()
+    from pipeline.build import prune, settle
+
+    WORKSPACE.unsynced.sync()
     with suppress(CardkilnError, OSError):  # what is only told to people stops no run
-        NOTES.keep()
+        notes().keep()
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
-            removed = prune.prune(BUILD)
+            removed = prune.prune(build())
             if removed:
                 say("prune", removed)
-            settle.settle(BUILD, dodo, CHECK.said)
+            settle.settle(build(), dodo, CHECK.said)
 
 
 def _check(list_rules: bool, explain: str) -> StoppedError | None:
+    from pipeline.build import rules
+
     if list_rules:
         return told(rules.list_text)
     return told(lambda: rules.explain_text(rules.rule_named(explain))) if explain else CHECK.execute()
 
 
 def _rom_job(title: str) -> Job:
-    def roms_of() -> Any:
-        return BUILD.title(BUILD.inputs.manifest.titles[title])
+    def roms() -> TitleRoms:
+        return build().title(build().inputs.manifest.titles[title])
+
+    def run() -> str:
+        from pipeline.build.flow import build_title
+
+        return build_title(build(), roms())
 
     return Job(
-        BUILD.workspace,
+        WORKSPACE,
         "rom",
-        lambda: build_title(BUILD, roms_of()),
-        reason=lambda: roms_of().reason(),
+        run,
+        reason=lambda: roms().reason(),
         before=FIND,
-        instead=lambda: roms_of().take(),
-        notes=partial(NOTES.begin, "rom", title),
+        instead=lambda: roms().take(),
+        notes=lambda why: notes().begin("rom", title, why),
     )
 
 
-def _card_job(stage: Stage, card: str) -> Job:
+def _card_job(name: str, card: str) -> Job:
     return Job(
-        BUILD.workspace,
-        stage.name,
-        lambda: stage.run(BUILD.card(card)),
-        reason=lambda: stage.reason(BUILD.card(card)),
-        before=FIND if stage.reads_sources else None,
-        notes=partial(NOTES.begin, stage.name, card),
+        WORKSPACE,
+        name,
+        lambda: _stage(name).run(build().card(card)),
+        reason=lambda: _stage(name).reason(build().card(card)),
+        before=FIND if name in ("plan", "image") else None,
+        notes=lambda why: notes().begin(name, card, why),
     )
 
 
-def _after(stage: Stage, before: str, creator: Callable[[], object]) -> Iterator[Task]:
+def _stage(name: str) -> Stage:
+    from pipeline.build.flow import STAGES
+
+    return next(stage for stage in STAGES if stage.name == name)
+
+
+def _after(name: str, before: str, creator: Callable[[], object]) -> Iterator[Task]:
     """Yield the tasks of a stage that comes after another one of the same card."""
-    yield _group(stage.name, creator)
-    for card in BUILD.workspace.names("cards"):
-        yield {**_task(_card_job(stage, card), stage.name, card), "task_dep": [f"{before}:{card}"]}
+    yield _group(name, creator)
+    for card in WORKSPACE.names("cards"):
+        yield {**_task(_card_job(name, card), name, card), "task_dep": [f"{before}:{card}"]}
 
 
 def _group(name: str, creator: Callable[[], object]) -> Task:
@@ -155,9 +208,8 @@ def _task(job: Job, stage: str, item: str) -> Task:
     return {"actions": [job.execute], "name": item, "doc": f"{stage} of {item}", "uptodate": [job.is_current]}
 
 
-def _titles(card: str) -> list[str]:
-    """Return the titles of a card that have ROM files; none while the manifests are wrong, and the check says so."""
+def _rom_tasks(card: str) -> dict[str, list[str]]:
     try:
-        return [roms.title.id for roms in BUILD.roms_of(card)]
+        return {"task_dep": [f"rom:{roms.title.id}" for roms in build().roms_of(card)]}
     except CardkilnError:
-        return []
+        return {"task_dep": []}

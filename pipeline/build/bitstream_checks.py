@@ -8,6 +8,7 @@ from pipeline.bitstreams.verdict import RIGHT, UNJUDGED, judge_file
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Location
+from pipeline.model.rules import BITSTREAM_IS_FOR_THE_FPGA, BITSTREAM_IS_IDENTIFIABLE
 from pipeline.sources.files.read import read_content
 
 
@@ -27,7 +28,7 @@ def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) ->
         if verdict.name in (RIGHT, UNJUDGED):
             continue  # unjudged: neither file nor board is of a kind known here
         place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
-        rule = "bitstream-is-for-the-fpga" if verdict.is_error else "bitstream-can-be-told"
+        rule = BITSTREAM_IS_FOR_THE_FPGA.name if verdict.is_error else BITSTREAM_IS_IDENTIFIABLE.name
         what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'
         problem = Problem(place, what, verdict.hint, also, rule)
         (errors if verdict.is_error else warnings).append(problem)

@@ -30,11 +30,6 @@ class Build:
         other._cards = self._cards
         return other
 
-    @classmethod
-    def here(cls) -> Self:
-        """Return the build of the working folder."""
-        return cls(Inputs.here())
-
     @property
     def workspace(self) -> Workspace:
         """Where everything is built."""

@@ -11,6 +11,7 @@ from pipeline.configs.edit import EditError, edit_value
 from pipeline.configs.write import write_config
 from pipeline.errors import CardkilnError, ManifestError, Problem
 from pipeline.model.content import CardFile, Content, Ingredient, Origin
+from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +60,7 @@ def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile]
         try:
             data = edit_value(data, edit)
         except EditError as error:
-            problems.append(Problem(place, f"{job.path}: {error}", error.hint, rule="files-to-change-are-there"))
+            problems.append(Problem(place, f"{job.path}: {error}", error.hint, rule=FILES_TO_CHANGE_ARE_THERE.name))
     if problems:
         raise ManifestError(problems)
     steps = tuple(f"{edit.section + ': ' if edit.section else ''}{edit.name} = {edit.value}" for edit, _ in job.edits)

@@ -11,6 +11,7 @@ from pipeline.build.missing_hints import alternative_forms, found_as, nearest, s
 from pipeline.errors import CardkilnError, CheckError, Problem
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.derived import Derived
+from pipeline.model.rules import EVERY_CONTENT_IS_FOUND
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 
@@ -102,4 +103,4 @@ def missing(build: Build, wanted: Wanted, near: Candidate | None, derived: Deriv
         hint = f"{found_as(workspace, derived)}; {to_use(derived)}"
     elif near:
         hint = "; ".join([nearest(workspace, near), *signs(workspace, manifest, wanted, near)])
-    return Problem(wanted.place, what, hint, rule="every-content-is-found")
+    return Problem(wanted.place, what, hint, rule=EVERY_CONTENT_IS_FOUND.name)

@@ -56,9 +56,9 @@ class Inputs:
         self._recipes: dict[str, Recipe] = {}
 
     @classmethod
-    def here(cls) -> Self:
-        """Return the inputs of the working folder, or those that CARDKILN_INPUTS names."""
-        return cls(Workspace.here(), epoch=os.environ.get("SOURCE_DATE_EPOCH"))
+    def of(cls, workspace: Workspace) -> Self:
+        """Return the inputs of a workspace, with the SOURCE_DATE_EPOCH of the environment."""
+        return cls(workspace, epoch=os.environ.get("SOURCE_DATE_EPOCH"))
 
     def with_cards(self, cards: Iterable[Card]) -> Self:
         """Return the same inputs with other cards in place of those that the manifests declare."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from pipeline.build.card import CardBuild
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.finished import Proven
+from pipeline.model.rules import IMAGE_IS_THE_ONE_PINNED
 from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
 from pipeline.record.document import record_files
@@ -31,7 +32,7 @@ def check_pinned(build: CardBuild, proven: Proven) -> None:
     what = f"the build gives {image_sha256}, expected {card.image_sha256}; the last image stays"
     what = "\n    ".join([what, *lines[:SHOWN], *more])
     hint = "undo what changed; or, if it is meant, write the new value or take the line out"
-    raise CheckError([Problem(Place(card.file, key="image-sha256"), what, hint, rule="image-is-the-one-pinned")])
+    raise CheckError([Problem(Place(card.file, key="image-sha256"), what, hint, rule=IMAGE_IS_THE_ONE_PINNED.name)])
 
 
 def _since(last_path: Path, record: Mapping[str, object]) -> Iterator[str]:

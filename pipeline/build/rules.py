@@ -1,24 +1,18 @@
-"""Every rule a card must keep, wherever it is checked, and what a card's manifest says of them."""
+"""What the rules say of a card, and what is done about it: an error, a warning, or silenced by the card."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.build.rule_texts import ELSEWHERE
 from pipeline.card import rules as card_rules
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Card, Station
-from pipeline.model.rule import WARNING, Rule
+from pipeline.model.rules import RULES, WARNING, Rule
 from pipeline.model.text import did_you_mean
 from pipeline.stations import rules as station_rules
-
-RULES: Mapping[str, Rule] = {
-    rule.name: rule for rule in sorted((*card_rules.CHECKS.values(), *station_rules.CHECKS.values(), *ELSEWHERE))
-}
-"""By name, sorted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +67,7 @@ def explain_text(rule: Rule) -> str:
     end = {"check": "doit check", "find": "the search of the sources", "image": "doit image", "publish": "doit publish"}
     silence = f'[silence] {rule.name} = "why" in the card sets it aside, and the record says so.'
     if not rule.can_be_silenced:
-        silence = "It cannot be silenced: where it is broken, no reason makes the card work."
+        silence = "It cannot be silenced: a card that breaks it does not work."
     effect = "An error: the card is not built." if rule.level != WARNING else "A warning: it is shown and recorded."
     if rule.stage == "publish":
         effect = "An error: the card is not published."

@@ -9,7 +9,7 @@ from pathlib import Path
 from pipeline.build.build import Build
 from pipeline.build.flow import out_of_date
 from pipeline.build.inputs import Inputs
-from pipeline.manifest.text.read import FOLDERS, SOURCES
+from pipeline.manifest.files import FOLDERS, SOURCES
 from pipeline.model.manifest import Card, Core
 from pipeline.workspace.uptodate import FINE, Current, View, remember, view_of_made
 

@@ -10,6 +10,7 @@ from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 from pipeline.model.text import did_you_mean
 
 
@@ -113,7 +114,7 @@ def file_to_edit(job: ConfigJob, files: Sequence[CardFile]) -> CardFile:
                 place,
                 f'"{job.path}" is to be changed, but no such file goes onto card "{job.owner}"',
                 hint,
-                rule="files-to-change-are-there",
+                rule=FILES_TO_CHANGE_ARE_THERE.name,
             )
             for _, place in job.edits
         ]

@@ -12,6 +12,14 @@ from pipeline.fat.entries import EARLIEST, LATEST, MOMENTS, MOST_SLOTS, SLOT
 from pipeline.fat.names import is_short, label_problem, name_problem, short_names, slots
 from pipeline.model.content import CardFile
 from pipeline.model.plan import Entry, Plan, Volume
+from pipeline.model.rules import (
+    CONTENTS_FIT,
+    FILES_ARE_NOT_TOO_LARGE,
+    FOLDERS_HAVE_ROOM,
+    LABEL_IS_LEGAL,
+    ONE_FILE_IS_FIRST,
+    TIMESTAMP_CAN_BE_STORED,
+)
 from pipeline.model.units import show_size
 
 GROUPS = ("first", "folder", "one-piece", "anywhere")
@@ -42,7 +50,7 @@ def lay_out(
     root, problems = grow_tree(files, folders, where)
     problems += _check_label(label, label_entry, where)
     problems += _check_timestamp(timestamp, where)
-    problems += (replace(problem, rule="one-file-is-first") for problem in _check_first(files))
+    problems += (replace(problem, rule=ONE_FILE_IS_FIRST.name) for problem in _check_first(files))
     problems += _check_sizes(files, volume)
     layout = _measure(root, volume, has_label=bool(label))
     problems += _check_folders(layout, volume, where)
@@ -143,12 +151,14 @@ def _check_label(label: str, label_entry: str, where: Place) -> list[Problem]:
     place = replace(where, key="volume.label")
     if label and label_entry == "none":
         what = f'the label is "{label}", but the board wants no entry for a label on the card; expected none'
-        return [Problem(place, what, "take the label out, or change label-entry of the board", rule="label-is-legal")]
+        return [
+            Problem(place, what, "take the label out, or change label-entry of the board", rule=LABEL_IS_LEGAL.name)
+        ]
     fault = label_problem(label)
     if fault is None:
         return []
     what, _, hint = fault.rpartition("; ")
-    return [Problem(place, f'the label "{label}" {what}', hint, rule="label-is-legal")]
+    return [Problem(place, f'the label "{label}" {what}', hint, rule=LABEL_IS_LEGAL.name)]
 
 
 def _check_timestamp(timestamp: datetime, where: Place) -> list[Problem]:
@@ -156,7 +166,7 @@ def _check_timestamp(timestamp: datetime, where: Place) -> list[Problem]:
         return []
     what = f"the timestamp is {timestamp:%Y-%m-%d}; expected {MOMENTS}, which every reader shows right"
     place = replace(where, key="volume.timestamp")
-    return [Problem(place, what, "choose another moment", rule="timestamp-can-be-stored")]
+    return [Problem(place, what, "choose another moment", rule=TIMESTAMP_CAN_BE_STORED.name)]
 
 
 def _check_first(files: Sequence[CardFile]) -> Iterator[Problem]:
@@ -183,7 +193,7 @@ def _check_sizes(files: Sequence[CardFile], volume: Volume) -> Iterator[Problem]
     for file in files:
         if _size(file) > most:
             what = f'"{file.path}" has {_size(file):,} bytes; a file on this volume may have {most:,}'
-            yield Problem(file.place, what, "split it, or leave it out", rule="files-are-not-too-large")
+            yield Problem(file.place, what, "split it, or leave it out", rule=FILES_ARE_NOT_TOO_LARGE.name)
 
 
 def _check_folders(layout: _Layout, volume: Volume, where: Place) -> Iterator[Problem]:
@@ -197,7 +207,7 @@ def _check_folders(layout: _Layout, volume: Volume, where: Place) -> Iterator[Pr
             hint = "put files into folders" if fixed_root else "spread its files over several folders"
             place = listing.folder.place if path else where
             hint += "; a name that is upper-case 8.3 takes one slot, longer ones more"
-            yield Problem(place, what, hint, rule="folders-have-room")
+            yield Problem(place, what, hint, rule=FOLDERS_HAVE_ROOM.name)
 
 
 def _check_capacity(layout: _Layout, volume: Volume, where: Place) -> list[Problem]:
@@ -208,7 +218,7 @@ def _check_capacity(layout: _Layout, volume: Volume, where: Place) -> list[Probl
     what = f"files and folders take {layout.clusters:,} clusters of {size}; the volume has {volume.clusters:,}"
     hint = f"ask for a card at least {missing * volume.cluster_bytes:,} bytes larger, or leave files out"
     place = replace(where, key="volume.size")
-    return [Problem(place, f"{what}, {missing:,} too few", hint, rule="contents-fit")]
+    return [Problem(place, f"{what}, {missing:,} too few", hint, rule=CONTENTS_FIT.name)]
 
 
 def _size(file: CardFile) -> int:

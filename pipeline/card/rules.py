@@ -1,6 +1,6 @@
 """The rules of boards and cores that a card's files must keep, beyond what FAT itself asks.
 
-Each is a pure function from a selection and its files to problems; its name is the rule's, its docstring the reason.
+Each is a pure function from a selection and its files to problems; `model/rules.py` has its name and the reason for it.
 """
 
 from __future__ import annotations
@@ -14,17 +14,23 @@ from pipeline.errors import Place, Problem
 from pipeline.fat.names import fold, is_short
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Core
-from pipeline.model.rule import WARNING, Rule, rule_of
+from pipeline.model.rules import (
+    BOARD_HOLDS_THE_CORES,
+    BOARD_TAKES_THE_CARD,
+    FACTS_ARE_CURRENT,
+    RESERVED_PATHS_ARE_THE_BOARDS,
+    TITLE_FOLDERS_ARE_NOT_TOO_FULL,
+    TITLES_ARE_NOT_TOO_LARGE,
+    TITLES_HAVE_SHORT_NAMES,
+    Rule,
+)
 from pipeline.model.units import show_size
 
 Check = Callable[[Selection, Sequence[CardFile]], Iterator[Problem]]
 
 
 def board_holds_the_cores(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """A card holds no more cores than the board has slots for.
-
-    The menu has so many slots; cores beyond them are on the card and cannot be chosen.
-    """
+    """Yield a problem where more cores are on the card than the board has slots for."""
     slots, wanted = selection.board.core_slots, len(selection.cores)
     if slots and wanted > slots:
         yield Problem(
@@ -36,10 +42,7 @@ def board_holds_the_cores(selection: Selection, files: Sequence[CardFile]) -> It
 
 
 def board_takes_the_card(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """A card is no larger than the board takes.
-
-    A loader may count sectors in fewer bits than the card needs, and finds nothing at all then.
-    """
+    """Yield a problem where the card is larger than the board takes."""
     largest, size = selection.board.largest, selection.card.volume.size
     if largest is not None and size > largest:
         yield Problem(
@@ -51,10 +54,7 @@ def board_takes_the_card(selection: Selection, files: Sequence[CardFile]) -> Ite
 
 
 def reserved_paths_are_the_boards(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """What the board's own firmware reads comes from the board's own files.
-
-    A file of a core or a title in its place can keep the board from starting.
-    """
+    """Yield the files in reserved places that are not the board's."""
     for file in files:
         for pattern in selection.board.reserved:
             if file.origin.kind not in ("board-file", "config") and _covers(pattern, file.path):
@@ -67,10 +67,7 @@ def reserved_paths_are_the_boards(selection: Selection, files: Sequence[CardFile
 
 
 def titles_have_short_names(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """Titles have 8.3 names where their core reads no others.
-
-    Small loaders compare the 11 bytes of a directory entry and skip the entries that hold a long name.
-    """
+    """Yield the files of titles with a long name where their core reads none."""
     for core, file in _of_titles(selection, files):
         name = file.path.rpartition("/")[2]
         if core.titles.names == "short" and not is_short(name):
@@ -83,10 +80,7 @@ def titles_have_short_names(selection: Selection, files: Sequence[CardFile]) -> 
 
 
 def titles_are_not_too_large(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """A title's files are no larger than its core reads.
-
-    A core reads a file into memory of the board; what is beyond is cut off, or overwrites something.
-    """
+    """Yield the files of titles that are larger than their core reads."""
     for core, file in _of_titles(selection, files):
         size = file.content.size or 0
         if core.titles.largest is not None and size > core.titles.largest:
@@ -100,10 +94,7 @@ def titles_are_not_too_large(selection: Selection, files: Sequence[CardFile]) ->
 
 
 def title_folders_are_not_too_full(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """A folder of titles holds no more files than their core lists.
-
-    A core keeps the list of a folder in memory of a fixed size; files beyond it are on the card and not to be found.
-    """
+    """Yield the folders that hold more files of titles than their core lists."""
     held: dict[tuple[str, str], list[CardFile]] = defaultdict(list)
     for core, file in _of_titles(selection, files):
         held[core.id, fold(file.path.rpartition("/")[0])].append(file)
@@ -121,10 +112,9 @@ def title_folders_are_not_too_full(selection: Selection, files: Sequence[CardFil
 
 
 def facts_are_current(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
-    """What a manifest says of a core is no older than the core's release.
+    """Yield the cores whose facts are older than their release.
 
-    Cores change from release to release: other paths, other outputs, other keys. Dates are compared as far as both
-    are stated: facts of 2026-05 are not older than a release of 2026-05-20.
+    Dates are compared as far as both are stated.
     """
     for core in selection.cores:
         common = min(len(core.date), len(core.release_date))
@@ -137,21 +127,15 @@ def facts_are_current(selection: Selection, files: Sequence[CardFile]) -> Iterat
             )
 
 
-CHECKS: Mapping[Check, Rule] = {
-    **{
-        check: rule_of(check, can_be_silenced=True)
-        for check in (
-            board_holds_the_cores,
-            board_takes_the_card,
-            reserved_paths_are_the_boards,
-            titles_have_short_names,
-            titles_are_not_too_large,
-            title_folders_are_not_too_full,
-        )
-    },
-    facts_are_current: rule_of(facts_are_current, WARNING, can_be_silenced=True),
+CHECKS: Mapping[Rule, Check] = {
+    BOARD_HOLDS_THE_CORES: board_holds_the_cores,
+    BOARD_TAKES_THE_CARD: board_takes_the_card,
+    RESERVED_PATHS_ARE_THE_BOARDS: reserved_paths_are_the_boards,
+    TITLES_HAVE_SHORT_NAMES: titles_have_short_names,
+    TITLES_ARE_NOT_TOO_LARGE: titles_are_not_too_large,
+    TITLE_FOLDERS_ARE_NOT_TOO_FULL: title_folders_are_not_too_full,
+    FACTS_ARE_CURRENT: facts_are_current,
 }
-"""What the manifests state of board and core; a person may know better, so each can be set aside with a reason."""
 
 
 def broken_rules(selection: Selection, files: Sequence[CardFile], changed: Sequence[CardFile] = ()) -> list[Problem]:
@@ -161,8 +145,8 @@ def broken_rules(selection: Selection, files: Sequence[CardFile], changed: Seque
     """
     return [
         replace(problem, rule=rule.name)
-        for check, rule in CHECKS.items()
-        for problem in check(selection, (*files, *changed) if check is reserved_paths_are_the_boards else files)
+        for rule, check in CHECKS.items()
+        for problem in check(selection, (*files, *changed) if rule == RESERVED_PATHS_ARE_THE_BOARDS else files)
     ]
 
 

@@ -9,11 +9,10 @@ from typing import TypeVar
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fat_type_for
 from pipeline.model.manifest import Board, Card, Core, Manifest, Title
+from pipeline.model.rules import SETTINGS_AGREE, VOLUME_IS_READ_BY_ALL
 from pipeline.model.text import listed
 
 T = TypeVar("T", Core, Title)
-
-VOLUME_RULE = "volume-is-read-by-all"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +76,7 @@ def _settings(card: Card, board: Board, cores: Iterable[Core], problems: list[Pr
                     f'board setting "{name}" cannot be two things at once: {sides}',
                     "put cores that need different settings on different cards",
                     tuple(place for _, place, _ in voices),
-                    "settings-agree",
+                    SETTINGS_AGREE.name,
                 )
             )
     return {name: asked[name][0][0] for name in board.settings if name in asked}
@@ -98,7 +97,7 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
                 f"{card.volume.type.upper()} is asked for, but {name} reads only {listed(map(str.upper, volumes))}",
                 f"leave out volume.type to have it derived, or take {name} off this card",
                 (place,),
-                VOLUME_RULE,
+                VOLUME_IS_READ_BY_ALL.name,
             )
             for name, volumes, place in readers
             if card.volume.type not in volumes
@@ -113,7 +112,7 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
                 f"no volume type is read by all: {sides}",
                 "put cores that read different volumes on different cards",
                 tuple(place for _, _, place in readers),
-                VOLUME_RULE,
+                VOLUME_IS_READ_BY_ALL.name,
             )
         )
         return 0
@@ -121,5 +120,5 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
         return fat_type_for(card.volume.size, common, partitioned=board.partitioned)
     except GeometryError as error:
         place = Place(file=card.file, key="volume.size")
-        problems.append(Problem(place, str(error), error.hint, rule=VOLUME_RULE))
+        problems.append(Problem(place, str(error), error.hint, rule=VOLUME_IS_READ_BY_ALL.name))
         return 0

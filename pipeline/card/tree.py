@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pipeline.errors import Place, Problem
 from pipeline.fat.names import fold, name_problem
 from pipeline.model.content import CardFile
+from pipeline.model.rules import NAMES_ARE_LEGAL, NAMES_ARE_UNIQUE
 from pipeline.model.text import shown
 
 
@@ -81,7 +82,7 @@ class _Grower:
         if fault is not None:
             what, _, hint = fault.rpartition("; ")
             told = f'"{shown(path)}": the name "{shown(name)}" {what}'
-            self.problems.append(Problem(place, told, hint, rule="names-are-legal"))
+            self.problems.append(Problem(place, told, hint, rule=NAMES_ARE_LEGAL.name))
         return fault is not None
 
     def _report_collision(self, path: str, is_folder: bool, place: Place, other: CardFile | Folder) -> None:
@@ -95,4 +96,4 @@ class _Grower:
             what = f'"{path}" is asked for as a {kinds[0]} and as a {kinds[1]}'
         else:
             what, hint = f'file "{path}" is asked for twice', "ask for it once, or give one of them another path"
-        self.problems.append(Problem(place, what, hint, (other.place,), "names-are-unique"))
+        self.problems.append(Problem(place, what, hint, (other.place,), NAMES_ARE_UNIQUE.name))

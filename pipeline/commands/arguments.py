@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from pipeline.errors import ManifestError
-from pipeline.manifest.text.read import FOLDERS, ManifestFile
+from pipeline.manifest.files import FOLDERS, ManifestFile
 from pipeline.model.manifest import Manifest
 from pipeline.model.text import did_you_mean, nearest
 from pipeline.workspace.workspace import Workspace

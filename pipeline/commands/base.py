@@ -9,18 +9,20 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from doit import doit_cmd
 from doit.cmd_base import Command
 from doit.cmdparse import CmdParseError
 
-from pipeline.build.build import Build
-from pipeline.build.inputs import Inputs
 from pipeline.engine import console
 from pipeline.errors import CardkilnError, MachineError, ManifestError, Problem, system_problem
 from pipeline.workspace.atomic_write import check_working_folder
-from pipeline.workspace.workspace import Workspace
+
+if TYPE_CHECKING:  # each command imports what it needs when it runs, so that every one starts at once
+    from pipeline.build.build import Build
+    from pipeline.build.inputs import Inputs
+    from pipeline.workspace.workspace import Workspace
 
 JSON = {"name": "json", "long": "json", "type": bool, "default": False, "help": "print JSON"}
 """The option of every command that reports something."""
@@ -45,17 +47,22 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     @cached_property
     def build(self) -> Build:
         """The build of the working folder, or of the inputs that ``CARDKILN_INPUTS`` names."""
-        return Build.here()
+        from pipeline.build.build import Build
+        from pipeline.build.inputs import Inputs
+
+        return Build(Inputs.of(self.workspace))
 
     @property
     def inputs(self) -> Inputs:
         """What is built from."""
         return self.build.inputs
 
-    @property
+    @cached_property
     def workspace(self) -> Workspace:
         """Where inputs and builds are."""
-        return self.build.workspace
+        from pipeline.workspace.workspace import Workspace
+
+        return Workspace.here()
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Do it and return the exit code; raises CardkilnError and OSError."""

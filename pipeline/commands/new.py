@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.new import draft, write
 from pipeline.errors import ManifestError
-from pipeline.manifest.text.read import FOLDERS
+from pipeline.manifest.files import FOLDERS
 
 
 class New(OwnCommand):

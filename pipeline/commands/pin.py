@@ -17,7 +17,8 @@ from pipeline.errors import CheckError, MachineError, ManifestError, Place, Prob
 from pipeline.manifest.edit import pin as pinning
 from pipeline.manifest.edit.pin import Pinned
 from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
-from pipeline.manifest.text.read import FOLDERS, ManifestFile, parse, read
+from pipeline.manifest.files import FOLDERS, ManifestFile
+from pipeline.manifest.text.read import parse, read
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size

@@ -17,7 +17,7 @@ from pipeline.errors import CheckError, MachineError, ManifestError, Place, Prob
 from pipeline.manifest.decode.rom_files import rom_file
 from pipeline.manifest.edit.pinnable import find
 from pipeline.manifest.edit.steps import write_steps
-from pipeline.manifest.text.read import ManifestFile
+from pipeline.manifest.files import ManifestFile
 from pipeline.model.content import Content, Location
 from pipeline.model.text import counted, shown
 from pipeline.model.units import parse_size, show_size

@@ -24,6 +24,7 @@ from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.manifest import Card, Manifest
+from pipeline.model.rules import RIGHTS_ARE_STATED
 from pipeline.publish.folder import is_version
 from pipeline.publish.rights import Refusal, refusals
 from pipeline.record.document import record_files
@@ -177,7 +178,7 @@ def _refused(manifest: Manifest, refusal: Refusal) -> Problem:
         "card": manifest.cards,
     }
     file = kinds[refusal.kind][refusal.id].file
-    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule="rights-are-stated")
+    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule=RIGHTS_ARE_STATED.name)
 
 
 def _without_kept(build: Build, card_id: str, scratch: Path) -> Build:

@@ -15,13 +15,12 @@ from pipeline.drafts.texts import board_text, card_text, core_text, described, s
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.edit.pin import Pin, pin
 from pipeline.manifest.edit.pinnable import KeyPath
-from pipeline.manifest.files import DEVICE, is_id, manifest_ids, path_from
+from pipeline.manifest.files import DEVICE, FOLDERS, SOURCES, is_id, manifest_ids, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.sources import sources
 from pipeline.manifest.text.blank import BLANK, blanks_in
 from pipeline.manifest.text.positions import spell
-from pipeline.manifest.text.read import FOLDERS, SOURCES
 from pipeline.model.manifest import Board, Sources
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
 from pipeline.workspace.stamp import replacing

@@ -41,7 +41,7 @@ class ExitCodes:
         return getattr(self._reporter, name)
 
 
-QUIET = {"check"}
+QUIET = {"check", "_roms_of"}
 """Tasks that make nothing: a run of these alone needs no closing line."""
 
 

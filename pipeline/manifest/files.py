@@ -4,17 +4,39 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.text.read import FOLDERS, SOURCES, ManifestFile
 from pipeline.model.text import nearest, quote, quoted, shown
+
+FOLDERS: Mapping[str, str] = {
+    "board": "boards",
+    "core": "cores",
+    "title": "titles",
+    "card": "cards",
+    "station": "stations",
+}
+"""The folder each kind of manifest lies in."""
+
+SOURCES = ("sources.local.toml", "sources.toml")
+"""Where to look for source files; the user's own places come first."""
 
 ID = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
 DEVICE = re.compile("con|prn|aux|nul|(com|lpt)[0-9]")
 
 EXAMPLE = 'lower-case words with hyphens such as "moth-patrol.toml"'
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ManifestFile:
+    """One file to read. ``id``: its name without ".toml", "" for sources. ``file``: the name that messages show."""
+
+    kind: str
+    id: str
+    file: str
+    path: Path
 
 
 def path_from(path: Path, base: Path) -> str:

@@ -13,13 +13,13 @@ from typing import TypeVar
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.checks.paths import path_problems
 from pipeline.manifest.checks.references import References
-from pipeline.manifest.files import manifest_files, path_from
+from pipeline.manifest.files import ManifestFile, manifest_files, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.sources import sources
 from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.positions import locator
-from pipeline.manifest.text.read import ManifestFile, read
+from pipeline.manifest.text.read import read
 from pipeline.model.manifest import Board, Card, Core, Manifest, Station, Title
 
 T = TypeVar("T", Board, Core, Title, Card, Station)

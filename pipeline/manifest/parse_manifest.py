@@ -12,10 +12,11 @@ from pipeline.manifest.checks.blanks import blank_problems
 from pipeline.manifest.checks.self_checks import problems_within
 from pipeline.manifest.decode.decode import DECODERS
 from pipeline.manifest.edit.pinnable import FIELDS, GROUPS, NAMED
+from pipeline.manifest.files import FOLDERS
 from pipeline.manifest.schema.validate import schema, validate
 from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
-from pipeline.manifest.text.read import FOLDERS, parse
+from pipeline.manifest.text.read import parse
 
 DROPPED = frozenset({"chips", "patches", "rom"})
 """Keys of a title that name no other manifest and no file: most of what it holds, and kept decoded only."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.errors import Place, Problem
 from pipeline.model.manifest import Board, Card, Core, Station, Title
-from pipeline.model.rule import WARNING, Rule, rule_of
+from pipeline.model.rules import CORES_ARE_PLAYED, CORES_ARE_SEEN, REQUIRED_STATIONS_WORK, Rule
 from pipeline.model.text import counted, listed
 from pipeline.stations.matrix import played, programs, seen
 from pipeline.stations.picture import Way
@@ -31,38 +31,27 @@ class Use:
 
 
 def cores_are_seen(use: Use) -> Iterator[Problem]:
-    """Each core and title has a picture at each station of the card.
-
-    The whole way counts: an output that the board has and the core drives, the one it starts on or a declared way
-    to change it, a display with that input, its line rates, and how it stands. What a display takes is for its
-    maker's manual to say; one driven at a wrong line rate can be damaged, old tube monitors above all.
-    """
+    """Yield what has no picture at a station that is only named."""
     if not use.is_required:
         yield from _unseen(use)
 
 
 def cores_are_played(use: Use) -> Iterator[Problem]:
-    """Each core and title has the keyboard and the pads it needs at each station of the card.
-
-    A game that shows its picture and takes no key is as useless as one without a picture, and found out as late.
-    """
+    """Yield what has no controls at a station that is only named."""
     if not use.is_required:
         yield from _unplayed(use)
 
 
 def required_stations_work(use: Use) -> Iterator[Problem]:
-    """Everything on the card is seen and played at the stations the card requires.
-
-    The card says so itself; it is not built for a place where it would fail in front of people.
-    """
+    """Yield what has no picture or no controls at a station that is required."""
     if use.is_required:
         yield from (*_unseen(use), *_unplayed(use))
 
 
-CHECKS: Mapping[Callable[[Use], Iterator[Problem]], Rule] = {
-    cores_are_seen: rule_of(cores_are_seen, WARNING, can_be_silenced=True),
-    cores_are_played: rule_of(cores_are_played, WARNING, can_be_silenced=True),
-    required_stations_work: rule_of(required_stations_work),
+CHECKS: Mapping[Rule, Callable[[Use], Iterator[Problem]]] = {
+    CORES_ARE_SEEN: cores_are_seen,
+    CORES_ARE_PLAYED: cores_are_played,
+    REQUIRED_STATIONS_WORK: required_stations_work,
 }
 """A station that is only named gives warnings; one that is required stops the build, and can be taken out instead."""
 
@@ -73,7 +62,7 @@ def broken_rules(
     """Return every problem at the card's stations, each with the name of its rule."""
     uses = [Use(card=card, station=station, board=board, cores=cores, titles=titles) for station in stations]
     return [
-        replace(problem, rule=rule.name) for use in uses for check, rule in CHECKS.items() for problem in check(use)
+        replace(problem, rule=rule.name) for use in uses for rule, check in CHECKS.items() for problem in check(use)
     ]
 
 

@@ -9,17 +9,18 @@ from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from pipeline.errors import Place, Problem, located
 from pipeline.manifest.files import manifest_ids
-from pipeline.manifest.text.positions import locator
 from pipeline.resources import VERSION
-from pipeline.sources.index import Index
-from pipeline.store.store import Store
-from pipeline.workspace.fsync_queue import Unsynced
 from pipeline.workspace.state import remove_irregular
 from pipeline.workspace.uptodate import INDEX
+
+if TYPE_CHECKING:  # what a command needs is imported when it needs it, so that every command starts at once
+    from pipeline.sources.index import Index
+    from pipeline.store.store import Store
+    from pipeline.workspace.fsync_queue import Unsynced
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -30,7 +31,6 @@ class Workspace:
 
     ``inputs``, ``build``: folders. ``base``: the folder people work in; paths are shown relative to it. ``store``:
     ROM files of other machines, None for none. ``started``: nanoseconds since 1970, before anything was read.
-    ``unsynced``: files that a power cut may still damage.
     """
 
     def __init__(self, inputs: Path, build: Path, base: Path, store: Store | None = None) -> None:
@@ -39,7 +39,6 @@ class Workspace:
         self.base = base
         self.store = store
         self.started = time.time_ns()
-        self.unsynced = Unsynced()
         self._warnings: list[Problem] = []
         self._process = os.getpid()
         self._indexes: dict[int, Index] = {}  # by process: SQLite lets none use what another opened, or close it
@@ -47,8 +46,17 @@ class Workspace:
     @classmethod
     def here(cls) -> Self:
         """Return the workspace of the working folder: its ``inputs`` or those CARDKILN_INPUTS names, and ``build``."""
+        from pipeline.store.store import Store
+
         inputs = Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute()
         return cls(inputs, Path.cwd() / "build", Path.cwd(), Store.here())
+
+    @cached_property
+    def unsynced(self) -> Unsynced:
+        """The files that a power cut may still damage."""
+        from pipeline.workspace.fsync_queue import Unsynced
+
+        return Unsynced()
 
     def building_in(self, build: Path) -> Workspace:
         """Return a workspace of the same inputs that builds into another folder, with the index of this one."""
@@ -59,6 +67,8 @@ class Workspace:
     @property
     def index(self) -> Index:
         """The index of files and their hashes; only a cache, safe to delete. Each process opens it for itself."""
+        from pipeline.sources.index import Index
+
         process = os.getpid()
         if process not in self._indexes:
             path = self.build / "state" / "index.sqlite"
@@ -125,4 +135,6 @@ class Workspace:
 
     @cached_property
     def _locator(self) -> Callable[[Place], Place]:
+        from pipeline.manifest.text.positions import locator
+
         return locator(self.base)

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import Place, Problem
+from pipeline.manifest.files import FOLDERS
 from pipeline.manifest.text.blank import BLANK
-from pipeline.manifest.text.read import FOLDERS
 from pipeline.resources import SCHEMAS, VERSION
 
 KINDS = (*FOLDERS, "sources")

@@ -4,31 +4,17 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
-from pathlib import Path
 from stat import S_ISREG
 from typing import Any
 
 import tomli
 
 from pipeline.errors import Place, Problem
+from pipeline.manifest.files import ManifestFile
 from pipeline.manifest.text.limits import DEEPEST, excess, is_suspect
 from pipeline.manifest.text.positions import Part, Positions
 from pipeline.manifest.text.syntax_hints import syntax_hint
-
-FOLDERS: Mapping[str, str] = {
-    "board": "boards",
-    "core": "cores",
-    "title": "titles",
-    "card": "cards",
-    "station": "stations",
-}
-"""The folder each kind of manifest lies in."""
-
-SOURCES = ("sources.local.toml", "sources.toml")
-"""Where to look for source files; the user's own places come first."""
 
 LARGEST = 4 << 20
 """Bytes of a manifest; more is no manifest but a mistake."""
@@ -38,16 +24,6 @@ LONG_NUMBER = re.compile(r"(?<![0-9A-Za-z_])[0-9_]{4301,}")
 """More digits than Python reads."""
 
 WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ManifestFile:
-    """One file to read. ``id``: its name without ".toml", "" for sources. ``file``: the name that messages show."""
-
-    kind: str
-    id: str
-    file: str
-    path: Path
 
 
 def read(file: ManifestFile) -> bytes | Problem:

@@ -56,7 +56,7 @@ def test_the_wrong_device_and_a_file_cut_short_stop_the_build_before_the_image(
 
 def test_what_is_no_bitstream_is_a_warning_in_every_run(tmp_path: Path) -> None:
     warning = (
-        "warning (bitstream-can-be-told): inputs/cores/fern.toml:5:1: bitstream: "
+        "warning (bitstream-is-identifiable): inputs/cores/fern.toml:5:1: bitstream: "
         'the bitstream of core "fern": not a bitstream: '
         "it is no bitstream of a kind known here; the board's FPGA is XC7S6\n"
         "  see inputs/boards/oak.toml:15:1: fpga\n"

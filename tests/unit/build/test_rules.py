@@ -11,10 +11,9 @@ import pytest
 from pipeline.build import check, find
 from pipeline.build.build import Build
 from pipeline.build.flow import build_card
-from pipeline.build.rules import RULES
 from pipeline.distribute import publish
 from pipeline.errors import CardkilnError, Problem
-from pipeline.model.rule import WARNING
+from pipeline.model.rules import RULES, WARNING
 from tests.support import small
 from tests.support.building import build_in
 from tests.support.cli import doit
@@ -81,7 +80,7 @@ def test_a_rule_is_silenced_with_a_reason_which_the_record_carries(name: str, tm
 
 
 def test_a_bitstream_that_cannot_be_told_is_recorded_or_silenced_too(tmp_path: Path) -> None:
-    name = "bitstream-can-be-told"
+    name = "bitstream-is-identifiable"
     path = tmp_path / "build/cards/desk/record.json"
     told(laid_out(CASES / name, tmp_path), "image")
     record = json.loads(path.read_bytes())
