@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.distribute.rebuild import build_recipe
 from pipeline.distribute.receive import check, take_image
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.publish.folder import plain
 
@@ -45,11 +45,10 @@ class Receive(OwnCommand):
         card, known = received.record["card"], received.record["image"]
         shown = self.workspace.shown(image)
         if options["json"]:
-            print(json.dumps({"cardkiln-receive": 1, "card": card, "image": {**known, "file": shown}}, indent=1))
+            print_json({"cardkiln-receive": 1, "card": card, "image": {**known, "file": shown}})
         else:
-            print(f"{plain(card['name'])}, version {card['version']}: as published")
-            print(received.signed)
-            print(f"{shown}: sha256 {known['sha256']}")
+            first = f"{plain(card['name'])}, version {card['version']}: as published"
+            print_lines([first, received.signed, f"{shown}: sha256 {known['sha256']}"])
         return 0
 
     def _places(self, words: Sequence[str]) -> list[Path]:

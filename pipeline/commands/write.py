@@ -19,6 +19,7 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
 from pipeline.engine import console
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, RefusedError
 from pipeline.media import write
 from pipeline.media.keep import keep_before_writing
@@ -53,7 +54,7 @@ class Write(OwnCommand):
         card = write.ready(self.build, card_named(self.inputs.manifest, words[0]))
         by_hand = write.steps_by_hand(self.workspace, card)
         if by_hand:
-            print(by_hand)
+            print_lines(by_hand.splitlines())
             return RefusedError.exit_code
         disks = write.chosen(words[1:], card, large=options["large"])
         if not options["no-keep"]:
@@ -65,10 +66,10 @@ class Write(OwnCommand):
         moment = datetime.now(UTC).isoformat(timespec="seconds")
         rows = [write.row(card, result, moment) for result in results]
         if options["json"]:
-            print(json.dumps({"cardkiln-write": 1, "devices": rows}, indent=1))
+            print_json({"cardkiln-write": 1, "devices": rows})
         for result in results:
             if not options["json"]:
-                print(write.summary(result))
+                print_lines([write.summary(result)])
             sys.stderr.write("".join(f"{problem}\n" for problem in result.problems))
         if log:
             log.add(rows)
@@ -108,7 +109,8 @@ def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:
             raise RefusedError.one(what, "or run it in a terminal", file=disk.path)
         expected = agreed(disk)
         label = f", labelled {disk.label}" if disk.label else ""
-        print(f"{disk.path}: {disk.model or disk.kind}, {rounded(disk.size)}{label}. Everything on it is lost.")
+        what = f"{disk.model or disk.kind}, {rounded(disk.size)}{label}"
+        print_lines([f"{disk.path}: {what}. Everything on it is lost."])
         if _typed(f"To agree, type: {expected}\n> ") != expected:
             raise RefusedError.one("you did not agree; nothing was written", file=disk.path)
 
@@ -118,7 +120,7 @@ def _typed(question: str) -> str:
     try:
         return input(question).strip()
     except EOFError:
-        print()
+        print_lines([""])
         return ""
 
 
