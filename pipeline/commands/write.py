@@ -23,6 +23,7 @@ from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, RefusedError
 from pipeline.media import write
 from pipeline.media.keep import keep_before_writing
+from pipeline.model.text import shown
 from pipeline.workspace.stamp import write_if_changed
 
 
@@ -150,7 +151,7 @@ class Log:
         text = io.StringIO(newline="")
         table = csv.DictWriter(text, write.COLUMNS, lineterminator="\n")
         table.writeheader()
-        table.writerows(self.rows)
+        table.writerows({key: shown(value) for key, value in row.items()} for row in self.rows)
         document = {"cardkiln-batch": 1, "devices": self.rows}
         write_if_changed(self.json, (json.dumps(document, indent=1) + "\n").encode())
         write_if_changed(self.csv, text.getvalue().encode())
