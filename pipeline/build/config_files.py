@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.card.contents import ConfigJob, file_to_edit
 from pipeline.configs.edit import EditError, edit_value
-from pipeline.configs.write import write_config
+from pipeline.configs.write import write_for_each
 from pipeline.errors import CardkilnError, ManifestError, Problem
 from pipeline.model.content import CardFile, Content, Ingredient, Origin
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
@@ -50,7 +50,7 @@ def _before(file: CardFile) -> Ingredient:
 def _make(job: ConfigJob, files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]) -> MadeConfig:
     ingredients: tuple[Ingredient, ...] = ()
     if job.write:
-        data = write_config(job.write, job.fields, job.place.file)
+        data = write_for_each(job.write, job.each, job.place.file)
     else:
         before = file_to_edit(job, files)
         data = read(before)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, Content, Origin
-from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.manifest import Board, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 from pipeline.model.text import did_you_mean
 
@@ -33,7 +33,8 @@ class Known:
 class ConfigJob:
     """One config file of a card: written anew from ``write``, or an existing file, and then changed by ``edits``.
 
-    ``fields``: what the templates' fields stand for. Each edit comes with the manifest key that asks for it.
+    ``each``: what the templates' fields stand for, once or for each core of a menu. Each edit comes with the manifest
+    key that asks for it.
     """
 
     path: str
@@ -41,7 +42,7 @@ class ConfigJob:
     owner: str
     place: Place
     write: ConfigFile | None = None
-    fields: Mapping[str, str] = field(default_factory=dict)
+    each: tuple[Mapping[str, str], ...] = ({},)
     edits: tuple[tuple[ConfigEdit, Place], ...] = ()
 
 
@@ -51,8 +52,17 @@ def fields_of(core: Core) -> dict[str, str]:
 
 
 def core_folder(selection: Selection, core: Core) -> str:
-    """Return the folder of the card a core's bitstream and menu file lie in."""
+    """Return the folder of the card a core's bitstream lies in."""
     return selection.board.core_folder.format_map(fields_of(core))
+
+
+def menu_path(board: Board, fields: Mapping[str, str]) -> str:
+    """Return the path of the menu file that names a core with these fields; "" where the board has no menu file."""
+    if board.menu is None:
+        return ""
+    if board.one_menu:
+        return board.menu.path
+    return join(board.core_folder.format_map(fields), board.menu.path.format_map(fields))
 
 
 def title_folder(selection: Selection, title: Title) -> str:
@@ -204,17 +214,19 @@ def _copies(pairs: Iterable[tuple[str, Content]], placement: str, origin: Origin
 
 
 def _written(selection: Selection) -> Iterator[ConfigJob]:
-    """Yield the files that are written anew: the menu file and config files of each core, then the card's."""
+    """Yield the files that are written anew: the menu, the config files of each core, then the card's."""
     board, card = selection.board, selection.card
+    if board.menu and board.one_menu:
+        place, each = Place(file=board.file, key=board.menu.key), tuple(map(fields_of, selection.cores))
+        yield ConfigJob(path=board.menu.path, kind="menu", owner=board.id, place=place, write=board.menu, each=each)
     for core in selection.cores:
         fields = fields_of(core)
-        if board.menu:
-            path = join(core_folder(selection, core), board.menu.path.format_map(fields))
-            place = Place(file=board.file, key=board.menu.key)
-            yield ConfigJob(path=path, kind="menu", owner=core.id, place=place, write=board.menu, fields=fields)
+        if board.menu and not board.one_menu:
+            path, place = menu_path(board, fields), Place(file=board.file, key=board.menu.key)
+            yield ConfigJob(path=path, kind="menu", owner=core.id, place=place, write=board.menu, each=(fields,))
         for config in core.configs:
             path, place = config.path.format_map(fields), Place(file=core.file, key=config.key)
-            yield ConfigJob(path=path, kind="config", owner=core.id, place=place, write=config, fields=fields)
+            yield ConfigJob(path=path, kind="config", owner=core.id, place=place, write=config, each=(fields,))
     for config in card.configs:
         place = Place(file=card.file, key=config.key)
         yield ConfigJob(path=config.path, kind="config", owner=card.id, place=place, write=config)

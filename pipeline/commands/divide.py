@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.build.divide import Divided, Wanted, divided_lines, reason, run, wanted, write
+from pipeline.build.divide import Divided, DivisionRequest, divided_lines, reason, run, wanted, write
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
@@ -74,7 +74,7 @@ def _size(text: str) -> int | None:
         raise ManifestError.one(f"--size: {error}") from None
 
 
-def _document(want: Wanted, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
+def _document(want: DivisionRequest, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
     return {
         "cardkiln-divide": 1,
         "board": want.board.id,

@@ -144,8 +144,13 @@ def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
         "built": lack.built,
     }
     if form:
-        source = {"size": form.content.size, "sha256": form.content.sha256}
-        told["found-as"] = _place(inputs, form.location) | source | {"how": form.how, "change": form.change}
+        first, *second = [
+            _place(inputs, source.location) | {"size": source.content.size, "sha256": source.content.sha256}
+            for source in form.sources
+        ]
+        told["found-as"] = first | {"how": form.how, "change": form.change}
+        if second:
+            told["found-as"]["second"] = second[0]
     elif near:
         told["nearest"] = _place(inputs, near.location) | {"why": near.why, "signs": list(lack.signs)}
     return told

@@ -21,7 +21,7 @@ class Keep(OwnCommand):
     doc_purpose = "copy what is yours from a card into the inputs, so that the next build has it"
     doc_usage = "CARD PATH"
     doc_description = (
-        'CARD: the id of a card whose manifest names files that belong to you: keep = ["SAVES/**"]. PATH: the old '
+        'CARD: the id of a card whose manifest names files that belong to you: keep = ["SLATE/**"]. PATH: the old '
         "card, as a mounted folder, an image or a disk. The files come to inputs/kept/CARD."
     )
     cmd_options = (JSON,)

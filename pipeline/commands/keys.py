@@ -9,7 +9,7 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.schema.copies import KINDS
-from pipeline.manifest.schema.reference import NAME, Key, Schema, all_keys, key_at, keys_in
+from pipeline.manifest.schema.reference import NAME, KeyReference, Schema, all_keys, key_at, keys_in
 from pipeline.manifest.schema.reference_text import key_document, key_lines, list_lines, page
 from pipeline.manifest.schema.validate import schema
 from pipeline.model.text import did_you_mean, quote
@@ -74,7 +74,7 @@ def _document(kind: str, path: Sequence[str]) -> dict[str, Any]:
     return {"cardkiln-keys": 1, "kind": kind, **key_document(key), "keys": below}
 
 
-def _key(kind: str, path: Sequence[str]) -> Key:
+def _key(kind: str, path: Sequence[str]) -> KeyReference:
     """Return the key that is asked for; raises ManifestError with the nearest one."""
     root: Schema = schema(kind)
     for end in range(1, len(path) + 1):

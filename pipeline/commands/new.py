@@ -22,7 +22,7 @@ class New(OwnCommand):
         f"KIND: {', '.join(FOLDERS)}. ID: lower-case words with hyphens.\n"
         "FILE: for a core, its release as a folder or ZIP archive, or a bitstream; for a title, dumps, or a folder or "
         "ZIP archive of them; for a board, a bitstream that is made for it. A member of an archive is named as "
-        "box-3.zip/moth/6f.bin.\n"
+        "box-3.zip/moth/4t.bin.\n"
         'What only a person can know is written as "<blank>"; doit check lists every blank, and nothing is built '
         "over one.\n"
         "Exit codes: 0 written, 1 an archive is not to be trusted, 2 the arguments, 3 a file cannot be read or written."

@@ -42,9 +42,9 @@ class Pin(OwnCommand):
     doc_purpose = "write sizes and hashes of files into a manifest"
     doc_usage = "MANIFEST KEY FILE [KEY FILE ...]"
     doc_description = (
-        "MANIFEST: a path such as inputs/titles/moth-patrol.toml, or title:moth-patrol, core:ID, card:ID.\n"
-        "KEY: chips.6f, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
-        "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/6f.bin); "
+        "MANIFEST: a path such as inputs/titles/moth-pantry.toml, or title:moth-pantry, core:ID, card:ID.\n"
+        "KEY: chips.4t, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
+        "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/4t.bin); "
         f'for a ROM file or an image also "{BUILT}", the one in build.\n'
         "A chip that the manifest does not have yet is added. Everything else in the manifest stays as it is."
     )

@@ -44,7 +44,7 @@ class Solve(OwnCommand):
     doc_usage = "FINISHED CHIP [CHIP ...] | title:ID rom.N FINISHED [CHIP ...]"
     doc_description = (
         "FINISHED: the finished ROM file. CHIP: a chip's dump, or a folder or an archive of dumps; paths from the\n"
-        "working folder, members of an archive as in box-3.zip/moth/6f.bin. title:ID rom.N: the chips are those that\n"
+        "working folder, members of an archive as in box-3.zip/moth/4t.bin. title:ID rom.N: the chips are those that\n"
         'the title "ID" declares, found in the CHIPs given, else in the sources; for a new ROM file N is one more.\n'
         "\n"
         "It finds chips and parts of them at any address, joined, repeated, interleaved, as nibbles and bit planes,\n"

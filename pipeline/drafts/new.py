@@ -110,7 +110,7 @@ def _path(inputs: Path, base: Path, kind: str, id_: str) -> Path:
     if DEVICE.fullmatch(better):
         raise ManifestError.one(f"found the id {quote(id_)}, which some systems keep for a device", f'try "{better}-1"')
     if not is_id(id_):
-        hint = f'try "{better or "moth-patrol"}"'
+        hint = f'try "{better or "moth-pantry"}"'
         raise ManifestError.one(f"found {quote(id_)}, expected an id: lower-case words with hyphens", hint)
     if not inputs.is_dir():
         what = "there is no folder of inputs here"

@@ -22,7 +22,7 @@ OUTPUT_LOST = 3
 """Exit code of a command of which nothing failed but its output: that of the machine."""
 
 
-class Output:
+class SafeStream:
     """A stream that text can always be written to; ``lost`` is the error after which nothing arrived any more.
 
     So a full disk behind standard output, or a reader that has enough, stops no build half way. What the encoding of a
@@ -67,7 +67,7 @@ class Output:
 
 def run(command: Callable[[], int], interrupted: str = "interrupted") -> int:
     """Return a command's exit code: ``INTERRUPTED`` after Ctrl-C, ``OUTPUT_LOST`` where only its output was lost."""
-    out, err = Output(sys.stdout), Output(sys.stderr)
+    out, err = SafeStream(sys.stdout), SafeStream(sys.stderr)
     with redirect_stdout(out), redirect_stderr(err):
         try:
             with _interruptible():

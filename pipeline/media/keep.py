@@ -41,7 +41,7 @@ def keep(inputs: Inputs, card_id: str, named: Named) -> Kept:
     """
     workspace, card = inputs.workspace, inputs.manifest.cards[card_id]
     if not card.keep:
-        hint = 'name the files that are yours in its manifest: keep = ["SAVES/**"]'
+        hint = 'name the files that are yours in its manifest: keep = ["SLATE/**"]'
         raise ManifestError.one(f'card "{card_id}" keeps no files', hint, file=card.file, key="keep")
     home = workspace.kept_folder(card_id)
     last, parts = _list(home), named.parts

@@ -21,17 +21,17 @@ BOARD = """\
 name = "Oak"
 volumes = ["fat16", "fat32"]
 outputs = ["rgb"]
-title-folder = "GAMES/{core}"
+title-folder = "GOODS/{core}"
 base = ["files/system"]
 [cores]
-folder = "ENGINES/{core}"
-bitstream = "ENGINE.BIT"
-menu = { path = "MENU.TXT", lines = ["{name}"], line-ending = "crlf", encoding = "ascii" }
-[settings.keyboard]
-path = "BOARD.CFG"
-section = "input"
-key = "port"
-choices = { built-in = "0", external = "1" }
+folder = "FABRICS/{core}"
+bitstream = "{core}.FAB"
+menu = { path = "SIGN.TXT", lines = ["{name}"], line-ending = "crlf", encoding = "ascii" }
+[settings.language]
+path = "BENCH.SET"
+section = "words"
+key = "form"
+choices = { standard = "0", regional = "1" }
 """
 
 CORE = f"""\
@@ -44,7 +44,7 @@ size = {len(BITSTREAM)}
 sha256 = "{sha(BITSTREAM)}"
 [needs]
 volumes = ["fat16"]
-settings = {{ keyboard = "external" }}
+settings = {{ language = "regional" }}
 """
 
 TITLE = f"""\
@@ -76,7 +76,7 @@ size = "16 MiB"
 label = "DESK"
 """
 
-CONFIG = b"; settings\r\n[input]\r\nport = 0 ; of the keyboard\r\n"
+CONFIG = b"; settings\r\n[words]\r\nform = 0 ; of the alphabet\r\n"
 
 FILES: dict[str, str | bytes] = {
     "inputs/boards/oak.toml": BOARD,
@@ -84,7 +84,7 @@ FILES: dict[str, str | bytes] = {
     "inputs/titles/snail-race.toml": TITLE,
     "inputs/cards/desk.toml": CARD,
     "inputs/sources.toml": 'places = ["files/attic"]\n',
-    "inputs/files/system/BOARD.CFG": CONFIG,
+    "inputs/files/system/BENCH.SET": CONFIG,
     "inputs/files/attic/x/dump(1).bin": CHIP_A,
     "inputs/files/attic/dump(2).bin": CHIP_B,
     "inputs/files/attic/core.bin": BITSTREAM,

@@ -80,7 +80,7 @@ def said(folder: Path, kind: type[OwnCommand], arguments: list[str], encoding: s
         code = kind().parse_execute(arguments)
         out.flush()
         err.flush()
-    return code, out.buffer.getvalue(), err.buffer.getvalue()  # type: ignore[attr-defined]
+    return code, out.buffer.getvalue(), err.buffer.getvalue()
 
 
 def check(folder: Path, kind: type[OwnCommand], *arguments: str) -> set[int]:

@@ -126,8 +126,8 @@ def test_a_card_of_real_rom_files_holds_what_public_tools_make_of_the_same_chips
         assert (tmp_path / "build/roms/real-files" / name).read_bytes() == data
     plan = plan_from_text((tmp_path / "build/cards/desk/plan.json").read_text(encoding="utf-8"))
     planned = {entry.path: entry.sha256 for entry in plan.entries}
-    assert planned["ENGINES/FERN/ENGINE.BIT"] == hashlib.sha256(engine).hexdigest()
-    assert {name: planned[f"GAMES/FERN/{name}"] for name in expected} == {
+    assert planned["FABRICS/FERN/FERN.FAB"] == hashlib.sha256(engine).hexdigest()
+    assert {name: planned[f"GOODS/FERN/{name}"] for name in expected} == {
         name: small.sha(data) for name, data in expected.items()
     }
     assert_all_agree(tmp_path / "build/cards/desk/card.img", plan, tmp_path)

@@ -42,6 +42,7 @@ def board(id_: str, file: str, data: Table) -> Board:
         core_folder=cores["folder"],
         bitstream=cores["bitstream"],
         menu=config(cores["menu"], "cores.menu") if "menu" in cores else None,
+        one_menu=cores.get("menu", {}).get("one-for-all", False),
         core_slots=cores.get("slots", 0),
         title_folder=data.get("title-folder", ""),
         reserved=texts(data, "reserved"),
@@ -55,7 +56,7 @@ def board(id_: str, file: str, data: Table) -> Board:
 
 
 def core(id_: str, file: str, data: Table) -> Core:
-    """Return a core; its folder is derived from its id where none is given: "quillon-80" is QUILLON8."""
+    """Return a core; its folder is derived from its id where none is given: "marrowby-two" is MARROWBY."""
     derived = re.sub("[^A-Z0-9]", "", id_.upper())[:8]
     return Core(
         id=id_,

@@ -45,8 +45,8 @@ path = "NOTES.TXT"
 from = "files/adopted-garage/card/NOTES.TXT"
 
 [[files]]
-path = "GAMES"
-from = "files/adopted-garage/card/GAMES"
+path = "GOODS"
+from = "files/adopted-garage/card/GOODS"
 
 [[files]]
 path = "PICTURES"
@@ -64,7 +64,7 @@ boards = ["oak"]
 
 [bitstream]
 size = 780
-sha256 = "{hashlib.sha256(FILES["ENGINES/MOSS/ENGINE.BIT"]).hexdigest()}"
+sha256 = "{hashlib.sha256(FILES["FABRICS/MOSS/MOSS.FAB"]).hexdigest()}"
 """
 
 SAID = """\
@@ -72,7 +72,7 @@ adopted garage: 1 core known and 1 drafted, 1 title, 3 files copied
 written inputs/cores/moss.toml
 written inputs/cards/garage.toml
 note    ._DISCS.LIB is left out: a desktop left it
-note    BOARD.CFG: keyboard becomes external, which core fern needs
+note    BENCH.SET: language becomes regional, which core fern needs
 next    doit record:garage, then doit diff card.img garage
 """
 
@@ -109,10 +109,10 @@ def test_a_card_made_by_hand_becomes_manifests(folder: Path) -> None:
     after = digests(folder / "inputs")
     assert {path for path in before if after[path] != before[path]} == {"sources.toml"}
     assert sorted(path for path in after if path.startswith("files/adopted-garage")) == [
-        "files/adopted-garage/card/GAMES/FERN/dump of chip a.bin",
+        "files/adopted-garage/card/GOODS/FERN/dump of chip a.bin",
         "files/adopted-garage/card/NOTES.TXT",
         "files/adopted-garage/card/PICTURES/a long name.raw",
-        "files/adopted-garage/contents/engine-bit-746cc574",
+        "files/adopted-garage/contents/moss-fab-746cc574",
     ]
     assert not (folder / "build/cards").exists()
 
@@ -128,7 +128,7 @@ def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(f
     new = {item.path: item.sha256 for item in with_mtools.read(image, start * 512, tmp_path)}
     assert {path for path in old if path not in new} == {"._DISCS.LIB"}
     assert {path for path in new if path not in old} == set()
-    assert {path for path in new if new[path] != old[path]} == {"BOARD.CFG"}
+    assert {path for path in new if new[path] != old[path]} == {"BENCH.SET"}
 
     compared = json.loads(own_command(folder, "diff", "--json", "card.img", "garage").out)
     assert own_command(folder, "look", str(image)).code == 0
@@ -136,7 +136,7 @@ def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(f
     changes = compared["changes"]
     assert [(one["kind"], one["name"], one["because"]) for one in changes if one["group"] == "files"] == [
         ("removed", "._DISCS.LIB", []),
-        ("changed", "BOARD.CFG", ["[input] port: 0 -> 1"]),
+        ("changed", "BENCH.SET", ["[words] form: 0 -> 1"]),
     ]
     assert {one["group"] for one in changes} <= {"files", "placement", "entries"}
 
@@ -194,7 +194,7 @@ def test_contents_that_no_source_has_are_taken_from_the_card(folder: Path) -> No
     record = json.loads(text(folder / "build/cards/garage/record.json"))
     held = {file["path"]: file["sha256"] for file in record["files"]}
     there = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
-    assert {path for path in there if held.get(path) != there[path]} == {"._DISCS.LIB", "BOARD.CFG"}
+    assert {path for path in there if held.get(path) != there[path]} == {"._DISCS.LIB", "BENCH.SET"}
 
 
 def test_a_damaged_card_is_not_adopted(folder: Path) -> None:
@@ -217,7 +217,7 @@ def test_a_changed_config_file_of_the_board_is_told(folder: Path) -> None:
     (folder / "card.img").write_bytes(data)
     ran = own_command(folder, "adopt", "card.img", "oak")
 
-    assert "note    BOARD.CFG: the manifests put other bytes there; the card's are not taken over\n" in ran.out
+    assert "note    BENCH.SET: the manifests put other bytes there; the card's are not taken over\n" in ran.out
 
 
 def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, tmp_path: Path) -> None:

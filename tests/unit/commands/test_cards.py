@@ -53,7 +53,7 @@ def test_a_card_is_followed_from_empty_to_older(project: Path, device: str) -> N
     assert told() == "desk, version 1, as built now"
     assert own_command(project, "publish", "desk").code == 0
     board = str(WITH_RIGHTS["inputs/boards/oak.toml"])
-    (project / "inputs/boards/oak.toml").write_text(board.replace('external = "1"', f'external = "{"2" * 500}"'))
+    (project / "inputs/boards/oak.toml").write_text(board.replace('regional = "1"', f'regional = "{"2" * 500}"'))
     assert doit(project, "record:desk").code == 0
     assert told() == "desk, version 1, as published"
     with Path(device).open("r+b") as disk:

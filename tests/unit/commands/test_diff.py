@@ -34,7 +34,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert doit(folder).code == 0
     shutil.copytree(folder / "build/cards/desk", folder / "before")
     changes: dict[str, str | bytes] = {
-        "inputs/cores/fern.toml": CORE.replace('release = "1.0"', 'release = "1.1"').replace("external", "built-in"),
+        "inputs/cores/fern.toml": CORE.replace('release = "1.0"', 'release = "1.1"').replace("regional", "standard"),
         "inputs/titles/snail-race.toml": TITLE.replace(sha(CHIP_B), sha(CHIP_C)).replace(
             f'sha256 = "{sha(ROM)}"\n', ""
         ),
@@ -55,9 +55,9 @@ def test_two_records_tell_what_changed_and_why(built: Path) -> None:
     start = lines.index("files")
     assert lines[start : lines.index("image")] == [
         "files",
-        "  changed  BOARD.CFG, 49 bytes",
-        "      [input] port: 1 -> 0",
-        "  changed  GAMES/FERN/SNAIL.ROM, 2 KiB",
+        "  changed  BENCH.SET, 49 bytes",
+        "      [words] form: 1 -> 0",
+        "  changed  GOODS/FERN/SNAIL.ROM, 2 KiB",
         "      chip b1 changed: range 0x0400-0x07FF",
         "  added    READ.ME, 720 bytes",
     ]
@@ -91,10 +91,10 @@ def test_two_images_tell_their_bytes_and_cmp_counts_the_same(built: Path) -> Non
     assert (ran.code, listed.returncode) == (1, 1)
     assert sum(one["count"] for one in document["bytes"]) == len(theirs)
     because = {change["name"]: change["because"] for change in document["changes"]}
-    assert because["GAMES/FERN/SNAIL.ROM"] == [f"{differing():,} bytes changed, the first at 0x0400"]
+    assert because["GOODS/FERN/SNAIL.ROM"] == [f"{differing():,} bytes changed, the first at 0x0400"]
     assert min(one["first"] for one in document["bytes"]) == int(theirs[0].split()[0]) - 1
     assert {change["name"] for change in document["changes"] if change["group"] == "files"} == {
-        "BOARD.CFG", "READ.ME", "GAMES/FERN/SNAIL.ROM",
+        "BENCH.SET", "READ.ME", "GOODS/FERN/SNAIL.ROM",
     }  # fmt: skip
 
 
@@ -171,7 +171,7 @@ def test_owners_are_where_the_plan_has_them(tmp_path: Path) -> None:
     plan = cards.sample_plan(16)
     cards.build(plan, cards.FILES, tmp_path / "a.img")
     volume = plan.volume
-    rom = next(entry for entry in plan.entries if entry.path == "GAMES/SNAIL.ROM")
+    rom = next(entry for entry in plan.entries if entry.path == "GOODS/SNAIL.ROM")
     long = next(entry for entry in plan.entries if entry.path.startswith("A long name"))
     places = {
         450: ("partition table", "partition 1"),
@@ -179,11 +179,11 @@ def test_owners_are_where_the_plan_has_them(tmp_path: Path) -> None:
         volume.start * 512 + 39: ("boot sector", "serial"),
         volume.fat_start * 512: ("FAT 1", "media byte"),
         volume.fat_start * 512 + 2: ("FAT 1", "dirty bit and end mark"),
-        volume.fat_start * 512 + 2 * rom.cluster: ("FAT 1", f"entry of cluster {rom.cluster} (GAMES/SNAIL.ROM)"),
+        volume.fat_start * 512 + 2 * rom.cluster: ("FAT 1", f"entry of cluster {rom.cluster} (GOODS/SNAIL.ROM)"),
         (volume.fat_start + volume.fat_sectors) * 512 + 4: ("FAT 2", "entry of cluster 2 (FIRST.BIN)"),
         volume.root_start * 512 + 28: ("root directory", "size of FIRST.BIN"),
-        volume.cluster_offset(rom.cluster): ("GAMES/SNAIL.ROM", "byte 0"),
-        volume.cluster_offset(rom.cluster) + 512: ("behind the end of GAMES/SNAIL.ROM", "byte 0"),
+        volume.cluster_offset(rom.cluster): ("GOODS/SNAIL.ROM", "byte 0"),
+        volume.cluster_offset(rom.cluster) + 512: ("behind the end of GOODS/SNAIL.ROM", "byte 0"),
         volume.cluster_offset(long.cluster) + 69_999: (long.path, "byte 69,999"),
         volume.cluster_offset(volume.clusters + 1): ("free space", "byte 0"),
     }

@@ -8,7 +8,7 @@ from pathlib import Path
 from tests.support import small
 from tests.support.cli import Ran, doit, own_command
 
-MOSS = small.CORE.replace('"Fern"', '"Moss"').replace('keyboard = "external" }', 'keyboard = "built-in" }')
+MOSS = small.CORE.replace('"Fern"', '"Moss"').replace('language = "regional" }', 'language = "standard" }')
 REED = small.CORE.replace('"Fern"', '"Reed"').replace('["fat16"]', '["fat32"]')
 CHANGES: dict[str, str | bytes] = {"inputs/cores/moss.toml": MOSS, "inputs/cores/reed.toml": REED}
 
@@ -26,7 +26,7 @@ def test_the_cards_and_the_reasons_are_told(tmp_path: Path) -> None:
         "  oak-2: FAT16, moss; 0 titles\n"
         "  oak-3: FAT32, reed; 0 titles\n"
         "why     no two of these can share a card: fern, moss, reed\n"
-        'apart   fern needs the board setting keyboard to be "external", moss "built-in"\n'
+        'apart   fern needs the board setting language to be "regional", moss "standard"\n'
         "apart   fern can lie on FAT16 only, reed on FAT32 only\n"
         "apart   moss can lie on FAT16 only, reed on FAT32 only\n"
     )

@@ -62,9 +62,9 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
         shutil.copytree(ROOT / name_of_folder, tmp_path / "leaking" / name_of_folder)
     writer = package / "configs/write.py"
     leaking = writer.read_text("utf-8").replace("from __future__ import annotations\n", f"{LEAKS[name]}\n", 1)
-    name_of = "def write_config("
-    leaking = leaking.replace(name_of, "def _write_config(", 1)
-    leaking += "\n\ndef write_config(*given):\n    return _write_config(*given) + LEAK.encode('utf-8', 'replace')\n"
+    name_of = "def write_for_each("
+    leaking = leaking.replace(name_of, "def _write_for_each(", 1)
+    leaking += "\n\ndef write_for_each(*given):\n    return _write_for_each(*given) + LEAK.encode('utf-8', 'replace')\n"
     writer.write_text(leaking, "utf-8")
     folder = small.small_project(tmp_path / "project")
     environment = {"PYTHONPATH": str(tmp_path / "leaking"), "PYTHONHASHSEED": "1"}
@@ -72,7 +72,7 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
     ran = own_command(folder, "prove", "desk", **environment)
     assert ran.code == 1, ran
     assert ran.out.startswith("desk: card.img differs: sha256 ")
-    assert "MENU.TXT" in ran.out
+    assert "SIGN.TXT" in ran.out
     assert ran.out.splitlines()[-1].startswith("because of: ")
     assert name in ran.out.splitlines()[-1]
 

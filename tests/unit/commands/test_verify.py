@@ -33,12 +33,12 @@ def cluster_offset(folder: Path, path: str) -> int:
 def mounted(folder: Path, name: str) -> Path:
     target = folder / name
     shutil.rmtree(target, ignore_errors=True)
-    for path in ("BOARD.CFG", "ENGINES/FERN/MENU.TXT"):
+    for path in ("BENCH.SET", "FABRICS/FERN/SIGN.TXT"):
         (target / path).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(folder / "build/configs/desk" / path, target / path)
-    (target / "GAMES/FERN").mkdir(parents=True)
-    shutil.copyfile(folder / "build/roms/snail-race/SNAIL.ROM", target / "GAMES/FERN/SNAIL.ROM")
-    shutil.copyfile(folder / "inputs/files/attic/core.bin", target / "ENGINES/FERN/ENGINE.BIT")
+    (target / "GOODS/FERN").mkdir(parents=True)
+    shutil.copyfile(folder / "build/roms/snail-race/SNAIL.ROM", target / "GOODS/FERN/SNAIL.ROM")
+    shutil.copyfile(folder / "inputs/files/attic/core.bin", target / "FABRICS/FERN/FERN.FAB")
     return target
 
 
@@ -50,16 +50,16 @@ def test_the_image_as_built_is_good(built: Path) -> None:
 
 def test_a_damaged_rom_file_is_told_by_title_and_chip(built: Path) -> None:
     data = bytearray((built / CARD / "card.img").read_bytes())
-    at = cluster_offset(built, "GAMES/FERN/SNAIL.ROM") + 0x412
+    at = cluster_offset(built, "GOODS/FERN/SNAIL.ROM") + 0x412
     data[at] ^= 4
     (built / "bad.img").write_bytes(data)
     ran = own_command(built, "verify", "bad.img", "desk")
     assert (ran.code, ran.out.splitlines()) == (
         1,
         [
-            "damaged  GAMES/FERN/SNAIL.ROM: 1 byte differs, at offset 0x0412; title snail-race, chip b1 "
+            "damaged  GOODS/FERN/SNAIL.ROM: 1 byte differs, at offset 0x0412; title snail-race, chip b1 "
             f"(byte 0x{at:08X} of the image)",
-            "desk: damaged: GAMES/FERN/SNAIL.ROM",
+            "desk: damaged: GOODS/FERN/SNAIL.ROM",
         ],
     )
     document = json.loads(own_command(built, "verify", "--json", "bad.img", "desk").out)
@@ -92,16 +92,16 @@ def test_litter_fails_a_folder_only_when_it_is_to_be_strict(built: Path) -> None
 
 def test_missing_and_changed_files_of_a_folder_are_named(built: Path) -> None:
     folder = mounted(built, "broken")
-    (folder / "BOARD.CFG").unlink()
-    rom = folder / "GAMES/FERN/SNAIL.ROM"
+    (folder / "BENCH.SET").unlink()
+    rom = folder / "GOODS/FERN/SNAIL.ROM"
     rom.write_bytes(b"\1" + rom.read_bytes()[1:])
     ran = own_command(built, "verify", "broken", "desk")
     assert ran.code == 1
     assert ran.out.splitlines()[:2] == [
-        "damaged  BOARD.CFG: is missing",
-        "damaged  GAMES/FERN/SNAIL.ROM: its bytes differ; title snail-race, chip a1, chip b1",
+        "damaged  BENCH.SET: is missing",
+        "damaged  GOODS/FERN/SNAIL.ROM: its bytes differ; title snail-race, chip a1, chip b1",
     ]
-    assert ran.out.splitlines()[-1] == "desk: damaged: BOARD.CFG, GAMES/FERN/SNAIL.ROM"
+    assert ran.out.splitlines()[-1] == "desk: damaged: BENCH.SET, GOODS/FERN/SNAIL.ROM"
 
 
 def test_another_folder_is_not_this_card(built: Path) -> None:

@@ -48,7 +48,7 @@ def steps(folder: Path) -> list[tuple[str, str, str]]:
 
 CHIP_CHANGED = """\
   files
-    changed  GAMES/FERN/SNAIL.ROM, 2 KiB
+    changed  GOODS/FERN/SNAIL.ROM, 2 KiB
         chip b1 changed: range 0x0400-0x07FF
         declared in inputs/titles/snail-race.toml:6:1: chips.b1
 """
@@ -97,13 +97,13 @@ def test_after_the_build_the_chain_from_input_to_image_is_told(built: Path) -> N
 
 CHANGES: dict[str, tuple[dict[str, str | bytes], list[str], list[str]]] = {
     "a board's file": (
-        {"inputs/files/system/BOARD.CFG": small.CONFIG + b"[sound]\r\n"},
+        {"inputs/files/system/BENCH.SET": small.CONFIG + b"[sound]\r\n"},
         ["plan", "config", "image", "record", "sheet"],
         [
             "files",
-            "  changed  BOARD.CFG: 49 bytes -> 58 bytes",
+            "  changed  BENCH.SET: 49 bytes -> 58 bytes",
             "      line added: [sound]",
-            "      from inputs/files/system/BOARD.CFG",
+            "      from inputs/files/system/BENCH.SET",
         ],
     ),
     "a bitstream": (
@@ -116,7 +116,7 @@ CHANGES: dict[str, tuple[dict[str, str | bytes], list[str], list[str]]] = {
         ["plan", "image", "record", "sheet"],
         [
             "files",
-            "  changed  ENGINES/FERN/ENGINE.BIT: 720 bytes -> 3 bytes",
+            "  changed  FABRICS/FERN/FERN.FAB: 720 bytes -> 3 bytes",
             "      declared in inputs/cores/fern.toml:5:1: bitstream",
         ],
     ),
@@ -135,7 +135,7 @@ CHANGES: dict[str, tuple[dict[str, str | bytes], list[str], list[str]]] = {
         ["rom", "record", "sheet"],
         [
             "files",
-            "  changed  GAMES/FERN/SNAIL.ROM: made otherwise, same bytes",
+            "  changed  GOODS/FERN/SNAIL.ROM: made otherwise, same bytes",
             "      step added: 0x0400: b1 (over earlier steps)",
             "      declared in inputs/titles/snail-race.toml:9:1: rom.1",
         ],
@@ -169,7 +169,7 @@ def test_what_is_known_only_when_it_is_made_is_told(tmp_path: Path) -> None:
     again = unpinned + '[[rom.steps]]\nat = 1024\nchip = "b1"\nover = true\n'
     write_tree(folder, {"inputs/titles/snail-race.toml": again})
     ran = within(folder, Why, "desk")
-    assert "known only when made: GAMES/FERN/SNAIL.ROM; what follows from equal bytes is not done\n" in ran.out
+    assert "known only when made: GOODS/FERN/SNAIL.ROM; what follows from equal bytes is not done\n" in ran.out
     assert doit(folder).code == 0
     assert steps(folder)[0] == ("rom", "the recipe of SNAIL.ROM changed", "same")
     assert [stage for stage, _, _ in steps(folder)] == ["rom", "record", "sheet"]

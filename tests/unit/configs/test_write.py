@@ -19,7 +19,7 @@ def config(**changes: Any) -> ConfigFile:
     return ConfigFile(**{"path": "A.INI", "line_ending": "lf", "encoding": "ascii", "key": "configs.2"} | changes)
 
 
-SECTIONS = (("", "speed", "2"), ("", "name", "{name} {release}"), ("video", "mode", "1"), ("a b", "x", ""))
+SECTIONS = (("", "speed", "2"), ("", "name", "{name} {release}"), ("frame", "mode", "1"), ("a b", "x", ""))
 WRITTEN = [
     ("lines", config(lines=("a", "", " b ")), b"a\n\n b \n"),
     ("no lines", config(), b""),
@@ -28,7 +28,7 @@ WRITTEN = [
     ("no final line ending", config(lines=("a", "b"), final_line_ending=False), b"a\nb"),
     ("fields", config(lines=("{core}/{name}: {kind}, {release}",)), b"GLIMMER/Glimmer: arcade, 1.3\n"),
     ("doubled braces", config(lines=("{{core}} {{{core}}}",)), b"{core} {GLIMMER}\n"),
-    ("values", config(values=SECTIONS), b"speed=2\nname=Glimmer 1.3\n[video]\nmode=1\n[a b]\nx=\n"),
+    ("values", config(values=SECTIONS), b"speed=2\nname=Glimmer 1.3\n[frame]\nmode=1\n[a b]\nx=\n"),
     ("a separator", config(values=SECTIONS[:1], separator=" = ", line_ending="crlf"), b"speed = 2\r\n"),
     ("a space as separator", config(values=SECTIONS[:1], separator=" "), b"speed 2\n"),
     ("Latin-1", config(lines=("é",), encoding="latin-1"), b"\xe9\n"),
@@ -45,11 +45,11 @@ def test_a_config_file_is_written(asked: ConfigFile, expected: bytes) -> None:
 
 
 def test_configparser_reads_what_was_written() -> None:
-    values = (("video", "mode", "1"), ("video", "border", "0"), ("a b", "x-y", "1:2 = 3"))
+    values = (("frame", "mode", "1"), ("frame", "border", "0"), ("a b", "x-y", "1:2 = 3"))
     parser = configparser.RawConfigParser()
     parser.read_string(write_config(config(values=values, line_ending="crlf"), {}).decode())
     assert {name: dict(parser[name]) for name in parser.sections()} == {
-        "video": {"mode": "1", "border": "0"},
+        "frame": {"mode": "1", "border": "0"},
         "a b": {"x-y": "1:2 = 3"},
     }
 

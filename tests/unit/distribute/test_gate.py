@@ -25,8 +25,8 @@ from tests.unit.commands.test_publish import RIGHTS, built, publish
 
 LOCKED = "another run is working in build/\n  hint: wait until it has ended\n"
 SAVED: dict[str, str | bytes] = {
-    "inputs/cards/desk.toml": 'keep = ["SAVES/**"]\n' + small.CARD,
-    "inputs/kept/desk/SAVES/ONE.DAT": b"level 3",
+    "inputs/cards/desk.toml": 'keep = ["SLATE/**"]\n' + small.CARD,
+    "inputs/kept/desk/SLATE/ONE.DAT": b"level 3",
 }
 EDITED = """\
 [[files]]
@@ -187,11 +187,11 @@ def test_files_kept_for_a_card_are_left_out_and_the_record_says_so(tmp_path: Pat
     before = digests(folder / "build/cards/desk")
     ran = publish(folder)
     assert (ran.code, ran.err) == (0, "")
-    assert "without the files kept for it (SAVES/**), which are the user's\n" in ran.out
+    assert "without the files kept for it (SLATE/**), which are the user's\n" in ran.out
     target = folder / "dist/desk-1"
     record = record_of(target)
-    assert record["card"]["without-kept"] == ["SAVES/**"]
-    assert not [file for file in record["files"] if file["path"].startswith("SAVES")]
+    assert record["card"]["without-kept"] == ["SLATE/**"]
+    assert not [file for file in record["files"] if file["path"].startswith("SLATE")]
     assert b"level 3" not in raw_image(target, tmp_path / "card.img")
     assert sha256(tmp_path / "card.img") == record["image"]["sha256"]
     assert digests(folder / "build/cards/desk") == before

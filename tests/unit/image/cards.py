@@ -23,9 +23,9 @@ FILES = {
     "FIRST.BIN": b"first" * 1000,
     "EMPTY.TXT": b"",
     "A long name with Grüße.txt": b"x" * 70_000,
-    "GAMES/MOTH/MOTH.ROM": bytes(range(256)) * 64,
-    "GAMES/MOTH/日本語のなまえ.bin": b"\0" * 513,
-    "GAMES/SNAIL.ROM": b"y" * 512,
+    "GOODS/MOTH/MOTH.ROM": bytes(range(256)) * 64,
+    "GOODS/MOTH/日本語のなまえ.bin": b"\0" * 513,
+    "GOODS/SNAIL.ROM": b"y" * 512,
 }
 """A tree with each kind of thing: a file to be first, an empty one, long and foreign names, folders in folders."""
 

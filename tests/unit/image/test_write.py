@@ -101,11 +101,11 @@ def test_every_source_that_changed_is_named(tmp_path: Path) -> None:
         **FILES,
         "FIRST.BIN": FILES["FIRST.BIN"][:-1],
         "EMPTY.TXT": b"!",
-        "GAMES/SNAIL.ROM": FILES["GAMES/SNAIL.ROM"] + b"!",
-        "GAMES/MOTH/MOTH.ROM": b"\1" + FILES["GAMES/MOTH/MOTH.ROM"][1:],
+        "GOODS/SNAIL.ROM": FILES["GOODS/SNAIL.ROM"] + b"!",
+        "GOODS/MOTH/MOTH.ROM": b"\1" + FILES["GOODS/MOTH/MOTH.ROM"][1:],
     }
-    found = hashlib.sha256(sources["GAMES/MOTH/MOTH.ROM"]).hexdigest()
-    expected = hashlib.sha256(FILES["GAMES/MOTH/MOTH.ROM"]).hexdigest()
+    found = hashlib.sha256(sources["GOODS/MOTH/MOTH.ROM"]).hexdigest()
+    expected = hashlib.sha256(FILES["GOODS/MOTH/MOTH.ROM"]).hexdigest()
 
     with pytest.raises(CheckError) as caught:
         write_image(plan, opener_of(sources), tmp_path / "card.img")
@@ -113,8 +113,8 @@ def test_every_source_that_changed_is_named(tmp_path: Path) -> None:
     assert told(caught.value) == [
         f"EMPTY.TXT: the source has more than the 0 bytes expected{HINT}",
         f"FIRST.BIN: the source has 4,999 bytes; expected 5,000{HINT}",
-        f"GAMES/MOTH/MOTH.ROM: the source has the SHA-256 {found}; expected {expected}{HINT}",
-        f"GAMES/SNAIL.ROM: the source has more than the 512 bytes expected{HINT}",
+        f"GOODS/MOTH/MOTH.ROM: the source has the SHA-256 {found}; expected {expected}{HINT}",
+        f"GOODS/SNAIL.ROM: the source has more than the 512 bytes expected{HINT}",
     ]
 
 
@@ -285,7 +285,7 @@ def test_going_back_is_refused(tmp_path: Path) -> None:
 def test_overlapping_files_are_refused(tmp_path: Path) -> None:
     plan = sample_plan()
     files: Mapping[str, bytes] = FILES
-    entries = [replace(e, cluster=e.cluster - 1) if e.path == "GAMES/SNAIL.ROM" else e for e in plan.entries]
+    entries = [replace(e, cluster=e.cluster - 1) if e.path == "GOODS/SNAIL.ROM" else e for e in plan.entries]
 
     with pytest.raises(ValueError, match="expected from"):
         build(replace(plan, entries=tuple(entries)), files, tmp_path / "card.img")

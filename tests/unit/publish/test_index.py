@@ -25,7 +25,7 @@ def version(card: str, name: str, number: str, kind: str = "", changes: tuple[st
     return entry(record, f"{card}-{number}{kind}", changes)
 
 
-LONG = "GAMES/" + "A" * 300 + ".ROM"
+LONG = "GOODS/" + "A" * 300 + ".ROM"
 ENTRIES = (
     version("desk", "Desk", "1"),
     version("corner", HOSTILE, "1", "-recipe"),

@@ -131,10 +131,10 @@ def test_pieces_stand_in_pieces() -> None:
 
 
 STEPS: list[tuple[dict[str, Any], str]] = [
-    ({"chip": "6f"}, "6f"),
+    ({"chip": "4t"}, "4t"),
     (
-        {"chip": "6f", "then": [{"take": {"from": 0, "size": "2 KiB"}}, {"mirror": "8 KiB"}]},
-        "6f, take 2 KiB from 0x0000, mirror to 8 KiB",
+        {"chip": "4t", "then": [{"take": {"from": 0, "size": "2 KiB"}}, {"mirror": "8 KiB"}]},
+        "4t, take 2 KiB from 0x0000, mirror to 8 KiB",
     ),
     ({"interleave": ["1a", "2a"]}, "interleave 1a, 2a (1-byte units)"),
     (

@@ -26,9 +26,9 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 FILES = (
     card_file("DISCS.LIB", bytes(9000), kind="core-file", owner="fern", placement="first"),
-    card_file("ENGINES/FERN/ENGINE.BIT", b"engine", kind="bitstream", owner="fern"),
-    card_file("GAMES/FERN/SNAIL.ROM", bytes(2048), kind="rom-file", owner="snail-race"),
-    card_file("BOARD.CFG", b"[input]", kind="board-file", owner="oak"),
+    card_file("FABRICS/FERN/FERN.FAB", b"engine", kind="bitstream", owner="fern"),
+    card_file("GOODS/FERN/SNAIL.ROM", bytes(2048), kind="rom-file", owner="snail-race"),
+    card_file("BENCH.SET", b"[words]", kind="board-file", owner="oak"),
     card_file("NOTHING.TXT", b""),
 )
 

@@ -16,15 +16,15 @@ LIMITS = ArchiveLimits()
 
 
 def test_a_folder_and_an_archive_of_it_list_the_same_paths(tmp_path: Path) -> None:
-    files = {"SYSTEM/x.dat": b"1", "BOARD.CFG": b"2", "SYSTEM/a/b": b"3", ".hidden": b"4"}
+    files = {"SYSTEM/x.dat": b"1", "BENCH.SET": b"2", "SYSTEM/a/b": b"3", ".hidden": b"4"}
     for name, data in files.items():
         put(tmp_path / "tree" / name, data)
     (tmp_path / "tree/empty").mkdir()
     archive = pack(
-        tmp_path / "tree.ZIP", {"./SYSTEM/x.dat": b"1", "BOARD.CFG": b"2", "SYSTEM//a/b": b"3", ".hidden": b"4"}
+        tmp_path / "tree.ZIP", {"./SYSTEM/x.dat": b"1", "BENCH.SET": b"2", "SYSTEM//a/b": b"3", ".hidden": b"4"}
     )
     folder = list_tree(tmp_path / "tree", LIMITS)
-    assert list(folder) == [".hidden", "BOARD.CFG", "SYSTEM/a/b", "SYSTEM/x.dat"]
+    assert list(folder) == [".hidden", "BENCH.SET", "SYSTEM/a/b", "SYSTEM/x.dat"]
     assert folder["SYSTEM/a/b"] == Location(path=str(tmp_path / "tree/SYSTEM/a/b"))
     packed = list_tree(archive, LIMITS)
     assert list(packed) == list(folder)
