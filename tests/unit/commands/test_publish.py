@@ -289,6 +289,7 @@ def test_a_received_image_is_the_one_that_was_published(copy: Path, published: P
         "Desk, version 1: image as published\nsigned by club\n"
         "not checked: CHANGES.txt, README.txt, sheet.html and what record.json says of names, rights, origins and "
         "warnings\n"
+        "read the cautions before you use it: build/received/desk-1/CAUTIONS.txt\n"
         f"build/received/desk-1/card.img: sha256 {sha256(published / 'build/cards/desk/card.img')}\n"
     )
     assert sha256(image) == sha256(published / "build/cards/desk/card.img")
