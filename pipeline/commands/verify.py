@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.inspect.judge import Judgement, judge_card, judge_folder, opened_card
 from pipeline.inspect.known_builds import KnownBuild, build_of_record, known_builds
@@ -58,9 +58,9 @@ class Verify(OwnCommand):
         if options["json"]:
             build = {"origin": judgement.build.origin, "version": judgement.build.version}
             document = {"cardkiln-verify": 1, "path": words[0], **asdict(judgement.verdict), "build": build}
-            print(json.dumps({**document, "changes": judgement.changes}, indent=1))
+            print_json({**document, "changes": judgement.changes})
         else:
-            print("\n".join(_lines(judgement, path, every=options["all"])))
+            print_lines(_lines(judgement, path, every=options["all"]))
         verdict, older = judgement.verdict, judgement.build != judgement.newest
         if options["strict"]:
             return 0 if verdict.verdict == GOOD and not older else 1
