@@ -344,7 +344,7 @@ def _checked(inputs: Inputs, want: DivisionRequest, volumes: Mapping[int, Volume
     return Divided(drafts=tuple(drafts), division=division, warnings=tuple(sorted(warnings)))
 
 
-def divided_text(want: DivisionRequest, divided: Divided) -> str:
+def divided_lines(want: DivisionRequest, divided: Divided) -> list[str]:
     """Return the cards, why no fewer do, and what cannot share a card."""
     division = divided.division
     head = f"{counted(len(want.cores), 'core')} and {counted(sum(map(len, want.titles.values())), 'title')}"
@@ -355,7 +355,7 @@ def divided_text(want: DivisionRequest, divided: Divided) -> str:
     lines += [f"why     {reason(divided)}"] if divided.drafts else []
     lines += [f"apart   {pair.why}" for pair in division.apart]
     lines += [f"warning {problem.what}" for problem in divided.warnings]
-    return "\n".join([*lines, ""])
+    return lines
 
 
 def reason(divided: Divided) -> str:
