@@ -94,17 +94,18 @@ def _take_inputs(source: Path, target: Path, places: Sequence[Path]) -> None:
 
 def _bring(workspace: Workspace, recipe: Mapping[str, Any], places: Sequence[Path]) -> None:
     """Search for what the recipe leaves out, and put folders together that manifests name by path."""
-    contents = {one["sha256"]: Content(sha256=one["sha256"], size=one["size"]) for one in recipe["bring"]}
+    brought = recipe["bring"]
+    contents = {item["sha256"]: Content(sha256=item["sha256"], size=item["size"]) for item in brought}
     targets = list(_left_out(recipe, contents))
     folders = _empty_folders(recipe)
     wanted = [
         Wanted(
-            content=contents[one["sha256"]],
-            name=f"{one['role']} of {one['owner']}",
+            content=contents[item["sha256"]],
+            name=shown(f"{item['role']} of {item['owner']}"),
             place=Place(RECIPE),
-            file_names=(one["role"].rpartition("/")[2].removeprefix("chip "),),
+            file_names=(item["role"].rpartition("/")[2].removeprefix("chip "),),
         )
-        for one in recipe["bring"]
+        for item in brought
     ]
     scan = workspace.index.scan(places, ArchiveLimits())
     found = workspace.index.find(wanted)

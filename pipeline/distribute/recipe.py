@@ -150,4 +150,4 @@ def _bring(record: Mapping[str, Any], included: set[str]) -> Iterator[dict[str, 
                 owner = content.get("owner", file["made-from"]["owner"])
                 known = {"role": role, "size": content["size"], "sha256": content["sha256"], "owner": owner}
                 wanted.setdefault(content["sha256"], known)
-    yield from sorted(wanted.values(), key=lambda one: (one["owner"], one["role"]))
+    yield from sorted(wanted.values(), key=lambda item: (item["owner"], item["role"]))
