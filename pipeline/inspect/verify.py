@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from itertools import islice
@@ -12,6 +11,7 @@ from typing import Any
 from pipeline.device.folder import belongs, is_litter
 from pipeline.device.identify import is_half_written
 from pipeline.fat.names import fold
+from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import PART
 from pipeline.inspect.planned_image import Medium, Planned, unreadable
 from pipeline.model.plan import Plan
@@ -334,8 +334,7 @@ class CardFolder:
 
     def _digest(self, path: Path) -> str:
         if path not in self._digests:
-            with path.open("rb") as opened:
-                self._digests[path] = hashlib.file_digest(opened, "sha256").hexdigest()
+            self._digests[path] = sha256_of_file(path)
         return self._digests[path]
 
 
