@@ -91,6 +91,13 @@ FILES: dict[str, str | bytes] = {
 }
 
 
+ONE_MENU = BOARD.replace('folder = "FABRICS/{core}"', 'folder = "FABRICS"').replace(
+    'menu = { path = "SIGN.TXT", lines = ["{name}"],',
+    'menu = { path = "LIST.TXT", one-for-all = true, lines = ["{core}: {name}"],',
+)
+"""The board with all bitstreams in one folder and one menu for all cores."""
+
+
 def small_project(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:
     """Return ``folder`` with the small project in it, some of its files changed or added."""
     write_tree(folder, {**FILES, **(changes or {})})
