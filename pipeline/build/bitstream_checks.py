@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.bitstreams.verdict import RIGHT, UNJUDGED, judge_file
+from pipeline.bitstreams.verdict import RIGHT, judge_file
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Location
@@ -25,8 +25,8 @@ def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) ->
         if location is None:
             continue
         verdict = judge_file(read_content(location, core.bitstream), board.fpga)
-        if verdict.name in (RIGHT, UNJUDGED):
-            continue  # unjudged: neither file nor board is of a kind known here
+        if verdict.name == RIGHT:
+            continue
         place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
         rule = BITSTREAM_IS_FOR_THE_FPGA.name if verdict.is_error else BITSTREAM_IS_IDENTIFIABLE.name
         what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'

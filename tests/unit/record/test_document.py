@@ -16,9 +16,11 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
-from pipeline.model.finished import FinishedCard
+from pipeline.model.finished import FinishedCard, Silenced
+from pipeline.model.manifest import Display, Station
+from pipeline.model.matrix import WORKS, Outlook
 from pipeline.model.plan import Proof
-from pipeline.model.ranges import Range, Source
+from pipeline.model.ranges import Range, RomMap, Source
 from pipeline.record.document import record_text, sums_text
 from tests.strangers.tools import require
 from tests.support import samples
@@ -60,7 +62,8 @@ def test_a_record_keeps_to_its_schema() -> None:
 def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> None:
     warning = Problem(Place(file="cores/fern.toml", key="date"), "the facts are old", rule="facts-are-current")
     silent = Problem(Place(file="cards/desk.toml", key="stations.1"), "no picture", rule="cores-are-seen")
-    stations = [{"id": "attic", "name": "Attic", "outlooks": [{"core": "fern", "verdict": "works", "output": "rgb"}]}]
+    station = Station(id="attic", file="", name="Attic", displays=(Display(name="tube", inputs=("rgb",)),))
+    outlook = Outlook(station="attic", core="fern", title="", verdict=WORKS, display="tube", output="rgb")
     facts: dict[str, Any] = {"source": "the manual", "date": "2026-05"}
     document = json.loads(
         record(
@@ -68,13 +71,15 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             board=samples.board(**facts),
             cores=[samples.core(**facts, release_date="2026-06")],
             titles=[samples.title(**facts)],
-            stations=stations,
+            stations=(station,),
+            outlooks=(outlook,),
             warnings=[warning],
-            silenced=[(silent, "only the menu is shown")],
+            silenced=[Silenced(problem=silent, reason="only the menu is shown", by="board oak")],
         )
     )
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
-    assert document["stations"] == stations
+    seen = {"core": "fern", "verdict": "works", "display": "tube", "output": "rgb"}
+    assert document["stations"] == [{"id": "attic", "name": "Attic", "outlooks": [seen]}]
     assert document["warnings"] == [
         {"rule": "facts-are-current", "where": "cores/fern.toml: date", "what": "the facts are old"}
     ]
@@ -84,6 +89,7 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             "where": "cards/desk.toml: stations.1",
             "what": "no picture",
             "reason": "only the menu is shown",
+            "by": "board oak",
         }
     ]
     sides = (document["board"], document["cores"][0], document["titles"][0])
@@ -118,8 +124,9 @@ def test_checksums_are_in_the_form_sha256sum_checks(tmp_path: Path) -> None:
 
 
 def test_a_rom_file_says_where_its_bytes_are_from() -> None:
-    ranges = {"GOODS/SNAIL.ROM": [Range(0, 3, (Source("chip", "4t", ("interleave",)),))]}
-    document = json.loads(record(FILES, ranges=ranges))
+    ranges = (Range(0, 3, (Source("chip", "4t", ("interleave",)),)),)
+    rom = RomMap(title="snail-race", path="SNAIL.ROM", card_path="GOODS/SNAIL.ROM", size=3, ranges=ranges)
+    document = json.loads(record(FILES, maps=(rom,)))
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
     files = document["files"]
     assert [one["made-from"].get("ranges") for one in files] == [
