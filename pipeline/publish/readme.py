@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from textwrap import fill
 from typing import Any
 
+from pipeline.model.cautions import CAUTIONS
 from pipeline.model.units import show_size
 from pipeline.publish.pack import SUFFIXES
 
@@ -27,17 +28,6 @@ SIGNED = """\
 
   The list is signed. Compare the key in allowed_signers with the publisher's by another way than this folder, then:
   ssh-keygen -Y verify -f allowed_signers -I "{who}" -n file -s SHA256SUMS.sig < SHA256SUMS
-"""
-CAUTIONS = """\
-CAUTION
-
-  - Writing an image to a disk replaces everything on it. Look twice at the device's name, size and model.
-  - Load bitstreams only on the board and revision they were made for: on another, pins may drive against each other
-    and be damaged. The board maker's manual decides.
-  - A display driven with line rates it was not made for can be damaged, old tube monitors above all. Turning a tube
-    monitor, and anything inside it, is work for licensed practice.
-  - Switch off before plugging old keyboard and pad ports.
-  - Pass on only what you may pass on; the law where you are decides.
 """
 
 
@@ -64,7 +54,7 @@ PUT IT ON A CARD
      Everything on that card is lost.
 
 {_contents(record)}
-{CAUTIONS}{_of_board(cautions)}"""
+{_cautions(cautions)}"""
 
 
 def recipe_readme(record: Mapping[str, Any], bring: int, who: str, cautions: Iterable[str]) -> str:
@@ -82,12 +72,18 @@ when it is made by {record["made-by"]["program"]}.
 
 {CHECK}{SIGNED.format(who=who) if who else ""}
 {_contents(record)}
-{CAUTIONS}{_of_board(cautions)}"""
+{_cautions(cautions)}"""
 
 
-def _of_board(cautions: Iterable[str]) -> str:
-    lines = [fill(" ".join(one.split()), 118, initial_indent="  - ", subsequent_indent="    ") for one in cautions]
-    return "\n".join(["", "  Of this board:", "", *lines, ""]) if lines else ""
+def _cautions(of_board: Iterable[str]) -> str:
+    """Return every caution, since the page tells nothing of the cores' needs, and then those of the board."""
+    usual = [_item(f"{caution.about}. {caution.text}") for caution in CAUTIONS]
+    own = [_item(text) for text in of_board]
+    return "\n".join(["CAUTIONS", "", *usual, *(["", "  Of this board:", "", *own] if own else []), ""])
+
+
+def _item(text: str) -> str:
+    return fill(" ".join(text.split()), 118, initial_indent="  - ", subsequent_indent="    ")
 
 
 def _head(record: Mapping[str, Any]) -> str:

@@ -11,11 +11,12 @@ from typing import Any
 
 import pytest
 
+from pipeline.model.content import Content
 from pipeline.model.finished import FinishedCard
-from pipeline.model.manifest import Board, Fpga, Needs
-from pipeline.model.matrix import NOT
+from pipeline.model.manifest import Board, Chip, Fpga, Needs
+from pipeline.model.matrix import AFTER, NOT
 from pipeline.sheet.page import sheet_text
-from tests.support.samples import board, core, title
+from tests.support.samples import board, card_file, core, title
 from tests.unit.sheet.sheets import HOSTILE, HTML, SUMS, SVG, hostile, many, parsed, sheet, words
 
 SHEETS: dict[str, Any] = {"plain": sheet, "hostile": hostile, "folded": lambda: many(60)}
@@ -113,29 +114,65 @@ def cautions(value: FinishedCard) -> list[str]:
 
 
 def with_needs(**needs: Any) -> FinishedCard:
-    return sheet(cores=(core(needs=Needs(**needs)),), titles=(), outlooks=())
+    return sheet(cores=(core(needs=Needs(**needs)),), titles=(), outlooks=(), files=())
 
 
-def test_cautions_are_those_that_apply() -> None:
-    # common practice
-    assert cautions(sheet(cores=(), titles=(), outlooks=())) == ["Who decides"]
-    assert cautions(with_needs()) == ["Who decides", "Bitstreams"]
-    assert cautions(with_needs(line_rates=(15_625,)))[2:] == ["Line rates"]
-    assert cautions(with_needs(output_rates={"rgb": (15_625,)}))[2:] == ["Line rates"]
-    assert cautions(with_needs(orientation="portrait"))[2:] == ["Upright displays"]
-    assert cautions(with_needs(pads=1))[2:] == ["Ports under power"]
-    assert cautions(with_needs(keyboard="external"))[2:] == ["Ports under power"]
-    assert cautions(with_needs(keyboard="none"))[2:] == []
-    assert cautions(sheet())[2:] == ["Upright displays"]  # a station's display has to be turned
-    roms = sheet(titles=(title(files=(1,)),), outlooks=())
-    assert cautions(roms)[2:] == ["Rights in ROM dumps"]
+ALWAYS = ["Precedence", "Power"]
+PLAYED = [*ALWAYS, "Bitstreams", "Line rates"]
+"""Common practice."""
+
+
+def test_a_caution_is_left_out_only_where_the_manifests_state_that_it_does_not_apply() -> None:
+    assert cautions(with_needs(orientation="landscape")) == PLAYED
+    assert cautions(with_needs()) == [*PLAYED, "Upright displays"]  # its orientation is not stated
+    assert cautions(with_needs(orientation="portrait")) == [*PLAYED, "Upright displays"]
+    assert cautions(sheet(cores=(), titles=(), outlooks=(), files=())) == ALWAYS
+
+
+def test_a_title_or_a_step_that_turns_a_display_brings_its_caution_and_return_is_no_turn() -> None:
+    lying = {"cores": (core(needs=Needs(orientation="landscape")),), "titles": (), "files": ()}
+    step = replace(sheet().outlooks[0], verdict=AFTER, steps=("type two, and press Return",))
+    assert cautions(sheet(**lying, outlooks=(step,))) == PLAYED
+    assert cautions(sheet(**lying, outlooks=(replace(step, steps=('Turn display "tube" to portrait',)),))) == [
+        *PLAYED, "Upright displays",
+    ]  # fmt: skip
+    upright = lying | {"titles": (title(orientation="portrait"),)}
+    assert cautions(sheet(**upright, outlooks=())) == [*PLAYED, "Upright displays"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "is_dump"),
+    [
+        ("core-file", True), ("rom-file", True), ("title-file", True), ("board-file", True),
+        ("bitstream", False), ("menu", False), ("config", False),
+    ],
+)  # fmt: skip
+def test_whoever_gives_a_dump_or_a_disc_library_its_rights_are_pointed_out(kind: str, is_dump: bool) -> None:
+    file = card_file("A.BIN", b"a", kind=kind, owner="fern")
+    lying = core(needs=Needs(orientation="landscape"))
+    assert cautions(sheet((file,), cores=(lying,), titles=(), outlooks=())) == PLAYED + ["Rights in dumps"] * is_dump
+
+
+def test_files_of_a_stranger_keep_every_caution() -> None:
+    """A card that was made by hand and adopted, whose cores nobody knows."""
+    adopted = sheet(
+        (card_file("OLD/CORE.BIN", b"?", kind="card-file", owner="desk"),), cores=(), titles=(), outlooks=()
+    )
+    assert cautions(adopted) == [*PLAYED, "Upright displays", "Reading chips", "Rights in dumps"]
+
+
+def test_whoever_may_read_chips_anew_is_told_of_power_and_static() -> None:
+    chip = Chip(name="a1", content=Content(sha256="0" * 64, size=1))
+    lying = core(needs=Needs(orientation="landscape"))
+    value = sheet((), cores=(lying,), titles=(title(chips={"a1": chip}),), outlooks=())
+    assert cautions(value) == [*PLAYED, "Reading chips"]
 
 
 def test_the_boards_own_cautions_and_part_are_told() -> None:
     oak: Board = board(cautions=("Mind the fan.",), fpga=Fpga(part="TW-40"))
     section = words(parsed(sheet_text(sheet(board=oak), SUMS)).find(f".//{HTML}section[@id='cautions']"))
     assert "Mind the fan." in section
-    assert "FPGA it was made for (here: TW-40)." in section
+    assert "This board has the FPGA TW-40." in section
 
 
 def rows(value: FinishedCard, section: str) -> list[list[str]]:
