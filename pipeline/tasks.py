@@ -80,7 +80,7 @@ def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
     return {
         "actions": [_check],
-        "meta": {"begin": _begin, "end": _end},
+        "meta": {"begin": _begin, "end": _end, "owned": _owned, "vanished": _vanished},
         "params": [
             {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
@@ -105,7 +105,9 @@ def task_plan() -> Iterator[Task]:
     """Decide the whole layout of each card."""
     yield _group("plan", task_plan)
     for card in WORKSPACE.names("cards"):
-        yield {**_task(_card_job("plan", card), "plan", card), "task_dep": ["check"], "calc_dep": [f"_roms_of:{card}"]}
+        task = _task(_card_job("plan", card), "plan", card)
+        meta = {**task["meta"], "before": _roms_before}
+        yield {**task, "task_dep": ["check"], "calc_dep": [f"_roms_of:{card}"], "meta": meta}
 
 
 def task_config() -> Iterator[Task]:
@@ -129,8 +131,40 @@ def task_sheet() -> Iterator[Task]:
 
 
 def _begin(names: list[str]) -> None:
-    """Note which tasks are to be done: what only others need may be missing."""
+    """Note which tasks are to be done: what only others need may be missing.
+
+    Raises ManifestError when something is to be made in a build folder of other inputs.
+    """
+    from pipeline.workspace.owner import check_owner, note_owner_once
+
     build().asked = tuple(names)
+    if any(name.partition(":")[0] != "check" for name in names):
+        check_owner(WORKSPACE)
+        note_owner_once(WORKSPACE)
+
+
+def _owned() -> list[Path]:
+    from pipeline.workspace.owner import check_owner
+
+    check_owner(WORKSPACE)
+    return []
+
+
+def _outputs(task: str) -> list[Path]:
+    from pipeline.build import prune
+
+    stage, _, name = task.partition(":")
+    return prune.outputs(WORKSPACE, stage, name)
+
+
+def _roms_before(task: str) -> list[str]:
+    return _rom_tasks(task.partition(":")[2])["task_dep"]
+
+
+def _vanished() -> list[Path]:
+    from pipeline.build import prune
+
+    return sorted(prune.unclaimed(build()))
 
 
 def _end(dodo: Path | None) -> None:
@@ -142,9 +176,7 @@ def _end(dodo: Path | None) -> None:
         notes().keep()
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
-            removed = prune.prune(build())
-            if removed:
-                say("prune", removed)
+            prune.prune(build(), partial(say, "prune"))
             settle.settle(build(), dodo, CHECK.said)
 
 
@@ -205,7 +237,13 @@ def _group(name: str, creator: Callable[[], object]) -> Task:
 
 
 def _task(job: Job, stage: str, item: str) -> Task:
-    return {"actions": [job.execute], "name": item, "doc": f"{stage} of {item}", "uptodate": [job.is_current]}
+    return {
+        "actions": [job.execute],
+        "name": item,
+        "doc": f"{stage} of {item}",
+        "uptodate": [job.is_current],
+        "meta": {"outputs": _outputs},
+    }
 
 
 def _rom_tasks(card: str) -> dict[str, list[str]]:

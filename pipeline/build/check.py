@@ -7,7 +7,7 @@ from pipeline.build.bitstream_checks import check_bitstreams
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild, UnknownSizeError
 from pipeline.build.rules import judged
-from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
+from pipeline.errors import CardkilnError, ChangedError, CheckError, ManifestError, Problem
 from pipeline.manifest.schema.copies import outdated
 from pipeline.model.text import counted
 
@@ -42,7 +42,9 @@ def run(build: Build) -> str:
         counted(len(manifest.cards), "card"),
     ]
     result = f"no errors, {counted(len(warnings), 'warning')}" if warnings else "no problems"
-    return f"{', '.join(kinds)}: {result}"
+    workspace = build.workspace
+    usual = workspace.inputs == workspace.base / "inputs"
+    return f"{', '.join(kinds)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
 
 
 def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
@@ -57,6 +59,8 @@ def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
     searched = card.workspace.index.remembered(core.bitstream for core in card.selection.cores)
     try:
         check_bitstreams(card.selection, {**searched, **card.local})
+    except ChangedError:  # the next search tells where it is now
+        return ()
     except CheckError as error:
         return tuple(error.problems)
     return ()  # what is only a warning is told when the image is written

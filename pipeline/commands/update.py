@@ -10,6 +10,7 @@ from typing import Any
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.errors import MachineError, ManifestError
+from pipeline.inspect.opened_build import opened_build
 from pipeline.media.update import Update, apply, prepare
 from pipeline.model.text import counted
 
@@ -41,9 +42,10 @@ class UpdateCard(OwnCommand):
         card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])
         if not folder.is_dir():
             raise MachineError.one("there is no such folder", "name the folder the card is mounted at", file=words[1])
-        update = prepare(self.build, card_id, folder)
-        if not options["list"]:
-            apply(self.build, card_id, folder, update, clean=options["clean"])
+        with opened_build(self.build, card_id) as build:
+            update = prepare(build, self.inputs.manifest.cards[card_id], folder)
+            if not options["list"]:
+                apply(build, folder, update, clean=options["clean"])
         print(_as_json(update) if options["json"] else "\n".join(_lines(update, options)))
         return 0
 

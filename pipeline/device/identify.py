@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from pipeline.device.ranges import Read
 from pipeline.fat.structure import structure
 from pipeline.model.plan import SECTOR, Plan
-
-Read = Callable[[int, int], bytes]
-"""Gives the bytes at an offset."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

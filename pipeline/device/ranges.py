@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.spans import joined
 
 Range = tuple[int, int]
 """Start and end in bytes, the end not included."""
+
+Read = Callable[[int, int], bytes]
+"""Gives the bytes at an offset: so many, or fewer at the end."""
 
 
 def used_ranges(plan: Plan, block: int = SECTOR) -> tuple[Range, ...]:

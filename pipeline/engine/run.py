@@ -95,11 +95,12 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         if options["num_process"]:
             end_with_this_process()
         try:
-            with locked(Path("build")), sweeping(Path("build")):
+            with locked(Path("build")):
                 self._tell("begin", self.sel_tasks)
-                result = super()._execute(**{**options, "reporter": codes, "outfile": out})
-                all_well = self.sel_default_tasks and not (result or codes.worst)
-                self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
+                with sweeping(Path("build")):
+                    result = super()._execute(**{**options, "reporter": codes, "outfile": out})
+                    all_well = self.sel_default_tasks and not (result or codes.worst)
+                    self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
         finally:
             if out is not sys.stdout:
                 out.close()

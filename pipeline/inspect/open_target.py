@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -143,7 +144,7 @@ def read_at(descriptor: int, offset: int, length: int) -> bytes:
 
 
 def _pread(descriptor: int, length: int, offset: int) -> bytes:
-    if hasattr(os, "pread"):
+    if sys.platform != "win32":
         return os.pread(descriptor, length, offset)
     with SEEK:  # Windows has no pread, and threads share the descriptor
         os.lseek(descriptor, offset, os.SEEK_SET)

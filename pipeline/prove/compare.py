@@ -69,7 +69,7 @@ def build_again(inputs: Inputs, card_id: str, scratch: Path, varied: Collection[
 
 def _kill(process: subprocess.Popen[str]) -> None:
     """End a process with those it started, and wait for it."""
-    if os.name == "posix":
+    if sys.platform != "win32":
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
     process.kill()

@@ -9,6 +9,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
 from pipeline.errors import CheckError, Place, Problem
+from pipeline.model.text import shown
 
 SUMS = "SHA256SUMS"
 SIGNATURE = f"{SUMS}.sig"
@@ -35,13 +36,12 @@ def files_of(folder: Path) -> dict[str, Path]:
     for root, folders, names in os.walk(folder, onerror=_fail):
         for name in (*folders, *names):
             path = Path(root, name)
-            shown = path.relative_to(folder).as_posix()
+            below = path.relative_to(folder).as_posix()
             if path.is_symlink() or not (path.is_file() or path.is_dir()):
-                problems.append(
-                    Problem(_place(shown), "is a link or a device; expected plain files and folders", STRANGE)
-                )
+                what = "is a link or a device; expected plain files and folders"
+                problems.append(Problem(_place(below), what, STRANGE))
             elif path.is_file():
-                files[shown] = path
+                files[below] = path
     if problems:
         raise CheckError(problems)
     return dict(sorted(files.items()))
@@ -52,13 +52,8 @@ def is_version(text: str) -> bool:
     return VERSION.fullmatch(text) is not None and DEVICE.fullmatch(text) is None
 
 
-def plain(text: str) -> str:
-    """Return a text as it is shown; what could play tricks with a terminal is shown as escapes."""
-    return text if text.isprintable() else ascii(text)
-
-
 def _place(name: str) -> Place:
-    return Place(plain(name))
+    return Place(shown(name))
 
 
 def _fail(error: OSError) -> None:

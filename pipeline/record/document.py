@@ -38,7 +38,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
             "image": {"file": "card.img", "size": proof.image_size, "sha256": proof.image_sha256},
             "plan": {"file": "plan.json", "sha256": finished.plan_sha256},
             "proven": {"files": proof.files, "folders": proof.folders, "file-bytes": proof.file_bytes},
-            "volume": _volume(plan, finished.timestamp_from),
+            "volume": volume_document(plan, finished.timestamp_from),
             "board": {
                 "id": board.id,
                 "name": board.name,
@@ -53,7 +53,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
             "silenced": [
                 {**_warning(found.problem), "reason": found.reason, "by": found.by} for found in finished.silenced
             ],
-            "folders": [_placed(entry) for entry in plan.entries if entry.is_folder],
+            "folders": [placed(entry) for entry in plan.entries if entry.is_folder],
             "files": (
                 _file(entry, by_path[entry.path], ranges.get(entry.path, ()))
                 for entry in plan.entries
@@ -84,7 +84,8 @@ def sums_text(sums: Mapping[str, str]) -> str:
     return "".join(f"{sums[name]}  {name}\n" for name in sorted(sums))
 
 
-def _volume(plan: Plan, timestamp_from: str) -> dict[str, object]:
+def volume_document(plan: Plan, timestamp_from: str) -> dict[str, object]:
+    """Return what a record says of the volume; ``timestamp_from``: as in ``FinishedCard``."""
     volume = plan.volume
     return {
         "type": f"fat{volume.fat_bits}",
@@ -130,7 +131,8 @@ def _title(title: Title) -> dict[str, object]:
     return {"id": title.id, "name": title.name, "core": title.core, "rights": _rights(title.rights), **_facts(title)}
 
 
-def _placed(entry: Entry) -> dict[str, object]:
+def placed(entry: Entry) -> dict[str, object]:
+    """Return where a record says a file or folder lies."""
     return {
         "path": entry.path,
         "short-name": entry.short,
@@ -141,7 +143,7 @@ def _placed(entry: Entry) -> dict[str, object]:
 
 def _file(entry: Entry, file: CardFile, ranges: Sequence[Range]) -> dict[str, object]:
     return {
-        **_placed(entry),
+        **placed(entry),
         "size": entry.size,
         "sha256": entry.sha256,
         "placement": file.placement,

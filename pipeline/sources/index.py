@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
-from pipeline.errors import CardkilnError, CheckError, MachineError, Place, Problem
+from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.model.content import Content, Found, Location, Wanted
 from pipeline.model.derived import AlternativeForms
 from pipeline.model.manifest import ArchiveLimits
@@ -108,17 +108,14 @@ class Index:
         return self._safely(lambda: alternative_forms.derive(self._store, wanted, alternatives, progress), scanned=True)
 
     def remembered(self, contents: Iterable[Content]) -> dict[str, Location]:
-        """Return where contents are that an earlier search found and that are still there, by SHA-256."""
+        """Return where an earlier search found contents, by SHA-256; whoever reads one finds out if it changed."""
         sizes = {content.sha256: content.size for content in contents if content.size is not None}
         sources = self._safely(lambda: list(self._store.sources_of(sizes.values())))
-        known = [source.location for source in sources if source.sha256 in sizes]
-        return {content.sha256: location for location in known if (content := self._still_at(location))}
-
-    def _still_at(self, location: Location) -> Content | None:
-        try:
-            return self.content_at(location)
-        except CardkilnError:
-            return None
+        return {
+            source.sha256: source.location
+            for source in sources
+            if source.sha256 in sizes and Path(source.location.path).is_file()
+        }
 
     def unwanted(
         self, hashes: Collection[str], sizes: Collection[int], progress: Callable[[int], None] = _unseen

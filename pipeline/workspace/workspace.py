@@ -48,7 +48,7 @@ class Workspace:
         """Return the workspace of the working folder: its ``inputs`` or those CARDKILN_INPUTS names, and ``build``."""
         from pipeline.store.store import Store
 
-        inputs = Path(os.environ.get("CARDKILN_INPUTS", "inputs")).absolute()
+        inputs = Path(os.environ.get("CARDKILN_INPUTS") or "inputs").absolute()
         return cls(inputs, Path.cwd() / "build", Path.cwd(), Store.here())
 
     @cached_property

@@ -52,7 +52,7 @@ def state_files(folder: Path) -> list[Path]:
 def test_every_kind_of_state_is_tried(built: Path) -> None:
     names = {path.relative_to(built / "build/state").as_posix() for path in state_files(built)}
     assert names == {
-        "current.json", "image/desk.json", "image/desk.plan", "index.sqlite", "lock", "reasons.json",
+        "current.json", "image/desk.json", "image/desk.plan", "index.sqlite", "lock", "owner.json", "reasons.json",
         "rom/snail-race.json", "sheet/desk.json", "spare/desk.img", "spare/desk.json", "spare/desk.plan",
     }  # fmt: skip
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import sys
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from functools import cache
@@ -132,6 +133,8 @@ def _pseudo_devices() -> frozenset[int]:
 
     Source: proc(5), /proc/pid/mountinfo: the third field is major:minor, the one after "-" the kind of file system.
     """
+    if sys.platform == "win32":
+        return frozenset()
     try:
         lines = MOUNTS.read_bytes().splitlines()
     except OSError:
