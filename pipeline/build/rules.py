@@ -1,4 +1,4 @@
-"""What the rules say of a card, and what is done about it: an error, a warning, or silenced by the card."""
+"""What the rules say of a card, and what is done about it: an error, a warning, or silenced."""
 
 from __future__ import annotations
 
@@ -33,8 +33,9 @@ def judge(
     problems = card_rules.broken_rules(selection, files, changed)
     problems += station_rules.broken_rules(card, stations, selection.board, selection.cores, selection.titles)
     problems += _misnamed(card.file, {"silence": card.silenced, "accept": card.accepted})
-    for holder in (selection.board, *selection.cores):
-        problems += _misnamed(holder.file, {"silence": holder.silenced})
+    problems += _misnamed(selection.board.file, {"silence": selection.board.silenced})
+    for core in selection.cores:
+        problems += _misnamed(core.file, {"silence": core.silenced})
     return judged(selection, problems)
 
 

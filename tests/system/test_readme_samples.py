@@ -18,6 +18,7 @@ from tests.strangers.tools import require
 from tests.support import demo_files, demo_roms
 from tests.support.cli import demo_copy, doit, own_command
 from tests.system.test_readme import blocks
+from tests.unit.sources.zips import pack
 
 
 def samples(section: str) -> list[tuple[str, str]]:
@@ -105,8 +106,7 @@ def test_a_missing_chip_is_found_in_another_form(tmp_path: Path) -> None:
     else:
         (folder / "inputs/files" / path).unlink()
     swapped = bytes(chip[at ^ 1] for at in range(len(chip)))
-    with zipfile.ZipFile(folder / "inputs/files/box-7.zip", "w") as archive:
-        archive.writestr("a1.bin", swapped)
+    pack(folder / "inputs/files/box-7.zip", {"a1.bin": swapped})
     replace_in(folder / "inputs/sources.toml", ('"files/cellar", ', '"files/cellar", "files/box-7.zip", '))
     command, shown = next(sample for sample in samples("Declare") if "doit find" in sample[0])
     said = run(folder, command).partition("\n\nunused")[0]

@@ -140,7 +140,7 @@ def test_a_card_that_check_refuses_is_refused_by_look_too(tmp_path: Path) -> Non
 
     ran = within(folder, LookAt, image)
     assert ran.code == 0
-    assert f"rules   silenced by the card: {broken.rpartition(':')[0]}: tried\n" in ran.out
+    assert f"rules   silenced by card desk: {broken.rpartition(':')[0]}: tried\n" in ran.out
     (folder / "inputs/cards/desk.toml").write_text(card, "utf-8")
     ran = within(folder, LookAt, image)
     assert ran.code == 1

@@ -76,7 +76,7 @@ def projects(draw: st.DrawFn) -> dict[str, str | bytes]:
 def told(judgement: Judgement) -> set[tuple[str, str, str]]:
     """Return what is said, without the places, which are a manifest's here and a path on the card there."""
     loud = {("loud", problem.rule, problem.what) for problem in (*judgement.errors, *judgement.warnings)}
-    return loud | {(reason, problem.rule, problem.what) for problem, reason in judgement.silenced}
+    return loud | {(found.reason, found.problem.rule, found.problem.what) for found in judgement.silenced}
 
 
 @given(project=projects())

@@ -130,7 +130,7 @@ def test_a_caution_is_left_out_only_where_the_manifests_state_that_it_does_not_a
 
 
 def test_a_title_or_a_step_that_turns_a_display_brings_its_caution_and_return_is_no_turn() -> None:
-    lying = {"cores": (core(needs=Needs(orientation="landscape")),), "titles": (), "files": ()}
+    lying: dict[str, Any] = {"cores": (core(needs=Needs(orientation="landscape")),), "titles": (), "files": ()}
     step = replace(sheet().outlooks[0], verdict=AFTER, steps=("type two, and press Return",))
     assert cautions(sheet(**lying, outlooks=(step,))) == PLAYED
     assert cautions(sheet(**lying, outlooks=(replace(step, steps=('Turn display "tube" to portrait',)),))) == [
