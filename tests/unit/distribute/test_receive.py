@@ -123,7 +123,7 @@ FREE = re.compile(
     "card (name|version|rights .*)|made-by read-back|volume timestamp-from|board (id|name|rights .*|settings .*)"
     "|cores . (name|release|rights .*)|titles . (name|core|rights .*)"
     "|files . (placement|made-from (kind|contents . (role|size|sha256)|steps .|ranges . from .))"
-    "|made-by program"
+    "|made-by program|silenced . (rule|where|what|reason|by)"
 )
 """What does not follow from image and plan: ``receive`` says that it did not check it."""
 
