@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.engine.job import Job, StoppedError, say, told
-from pipeline.engine.report import Report
+from pipeline.engine.report import Reporter
 from pipeline.errors import CardkilnError
 from pipeline.workspace.workspace import Workspace
 
@@ -28,7 +28,7 @@ WORKSPACE = Workspace.here()
 DOIT_CONFIG = {
     # one card after the other
     "default_tasks": ["check", *(f"sheet:{card}" for card in WORKSPACE.names("cards"))],
-    "reporter": Report,
+    "reporter": Reporter,
     "verbosity": 2,
     # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
     "backend": "sqlite3",

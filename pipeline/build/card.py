@@ -175,6 +175,7 @@ class CardBuild:
                 serial=serial_of(self.card),
                 timestamp=self.timestamp.moment,
                 where=where,
+                folders=self._copied.folders,
             )
         except GeometryError as error:
             raise ManifestError([*problems, Problem(where, str(error), error.hint)]) from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 from pipeline.build.rules import Judgement
 from pipeline.commands.arguments import id_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Problem
 from pipeline.inspect.conformance import Verdict
 from pipeline.inspect.look import KnownFile, Look, look
@@ -62,9 +62,9 @@ class LookAt(OwnCommand):
                 board_named(self.inputs.manifest, options["board"])
             seen = look(self.build, card, options["board"])
             if options["json"]:
-                print(json.dumps(_document(seen), indent=1))
+                print_json(_document(seen))
             else:
-                print("\n".join(_lines(seen, whole=options["all"])))
+                print_lines(_lines(seen, whole=options["all"]))
         return 0 if seen.is_sound else 1
 
 

@@ -21,7 +21,7 @@ from pipeline.configs.write import write_config
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.inspect.card_under_test import CardUnderTest, config_kinds, files_of, is_at, selection_of
-from pipeline.model.content import CardFile
+from pipeline.model.content import CardFile, CardFolder
 from pipeline.model.manifest import ConfigEdit, Core, Setting
 from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Reading
@@ -114,7 +114,8 @@ def _of_the_layout(test: CardUnderTest, files: Iterable[CardFile]) -> list[Probl
     where = Place(file=test.shown)
     once = list({file.path: file for file in files}.values())
     cluster = test.reading.volume.cluster_bytes if test.reading else SECTOR
-    return file_problems(once, test.folders, cluster, where)[1]
+    folders = [CardFolder(path=path, place=replace(where, key=path)) for path in test.folders]
+    return file_problems(once, folders, cluster, where)[1]
 
 
 def _of_settings(test: CardUnderTest, selection: Selection) -> Iterator[Problem]:

@@ -6,7 +6,6 @@ import re
 import sys
 from pathlib import Path
 
-from pipeline.model.cautions import CAUTIONS
 from tests.support.cli import call
 from tests.unit.bitstreams.samples import made
 from tests.unit.sources.zips import pack
@@ -27,11 +26,6 @@ def test_there_are_two_commands_one_line_each() -> None:
     build, test = commands()
     assert build.endswith("doit")
     assert test.endswith("pytest")
-
-
-def test_every_caution_is_told_in_the_same_words_as_on_the_sheet() -> None:
-    told = " ".join(README.partition("## Cautions\n")[2].partition("\n## ")[0].split())
-    assert [caution for caution in CAUTIONS if f"**{caution.about}.** {caution.text}" not in told] == []
 
 
 def test_the_gate_calls_the_second_command() -> None:

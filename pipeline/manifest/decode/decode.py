@@ -81,6 +81,7 @@ def core(id_: str, file: str, data: Table) -> Core:
         date=day(data),
         release_date=day(data, "release-date"),
         silenced=dict(data.get("silence", {})),
+        folders=texts(data, "folders"),
     )
 
 
@@ -142,6 +143,7 @@ def card(id_: str, file: str, data: Table) -> Card:
         image_sha256=data.get("image-sha256", "").lower(),
         keep=texts(data, "keep"),
         accepted=dict(data.get("accept", {})),
+        folders=texts(data, "folders"),
     )
 
 

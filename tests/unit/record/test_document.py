@@ -17,7 +17,6 @@ from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
 from pipeline.model.finished import FinishedCard, Silenced
-from pipeline.model.manifest import Display, Station
 from pipeline.model.matrix import WORKS, Outlook
 from pipeline.model.plan import Proof
 from pipeline.model.ranges import Range, RomMap, Source
@@ -62,8 +61,6 @@ def test_a_record_keeps_to_its_schema() -> None:
 def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> None:
     warning = Problem(Place(file="cores/fern.toml", key="date"), "the facts are old", rule="facts-are-current")
     silent = Problem(Place(file="cards/desk.toml", key="stations.1"), "no picture", rule="cores-are-seen")
-    station = Station(id="attic", file="", name="Attic", displays=(Display(name="tube", inputs=("rgb",)),))
-    outlook = Outlook(station="attic", core="fern", title="", verdict=WORKS, display="tube", output="rgb")
     facts: dict[str, Any] = {"source": "the manual", "date": "2026-05"}
     document = json.loads(
         record(
@@ -71,14 +68,14 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             board=samples.board(**facts),
             cores=[samples.core(**facts, release_date="2026-06")],
             titles=[samples.title(**facts)],
-            stations=(station,),
-            outlooks=(outlook,),
-            warnings=[warning],
-            silenced=[Silenced(problem=silent, reason="only the menu is shown", by="board oak")],
+            stations=(samples.station("attic", name="Attic"),),
+            outlooks=(Outlook(station="attic", core="fern", title="", verdict=WORKS, output="rgb"),),
+            warnings=(warning,),
+            silenced=(Silenced(problem=silent, reason="only the menu is shown", by="board oak"),),
         )
     )
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
-    seen = {"core": "fern", "verdict": "works", "display": "tube", "output": "rgb"}
+    seen = {"core": "fern", "verdict": "works", "output": "rgb"}
     assert document["stations"] == [{"id": "attic", "name": "Attic", "outlooks": [seen]}]
     assert document["warnings"] == [
         {"rule": "facts-are-current", "where": "cores/fern.toml: date", "what": "the facts are old"}

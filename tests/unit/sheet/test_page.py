@@ -5,16 +5,17 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from pipeline.model.content import Content
 from pipeline.model.finished import FinishedCard
-from pipeline.model.manifest import Board, Chip, Fpga, Needs
+from pipeline.model.manifest import Board, Fpga, Needs
 from pipeline.model.matrix import AFTER, NOT
+from pipeline.sheet.cautions import cautions_of_a_stranger
 from pipeline.sheet.page import sheet_text
 from tests.support.samples import board, card_file, core, title
 from tests.unit.sheet.sheets import HOSTILE, HTML, SUMS, SVG, hostile, many, parsed, sheet, words
@@ -114,65 +115,54 @@ def cautions(value: FinishedCard) -> list[str]:
 
 
 def with_needs(**needs: Any) -> FinishedCard:
-    return sheet(cores=(core(needs=Needs(**needs)),), titles=(), outlooks=(), files=())
+    return sheet(cores=(core(needs=Needs(**needs)),), titles=(), outlooks=())
 
 
 ALWAYS = ["Precedence", "Power"]
-PLAYED = [*ALWAYS, "Bitstreams", "Line rates"]
-"""Common practice."""
+WITH_CORE = [*ALWAYS, "Bitstreams", "Line rates"]
 
 
 def test_a_caution_is_left_out_only_where_the_manifests_state_that_it_does_not_apply() -> None:
-    assert cautions(with_needs(orientation="landscape")) == PLAYED
-    assert cautions(with_needs()) == [*PLAYED, "Upright displays"]  # its orientation is not stated
-    assert cautions(with_needs(orientation="portrait")) == [*PLAYED, "Upright displays"]
-    assert cautions(sheet(cores=(), titles=(), outlooks=(), files=())) == ALWAYS
-
-
-def test_a_title_or_a_step_that_turns_a_display_brings_its_caution_and_return_is_no_turn() -> None:
-    lying: dict[str, Any] = {"cores": (core(needs=Needs(orientation="landscape")),), "titles": (), "files": ()}
-    step = replace(sheet().outlooks[0], verdict=AFTER, steps=("type two, and press Return",))
-    assert cautions(sheet(**lying, outlooks=(step,))) == PLAYED
-    assert cautions(sheet(**lying, outlooks=(replace(step, steps=('Turn display "tube" to portrait',)),))) == [
-        *PLAYED, "Upright displays",
-    ]  # fmt: skip
-    upright = lying | {"titles": (title(orientation="portrait"),)}
-    assert cautions(sheet(**upright, outlooks=())) == [*PLAYED, "Upright displays"]
+    # common practice
+    nothing = partial(sheet, files=(), titles=(), outlooks=())
+    assert cautions(nothing(cores=())) == ALWAYS
+    for needs in (Needs(), Needs(orientation="portrait"), Needs(line_rates=(15_625,))):
+        assert cautions(nothing(cores=(core(needs=needs),))) == [*WITH_CORE, "Upright displays"]
+    lying = core(needs=Needs(orientation="landscape"))
+    assert cautions(nothing(cores=(lying,))) == WITH_CORE
+    upright = title(orientation="portrait")
+    assert cautions(nothing(cores=(lying,), titles=(upright,))) == [*WITH_CORE, "Upright displays"]
 
 
 @pytest.mark.parametrize(
-    ("kind", "is_dump"),
-    [
-        ("core-file", True), ("rom-file", True), ("title-file", True), ("board-file", True),
-        ("bitstream", False), ("menu", False), ("config", False),
-    ],
-)  # fmt: skip
-def test_whoever_gives_a_dump_or_a_disc_library_its_rights_are_pointed_out(kind: str, is_dump: bool) -> None:
-    file = card_file("A.BIN", b"a", kind=kind, owner="fern")
-    lying = core(needs=Needs(orientation="landscape"))
-    assert cautions(sheet((file,), cores=(lying,), titles=(), outlooks=())) == PLAYED + ["Rights in dumps"] * is_dump
+    ("step", "upright"),
+    [("turn tube so that it stands upright", True), ("Press Return", False), ("Turn the tube", True)],
+)
+def test_return_is_no_turn(step: str, upright: bool) -> None:
+    outlook = replace(sheet().outlooks[0], verdict=AFTER, steps=(step,))
+    value = sheet(files=(), cores=(core(needs=Needs(orientation="landscape")),), titles=(), outlooks=(outlook,))
+    assert ("Upright displays" in cautions(value)) is upright
 
 
-def test_files_of_a_stranger_keep_every_caution() -> None:
-    """A card that was made by hand and adopted, whose cores nobody knows."""
-    adopted = sheet(
-        (card_file("OLD/CORE.BIN", b"?", kind="card-file", owner="desk"),), cores=(), titles=(), outlooks=()
-    )
-    assert cautions(adopted) == [*PLAYED, "Upright displays", "Reading chips", "Rights in dumps"]
+@pytest.mark.parametrize("kind", ["rom-file", "title-file", "core-file", "board-file"])
+def test_what_may_be_a_dump_has_the_caution_about_rights_whoever_gives_it(kind: str) -> None:
+    files = (card_file("X.BIN", b"x", kind=kind, owner="x"),)
+    assert cautions(sheet(files=files, cores=(), titles=(), outlooks=())) == [*ALWAYS, "Rights"]
 
 
-def test_whoever_may_read_chips_anew_is_told_of_power_and_static() -> None:
-    chip = Chip(name="a1", content=Content(sha256="0" * 64, size=1))
-    lying = core(needs=Needs(orientation="landscape"))
-    value = sheet((), cores=(lying,), titles=(title(chips={"a1": chip}),), outlooks=())
-    assert cautions(value) == [*PLAYED, "Reading chips"]
+def test_a_card_with_strange_files_has_all_cautions() -> None:
+    """As of a card that was adopted: its cores are unknown, and each of its files may be a core or a dump."""
+    files = (card_file("X.BIN", b"x", kind="card-file", owner="desk"),)
+    expected = [*WITH_CORE, "Upright displays", "Rights"]
+    assert cautions(sheet(files=files, cores=(), titles=(), outlooks=())) == expected
+    assert [about for about, _ in cautions_of_a_stranger()] == [*ALWAYS, "Writing", *expected[2:]]
 
 
 def test_the_boards_own_cautions_and_part_are_told() -> None:
     oak: Board = board(cautions=("Mind the fan.",), fpga=Fpga(part="TW-40"))
     section = words(parsed(sheet_text(sheet(board=oak), SUMS)).find(f".//{HTML}section[@id='cautions']"))
     assert "Mind the fan." in section
-    assert "This board has the FPGA TW-40." in section
+    assert "FPGA it was made for (here: TW-40)." in section
 
 
 def rows(value: FinishedCard, section: str) -> list[list[str]]:
