@@ -15,10 +15,12 @@ from pipeline.model.text import counted
 def run(build: Build) -> str:
     """Check all manifests and what every card comes to; raises ManifestError with all problems at once.
 
+    Where every problem is of another kind, such as a source that changes meanwhile, an error of that kind is raised.
     Warnings are left with the workspace, which shows them once.
     """
     manifest = build.inputs.manifest
     problems = [*build.inputs.title_problems]
+    kinds: set[type[CardkilnError]] = {ManifestError} if problems else set()
     warnings: set[Problem] = set()
     for card_id in () if problems else manifest.cards:
         try:
@@ -28,14 +30,15 @@ def run(build: Build) -> str:
             continue  # the search lists everything that is missing, these among it
         except CardkilnError as error:
             problems += error.problems
+            kinds.add(type(error))
             continue
         warnings.update(card.judgement.warnings)
         warnings.update(_of_the_bitstreams(card))
     if problems:
-        raise ManifestError(problems)
+        raise (kinds.pop() if len(kinds) == 1 else ManifestError)(problems)
     schemas = build.workspace.inputs.parent / "schemas"
     build.workspace.warn([*warnings, *outdated(schemas, build.workspace.shown(schemas))])
-    kinds = [
+    counts = [
         counted(len(manifest.boards), "board"),
         counted(len(manifest.cores), "core"),
         counted(len(manifest.titles), "title"),
@@ -44,7 +47,7 @@ def run(build: Build) -> str:
     result = f"no errors, {counted(len(warnings), 'warning')}" if warnings else "no problems"
     workspace = build.workspace
     usual = workspace.inputs == workspace.base / "inputs"
-    return f"{', '.join(kinds)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
+    return f"{', '.join(counts)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
 
 
 def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
