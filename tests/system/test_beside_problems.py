@@ -53,11 +53,12 @@ def test_all_sound_cards_are_built_and_the_exit_code_is_that_of_the_problems(
     [
         (
             {"inputs/cards/broken.toml": "name = \n"},
-            'warning: inputs/cards/broken.toml:1:8: found no value after the "="',
+            "warning: inputs/cards/broken.toml:1:8: found broken TOML: invalid value\n",
         ),
         (
             {"inputs/cards/small.toml": small.CARD.replace("16 MiB", "1 MiB")},
-            "warning",
+            "warning (volume-is-read-by-all): inputs/cards/small.toml:7:8: volume.size: "
+            "FAT16 needs a card of at least 2,148,864 bytes; 1,048,576 were asked for\n",
         ),
         (
             {"inputs/titles/other.toml": small.TITLE.replace("fern", "oak")},
@@ -65,7 +66,7 @@ def test_all_sound_cards_are_built_and_the_exit_code_is_that_of_the_problems(
         ),
         (
             {"inputs/titles/other.toml": small.TITLE.replace('"b1"]', '"a1"]')},
-            'warning: inputs/titles/other.toml:6:8: chips.b1: chip "b1" is not used by any step\n',
+            'warning: inputs/titles/other.toml:6:1: chips.b1: chip "b1" is not used by any step\n',
         ),
     ],
     ids=["broken TOML", "a volume that is too small", "a title without a core", "a step that cannot be"],
@@ -80,14 +81,16 @@ def test_whatever_is_wrong_elsewhere_is_only_a_warning(
 
 def test_a_card_by_tags_waits_for_every_title_since_it_may_be_one_of_its_own(tmp_path: Path) -> None:
     files = {
-        "inputs/cards/tagged.toml": small.CARD + "",
+        "inputs/cards/tagged.toml": small.CARD,
         "inputs/titles/broken.toml": "name = 1\n" + small.TITLE.partition("\n")[2],
         "inputs/titles/snail-race.toml": 'tags = ["snail"]\n' + small.TITLE,
     }
     files["inputs/cards/tagged.toml"] = 'tags = ["snail"]\n' + small.CARD
     done = ran(tmp_path, {**files}, "record:tagged", "record:desk")
     assert done.code == 2
-    assert done.err == "inputs/titles/broken.toml:1:8: name: found the number 1, expected text\n"
+    assert done.err == (
+        'inputs/titles/broken.toml:1:8: name: found 1, expected one line of text\n  hint: put it in quotes: "1"\n'
+    )
     assert images(tmp_path) == ["desk"]
 
 
