@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.engine.job import Job, StoppedError, say, told
-from pipeline.engine.report import Report
+from pipeline.engine.report import Reporter
 from pipeline.errors import CardkilnError, ManifestError
 from pipeline.workspace.workspace import Workspace
 
@@ -30,7 +30,7 @@ WORKSPACE = Workspace.here()
 DOIT_CONFIG = {
     # one card after the other
     "default_tasks": ["check", *(f"sheet:{card}" for card in WORKSPACE.names("cards"))],
-    "reporter": Report,
+    "reporter": Reporter,
     "verbosity": 2,
     # What does not depend on what failed is built, and all that is wrong is told in one run.
     "continue": True,

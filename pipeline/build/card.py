@@ -172,9 +172,10 @@ class CardBuild:
                 volume,
                 label=request.label,
                 label_entry=selection.board.label_entry,
-                serial=_serial(self.card),
+                serial=serial_of(self.card),
                 timestamp=self.timestamp.moment,
                 where=where,
+                folders=self._copied.folders,
             )
         except GeometryError as error:
             raise ManifestError([*problems, Problem(where, str(error), error.hint)]) from None
@@ -298,7 +299,7 @@ def _from_epoch(text: str) -> datetime:
         return LATEST
 
 
-def _serial(card: Card) -> int:
+def serial_of(card: Card) -> int:
     """Return the volume serial: the card's own, else the first 32 bits of the SHA-256 of its id."""
     if card.volume.serial is not None:
         return card.volume.serial

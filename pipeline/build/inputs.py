@@ -10,17 +10,17 @@ from pathlib import Path
 from typing import Self
 
 from pipeline.build.recipe import UNBUILT, Recipe
-from pipeline.card.contents import Known, gather
+from pipeline.card.contents import Known, gather, gather_folders
 from pipeline.card.select import Selection, select
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.manifest.load import load, load_sound
 from pipeline.manifest.sound import Key, with_further
-from pipeline.model.content import CardFile, Content, Found, Location, Origin, Wanted
+from pipeline.model.content import CardFile, CardFolder, Content, Found, Location, Origin, Wanted
 from pipeline.model.manifest import Card, Core, Manifest, SumList, Title
 from pipeline.roms.assemble import check_title, content_key
-from pipeline.sources.files.listing import list_tree
+from pipeline.sources.files.listing import list_empty_folders, list_tree
 from pipeline.workspace.progress import counting
 from pipeline.workspace.workspace import Workspace
 
@@ -32,12 +32,13 @@ Output = tuple[str, str]
 class Copied:
     """A card's selection and the files that are copied onto it, as its manifests declare them.
 
-    Sizes declared nowhere are None; ROM files that declare no SHA-256 have ``recipe.UNBUILT``. ``local``: where
-    contents below the inputs lie, by SHA-256.
+    Sizes declared nowhere are None; ROM files that declare no SHA-256 have ``recipe.UNBUILT``. ``folders``: those that
+    are on the card even where they are empty. ``local``: where contents below the inputs lie, by SHA-256.
     """
 
     selection: Selection
     files: tuple[CardFile, ...]
+    folders: tuple[CardFolder, ...]
     local: Mapping[str, Location]
 
 
@@ -57,6 +58,7 @@ class Inputs:
         self.goes_on = False
         self._given = manifest
         self._trees: dict[str, dict[str, Location]] = {}
+        self._empty_folders: dict[str, tuple[str, ...]] = {}
         self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
         self._copied: dict[str, Copied] = {}
         self._recipes: dict[str, Recipe] = {}
@@ -98,6 +100,7 @@ class Inputs:
         manifest = replace(self.manifest, cards={card.id: card for card in cards})
         other = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
         other._trees, other._contents, other._recipes = self._trees, self._contents, self._recipes
+        other._empty_folders = self._empty_folders
         return other
 
     def without_kept(self, card_id: str, build: Path) -> Self:
@@ -150,6 +153,12 @@ class Inputs:
             self._trees[path] = listed
         return self._trees[path]
 
+    def empty_folders(self, path: str) -> tuple[str, ...]:
+        """Return the folders of ``tree`` that hold no file, by relative path, "" for the tree itself."""
+        if path not in self._empty_folders:
+            self._empty_folders[path] = list_empty_folders(self.workspace.inputs / path, self.manifest.sources.limits)
+        return self._empty_folders[path]
+
     def trees_read(self) -> tuple[str, ...]:
         """Return the paths below the inputs whose files were listed so far."""
         return tuple(self._trees)
@@ -196,6 +205,7 @@ class Inputs:
             trees=trees,
             sums={sums.list_path: self.sum_lines(sums) for holder in holders for sums in holder.sums},
             sizes={},
+            empty_folders={path: self.empty_folders(path) for path in contents if path != kept},
             roms={
                 (title.id, rom.path): (Content(sha256=rom.sha256 or UNBUILT, size=rom.size), origin)
                 for title in selection.titles
@@ -204,7 +214,7 @@ class Inputs:
         )
         files = _with_kept(gather(selection, known), _kept(card, trees[kept]) if kept else ())
         local = {content.sha256: location for tree in contents.values() for _, location, content in tree}
-        return Copied(selection=selection, files=files, local=local)
+        return Copied(selection=selection, files=files, folders=gather_folders(selection, known), local=local)
 
     @cached_property
     def search(self) -> Found:

@@ -79,7 +79,7 @@ def survey(build: Build) -> Survey:
     for card_id, keys in of_cards.items():
         keys += [("rom", roms.title.id) for roms in build.roms_of(card_id)]
     on_cards = {key for keys in of_cards.values() for key in keys}
-    used = {one.content.sha256 for one in forms.values()}
+    used = {source.content.sha256 for form in forms.values() for source in form.sources}
     return Survey(
         wanted=len(search.contents.keys() | missing.keys()),
         found=len(search.contents.keys() - missing.keys()),

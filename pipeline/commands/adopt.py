@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.commands.look import board_named, card_path
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.inspect.adopt import adopt, slug
 from pipeline.inspect.adopt_writer import write
@@ -56,14 +56,12 @@ class Adopt(OwnCommand):
                 "files": [one.path for one in adoption.files],
                 "notes": adoption.notes,
             }
-            print(json.dumps(document, indent=1))
+            print_json(document)
             return 0
         cores = f"{counted(len(adoption.cores), 'core')} known and {len(adoption.drafts)} drafted"
         rest = f"{counted(len(adoption.titles), 'title')}, {counted(len(adoption.files), 'file')} copied"
-        print(f"adopted {card_id}: {cores}, {rest}")
-        for path in written:
-            print(f"written {path}")
-        for note in adoption.notes:
-            print(f"note    {note}")
-        print(f"next    doit record:{card_id}, then doit diff {words[0]} {card_id}")
+        lines = [f"adopted {card_id}: {cores}, {rest}"]
+        lines += [f"written {path}" for path in written]
+        lines += [f"note    {note}" for note in adoption.notes]
+        print_lines([*lines, f"next    doit record:{card_id}, then doit diff {words[0]} {card_id}"])
         return 0

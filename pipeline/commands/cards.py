@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError
 from pipeline.media.cards import Card, look, told
 
@@ -31,9 +31,9 @@ class Cards(OwnCommand):
             raise MachineError.one(what, "your system lists them: diskutil list, or Get-Disk in PowerShell")
         cards = look(self.workspace, words)
         if options["json"]:
-            print(json.dumps({"cardkiln-cards": 1, "devices": [_document(card) for card in cards]}, indent=1))
+            print_json({"cardkiln-cards": 1, "devices": [_document(card) for card in cards]})
         else:
-            print("\n".join(map(told, cards)) or "no removable disk is here")
+            print_lines(map(told, cards) if cards else ["no removable disk is here"])
         return 0
 
 

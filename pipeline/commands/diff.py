@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.inspect import diff
 from pipeline.inspect.open_target import Named, named
@@ -48,11 +48,9 @@ class Diff(OwnCommand):
             document["changes"] = changes_document(found.changes)
             if found.differing is not None:
                 document |= {"bytes": bytes_document(found.differing), "free-space-compared": found.whole}
-            print(json.dumps(document, indent=1))
+            print_json(document)
         else:
-            print(
-                "\n".join([f"old  {old.shown}", f"new  {new.shown}", *lines(found, old, new, brief=options["brief"])])
-            )
+            print_lines([f"old  {old.shown}", f"new  {new.shown}", *lines(found, old, new, brief=options["brief"])])
         return 0 if found.equal else 1
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.new import draft, write
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import FOLDERS
 
@@ -38,12 +38,11 @@ class New(OwnCommand):
         write(drafted, path)
         if options["json"]:
             document = {"cardkiln-new": 1, "written": [path], "blanks": drafted.blanks, "notes": drafted.notes}
-            print(json.dumps(document, indent=1))
+            print_json(document)
             return 0
-        print(f"written {path}")
-        for note in drafted.notes:
-            print(f"note    {note}")
+        lines = [f"written {path}", *(f"note    {note}" for note in drafted.notes)]
         if drafted.blanks:
-            print(f"blank   {', '.join(drafted.blanks)}")
-            print("next    fill them in; doit check lists what is expected")
+            lines.append(f"blank   {', '.join(drafted.blanks)}")
+            lines.append("next    fill them in; doit check lists what is expected")
+        print_lines(lines)
         return 0

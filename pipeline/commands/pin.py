@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import json
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -13,6 +12,7 @@ from pipeline.build.build import Build
 from pipeline.build.flow import first_out_of_date, how_to_build
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.edit import pin as pinning
 from pipeline.manifest.edit.pin import Pinned
@@ -67,7 +67,10 @@ class Pin(OwnCommand):
         if pinned.text != text:
             mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
             _write(manifest, data, mark + pinned.text.encode())
-        print(_as_json(manifest, pins, pinned) if options["json"] else _as_lines(manifest, pins, pinned))
+        if options["json"]:
+            print_json(_document(manifest, pins, pinned))
+        else:
+            print_lines(_lines(manifest, pins, pinned))
         return 0
 
     def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.Pin]:
@@ -168,7 +171,7 @@ def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
         shutil.copymode(path, temporary)
 
 
-def _as_lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> str:
+def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> list[str]:
     lines = []
     for one in pins:
         written = pinned.written[one.way]
@@ -176,11 +179,11 @@ def _as_lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinne
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
         done = "added to" if one.way in pinned.added else done
         lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
-    return "\n".join(lines)
+    return lines
 
 
-def _as_json(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> str:
-    document = {
+def _document(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> dict[str, object]:
+    return {
         "manifest": manifest.file,
         "pinned": [
             {
@@ -195,4 +198,3 @@ def _as_json(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned
             for one in pins
         ],
     }
-    return json.dumps(document, indent=1)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.distribute.rebuild import build_recipe
-from pipeline.distribute.receive import Received, check, take_image
+from pipeline.distribute.receive import Received, check, take_image, write_cautions
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.model.text import listed, shown
 from pipeline.workspace.lock import locked
@@ -46,16 +46,18 @@ class Receive(OwnCommand):
                 image = take_image(self.workspace, received)
             else:
                 image = build_recipe(self.workspace, received, self._places(words[1:]))
+            cautions = self.workspace.shown(write_cautions(self.workspace, received))
         card, known = received.record["card"], received.record["image"]
         file = self.workspace.shown(image)
         if options["json"]:
             document = {"cardkiln-receive": 1, "card": card, "image": {**known, "file": file}}
-            print(json.dumps({**document, "signed": received.signed, "not-checked": received.unchecked}, indent=1))
+            document |= {"signed": received.signed, "not-checked": received.unchecked, "cautions": cautions}
+            print_json(document)
         else:
-            print(f"{shown(card['name'])}, version {card['version']}: image as published")
-            print(received.signed)
-            print(f"not checked: {_unchecked(received)}")
-            print(f"{file}: sha256 {known['sha256']}")
+            lines = [f"{card['name']}, version {card['version']}: image as published", received.signed]
+            lines.append(f"not checked: {_unchecked(received)}")
+            lines.append(f"read the cautions before you use it: {cautions}")
+            print_lines([*lines, f"{file}: sha256 {known['sha256']}"])
         return 0
 
     def _places(self, words: Sequence[str]) -> list[Path]:

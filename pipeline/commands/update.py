@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.inspect.opened_build import opened_build
 from pipeline.media.update import Update, apply, prepare
@@ -46,7 +46,10 @@ class UpdateCard(OwnCommand):
             update = prepare(build, self.inputs.manifest.cards[card_id], folder)
             if not options["list"]:
                 apply(build, folder, update, clean=options["clean"])
-        print(_as_json(update) if options["json"] else "\n".join(_lines(update, options)))
+        if options["json"]:
+            print_json(_document(update))
+        else:
+            print_lines(_lines(update, options))
         return 0
 
 
@@ -70,10 +73,9 @@ def _each(word: str, paths: Sequence[str]) -> list[str]:
     return [*(f"{word} {path}" for path in paths[:SHOWN]), *more]
 
 
-def _as_json(update: Update) -> str:
+def _document(update: Update) -> dict[str, object]:
     changes = update.changes
-    document = {
+    return {
         "cardkiln-update": 1, "added": changes.new, "replaced": changes.changed, "others": changes.others,
         "same": len(changes.same), "one-piece": update.pieces,
     }  # fmt: skip
-    return json.dumps(document, indent=1)

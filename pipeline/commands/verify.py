@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.inspect.open_target import is_record, record_of
 from pipeline.inspect.verify import DAMAGED, GOOD, TOUCHED, Damage, Verdict, verify_folder, verify_image
@@ -45,9 +45,9 @@ class Verify(OwnCommand):
         record = read_record(record_path)
         verdict = verify_folder(path, record) if path.is_dir() else verify_image(path, record, record_path)
         if options["json"]:
-            print(json.dumps({"cardkiln-verify": 1, "path": words[0], **asdict(verdict)}, indent=1))
+            print_json({"cardkiln-verify": 1, "path": words[0], **asdict(verdict)})
         else:
-            print("\n".join(_lines(verdict)))
+            print_lines(_lines(verdict))
         return 0 if verdict.verdict == GOOD or (verdict.verdict == TOUCHED and not options["strict"]) else 1
 
     def _record(self, path: Path, word: str) -> Path:

@@ -19,10 +19,12 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
 from pipeline.engine import console
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Place, Problem, RefusedError
 from pipeline.inspect.opened_build import OpenedBuild, opened_build
 from pipeline.media import write
 from pipeline.media.keep import keep_before_writing
+from pipeline.model.text import shown
 from pipeline.workspace.stamp import write_if_changed
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -60,7 +62,7 @@ class Write(OwnCommand):
     def _write(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> int:
         by_hand = write.steps_by_hand(self.workspace, card)
         if by_hand:
-            print(by_hand)
+            print_lines(by_hand.splitlines())
             return RefusedError.exit_code
         log = Log(Path(options["log"])) if options["log"] else None
         targets = self._agreed(card, options, paths)
@@ -68,10 +70,10 @@ class Write(OwnCommand):
         moment = datetime.now(UTC).isoformat(timespec="seconds")
         rows = [write.row(card, result, moment) for result in results]
         if options["json"]:
-            print(json.dumps({"cardkiln-write": 1, "devices": rows}, indent=1))
+            print_json({"cardkiln-write": 1, "devices": rows})
         for result in results:
             if not options["json"]:
-                print(write.summary(result))
+                print_lines([write.summary(result)])
             sys.stderr.write("".join(f"{problem}\n" for problem in self.workspace.located(result.problems)))
         if log:
             log.add(rows)
@@ -92,7 +94,7 @@ class Write(OwnCommand):
             what = "the card was exchanged or changed while you were asked; nothing was written"
             if not asked:
                 raise RefusedError([Problem(Place(path), what, "start again") for path in changed])
-            print("".join(f"{path}: {what}. Look at the card, and answer once more.\n" for path in changed), end="")
+            print_lines(f"{path}: {what}. Look at the card, and answer once more." for path in changed)
             targets = now
 
 
@@ -129,10 +131,11 @@ def _agree(card: OpenedBuild, disks: Sequence[Disk], serial: str, *, yes: bool) 
             what = "nobody is asked here; expected --serial and --yes with one device"
             raise RefusedError.one(what, "or run it in a terminal", file=disk.path)
         if not asked:
-            print(f"{card.card}, version {card.version}: image SHA-256 {card.sha256}")
+            print_lines([f"{card.card}, version {card.version}: image SHA-256 {card.sha256}"])
         asked, expected = True, agreed(disk)
         label = f", labelled {disk.label}" if disk.label else ""
-        print(f"{disk.path}: {disk.model or disk.kind}, {rounded(disk.size)}{label}. Everything on it is lost.")
+        what = f"{disk.model or disk.kind}, {rounded(disk.size)}{label}"
+        print_lines([f"{disk.path}: {what}. Everything on it is lost."])
         if _typed(f"To agree, type: {expected}\n> ") != expected:
             raise RefusedError.one("you did not agree; nothing was written", file=disk.path)
     return asked
@@ -143,7 +146,7 @@ def _typed(question: str) -> str:
     try:
         return input(question).strip()
     except EOFError:
-        print()
+        print_lines([""])
         return ""
 
 
@@ -152,7 +155,9 @@ def _as_text(cell: str | int) -> str | int:
 
     Common practice. The model of a disk is its maker's to choose, and the serial of a loop device is a file's name.
     """
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell
+    if not isinstance(cell, str):
+        return cell
+    return f"'{shown(cell)}" if cell.startswith(FORMULA) else shown(cell)
 
 
 class Log:

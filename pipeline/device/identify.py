@@ -11,7 +11,7 @@ from pipeline.model.plan import SECTOR, Plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class KnownCard:
     """A card that was built or published here. ``current``: whether it is what the build folder holds now."""
 
     card: str
@@ -33,9 +33,9 @@ class Identity:
     version: str = ""
 
 
-def identify(known: Iterable[Known], read: Read) -> Identity:
+def identify(known: Iterable[KnownCard], read: Read) -> Identity:
     """Return which of the known cards a medium holds; raises OSError when it cannot be read."""
-    touched: Known | None = None
+    touched: KnownCard | None = None
     for one in known:
         if not _same_serial(one.plan, read):
             continue

@@ -23,6 +23,7 @@ from pipeline.publish.readme import packed_name, readme
 from pipeline.publish.signature import ALLOWED, sign
 from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
+from pipeline.sheet.cautions import WRITING, cautions
 from pipeline.workspace.progress import progress
 from pipeline.workspace.stamp import sync_folder
 from pipeline.workspace.workspace import Workspace
@@ -58,7 +59,8 @@ def publish(
             card_passed.check_image()
             card_passed.write_documents(folder)
             write(folder / CHANGES, card_passed.changes)
-            text = readme(record, packed, form, signing.who if signing else "", finished.board.cautions)
+            warned = [*cautions(finished), WRITING]
+            text = readme(record, packed, form, signing.who if signing else "", warned, finished.board.cautions)
             finish(folder, record, text, {record["image"]["file"]: raw}, signing)
         write_index(workspace)
     return target

@@ -95,6 +95,7 @@ def _bring(workspace: Workspace, recipe: Mapping[str, Any], places: Sequence[Pat
     """Search for what the recipe leaves out, and put folders together that manifests name by path."""
     contents = {one["sha256"]: Content(sha256=one["sha256"], size=one["size"]) for one in recipe["bring"]}
     targets = list(_left_out(recipe, contents))
+    folders = _empty_folders(recipe)
     wanted = [
         Wanted(
             content=contents[one["sha256"]],
@@ -108,6 +109,8 @@ def _bring(workspace: Workspace, recipe: Mapping[str, Any], places: Sequence[Pat
     found = workspace.index.find(wanted)
     if found.missing:
         raise CheckError([*scan.problems, *_lacking(workspace, found, len(wanted), len(places))])
+    for path in folders:
+        workspace.inputs.joinpath(*path.split("/")).mkdir(parents=True, exist_ok=True)
     for path, content in targets:
         target = workspace.inputs.joinpath(*path.split("/"))
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -127,6 +130,15 @@ def _left_out(recipe: Mapping[str, Any], contents: Mapping[str, Content]) -> Ite
             if file["sha256"] not in contents:
                 raise CheckError([Problem(place, f"{path!r} is of no content that is to be brought", STRANGE)])
             yield path, contents[file["sha256"]]
+
+
+def _empty_folders(recipe: Mapping[str, Any]) -> list[str]:
+    """Return the folders without files that are made; raises CheckError for strange ones."""
+    strange = [path for path in recipe.get("empty-folders", []) if not stays(path)]
+    if strange:
+        what = f"found the path {strange[0]!r}, expected one that stays below the inputs"
+        raise CheckError([Problem(Place(RECIPE, key="empty-folders"), what, STRANGE)])
+    return list(recipe.get("empty-folders", []))
 
 
 def _lacking(workspace: Workspace, found: Found, wanted: int, places: int) -> Iterator[Problem]:

@@ -29,9 +29,11 @@ from pipeline.model.text import shown
 from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_of, is_version
 from pipeline.publish.materials import materials
 from pipeline.publish.pack import SUFFIXES, unpack
+from pipeline.publish.readme import cautions_text
 from pipeline.publish.signature import ALLOWED, check_form, fingerprint, signer
 from pipeline.publish.statement import statement
-from pipeline.workspace.atomic_write import replacing
+from pipeline.sheet.cautions import cautions_of_a_stranger
+from pipeline.workspace.atomic_write import replacing, write_if_changed
 from pipeline.workspace.progress import progress
 from pipeline.workspace.workspace import PROGRAM, Workspace
 
@@ -122,6 +124,14 @@ def check(folder: Path, signers: Path | None) -> Received:
         folder=folder,
         unchecked=tuple(sorted(unchecked - {ALLOWED, RECIPE} - (BUILT if made and recipe is not None else set()))),
     )
+
+
+def write_cautions(workspace: Workspace, received: Received) -> Path:
+    """Write a page with all cautions beside what was received, and return where: the folder's own may say anything."""
+    path, card = folder_of(workspace, received) / "CAUTIONS.txt", received.record["card"]
+    head = f"{shown(card['name'])}, version {card['version']}, as it was received\n\n"
+    write_if_changed(path, (head + cautions_text(cautions_of_a_stranger())).encode())
+    return path
 
 
 @first_problem_only()

@@ -9,7 +9,8 @@ from collections.abc import Callable, Sequence
 
 from doit.exceptions import TaskFailed
 
-from pipeline.errors import CardkilnError, ChangedError, MachineError
+from pipeline.engine import console
+from pipeline.errors import CardkilnError, ChangedError, MachineError, system_problem
 from pipeline.workspace.stamp import NEW
 from pipeline.workspace.workspace import Workspace
 
@@ -36,7 +37,7 @@ def told(text: Callable[[], str]) -> StoppedError | None:
 
 def say(stage: str, line: str) -> None:
     """Print the line of what was done."""
-    print(f"{stage:<8}{line}")
+    console.print_lines([f"{stage:<8}{line}"])
 
 
 class Job:
@@ -103,10 +104,9 @@ class Job:
             problems = self._workspace.located(error.problems)
             return self._stopped([str(problem) for problem in problems], error.exit_code)
         except OSError as error:
-            what = f"{error.filename or 'input or output'}: {error.strerror or error}"
-            return self._stopped([what], MachineError.exit_code)
+            return self._stopped([str(system_problem(error))], MachineError.exit_code)
         self.done = True
-        print(f"{self._stage:<8}{line}" + (f" ({self._why})" if self._why != NEW else ""))
+        say(self._stage, line + (f" ({self._why})" if self._why != NEW else ""))
         for warning in self._workspace.take_warnings():
             rule = f" ({warning.rule})" if warning.rule else ""
             print(f"warning{rule}: {warning}", file=sys.stderr)

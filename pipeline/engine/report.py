@@ -50,7 +50,7 @@ QUIET = {"check", "_roms_of"}
 """Tasks that make nothing: a run of these alone needs no closing line."""
 
 
-class Report:
+class Reporter:
     """A doit reporter: tasks print their own lines, this prints what went wrong and how it all ended."""
 
     desc = "calm lines: what was done, what is wrong, how it ended"

@@ -16,7 +16,7 @@ from pipeline.fat.boot import serial_text
 from pipeline.fat.entries import EARLIEST, LATEST, day_text, encode_moment, time_text
 from pipeline.fat.names import label_problem
 from pipeline.inspect.adopt import Adoption, Draft, slug
-from pipeline.inspect.conformance import Held
+from pipeline.inspect.card_under_test import FileOnCard
 from pipeline.inspect.look import parts_of
 from pipeline.inspect.open_target import Named
 from pipeline.manifest.load import load
@@ -81,7 +81,7 @@ def _copy(named: Named, adoption: Adoption, home: Path) -> None:
             file.writelines(parts_of(named, named.side.files[one.path]))
 
 
-def _content_name(one: Held) -> str:
+def _content_name(one: FileOnCard) -> str:
     """Return a name by which people know a content again, whatever it is called on the card."""
     return f"{slug(one.path.rpartition('/')[2])}-{one.sha256[:8]}"
 

@@ -20,7 +20,7 @@ from pipeline.model.reading import Item, Reading
 from pipeline.model.spans import differing_at
 from pipeline.record.fields import Naming
 from pipeline.record.regions import Region, regions_of
-from pipeline.record.verdict import HARMLESS, Found, Spot, changed_attributes, chips_at, is_sound, spots
+from pipeline.record.verdict import HARMLESS, DifferingSpot, FoundVolume, changed_attributes, chips_at, is_sound, spots
 from pipeline.record.words import attributes_words
 from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume
@@ -102,7 +102,7 @@ def verify_medium(medium: Medium, plan: Plan, record: Mapping[str, Any], referen
     if any(spot.damaged and spot.owner == "boot sector" for spot in found_spots):
         # what the rest of the volume looks like through a wrong boot sector says nothing of it
         right, reading_damages = hashes.keys() - wrong, []
-        found = Found(sound=False, reading=None, items={})
+        found = FoundVolume(sound=False, reading=None, items={})
     files = {one["path"]: one for one in record["files"]}
     attributes = list(changed_attributes(expected, found))
     damages = [
@@ -159,13 +159,13 @@ def _differing(medium: Medium, planned: Planned, regions: Iterable[Region]) -> l
 
 def _as_it_is(
     medium: Medium, expected: Reading, hashes: Mapping[str, str], wrong: set[str]
-) -> tuple[Found, set[str], list[Damage]]:
+) -> tuple[FoundVolume, set[str], list[Damage]]:
     """Return the volume as it is now, the files whose bytes are right wherever they lie, and what is wrong with it."""
     right = {path for path in hashes if path not in wrong}
     try:
         reading = read_volume(medium.read, medium.size)
     except NotFatError as error:
-        return Found(sound=False, reading=None, items={}), right, [Damage(what=str(error))]
+        return FoundVolume(sound=False, reading=None, items={}), right, [Damage(what=str(error))]
     items = {item.path: item for item in reading.items}
     places = {item.path: expected.ranges(item) for item in expected.items}
     for path, sha256 in hashes.items():
@@ -181,10 +181,10 @@ def _as_it_is(
         for one in reading.findings
         if one.kind not in HARMLESS
     ]
-    return Found(sound=is_sound(expected, reading, right), reading=reading, items=items), right, damages
+    return FoundVolume(sound=is_sound(expected, reading, right), reading=reading, items=items), right, damages
 
 
-def _placement(files: Mapping[str, Mapping[str, Any]], found: Found, expected: Reading) -> Iterable[Damage]:
+def _placement(files: Mapping[str, Mapping[str, Any]], found: FoundVolume, expected: Reading) -> Iterable[Damage]:
     """Yield each file that does not lie as its core needs it."""
     if found.reading is None:
         return
@@ -205,7 +205,7 @@ def _placement(files: Mapping[str, Mapping[str, Any]], found: Found, expected: R
 def _file_damage(
     file: Mapping[str, Any],
     ranges: tuple[tuple[int, int], ...],
-    found: Found,
+    found: FoundVolume,
     medium: Medium,
     reference: Medium | None,
 ) -> Damage:
@@ -256,18 +256,18 @@ def _attribute_damage(planned: Item, actual: Item) -> Damage:
     return Damage(path=planned.path, what=f"its attributes are {names[0]}; expected {names[1]}", offset=actual.offset)
 
 
-def _order(spot: Spot) -> tuple[bool, int]:
+def _order(spot: DifferingSpot) -> tuple[bool, int]:
     """Directories and boot sectors before FATs, whose entries follow from what is in the directories."""
     return spot.owner.startswith("FAT "), spot.offset
 
 
-def _spot_damage(spot: Spot) -> Damage:
+def _spot_damage(spot: DifferingSpot) -> Damage:
     if spot.path:
         return Damage(path=spot.path, what=f"directory entry: {spot.field}", offset=spot.offset)
     return Damage(what=_spot(spot), offset=spot.offset)
 
 
-def _spot(spot: Spot) -> str:
+def _spot(spot: DifferingSpot) -> str:
     of = f" of {spot.path}" if spot.path else ""
     return f"{spot.owner}: {spot.field}{of}" if spot.field else spot.owner
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipeline.device.disk import Disk
 from pipeline.device.guards import REMOVABLE, rounded
-from pipeline.device.identify import Identity, Known, identify
+from pipeline.device.identify import Identity, KnownCard, identify
 from pipeline.errors import MachineError
 from pipeline.media.write import disks
 from pipeline.workspace.files import read_plan
@@ -39,7 +39,7 @@ def look(workspace: Workspace, paths: Sequence[str]) -> tuple[Card, ...]:
     return tuple(_look(disk, known) for disk in chosen)
 
 
-def _look(disk: Disk, known: tuple[Known, ...]) -> Card:
+def _look(disk: Disk, known: tuple[KnownCard, ...]) -> Card:
     try:
         with Path(disk.path).open("rb", buffering=0) as file:
             return Card(disk=disk, identity=identify(known, partial(_read, file.fileno())))
@@ -56,14 +56,16 @@ def _read(descriptor: int, offset: int, length: int) -> bytes:
     return b"".join(parts)
 
 
-def _known(workspace: Workspace) -> Iterator[Known]:
+def _known(workspace: Workspace) -> Iterator[KnownCard]:
     """Yield every card that is built or was published here, the built ones first."""
     for current, folder in ((True, workspace.build / "cards"), (False, workspace.base / "dist")):
         for plan in sorted(folder.glob("*/plan.json")):
             try:
                 record = json.loads((plan.parent / "record.json").read_bytes())
                 value = read_plan(plan)
-                known = Known(card=record["card"]["id"], version=record["card"]["version"], plan=value, current=current)
+                known = KnownCard(
+                    card=record["card"]["id"], version=record["card"]["version"], plan=value, current=current
+                )
             except (OSError, ValueError, LookupError, TypeError):
                 continue  # half built or damaged: nothing to compare with
             yield known

@@ -181,6 +181,7 @@ class TitleRules:
 class Core:
     """A design that turns the board into another machine. ``folder``: its folder name on the card (``{core}``).
 
+    ``folders``: paths of folders that are on the card even where they are empty.
     ``date``: when the facts were true; ``release_date``: when the release came out. Both "2026", "2026-05" or
     "2026-05-01", or "".
     """
@@ -205,6 +206,7 @@ class Core:
     source: str
     date: str
     release_date: str = ""
+    folders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,6 +317,7 @@ class Card:
     ``silenced``: rule to the reason why it is silenced for this card. ``image_sha256``: what the build must give,
     "" for whatever. ``keep``: paths and patterns ("SLATE/**") of files that belong to the user; ``without_kept``: those
     whose kept files were left out to publish the card (no manifest says so).
+    ``folders``: paths of folders that are on the card even where they are empty.
     ``accepted``: warning to the reason why the card may be published though it is there. ``rights``: of its own files.
     """
 
@@ -340,6 +343,7 @@ class Card:
     keep: tuple[str, ...] = ()
     without_kept: tuple[str, ...] = ()
     accepted: Mapping[str, str] = field(default_factory=dict)
+    folders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -36,7 +36,7 @@ TOUCHED_FIELDS = {
 
 
 @dataclass(frozen=True, order=True, slots=True)
-class Spot:
+class DifferingSpot:
     """A place outside of files that is not as written: whose, which field, the offset of its first byte.
 
     ``path``: of the file or folder whose directory entry it is in, "" elsewhere.
@@ -50,7 +50,7 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class FoundVolume:
     """What was read of the card as it is. ``sound``: nothing is wrong with the volume, and every file is right."""
 
     sound: bool
@@ -71,7 +71,7 @@ def is_sound(planned: Reading, found: Reading, right: set[str]) -> bool:
     )
 
 
-def changed_attributes(planned: Reading, found: Found) -> Iterator[tuple[Item, Item]]:
+def changed_attributes(planned: Reading, found: FoundVolume) -> Iterator[tuple[Item, Item]]:
     """Yield each file and folder whose attributes are not as planned, "archive" aside, as planned and as it is."""
     for item in planned.items:
         other = found.items.get(item.path)
@@ -88,7 +88,7 @@ def _is_there(item: Item, other: Item | None, right: set[str]) -> bool:
     )
 
 
-def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: Found) -> Iterator[Spot]:
+def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: FoundVolume) -> Iterator[DifferingSpot]:
     """Yield each field of a region outside of files that is not as planned, once, with the first byte of it.
 
     ``planned`` and ``actual``: all bytes of the region; ``naming``: of the planned card.
@@ -112,10 +112,10 @@ def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: 
             field = field.removesuffix(f" of {path}")
         if (field, path, damaged) not in seen:
             seen.add((field, path, damaged))
-            yield Spot(str(region.owner), field, offset, damaged, path)
+            yield DifferingSpot(str(region.owner), field, offset, damaged, path)
 
 
-def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
+def _fields(region: Region, planned: bytes, actual: bytes, found: FoundVolume) -> Iterator[tuple[int, bool]]:
     kind = region.owner.kind
     fields = {"FSInfo": FS_INFO, "backup FSInfo": FS_INFO, "partition table": TABLE}.get(kind) or (
         boot_fields(found.reading.volume.fat_bits if found.reading else 16) if "boot" in kind else BOOT
@@ -131,7 +131,7 @@ def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iter
         yield region.start + at, not touched
 
 
-def _counts_can_be(fs_info: bytes, found: Found) -> bool:
+def _counts_can_be(fs_info: bytes, found: FoundVolume) -> bool:
     """Whether FSInfo's two numbers can be, right or stale: no more clusters than there are, a cluster that there is.
 
     Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT32 FSInfo Sector Structure": "It is not
@@ -144,7 +144,7 @@ def _counts_can_be(fs_info: bytes, found: Found) -> bool:
     return (free <= clusters or free == unknown) and (following == unknown or 2 <= following < clusters + 2)
 
 
-def _fat(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
+def _fat(region: Region, planned: bytes, actual: bytes, found: FoundVolume) -> Iterator[tuple[int, bool]]:
     bits = found.reading.volume.fat_bits if found.reading else 16
     last = found.reading.volume.clusters + 1 if found.reading else 0
     seen = -1
@@ -163,7 +163,7 @@ def _fat(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterato
 
 
 def _directory(
-    region: Region, planned: bytes, actual: bytes, naming: Naming, found: Found
+    region: Region, planned: bytes, actual: bytes, naming: Naming, found: FoundVolume
 ) -> Iterator[tuple[int, bool]]:
     used = next((at for at in range(0, len(actual), SLOT) if not actual[at]), len(actual))
     for at in differing_at(planned, actual):
@@ -185,7 +185,7 @@ def _directory(
         yield offset, not touched
 
 
-def _moved(path: str, offset: int, found: Found) -> bool:
+def _moved(path: str, offset: int, found: FoundVolume) -> bool:
     """Whether a file that is all right lies elsewhere now."""
     if not (found.sound and found.reading):
         return False

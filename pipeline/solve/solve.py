@@ -12,7 +12,7 @@ from pipeline.model.manifest import Chip, Piece, Rights, RomFile, Step, Title
 from pipeline.model.text import counted, quoted
 from pipeline.roms.assemble import assemble
 from pipeline.roms.operations.arguments import show_address
-from pipeline.solve.atoms import Atom, Built, Source, Span, as_size, bytes_of, change
+from pipeline.solve.atoms import Atom, AtomSource, Built, Span, as_size, bytes_of, change
 from pipeline.solve.check_values import WIDEST, CheckField, check_fields, fields_within
 from pipeline.solve.cover import cover, merged, then
 from pipeline.solve.groups import run
@@ -111,14 +111,14 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
     )
 
 
-def _distinct(chips: Mapping[str, bytes]) -> tuple[list[Source], dict[str, list[str]]]:
+def _distinct(chips: Mapping[str, bytes]) -> tuple[list[AtomSource], dict[str, list[str]]]:
     """Return one source for each content, and the names of all chips that hold it by the first of them."""
     first: dict[bytes, str] = {}
     alike: dict[str, list[str]] = {}
     for name, data in chips.items():
         if data:
             alike.setdefault(first.setdefault(data, name), []).append(name)
-    return [Source(name, data) for data, name in first.items()], alike
+    return [AtomSource(name, data) for data, name in first.items()], alike
 
 
 def _over(entries: list[_Entry]) -> list[_Entry]:
@@ -384,7 +384,7 @@ def _notes(
     entries: Sequence[_Entry],
     filled: Sequence[Span],
     alike: Mapping[str, Sequence[str]],
-    sources: Sequence[Source],
+    sources: Sequence[AtomSource],
     used: set[str],
 ) -> list[str]:
     same = "hold the same bytes; any of them may stand where one of them is named"

@@ -23,7 +23,7 @@ from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import shown
 from pipeline.sources.files import scan as scanning
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.database import Store, is_damage
+from pipeline.sources.files.database import Database, is_damage
 from pipeline.sources.files.digest import Digest, digest
 from pipeline.sources.files.problems import machine_error, reason
 from pipeline.sources.files.scan import Scan
@@ -58,7 +58,7 @@ class Index:
         self._path, self._warn = path, warn
         self._scanned: tuple[tuple[Path, ...], ArchiveLimits, tuple[Path, ...]] | None = None
         try:
-            self._store = Store(path)
+            self._store = Database(path)
         except (sqlite3.Error, OSError) as error:
             self._store = self._without(error)
 
@@ -101,9 +101,9 @@ class Index:
     def derive(
         self, wanted: Sequence[Content], alternatives: AlternativeForms, progress: Callable[[int], None] = _unseen
     ) -> Derivation:
-        """Return which of the places' files become which of the wanted contents by one change.
+        """Return which of the places' files become which of the wanted contents, alone or two together.
 
-        Each file of a plausible size is read once. ``progress`` is told the bytes just read.
+        Each file of a plausible size is tried once. ``progress`` is told the bytes just tried.
         """
         return self._safely(lambda: alternative_forms.derive(self._store, wanted, alternatives, progress), scanned=True)
 
@@ -205,11 +205,11 @@ class Index:
             self._store.close()
         self._store = self._without(error)
 
-    def _without(self, error: sqlite3.Error | OSError) -> Store:
+    def _without(self, error: sqlite3.Error | OSError) -> Database:
         what = f"the index of source files cannot be used: {reason(error) if isinstance(error, OSError) else error}"
         hint = "the run goes on without; see that its folder can be written and the disk is not full"
         self._warn(Problem(Place(file=shown(self._path)), what, hint))
-        return Store(None)
+        return Database(None)
 
     def _scan_again(self) -> None:
         if self._scanned:

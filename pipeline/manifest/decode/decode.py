@@ -79,6 +79,7 @@ def core(id_: str, file: str, data: Table) -> Core:
         source=data.get("source", ""),
         date=day(data),
         release_date=day(data, "release-date"),
+        folders=texts(data, "folders"),
     )
 
 
@@ -140,6 +141,7 @@ def card(id_: str, file: str, data: Table) -> Card:
         image_sha256=data.get("image-sha256", "").lower(),
         keep=texts(data, "keep"),
         accepted=dict(data.get("accept", {})),
+        folders=texts(data, "folders"),
     )
 
 

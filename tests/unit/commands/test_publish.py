@@ -289,6 +289,7 @@ def test_a_received_image_is_the_one_that_was_published(copy: Path, published: P
         "Desk, version 1: image as published\nsigned by club\n"
         "not checked: CHANGES.txt, README.txt, sheet.html and what record.json says of names, rights, origins and "
         "warnings\n"
+        "read the cautions before you use it: build/received/desk-1/CAUTIONS.txt\n"
         f"build/received/desk-1/card.img: sha256 {sha256(published / 'build/cards/desk/card.img')}\n"
     )
     assert sha256(image) == sha256(published / "build/cards/desk/card.img")
@@ -539,7 +540,9 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "inputs/cards/desk.toml": card + RIGHTS,
         "inputs/kept/desk/SLATE/ONE.DAT": b"level 3",
     }
-    folder = built(tmp_path_factory.mktemp("two-boards"), changes)
+    folder = tmp_path_factory.mktemp("two-boards")
+    (folder / "inputs/files/system/Logs").mkdir(parents=True)  # a folder without files is on the card too
+    built(folder, changes)
     image = sha256(folder / "build/cards/desk/card.img")
     pinned = changes["inputs/cards/desk.toml"] = f'image-sha256 = "{image}"\n{card}{RIGHTS}'
     (folder / "inputs/cards/desk.toml").write_text(str(pinned))
@@ -592,6 +595,10 @@ def leaving(path: str, name: str) -> Callable[[dict[str, Any]], object]:
         (lambda recipe: recipe.update(bring=3), "recipe.json: bring: 3 is not of type 'array'"),
         (leaving("../../../..", "out"), "recipe.json: left-out.1: found the path '../../../../out', "),
         (leaving("files", "../../out"), "recipe.json: left-out.1: found the path 'files/../../out', "),
+        (
+            lambda recipe: recipe.update({"empty-folders": ["../x"]}),
+            "recipe.json: empty-folders: found the path '../x', expected one that stays below the inputs",
+        ),
         (leaving("/etc", "out"), "recipe.json: left-out.1: found the path '/etc/out', expected one that stays "),
         (
             lambda recipe: recipe.update({"left-out": [{"path": "x", "files": [

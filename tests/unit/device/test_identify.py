@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.device.identify import Identity, Known, identify
+from pipeline.device.identify import Identity, KnownCard, identify
 from pipeline.fat.structure import structure
 from tests.strangers.tools import require
 from tests.unit.image.cards import FILES, build, sample_plan
@@ -24,8 +24,8 @@ def test_a_card_is_known_by_its_structures(fat_bits: int, tmp_path: Path) -> Non
     plan = sample_plan(fat_bits)
     build(plan, FILES, tmp_path / "card.img")
     image = bytearray((tmp_path / "card.img").read_bytes())
-    now = Known(card="desk", version="2", plan=replace(plan, label="OTHER"), current=True)
-    before = Known(card="desk", version="1", plan=plan, current=False)
+    now = KnownCard(card="desk", version="2", plan=replace(plan, label="OTHER"), current=True)
+    before = KnownCard(card="desk", version="1", plan=plan, current=False)
     assert identify([now, before], reader(bytes(image))) == Identity(kind="older", card="desk", version="1")
     assert identify([replace(before, current=True)], reader(bytes(image))).kind == "current"
     for offset, data in structure(plan):

@@ -18,6 +18,7 @@ import pytest
 
 from pipeline.distribute.receive import LONGEST, LONGEST_PLAN, check
 from pipeline.errors import CardkilnError
+from pipeline.sheet.cautions import cautions_of_a_stranger
 from pipeline.workspace.lock import locked
 from tests.support import small
 from tests.support.cli import BYTECODE, Ran, digests, sha256
@@ -194,6 +195,17 @@ def test_manifests_with_many_faults_are_refused_in_one_line(recipe: Path, publis
     assert ran.code == 2
     assert ran.err.count("\n") == 2
     assert re.search(r" \(and \d+ more\)\n  hint: ", ran.err)
+
+
+def test_all_cautions_lie_beside_what_was_received_whatever_its_own_page_says(image: Path) -> None:
+    (image / "README.txt").write_text("No cautions apply.\n")
+    sum_up(image, json.loads((image / "record.json").read_bytes())["image"]["sha256"])
+    ran = receive(image.parent, image.name)
+    assert ran.out.splitlines()[-2] == "read the cautions before you use it: build/received/desk-1/CAUTIONS.txt"
+    page = (image.parent / "build/received/desk-1/CAUTIONS.txt").read_text()
+    assert page.startswith("Desk, version 1, as it was received\n\nCAUTION\n\n  - Who decides: ")
+    for about, what in cautions_of_a_stranger():
+        assert f"{about}: {what}" in " ".join(page.split())
 
 
 # where it is unpacked

@@ -117,10 +117,28 @@ def test_the_same_record_gives_the_same_documents() -> None:
     assert materials(RECORD) == materials(json.loads(json.dumps(RECORD)))
 
 
-def test_whoever_receives_a_card_is_told_what_its_board_warns_of_after_the_usual_cautions() -> None:
-    cautions = ("Let the board cool\n before you touch it.", "x" * 60 + " " + "y" * 60)
-    for text in (readme(RECORD, "card.img.gz", "gzip", "", cautions), recipe_readme(RECORD, 3, "", cautions)):
-        usual, own = text.split("\n  Of this board:\n\n")
-        assert usual.endswith("Pass on only what you may pass on; the law where you are decides.\n")
-        assert own == f"  - Let the board cool before you touch it.\n  - {'x' * 60}\n    {'y' * 60}\n"
-    assert "Of this board" not in readme(RECORD, "card.img.gz", "gzip", "", ())
+USUAL = (("Power", "Switch off first."), ("Rights", "Hand none on."))
+
+
+def pages(**changes: Any) -> tuple[str, str]:
+    card = {**RECORD["card"], **changes}
+    arguments = ("", USUAL, ("Let the board cool\n before you touch it.", "x" * 60 + " " + "y" * 60))
+    record = {**RECORD, "card": card}
+    return readme(record, "card.img.gz", "gzip", *arguments), recipe_readme(record, 3, *arguments)
+
+
+def test_cautions_come_before_what_to_do_and_the_boards_own_after_the_usual_ones() -> None:
+    told = (
+        "CAUTION\n\n  - Power: Switch off first.\n  - Rights: Hand none on.\n\n  Of this board:\n\n"
+        f"  - Let the board cool before you touch it.\n  - {'x' * 60}\n    {'y' * 60}\n\n"
+    )
+    image, recipe = pages()
+    assert f"{told}PUT IT ON A CARD\n" in image
+    assert f"{told}BUILD IT\n" in recipe
+    assert "Of this board" not in readme(RECORD, "card.img.gz", "gzip", "", USUAL, ())
+
+
+def test_pages_say_what_was_left_out_as_the_users() -> None:
+    told = "\nFiles below SAVES/**, SETS/** belong to whoever uses the card; none is on it.\n"
+    assert all(page.endswith(told) for page in pages(**{"without-kept": ["SAVES/**", "SETS/**"]}))
+    assert not any("belong to" in page for page in pages())

@@ -17,8 +17,9 @@ from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
 from pipeline.model.finished import FinishedCard
+from pipeline.model.matrix import WORKS, Outlook
 from pipeline.model.plan import Proof
-from pipeline.model.ranges import Range, Source
+from pipeline.model.ranges import Range, RomMap, Source
 from pipeline.record.document import record_text, sums_text
 from tests.strangers.tools import require
 from tests.support import samples
@@ -68,9 +69,10 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             board=samples.board(**facts),
             cores=[samples.core(**facts, release_date="2026-06")],
             titles=[samples.title(**facts)],
-            stations=stations,
-            warnings=[warning],
-            silenced=[(silent, "only the menu is shown")],
+            stations=(samples.station("attic", name="Attic"),),
+            outlooks=(Outlook(station="attic", core="fern", title="", verdict=WORKS, output="rgb"),),
+            warnings=(warning,),
+            silenced=((silent, "only the menu is shown"),),
         )
     )
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
@@ -118,8 +120,9 @@ def test_checksums_are_in_the_form_sha256sum_checks(tmp_path: Path) -> None:
 
 
 def test_a_rom_file_says_where_its_bytes_are_from() -> None:
-    ranges = {"GOODS/SNAIL.ROM": [Range(0, 3, (Source("chip", "4t", ("interleave",)),))]}
-    document = json.loads(record(FILES, ranges=ranges))
+    ranges = (Range(0, 3, (Source("chip", "4t", ("interleave",)),)),)
+    rom = RomMap(title="snail-race", path="SNAIL.ROM", card_path="GOODS/SNAIL.ROM", size=3, ranges=ranges)
+    document = json.loads(record(FILES, maps=(rom,)))
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
     files = document["files"]
     assert [one["made-from"].get("ranges") for one in files] == [
