@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.engine.job import Job, StoppedError, say, told
 from pipeline.engine.report import Reporter
-from pipeline.errors import CardkilnError, ManifestError
+from pipeline.errors import CardkilnError
 from pipeline.workspace.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -205,13 +205,10 @@ def _check(list_rules: bool, explain: str) -> StoppedError | dict[str, Any] | No
         return told(rules.list_text)
     if explain:
         return told(lambda: rules.explain_text(rules.rule_named(explain)))
-    failure = CHECK.execute()
-    if failure or not build().problems:
-        return failure
-    return {
-        "problems": [str(problem) for problem in WORKSPACE.located(build().problems)],
-        "exit-code": ManifestError.exit_code,
-    }
+    stopped, found = CHECK.execute(), build().failure
+    if stopped or not found:
+        return stopped
+    return {"problems": [str(problem) for problem in WORKSPACE.located(found.problems)], "exit-code": found.exit_code}
 
 
 def _rom_job(title: str) -> Job:

@@ -8,7 +8,7 @@ from typing import Self
 from pipeline.build.card import CardBuild
 from pipeline.build.inputs import Inputs
 from pipeline.build.rom import ChipReader, TitleRoms
-from pipeline.errors import Problem
+from pipeline.errors import CardkilnError
 from pipeline.model.manifest import Title
 from pipeline.workspace.workspace import Workspace
 
@@ -16,14 +16,14 @@ from pipeline.workspace.workspace import Workspace
 class Build:
     """One run over one set of inputs; titles and cards are made when they are first asked for, and kept.
 
-    ``asked``: names of the tasks that are to be done ("image:desk"), none for those of all cards. ``problems``: what
-    the check found wrong with what was asked for, when something else of it can be built.
+    ``asked``: names of the tasks that are to be done ("image:desk"), none for those of all cards. ``failure``: what
+    the check found wrong with what was asked for.
     """
 
     def __init__(self, inputs: Inputs) -> None:
         self.inputs = inputs
         self.asked: tuple[str, ...] = ()
-        self.problems: tuple[Problem, ...] = ()
+        self.failure: CardkilnError | None = None
         self._titles: dict[str, TitleRoms] = {}
         self._cards: dict[str, CardBuild] = {}
 

@@ -16,11 +16,13 @@ from pipeline.model.text import counted
 def run(build: Build) -> str:
     """Check all manifests and what every card comes to; raises ManifestError with all problems at once.
 
-    Where something of what is asked for can be built nevertheless, its problems are left with the build. Problems of
-    what is not asked for, and warnings, are left with the workspace, which shows them once.
+    Where every problem is of another kind, such as a source that changes meanwhile, an error of that kind is raised.
+    Where something of what is asked for can be built nevertheless, the error is left with the build. Problems of what
+    is not asked for, and warnings, are left with the workspace, which shows them once.
     """
     inputs, manifest = build.inputs, build.inputs.manifest
     problems = {*inputs.problems} if inputs.goes_on else {*inputs.title_problems}
+    kinds: set[type[CardkilnError]] = {ManifestError} if problems else set()
     warnings: set[Problem] = set()
     unsound = {key: {*found} for key, found in inputs.unsound.items()}
     for card_id in () if problems and not inputs.goes_on else manifest.cards:
@@ -32,19 +34,21 @@ def run(build: Build) -> str:
         except CardkilnError as error:
             unsound["card", card_id] = {*error.problems}
             problems |= unsound["card", card_id]
+            kinds.add(type(error))
             continue
         warnings.update(card.judgement.warnings)
         warnings.update(_of_the_bitstreams(card))
     asked = _asked(build)
     own = {problem for key in asked for problem in unsound.get(key, ())}
     concerning = problems if not build.asked or "check" in build.asked else own
-    build.problems = tuple(sorted(concerning))
-    if concerning and not (inputs.goes_on and any(key not in unsound for key in asked)):
-        raise ManifestError(concerning)
+    if concerning:
+        build.failure = (kinds.pop() if len(kinds) == 1 else ManifestError)(concerning)
+        if not (inputs.goes_on and any(key not in unsound for key in asked)):
+            raise build.failure
     elsewhere = problems - concerning
     schemas = build.workspace.inputs.parent / "schemas"
     build.workspace.warn([*warnings, *elsewhere, *outdated(schemas, build.workspace.shown(schemas))])
-    kinds = [
+    counts = [
         counted(len(manifest.boards), "board"),
         counted(len(manifest.cores), "core"),
         counted(len(manifest.titles), "title"),
@@ -57,7 +61,7 @@ def run(build: Build) -> str:
         result = f"{counted(len(concerning), 'problem')}; what has none is built"
     workspace = build.workspace
     usual = workspace.inputs == workspace.base / "inputs"
-    return f"{', '.join(kinds)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
+    return f"{', '.join(counts)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
 
 
 def _asked(build: Build) -> set[Key]:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pipeline.build import image
 from pipeline.build.card import CardBuild
+from pipeline.file_digest import sha256_of_file
 from pipeline.record.document import record_files
-from pipeline.workspace.stamp import NEW, sha256_of_file, write_if_changed
+from pipeline.workspace.atomic_write import write_if_changed
+from pipeline.workspace.stamp import NEW
 
 FILES = ("record.json", "SHA256SUMS")
 """What is written, the record first."""

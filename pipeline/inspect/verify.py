@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Any
 from pipeline.device.folder import is_litter
 from pipeline.errors import MachineError
 from pipeline.fat.names import fold
+from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import PART, open_image, plan_beside
 from pipeline.inspect.planned_image import Medium, Planned, unreadable
 from pipeline.model.plan import Plan
@@ -68,7 +68,7 @@ def verify_image(path: Path, record: Mapping[str, Any], record_path: Path) -> Ve
     """Hold an image or a disk against a record and the plan beside it; raises MachineError without a plan."""
     plan_path = record_path.with_name(record["plan"]["file"])
     plan = plan_beside(record_path)
-    if plan is not None and hashlib.sha256(plan_path.read_bytes()).hexdigest() != record["plan"]["sha256"]:
+    if plan is not None and sha256_of_file(plan_path) != record["plan"]["sha256"]:
         what = f"the {plan_path.name} beside it is not the one it was made with"
         raise MachineError.one(
             what, "build the card again, or give the record where it was published", file=str(record_path)
@@ -314,8 +314,7 @@ def _wrong(place: Path, file: Mapping[str, Any]) -> str:
     try:
         if (size := place.stat().st_size) != file["size"]:
             return f"has {size:,} bytes, expected {file['size']:,}"
-        with place.open("rb") as opened:
-            digest = hashlib.file_digest(opened, "sha256").hexdigest()
+        digest = sha256_of_file(place)
     except OSError as error:
         return f"cannot be read: {error.strerror}"
     return "" if digest == file["sha256"] else "its bytes differ"

@@ -12,12 +12,13 @@ from pipeline.build.inputs import Inputs
 from pipeline.device.folder import belongs, is_litter
 from pipeline.device.ranges import same_card
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import Named, digest, of_folder, of_image
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.text import counted
 from pipeline.record.document import sums_text
-from pipeline.workspace.stamp import replacing, sha256_of_file, write_if_changed
+from pipeline.workspace.atomic_write import replacing, write_if_changed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

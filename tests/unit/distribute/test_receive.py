@@ -208,6 +208,17 @@ def test_all_cautions_lie_beside_what_was_received_whatever_its_own_page_says(im
         assert f"{about}: {what}" in " ".join(page.split())
 
 
+def test_names_in_a_recipe_reach_the_terminal_as_escapes(recipe: Path) -> None:
+    document = json.loads((recipe / "recipe.json").read_bytes())
+    document["bring"][0].update(role="chip \x1b[2Ja", owner="\u202enobody")
+    (recipe / "recipe.json").write_text(json.dumps(document))
+    sum_up(recipe, json.loads((recipe / "record.json").read_bytes())["image"]["sha256"])
+    ran = receive(recipe.parent, recipe.name)
+    assert ran.code == 1
+    assert "recipe.json: chip \\u001b[2Ja of \\u202enobody: " in ran.err
+    assert all(character.isprintable() or character == "\n" for character in ran.err)
+
+
 # where it is unpacked
 
 
