@@ -83,7 +83,7 @@ def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
     """
     known = image.proven(card)
     if known and not (plan.reason(card) or image.reason(card)):
-        return judged(card.card, known.findings).warnings
+        return judged(card.selection, known.findings).warnings
     searched = card.workspace.index.remembered(core.bitstream for core in card.selection.cores)
     try:
         check_bitstreams(card.selection, {**searched, **card.local})
