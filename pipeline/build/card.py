@@ -212,7 +212,7 @@ class CardBuild:
     def finished(self, proven: Proven) -> FinishedCard:
         """Return everything there is to say of the card whose image was proven."""
         selection, rules = self.selection, self.judgement
-        later = judged(self.card, proven.findings)
+        later = judged(selection, proven.findings)
         portable = self.workspace.portable
         return FinishedCard(
             card=self.card,
@@ -229,7 +229,9 @@ class CardBuild:
             stations=self.stations,
             outlooks=self.outlooks,
             warnings=tuple(map(portable, (*rules.warnings, *later.warnings))),
-            silenced=tuple((portable(problem), why) for problem, why in (*rules.silenced, *later.silenced)),
+            silenced=tuple(
+                replace(found, problem=portable(found.problem)) for found in (*rules.silenced, *later.silenced)
+            ),
             maps=self.maps,
         )
 

@@ -61,7 +61,7 @@ def run(card: CardBuild) -> str:
     plan = read_plan(card.plan_path)
     locations = _locations(card)
     findings = check_bitstreams(card.selection, locations)
-    card.workspace.warn(judged(card.card, findings).warnings)
+    card.workspace.warn(judged(card.selection, findings).warnings)
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
         location = locations[entry.sha256]
