@@ -194,7 +194,7 @@ def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
 
 
 def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes) -> list[str]:
-    lines = []
+    lines = list[str]()
     for one in pins:
         written = pinned.written[one.way]
         lines += changes.get(one.way, ())

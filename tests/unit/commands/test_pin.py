@@ -252,7 +252,7 @@ def test_a_chip_is_replaced_and_its_rom_file_and_image_follow(tmp_path: Path) ->
     assert rom == Ran(
         0,
         "8 bytes differ from the one built before\n"
-        "  0x0400-0x07FF: chip b1: 8 bytes\n"
+        "  0x0400 to 0x07FF: chip b1: 8 bytes\n"
         f"pinned rom.1: 2 KiB, sha256 {digest[:8]}...; 1 value written in inputs/titles/snail-race.toml\n",
         "",
     )
