@@ -24,7 +24,8 @@ from tests.strangers.tools import require
 from tests.support.building import build_card_in, build_in
 from tests.support.cli import digests, doit, own_command, within
 from tests.support.fault_injection import Layer, install
-from tests.support.small import BOARD, small_project
+from tests.support.small import BOARD, ONE_MENU, sha, small_project
+from tests.support.small import CARD as DESK
 from tests.unit.image.cards import build, plan_of, volume_of
 from tests.unit.volume.by_hand import CHANGES, FILES, made
 
@@ -425,3 +426,34 @@ def test_what_is_left_over_and_cannot_be_read_is_not_touched(folder: Path) -> No
         "inputs/files/adopted-garage/adopting.json: is left over from an adoption that was interrupted, and cannot be "
         "read\n  hint: move its folder away\n",
     )
+
+
+def test_the_name_of_an_unknown_core_is_taken_from_the_one_menu(tmp_path: Path) -> None:
+    other = b"another invented bitstream"
+    table = f'[bitstream]\nsize = {len(other)}\nsha256 = "{sha(other)}"\n'
+    moss = 'name = "Moss: a garden"\nkind = "arcade"\nrelease = "1"\nboards = ["oak"]\n' + table
+    small_project(
+        tmp_path,
+        {
+            "inputs/boards/oak.toml": ONE_MENU,
+            "inputs/cores/moss.toml": moss,
+            "inputs/cards/desk.toml": DESK.replace('cores = ["fern"]', 'cores = ["fern", "moss"]'),
+            "inputs/files/attic/other.bin": other,
+        },
+    )
+    build_card_in(tmp_path)
+    (tmp_path / "build/cards/desk/card.img").rename(tmp_path / "card.img")
+    for path in ("inputs/cores/moss.toml", "inputs/cards/desk.toml"):
+        (tmp_path / path).unlink()
+    ran = within(tmp_path, Adopt, "card.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    assert 'name = "Moss: a garden"\n' in text(tmp_path / "inputs/cores/moss.toml")
+    assert "LIST.TXT" not in ran.out
+    build_card_in(tmp_path)
+    start = json.loads(text(tmp_path / "build/cards/desk/record.json"))["volume"]["first-sector"] * 512
+    old, new = (
+        {item.path: item.sha256 for item in with_dissect.read(tmp_path / path, start)}
+        for path in ("card.img", "build/cards/desk/card.img")
+    )
+    assert new == old
