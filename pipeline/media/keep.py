@@ -129,7 +129,9 @@ def _write(path: Path, parts: Iterator[bytes], sha256: str) -> None:
         with temporary.open("wb") as file:
             file.writelines(parts)
         if sha256_of_file(temporary) != sha256:
-            raise CheckError.one("reads otherwise each time", "copy it by hand", file=path.name)
+            raise CheckError.one(
+                "reads differently each time; the card may be failing", "copy it by hand", file=path.name
+            )
 
 
 def _list_path(home: Path) -> Path:
