@@ -70,9 +70,7 @@ def _explained(
         return change
     file = files[path]
     if file.origin.kind == "rom-file" and file.origin.owner in unbuilt:
-        change = replace(
-            change, name=change.name.replace(SAME_BYTES, "made otherwise, its declared SHA-256 is the same")
-        )
+        change = replace(change, name=change.name.replace(SAME_BYTES, SAME_HASH_DECLARED))
     return replace(change, because=(*change.because, *_behind(card, file, old)))
 
 
