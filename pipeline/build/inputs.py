@@ -15,7 +15,8 @@ from pipeline.card.select import Selection, select
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.manifest.checks.sums import parse_sums
-from pipeline.manifest.load import load
+from pipeline.manifest.load import load, load_sound
+from pipeline.manifest.sound import Key, with_further
 from pipeline.model.content import CardFile, CardFolder, Content, Found, Location, Origin, Wanted
 from pipeline.model.manifest import Card, Core, Manifest, SumList, Title
 from pipeline.roms.assemble import check_title, content_key
@@ -44,12 +45,17 @@ class Copied:
 class Inputs:
     """One set of inputs, each part read once and only when it is needed.
 
-    ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none.
+    ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none. ``unsound``: what
+    is wrong with cards and titles that are left out of the manifest, by kind and id; ``problems``: all of it.
+    ``goes_on``: whether cards that come to nothing are passed over.
     """
 
     def __init__(self, workspace: Workspace, *, manifest: Manifest | None = None, epoch: str | None = None) -> None:
         self.workspace = workspace
         self.epoch = epoch
+        self.unsound: Mapping[Key, tuple[Problem, ...]] = {}
+        self.problems: tuple[Problem, ...] = ()
+        self.goes_on = False
         self._given = manifest
         self._trees: dict[str, dict[str, Location]] = {}
         self._empty_folders: dict[str, tuple[str, ...]] = {}
@@ -61,6 +67,33 @@ class Inputs:
     def of(cls, workspace: Workspace) -> Self:
         """Return the inputs of a workspace, with the SOURCE_DATE_EPOCH of the environment."""
         return cls(workspace, epoch=os.environ.get("SOURCE_DATE_EPOCH"))
+
+    @classmethod
+    def sound(cls, workspace: Workspace) -> Self:
+        """Return what of the inputs of a workspace can be built; where that is nothing, ``manifest`` raises."""
+        inputs = cls.of(workspace)
+        inputs.goes_on = True
+        try:
+            sound = with_further(load_sound(workspace.inputs, workspace.base), check_title)
+        except ManifestError as error:
+            inputs._loaded = error
+            return inputs
+        inputs._given, inputs.unsound, inputs.problems = sound.manifest, sound.unsound, sound.problems
+        return inputs
+
+    def card(self, card_id: str) -> Card:
+        """Return a card; raises ManifestError with what is wrong with it and with what it names."""
+        self._refuse_unsound("card", card_id)
+        return self.manifest.cards[card_id]
+
+    def title(self, title_id: str) -> Title:
+        """Return a title; raises ManifestError with what is wrong with it and with its core."""
+        self._refuse_unsound("title", title_id)
+        return self.manifest.titles[title_id]
+
+    def _refuse_unsound(self, kind: str, id_: str) -> None:
+        if (kind, id_) in self.unsound:
+            raise ManifestError(self.unsound[kind, id_])
 
     def with_cards(self, cards: Iterable[Card]) -> Self:
         """Return the same inputs with other cards in place of those that the manifests declare."""
@@ -83,6 +116,14 @@ class Inputs:
     def unpinned(self) -> Self:
         """Return the same inputs, in which no card says which SHA-256 its image must have."""
         return self.with_cards(replace(card, image_sha256="") for card in self.manifest.cards.values())
+
+    def keep_of(self, card_id: str) -> tuple[str, ...]:
+        """Return what is the user's on a card, nothing for one no manifest names, or while the manifests are wrong."""
+        try:
+            card = self.manifest.cards.get(card_id)
+        except ManifestError:
+            return ()
+        return card.keep if card else ()
 
     @property
     def manifest(self) -> Manifest:
@@ -143,6 +184,17 @@ class Inputs:
         path = self.workspace.inputs / sums.list_path
         return parse_sums(path.read_text(encoding="utf-8"), self.workspace.shown(path))
 
+    def cards_worked_out(self) -> Iterator[Card]:
+        """Yield the cards, without those that come to nothing where the rest is to be built beside them."""
+        for card in self.manifest.cards.values():
+            try:
+                self.copied(card)
+            except ManifestError:
+                if not self.goes_on:
+                    raise
+            else:
+                yield card
+
     def copied(self, card: Card) -> Copied:
         """Return the files that are copied onto a card; raises ManifestError when it comes to nothing."""
         if card.id not in self._copied:
@@ -187,7 +239,7 @@ class Inputs:
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
-        for card in self.manifest.cards.values():
+        for card in self.cards_worked_out():
             copied = self.copied(card)
             outside = [
                 file

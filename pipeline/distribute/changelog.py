@@ -13,8 +13,8 @@ from pipeline.publish.index import Entry, index_entry, index_page
 from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
 from pipeline.record.snapshot import side_of_record
+from pipeline.workspace.atomic_write import write_if_changed
 from pipeline.workspace.files import read_record
-from pipeline.workspace.stamp import write_if_changed
 from pipeline.workspace.workspace import Workspace
 
 CHANGES = "CHANGES.txt"

@@ -16,11 +16,12 @@ from pipeline.build.inputs import Inputs
 from pipeline.distribute.receive import Received, first_problem_only, folder_of, stays
 from pipeline.distribute.recipe import RECIPE
 from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.content import Content, Found, Wanted
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
-from pipeline.publish.folder import STRANGE, files_of, sum_of
+from pipeline.publish.folder import STRANGE, files_of
 from pipeline.sources.files.read import open_content
 from pipeline.workspace.files import read_record
 from pipeline.workspace.workspace import PROGRAM, Workspace
@@ -60,7 +61,7 @@ def _built(workspace: Workspace, inner: Workspace, received: Received) -> Path:
         hint = f"it was made by {shown(program)}, this is {PROGRAM}" if program != PROGRAM else STRANGE
         raise CheckError.one(what, hint, file=workspace.shown(image))
     for name in ("plan.json", "record.json", "sheet.html") if program == PROGRAM else ():
-        if sum_of(made / name) != sum_of(received.folder / name):
+        if sha256_of_file(made / name) != sha256_of_file(received.folder / name):
             raise CheckError.one("is not what the manifests of the recipe give", STRANGE, file=name)
     return image
 

@@ -18,8 +18,8 @@ from pipeline.distribute.changelog import CHANGES, write_index
 from pipeline.distribute.gate import Passed, passed
 from pipeline.distribute.publish import Signing, as_json, dist_folder, finish, making, write
 from pipeline.errors import CardkilnError, CheckError
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.manifest import Board
-from pipeline.publish.folder import sum_of
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
@@ -111,7 +111,7 @@ def _copy_tree(inputs: Inputs, path: str, target: Path) -> None:
         return
     for name, location, content in inputs.tree_contents(path):
         _copy(Path(location.path), target / name)
-        if sum_of(target / name) != content.sha256:
+        if sha256_of_file(target / name) != content.sha256:
             what = "was changed while it was published"
             raise CheckError.one(what, "build the card again", file=inputs.workspace.shown(Path(location.path)))
 

@@ -83,7 +83,7 @@ def judge_card(test: CardUnderTest) -> Verdict:
         *(_of_the_volume(test, test.reading) if test.reading else ()),
     ]
     return Verdict(
-        judgement=judged(selection.card, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
+        judgement=judged(selection, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
         not_checked=tuple(rule.name for rule in RULES.values() if rule not in checked),
     )
 

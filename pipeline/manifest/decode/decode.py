@@ -43,6 +43,7 @@ def board(id_: str, file: str, data: Table) -> Board:
         bitstream=cores["bitstream"],
         menu=config(cores["menu"], "cores.menu") if "menu" in cores else None,
         one_menu=cores.get("menu", {}).get("one-for-all", False),
+        silenced=dict(data.get("silence", {})),
         core_slots=cores.get("slots", 0),
         title_folder=data.get("title-folder", ""),
         reserved=texts(data, "reserved"),
@@ -79,6 +80,7 @@ def core(id_: str, file: str, data: Table) -> Core:
         source=data.get("source", ""),
         date=day(data),
         release_date=day(data, "release-date"),
+        silenced=dict(data.get("silence", {})),
         folders=texts(data, "folders"),
     )
 
