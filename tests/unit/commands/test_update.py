@@ -241,6 +241,7 @@ def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) 
     [("SLATE/a.dat", True), ("slate/deep/er.dat", True), ("SLATE", False), ("SLATEX/a", False), ("HIGH.SCO", True)],
 )
 def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
+    """Patterns are this program's own; case is ignored as FAT does (Microsoft FAT32 specification 1.03, long names)."""
     assert belongs(path, ("SLATE/**", "HIGH.SCO")) is fits
 
 
@@ -268,4 +269,5 @@ def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
     ],
 )
 def test_what_desktops_leave_behind(path: str, litter: bool) -> None:
+    """.Trash-1000: the Trash specification of freedesktop.org, 1.0; the other names are from memory."""
     assert is_litter(path) is litter
