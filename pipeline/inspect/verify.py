@@ -14,6 +14,7 @@ from pipeline.fat.names import fold
 from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import PART
 from pipeline.inspect.planned_image import Medium, Planned, unreadable
+from pipeline.inspect.yours import Yours, is_yours
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.model.spans import differing_at
@@ -45,24 +46,6 @@ class Damage:
     chips: tuple[str, ...] = ()
     offset: int = -1
     structure: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Yours:
-    """What became of the files that are the user's (``keep``), by path; none of it is damage."""
-
-    changed: tuple[str, ...] = ()
-    new: tuple[str, ...] = ()
-    removed: tuple[str, ...] = ()
-
-    def __bool__(self) -> bool:
-        """Whether there is any."""
-        return bool(self.changed or self.new or self.removed)
-
-    def __str__(self) -> str:
-        """Return "1 changed, 1 new" or the like."""
-        counts = (("changed", self.changed), ("new", self.new), ("removed", self.removed))
-        return ", ".join(f"{len(paths):,} {word}" for word, paths in counts if paths)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +83,7 @@ def verify_medium(
     expected = read_volume(planned.read, planned.size)
     regions = regions_of(expected, planned.size)
     hashes = {file["path"]: file["sha256"] for file in record["files"]}
-    yours = {item.path for item in expected.items if _is_yours(item.path, keep, is_folder=item.is_folder)}
+    yours = {item.path for item in expected.items if is_yours(item.path, keep, is_folder=item.is_folder)}
     wrong = _wrong_files(medium, expected, hashes)
     differing = _differing(medium, planned, regions)
     short = (
@@ -133,7 +116,7 @@ def verify_medium(
     extra = sorted(found.items.keys() - {item.path for item in expected.items})
     touched = dict.fromkeys(_spot(spot) for spot in found_spots if not spot.damaged)
     touched |= dict.fromkeys(f"{path}: rewritten, lies elsewhere" for path in sorted((wrong & right) - yours))
-    mine = [path for path in extra if _is_yours(path, keep, is_folder=found.items[path].is_folder)]
+    mine = [path for path in extra if is_yours(path, keep, is_folder=found.items[path].is_folder)]
     others = [path for path in extra if path not in mine]
     return Verdict(
         card=record["card"]["id"],
@@ -145,11 +128,6 @@ def verify_medium(
         yours=_yours(found, hashes.keys() & yours, right, [path for path in mine if not found.items[path].is_folder]),
         unreadable=unreadable(medium, regions),
     )
-
-
-def _is_yours(path: str, keep: Sequence[str], *, is_folder: bool) -> bool:
-    """Whether a file, or all that a folder can hold, is the user's; what a desktop leaves there is not."""
-    return belongs(f"{path}/" if is_folder else path, keep) and not is_litter(path)
 
 
 def _yours(found: FoundVolume, planned: Set[str], right: Set[str], new: Iterable[str]) -> Yours:
@@ -359,7 +337,7 @@ def verify_folder(folder: CardFolder, record: Mapping[str, Any], keep: Sequence[
     extra = sorted(path for name, path in folder.paths.items() if name not in planned)
     yours = Yours(
         changed=tuple(changed),
-        new=tuple(path for path in extra if _is_yours(path, keep, is_folder=False)),
+        new=tuple(path for path in extra if is_yours(path, keep, is_folder=False)),
         removed=tuple(removed),
     )
     verdict = TOUCHED if extra or yours else GOOD

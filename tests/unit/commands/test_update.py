@@ -75,7 +75,7 @@ def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path,
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
-        "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\n"
+        "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\nyours: 1 file left unchanged\n"
         "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
     )
     assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"} == kept

@@ -16,7 +16,8 @@ import pytest
 
 from pipeline.fat.names import checksum
 from pipeline.inspect.planned_image import Medium
-from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verdict, Yours, verify_medium
+from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verdict, verify_medium
+from pipeline.inspect.yours import Yours
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
 from tests.unit.image import cards
