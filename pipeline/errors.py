@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Self
 
+from pipeline.printable import shown
+
 
 @dataclass(frozen=True, order=True, slots=True)
 class Place:
@@ -26,7 +28,10 @@ class Problem:
     """One thing that is wrong: where, what was found and expected, and what to do about it.
 
     ``also`` holds the other sides of a conflict, each shown with its own file and line. ``rule``: the name of the
-    rule that is broken, "" where it is none that is listed.
+    rule that is broken, "" where it is none that is listed. ``details``: further lines below the first.
+
+    As text, each of these is one line that is safe on a
+    terminal, whatever names from outside are in it.
     """
 
     place: Place
@@ -34,14 +39,16 @@ class Problem:
     hint: str = ""
     also: tuple[Place, ...] = ()
     rule: str = field(default="", compare=False)
+    details: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         start = str(self.place)
         lines = [f"{start}: {self.what}" if start else self.what]
+        lines += [f"    {detail}" for detail in self.details]
         lines += [f"  see {other}" for other in self.also]
         if self.hint:
             lines.append(f"  hint: {self.hint}")
-        return "\n".join(lines)
+        return "\n".join(map(shown, lines))
 
 
 class CardkilnError(Exception):
@@ -85,6 +92,11 @@ class RefusedError(CardkilnError):
     """It could destroy what is not meant: the wrong disk, or nobody agreed."""
 
     exit_code = 4
+
+
+def system_problem(error: OSError) -> Problem:
+    """Return what the operating system says went wrong, at the file it names."""
+    return Problem(Place(str(error.filename or "input or output")), error.strerror or str(error))
 
 
 def located(problems: Iterable[Problem], locate: Callable[[Place], Place]) -> tuple[Problem, ...]:

@@ -13,13 +13,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.engine.job import Job, StoppedError, say, told
-from pipeline.engine.report import Report
+from pipeline.engine.report import Reporter
 from pipeline.errors import CardkilnError
 from pipeline.workspace.workspace import Workspace
 
 if TYPE_CHECKING:
     from pipeline.build.build import Build
+    from pipeline.build.find import Lacking
     from pipeline.build.flow import Stage
+    from pipeline.build.inputs import Output
     from pipeline.build.rom import TitleRoms
     from pipeline.explain.build_log import Notes
 
@@ -28,8 +30,10 @@ WORKSPACE = Workspace.here()
 DOIT_CONFIG = {
     # one card after the other
     "default_tasks": ["check", *(f"sheet:{card}" for card in WORKSPACE.names("cards"))],
-    "reporter": Report,
+    "reporter": Reporter,
     "verbosity": 2,
+    # What does not depend on what failed is built, and all that is wrong is told in one run.
+    "continue": True,
     # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
     "backend": "sqlite3",
     "dep_file": ":memory:",
@@ -44,7 +48,7 @@ def build() -> Build:
     from pipeline.build.build import Build
     from pipeline.build.inputs import Inputs
 
-    return Build(Inputs.of(WORKSPACE))
+    return Build(Inputs.sound(WORKSPACE))
 
 
 @cache
@@ -70,17 +74,31 @@ def _find() -> str:
 CHECK = Job(WORKSPACE, "check", _check_manifests)
 
 FIND = Job(WORKSPACE, "find", _find)
-"""Runs once before the first stage that needs something from the sources, and not at all when none does.
+"""Says once what was found, before the first stage that needs something from the sources; not at all when none does.
 
 It is no task: ``doit find`` is a command, which lists all that is missing, and doit gives each name only once.
 """
+
+
+@cache
+def lacking() -> Lacking:
+    """Return what is missing for what this run is to make."""
+    from pipeline.build.find import Lacking
+
+    return Lacking(build())
+
+
+def _find_for(output: Output) -> StoppedError | None:
+    """Search the sources once; raises CheckError when something that goes into the output is missing."""
+    lacking().check(output)
+    return None if FIND.done or lacking().problems else FIND.execute()
 
 
 def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
     return {
         "actions": [_check],
-        "meta": {"begin": _begin, "end": _end},
+        "meta": {"begin": _begin, "end": _end, "owned": _owned, "vanished": _vanished},
         "params": [
             {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
@@ -105,7 +123,9 @@ def task_plan() -> Iterator[Task]:
     """Decide the whole layout of each card."""
     yield _group("plan", task_plan)
     for card in WORKSPACE.names("cards"):
-        yield {**_task(_card_job("plan", card), "plan", card), "task_dep": ["check"], "calc_dep": [f"_roms_of:{card}"]}
+        task = _task(_card_job("plan", card), "plan", card)
+        meta = {**task["meta"], "before": _roms_before}
+        yield {**task, "task_dep": ["check"], "calc_dep": [f"_roms_of:{card}"], "meta": meta}
 
 
 def task_config() -> Iterator[Task]:
@@ -129,8 +149,40 @@ def task_sheet() -> Iterator[Task]:
 
 
 def _begin(names: list[str]) -> None:
-    """Note which tasks are to be done: what only others need may be missing."""
+    """Note which tasks are to be done: what only others need may be missing.
+
+    Raises ManifestError when something is to be made in a build folder of other inputs.
+    """
+    from pipeline.workspace.owner import check_owner, note_owner_once
+
     build().asked = tuple(names)
+    if any(name.partition(":")[0] != "check" for name in names):
+        check_owner(WORKSPACE)
+        note_owner_once(WORKSPACE)
+
+
+def _owned() -> list[Path]:
+    from pipeline.workspace.owner import check_owner
+
+    check_owner(WORKSPACE)
+    return []
+
+
+def _outputs(task: str) -> list[Path]:
+    from pipeline.build import prune
+
+    stage, _, name = task.partition(":")
+    return prune.outputs(WORKSPACE, stage, name)
+
+
+def _roms_before(task: str) -> list[str]:
+    return _rom_tasks(task.partition(":")[2])["task_dep"]
+
+
+def _vanished() -> list[Path]:
+    from pipeline.build import prune
+
+    return sorted(prune.unclaimed(build()))
 
 
 def _end(dodo: Path | None) -> None:
@@ -142,23 +194,26 @@ def _end(dodo: Path | None) -> None:
         notes().keep()
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
-            removed = prune.prune(build())
-            if removed:
-                say("prune", removed)
+            prune.prune(build(), partial(say, "prune"))
             settle.settle(build(), dodo, CHECK.said)
 
 
-def _check(list_rules: bool, explain: str) -> StoppedError | None:
+def _check(list_rules: bool, explain: str) -> StoppedError | dict[str, Any] | None:
     from pipeline.build import rules
 
     if list_rules:
         return told(rules.list_text)
-    return told(lambda: rules.explain_text(rules.rule_named(explain))) if explain else CHECK.execute()
+    if explain:
+        return told(lambda: rules.explain_text(rules.rule_named(explain)))
+    stopped, found = CHECK.execute(), build().failure
+    if stopped or not found:
+        return stopped
+    return {"problems": [str(problem) for problem in WORKSPACE.located(found.problems)], "exit-code": found.exit_code}
 
 
 def _rom_job(title: str) -> Job:
     def roms() -> TitleRoms:
-        return build().title(build().inputs.manifest.titles[title])
+        return build().title(build().inputs.title(title))
 
     def run() -> str:
         from pipeline.build.flow import build_title
@@ -170,7 +225,7 @@ def _rom_job(title: str) -> Job:
         "rom",
         run,
         reason=lambda: roms().reason(),
-        before=FIND,
+        before=partial(_find_for, ("rom", title)),
         instead=lambda: roms().take(),
         notes=lambda why: notes().begin("rom", title, why),
     )
@@ -182,7 +237,7 @@ def _card_job(name: str, card: str) -> Job:
         name,
         lambda: _stage(name).run(build().card(card)),
         reason=lambda: _stage(name).reason(build().card(card)),
-        before=FIND if name in ("plan", "image") else None,
+        before=partial(_find_for, ("card", card)) if name in ("plan", "image") else None,
         notes=lambda why: notes().begin(name, card, why),
     )
 
@@ -205,7 +260,13 @@ def _group(name: str, creator: Callable[[], object]) -> Task:
 
 
 def _task(job: Job, stage: str, item: str) -> Task:
-    return {"actions": [job.execute], "name": item, "doc": f"{stage} of {item}", "uptodate": [job.is_current]}
+    return {
+        "actions": [job.execute],
+        "name": item,
+        "doc": f"{stage} of {item}",
+        "uptodate": [job.is_current],
+        "meta": {"outputs": _outputs},
+    }
 
 
 def _rom_tasks(card: str) -> dict[str, list[str]]:

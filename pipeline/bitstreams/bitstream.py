@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pipeline.bitstreams.device import Device
 from pipeline.bitstreams.devices import WHOLE, mask_of, names_of, same_id, with_id
 from pipeline.bitstreams.integrity import INTACT, Integrity
-from pipeline.bitstreams.parts import Part
+from pipeline.bitstreams.parts import FpgaPart
 
 DEVICE = "device"
 DIE_CLASS = "die class"
@@ -55,7 +55,7 @@ class Bitstream:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
+class NamedDevice:
     """What id and header text together name; the fields are those of Bitstream."""
 
     family: str = ""
@@ -65,7 +65,7 @@ class Named:
     contradictory: str = ""
 
 
-def weigh(device_id: int | None, text: Part) -> Named:
+def weigh(device_id: int | None, text: FpgaPart) -> NamedDevice:
     """Return what a bitstream is for, from the id in its data and the part its header names.
 
     The id decides, since the device itself compares it. Where it stands for several devices, the text chooses. A text
@@ -81,10 +81,10 @@ def weigh(device_id: int | None, text: Part) -> Named:
     found = _named(with_id(device_id), mask, "")
     data = " or ".join(found.devices) or f"the device with id 0x{device_id:08X}"
     conflict = f"its header names {' or '.join(names_of(told))}, its data are for {data}"
-    return Named(family=found.family, devices=found.devices, id_mask=mask, contradictory=conflict)
+    return NamedDevice(family=found.family, devices=found.devices, id_mask=mask, contradictory=conflict)
 
 
-def _named(devices: tuple[Device, ...], mask: int, package: str) -> Named:
+def _named(devices: tuple[Device, ...], mask: int, package: str) -> NamedDevice:
     families = {device.family for device in devices}
     family = devices[0].family if len(families) == 1 else ""
-    return Named(family=family, devices=names_of(devices), id_mask=mask, package=package)
+    return NamedDevice(family=family, devices=names_of(devices), id_mask=mask, package=package)

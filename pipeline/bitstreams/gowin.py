@@ -12,7 +12,7 @@ import re
 
 from pipeline.bitstreams.bitstream import Bitstream, weigh
 from pipeline.bitstreams.gowin_records import CHECKED, SYNC_WORD, check_records, read_record
-from pipeline.bitstreams.parts import Part, read_part
+from pipeline.bitstreams.parts import FpgaPart, read_part
 from pipeline.bitstreams.table_gowin import GOWIN
 
 HEAD = 16_384
@@ -38,7 +38,7 @@ def identify_gowin(data: bytes) -> Bitstream | None:
     if sync is None or device_id is None:
         return None
     told = PART.search(head[: sync.start()])
-    named = weigh(device_id, read_part(told[1].decode("ascii", "replace")) if told else Part())
+    named = weigh(device_id, read_part(told[1].decode("ascii", "replace")) if told else FpgaPart())
     return Bitstream(
         maker=GOWIN,
         format="Gowin .fs file",

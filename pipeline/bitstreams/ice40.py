@@ -38,7 +38,7 @@ TABLE_ENTRY, TABLE = 32, 160
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Walk:
+class CommandWalk:
     """``die``: width x height of the first bank, "" if none came. ``end``: offset after the wake-up command.
 
     ``again``: where the device starts again, None if it does not. ``integrity``: whether the image is whole.
@@ -66,7 +66,7 @@ class Commands:
     crc_from: int | None = None
     has_crc: bool = False
 
-    def follow(self) -> Walk | None:
+    def follow(self) -> CommandWalk | None:
         """Follow one command; return what came of the image where it is the last."""
         at, first = self.position, self.data[self.position]
         command, count = first >> 4, first & 15
@@ -90,7 +90,7 @@ class Commands:
             self.has_crc = True
         return None
 
-    def _act(self, at: int, action: int) -> Walk | None:
+    def _act(self, at: int, action: int) -> CommandWalk | None:
         if action == RESET_CRC:
             self.crc_from = self.position
         elif action in MEMORIES:
@@ -99,13 +99,13 @@ class Commands:
             if any(self.data[self.position - 2 : self.position]):
                 return self._damaged(f"the bank at offset 0x{at:X} does not end in two zero bytes")
         elif action == WAKE_UP:
-            return Walk(die=self.die, end=self.position, integrity=INTACT if self.has_crc else UNCHECKED)
+            return CommandWalk(die=self.die, end=self.position, integrity=INTACT if self.has_crc else UNCHECKED)
         elif action == START_AGAIN:
-            return Walk(die=self.die, again=self.address)
+            return CommandWalk(die=self.die, again=self.address)
         return None
 
-    def _damaged(self, what: str) -> Walk:
-        return Walk(die=self.die, integrity=damaged(what))
+    def _damaged(self, what: str) -> CommandWalk:
+        return CommandWalk(die=self.die, integrity=damaged(what))
 
 
 def identify_ice40(data: bytes) -> Bitstream | None:
@@ -141,18 +141,18 @@ def _conflict(told: tuple[Device, ...], dies: tuple[Device, ...]) -> str:
     return f"its comment names {' or '.join(names_of(told))}, its data are for {' or '.join(names_of(dies))}"
 
 
-def _image(data: bytes, start: int) -> Walk:
+def _image(data: bytes, start: int) -> CommandWalk:
     """Return the image that the device loads when it starts at an offset where a word of synchronization is."""
     found = _walk(data, start)
     for _ in range(MOST_STARTS):
         if found.again is None:
             break
         sync = data[found.again : found.again + HEAD].find(SYNC)
-        found = Walk() if sync < 0 else _walk(data, found.again + sync)
+        found = CommandWalk() if sync < 0 else _walk(data, found.again + sync)
     return found
 
 
-def _integrity(data: bytes, start: int, found: Walk) -> Integrity:
+def _integrity(data: bytes, start: int, found: CommandWalk) -> Integrity:
     """Return whether the image, or every image of a table of boot addresses, is whole."""
     table = [entry for entry in range(start, start + TABLE, TABLE_ENTRY) if data.startswith(SYNC, entry)]
     if _walk(data, start).again is not None:
@@ -164,7 +164,7 @@ def _integrity(data: bytes, start: int, found: Walk) -> Integrity:
     return worst((found.integrity, after_end(data, found.end, SYNC)))
 
 
-def _walk(data: bytes, start: int) -> Walk:
+def _walk(data: bytes, start: int) -> CommandWalk:
     """Follow the commands after the word of synchronization at ``start``."""
     commands = Commands(data, start + len(SYNC))
     for _ in range(MOST_COMMANDS):
@@ -173,4 +173,4 @@ def _walk(data: bytes, start: int) -> Walk:
         found = commands.follow()
         if found:
             return found
-    return Walk(die=commands.die)
+    return CommandWalk(die=commands.die)

@@ -14,7 +14,7 @@ from __future__ import annotations
 from pipeline.bitstreams.bitstream import DEVICE, SIZE_CLASS, Bitstream, weigh
 from pipeline.bitstreams.devices import names_of, with_size
 from pipeline.bitstreams.integrity import INTACT, TRUNCATED, Integrity, after_end
-from pipeline.bitstreams.parts import Part, read_part
+from pipeline.bitstreams.parts import FpgaPart, read_part
 from pipeline.bitstreams.table_intel import INTEL
 
 STARTS = {
@@ -65,9 +65,9 @@ def identify_raw(data: bytes) -> Bitstream | None:
     )
 
 
-def _follow(data: bytes) -> tuple[Part, Integrity]:
+def _follow(data: bytes) -> tuple[FpgaPart, Integrity]:
     """Return the part that the records name, and whether there are as many records as the file announces."""
-    position, part = FIRST_RECORD, Part()
+    position, part = FIRST_RECORD, FpgaPart()
     short = TRUNCATED if data.startswith(b"POF") else Integrity(doubt="it ends before its records do")
     for _ in range(int.from_bytes(data[COUNT : COUNT + 4], "little")):
         tag = int.from_bytes(data[position : position + 2], "little")

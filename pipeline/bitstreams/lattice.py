@@ -14,7 +14,7 @@ import re
 from pipeline.bitstreams.bitstream import Bitstream, weigh
 from pipeline.bitstreams.integrity import TRUNCATED, UNCHECKED, Integrity
 from pipeline.bitstreams.lattice_commands import PREAMBLE, check_commands
-from pipeline.bitstreams.parts import Part, read_part
+from pipeline.bitstreams.parts import FpgaPart, read_part
 from pipeline.bitstreams.table_lattice import LATTICE
 
 HEAD = 4096
@@ -54,10 +54,10 @@ def identify_lattice(data: bytes) -> Bitstream | None:
     )
 
 
-def read_comment(comment: bytes) -> Part:
+def read_comment(comment: bytes) -> FpgaPart:
     """Return the part a comment names; every other word of it is the builder's."""
     found = COMMENT.search(comment)
-    return read_part(found[1].decode("ascii", "replace")) if found else Part()
+    return read_part(found[1].decode("ascii", "replace")) if found else FpgaPart()
 
 
 def _device_id(commands: bytes) -> int | None:

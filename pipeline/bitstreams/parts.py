@@ -47,14 +47,14 @@ SAME_PACKAGES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class FpgaPart:
     """A part name read: the rows of the devices it may be, and its package as written ("" where none is)."""
 
     devices: tuple[Device, ...] = ()
     package: str = ""
 
 
-def read_part(text: str) -> Part:
+def read_part(text: str) -> FpgaPart:
     """Return what a part name says, or an empty Part for one that no table has.
 
     Letter case, spaces, underscores, dashes and "XC" or "iCE40" at the start do not matter. What follows the device
@@ -62,7 +62,7 @@ def read_part(text: str) -> Part:
     ordering code does not tell the version of a die, so it gives every version.
     """
     if not 1 < len(text) <= LONGEST:
-        return Part()
+        return FpgaPart()
     plain = re.sub(r"[\s_]", "", text.upper())
     order = GOWIN_ORDER.fullmatch(plain)
     if order:
@@ -71,7 +71,7 @@ def read_part(text: str) -> Part:
     starts = dict.fromkeys((plain, f"XC{plain}", f"ICE40{plain}", re.sub(r"^X[AQ]", "XC", plain)))
     fits = [fit for start in starts for fit in _fits(start)]
     package = fits[0][1] if fits else ""
-    return Part(devices=_with_versions(device for device, _ in fits), package=package)
+    return FpgaPart(devices=_with_versions(device for device, _ in fits), package=package)
 
 
 def same_package(one: str, other: str) -> bool:
@@ -101,7 +101,7 @@ def _after(name: str, text: str) -> str | None:
     return text[position:]
 
 
-def _gowin(series: str, rest: str) -> Part:
+def _gowin(series: str, rest: str) -> FpgaPart:
     """Return the part of an ordering code: the digits of the device, an unwritten or written version, a package."""
     found = []
     for device in DEVICES:
@@ -113,7 +113,7 @@ def _gowin(series: str, rest: str) -> Part:
             if fit and fit["package"]:
                 found.append((device, fit["package"]))
                 break
-    return Part(devices=tuple(device for device, _ in found), package=found[0][1] if found else "")
+    return FpgaPart(devices=tuple(device for device, _ in found), package=found[0][1] if found else "")
 
 
 def _with_versions(devices: Iterable[Device]) -> tuple[Device, ...]:

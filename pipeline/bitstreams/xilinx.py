@@ -11,14 +11,14 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from pipeline.bitstreams.bitstream import AS_WRITTEN, Bitstream, Named, weigh
+from pipeline.bitstreams.bitstream import AS_WRITTEN, Bitstream, NamedDevice, weigh
 from pipeline.bitstreams.checksums import REVERSED
 from pipeline.bitstreams.integrity import INTACT, TRUNCATED, UNCHECKED, Integrity, after_end, damaged, worst
 from pipeline.bitstreams.parts import read_part
 from pipeline.bitstreams.table_xilinx import SEVERAL_DIES, XILINX
 from pipeline.bitstreams.xilinx_check import SYNC, check_packets
 from pipeline.bitstreams.xilinx_header import MAGIC, BitHeader, read_header
-from pipeline.bitstreams.xilinx_packets import Found, find_id
+from pipeline.bitstreams.xilinx_packets import PacketFindings, find_id
 
 HEAD = 4096
 """Bytes from the start of the data in which the sync word must come."""
@@ -52,7 +52,7 @@ ORDERS: dict[str, Callable[[bytes], bytes]] = {
 class Configuration:
     """Configuration data found: their id, their byte order, their bytes from the sync word on, and its offset."""
 
-    found: Found
+    found: PacketFindings
     byte_order: str
     data: bytes
     sync: int
@@ -107,7 +107,9 @@ def _bit_file(data: bytes, header: BitHeader) -> Bitstream:
     )
 
 
-def _bit_integrity(data: bytes, header: BitHeader, configuration: Configuration | None, named: Named) -> Integrity:
+def _bit_integrity(
+    data: bytes, header: BitHeader, configuration: Configuration | None, named: NamedDevice
+) -> Integrity:
     """Return whether a .bit file is whole: its header, its length, and the packets within that length."""
     if header.damage:
         return damaged(f"its header cannot be read: {header.damage}")
@@ -138,7 +140,7 @@ def _configuration(data: bytes, start: int) -> Configuration | None:
     return None
 
 
-def _packets(configuration: Configuration, named: Named) -> Integrity:
+def _packets(configuration: Configuration, named: NamedDevice) -> Integrity:
     """Return whether the packets are whole; of a device in no table only a cut counts, since its CRC may be another."""
     found = check_packets(
         configuration.data,

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from pipeline.bitstreams.checksums import ARC, shifted
 from pipeline.bitstreams.integrity import INTACT, TRUNCATED, UNCHECKED, Integrity, after_end, damaged
-from pipeline.bitstreams.xilinx_packets import SPARTAN_3_ID, WRITE, Found, find_id
+from pipeline.bitstreams.xilinx_packets import SPARTAN_3_ID, WRITE, PacketFindings, find_id
 
 SYNC = bytes.fromhex("AA995566")
 READ = 1
@@ -124,7 +124,7 @@ class _Words:
         return _DamageError(f"at offset 0x{self.origin + self.position - self.size:X} {what}")
 
 
-def check_packets(data: bytes, start: int, found: Found, *, origin: int, has_dies: bool) -> Integrity:
+def check_packets(data: bytes, start: int, found: PacketFindings, *, origin: int, has_dies: bool) -> Integrity:
     """Return whether the packets from ``start``, the offset after a sync word, are whole, and only padding follows.
 
     ``origin``: the offset in the file of the first byte of ``data``; ``has_dies``: the device has several dies.

@@ -33,7 +33,7 @@ NARROW = Registers(ids=(14,), frames=3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class PacketFindings:
     """``device_id``: the first one written; ``narrow``: the words have 16 bits; ``register``: where it was written."""
 
     device_id: int
@@ -41,7 +41,7 @@ class Found:
     register: int
 
 
-def find_id(data: bytes, start: int) -> Found | None:
+def find_id(data: bytes, start: int) -> PacketFindings | None:
     """Return the id that the packets from ``start`` on write; None where none comes before the frames.
 
     The width of the words is not written anywhere: it is the one in which an id is found.
@@ -49,7 +49,7 @@ def find_id(data: bytes, start: int) -> Found | None:
     for narrow, writes, registers in ((False, writes_32(data, start), WIDE), (True, writes_16(data, start), NARROW)):
         for register, value in writes:
             if register in registers.ids and value & 0xFFF == MAKER:
-                return Found(device_id=value, narrow=narrow, register=register)
+                return PacketFindings(device_id=value, narrow=narrow, register=register)
             if register == registers.frames:
                 break
     return None

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.bitstreams.verdict import RIGHT, UNJUDGED, judge_file
+from pipeline.bitstreams.verdict import RIGHT, judge_file
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Location
+from pipeline.model.manifest import Board, Core
 from pipeline.model.rules import BITSTREAM_IS_FOR_THE_FPGA, BITSTREAM_IS_IDENTIFIABLE
 from pipeline.sources.files.read import read_content
 
@@ -17,21 +18,24 @@ def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) ->
 
     ``locations``: where each content lies, by SHA-256; cores whose bitstream is in none of them are passed over.
     """
-    board = selection.board
-    errors: list[Problem] = []
-    warnings: list[Problem] = []
-    for core in selection.cores:
-        location = locations.get(core.bitstream.sha256)
-        if location is None:
-            continue
-        verdict = judge_file(read_content(location, core.bitstream), board.fpga)
-        if verdict.name in (RIGHT, UNJUDGED):
-            continue  # unjudged: neither file nor board is of a kind known here
-        place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
-        rule = BITSTREAM_IS_FOR_THE_FPGA.name if verdict.is_error else BITSTREAM_IS_IDENTIFIABLE.name
-        what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'
-        problem = Problem(place, what, verdict.hint, also, rule)
-        (errors if verdict.is_error else warnings).append(problem)
+    problems = [
+        bitstream_problem(core, selection.board, read_content(locations[core.bitstream.sha256], core.bitstream))
+        for core in selection.cores
+        if core.bitstream.sha256 in locations
+    ]
+    found = [problem for problem in problems if problem]
+    errors = [problem for problem in found if problem.rule == BITSTREAM_IS_FOR_THE_FPGA.name]
     if errors:
         raise CheckError(errors)
-    return tuple(warnings)
+    return tuple(found)
+
+
+def bitstream_problem(core: Core, board: Board, data: bytes) -> Problem | None:
+    """Return what keeps a core's bitstream from the board's FPGA, or that nothing can judge it; None if it is right."""
+    verdict = judge_file(data, board.fpga)
+    if verdict.name == RIGHT:
+        return None
+    place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
+    rule = BITSTREAM_IS_FOR_THE_FPGA if verdict.is_error else BITSTREAM_IS_IDENTIFIABLE
+    what = f'the bitstream of core "{core.id}": {verdict.name}: {verdict.text}'
+    return Problem(place, what, verdict.hint, also, rule.name)

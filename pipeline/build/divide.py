@@ -22,7 +22,7 @@ from pipeline.model.text import counted, did_you_mean
 from pipeline.planner import solver
 from pipeline.planner.divide import Division, divide
 from pipeline.planner.item import Entry, Limits, Parcel, Room
-from pipeline.workspace.stamp import replacing
+from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.workspace import Workspace
 
 PREFERRED = (16, 32, 12)
@@ -30,7 +30,7 @@ PREFERRED = (16, 32, 12)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class DivisionRequest:
     """What is to be divided. ``titles``: by core. ``size``: of the cards there are, in bytes. ``id``: of the drafts."""
 
     board: Board
@@ -58,7 +58,7 @@ def wanted(
     stations: Sequence[str],
     size: int | None,
     card_id: str,
-) -> Wanted:
+) -> DivisionRequest:
     """Return what ids on a command line mean; raises ManifestError with all that are not known.
 
     Without cores and titles it is every core for the board. Without titles each core comes with all of its own.
@@ -95,7 +95,7 @@ def wanted(
         for core in chosen
     }
     largest = min(one for one in (size, board.largest) if one is not None)
-    return Wanted(
+    return DivisionRequest(
         board=board,
         cores=tuple(sorted(chosen, key=lambda core: core.id)),
         titles=of,
@@ -105,7 +105,7 @@ def wanted(
     )
 
 
-def run(inputs: Inputs, want: Wanted) -> Divided:
+def run(inputs: Inputs, want: DivisionRequest) -> Divided:
     """Return the fewest cards, each really worked out and laid out; raises ManifestError with what cannot be on any."""
     volumes = _volumes(want)
     alone = {(core.id, bits): _draft(want, f"{want.id}-{core.id}-{bits}", [core], volume, "")
@@ -176,7 +176,7 @@ def _unknown(kind: str, ids: Iterable[str], known: Mapping[str, object]) -> Iter
             yield Problem(Place(), f'found "{id_}", expected the id of a {kind}', hint)
 
 
-def _volumes(want: Wanted) -> dict[int, Volume]:
+def _volumes(want: DivisionRequest) -> dict[int, Volume]:
     """Return the largest volume of each FAT type the board reads that the cards can have, the preferred first."""
     volumes = {}
     errors = []
@@ -191,7 +191,7 @@ def _volumes(want: Wanted) -> dict[int, Volume]:
     return volumes
 
 
-def _draft(want: Wanted, id_: str, cores: Sequence[Core], volume: Volume, name: str) -> Card:
+def _draft(want: DivisionRequest, id_: str, cores: Sequence[Core], volume: Volume, name: str) -> Card:
     return Card(
         id=id_,
         file=f"inputs/cards/{id_}.toml",
@@ -250,16 +250,23 @@ def _of_core(problem: Problem, card: Card, core: Core) -> Problem:
 
 
 def _parcels(
-    want: Wanted, volumes: Mapping[int, Volume], works: Mapping[tuple[str, int], CardBuild], base: Sequence[CardFile]
+    want: DivisionRequest,
+    volumes: Mapping[int, Volume],
+    works: Mapping[tuple[str, int], CardBuild],
+    base: Sequence[CardFile],
 ) -> tuple[list[Parcel], Limits]:
     """Return each core as a parcel, and what the cards hold."""
-    board_sizes = {fold(file.path): file.content.size or 0 for file in base}
+    empty_sizes = {fold(file.path): file.content.size or 0 for file in base}
+    board_sizes = dict(empty_sizes)
     names = dict(map(_folded, base))
     files: dict[str, tuple[CardFile, ...]] = {}
     for (core_id, _), worked in works.items():
         for file in worked.files:
-            if fold(file.path) in board_sizes:  # a setting may make the board's own file longer
-                board_sizes[fold(file.path)] = max(board_sizes[fold(file.path)], file.content.size or 0)
+            path, size = fold(file.path), file.content.size or 0
+            if file.origin.kind == "menu" and path in board_sizes:  # one for all: each core adds its lines
+                board_sizes[path] += size - empty_sizes[path]
+            elif path in board_sizes:  # a setting may make the board's own file longer
+                board_sizes[path] = max(board_sizes[path], size)
         files[core_id] = tuple(file for file in worked.files if fold(file.path) not in board_sizes)
     trees = {core_id: _entries(path.path for path in held) for core_id, held in files.items()}
     own = _entries(names.values())
@@ -320,7 +327,7 @@ def _clusters(sizes: Iterable[int], tree: Iterable[Entry], shared: set[str], vol
     return sum(-(-size // volume.cluster_bytes) for size in (*sizes, *folders))
 
 
-def _checked(inputs: Inputs, want: Wanted, volumes: Mapping[int, Volume], division: Division) -> Divided:
+def _checked(inputs: Inputs, want: DivisionRequest, volumes: Mapping[int, Volume], division: Division) -> Divided:
     """Return the drafts, each worked out and laid out as a build would do it."""
     by_id = {core.id: core for core in want.cores}
     count = len(division.cards)
@@ -337,7 +344,7 @@ def _checked(inputs: Inputs, want: Wanted, volumes: Mapping[int, Volume], divisi
     return Divided(drafts=tuple(drafts), division=division, warnings=tuple(sorted(warnings)))
 
 
-def divided_text(want: Wanted, divided: Divided) -> str:
+def divided_lines(want: DivisionRequest, divided: Divided) -> list[str]:
     """Return the cards, why no fewer do, and what cannot share a card."""
     division = divided.division
     head = f"{counted(len(want.cores), 'core')} and {counted(sum(map(len, want.titles.values())), 'title')}"
@@ -348,7 +355,7 @@ def divided_text(want: Wanted, divided: Divided) -> str:
     lines += [f"why     {reason(divided)}"] if divided.drafts else []
     lines += [f"apart   {pair.why}" for pair in division.apart]
     lines += [f"warning {problem.what}" for problem in divided.warnings]
-    return "\n".join([*lines, ""])
+    return lines
 
 
 def reason(divided: Divided) -> str:

@@ -20,7 +20,7 @@ from pipeline.workspace.workspace import Workspace
 
 
 def alternative_forms(workspace: Workspace, missing: Iterable[Wanted]) -> Derivation:
-    """Return which sources become which of the missing contents by one change; only chips have changes."""
+    """Return which sources become which of the missing contents by a change; only chips have changes."""
     chips = [wanted.content for wanted in missing if is_chip(wanted)]
     with progress("looking for other forms", MOST) as advance:
         return workspace.index.derive(chips, ALTERNATIVE_FORMS, advance)
@@ -38,20 +38,27 @@ def shown(workspace: Workspace, location: Location) -> str:
 
 def found_as(workspace: Workspace, derived: Derived) -> str:
     """Return in which other form a content was found, and where."""
-    member = derived.location.member
-    name = shown(workspace, replace(derived.location, member=None))
-    return f"found, but {derived.how}, as " + (name if member is None else f"{member} in {name}")
+    names = [_member_in(workspace, source.location) for source in derived.sources]
+    return f"found, but {derived.how}, as {' and '.join(names)}"
 
 
 def to_use(derived: Derived) -> str:
     """Return what to write in the manifest so that the other form is used."""
-    content = derived.content
     if not derived.change:
         return "correct the file, or dump the chip again"
+    contents = [source.content for source in derived.sources]
+    declared = [f'size = {content.size} and sha256 = "{content.sha256}"' for content in contents]
+    if len(declared) == 1:
+        return f"to use it, declare {declared[0]}, and begin its then with {{ {derived.change} }}"
     return (
-        f'to use it, declare size = {content.size} and sha256 = "{content.sha256}", '
-        f"and begin its then with {{ {derived.change} }}"
+        f'to use them, declare a chip "first" with {declared[0]} and a chip "second" with {declared[1]}, '
+        f"and write {{ {derived.change} }} in place of this chip"
     )
+
+
+def _member_in(workspace: Workspace, location: Location) -> str:
+    name = shown(workspace, replace(location, member=None))
+    return name if location.member is None else f"{location.member} in {name}"
 
 
 def nearest(workspace: Workspace, near: Candidate) -> str:

@@ -18,7 +18,7 @@ from pipeline.sources.search.unwanted import Unwanted
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lack:
-    """One content that is missing: what it is ("chip 6f"), the part that is printed on it, and what comes nearest.
+    """One content that is missing: what it is ("chip 4t"), the part that is printed on it, and what comes nearest.
 
     ``built``: what it goes into is finished already, so that it is needed only when that is made anew. ``signs``:
     what the nearest source looks like.
@@ -79,7 +79,7 @@ def survey(build: Build) -> Survey:
     for card_id, keys in of_cards.items():
         keys += [("rom", roms.title.id) for roms in build.roms_of(card_id)]
     on_cards = {key for keys in of_cards.values() for key in keys}
-    used = {one.content.sha256 for one in forms.values()}
+    used = {source.content.sha256 for form in forms.values() for source in form.sources}
     return Survey(
         wanted=len(search.contents.keys() | missing.keys()),
         found=len(search.contents.keys() - missing.keys()),

@@ -18,6 +18,7 @@ from pipeline.image.patch import kept_files
 from pipeline.model.plan import Entry, Plan
 from pipeline.workspace import state
 from pipeline.workspace.atomic_write import sync_folder
+from pipeline.workspace.lock import is_kept_unpatched
 from pipeline.workspace.stamp import Made, made_of, write_stamp
 from pipeline.workspace.workspace import PROGRAM
 
@@ -43,7 +44,7 @@ def begin(card: CardBuild, plan: Plan, temporary: Path) -> Start | None:
         _drop(stamp, spare)
         return last
     before = _start(stamp, spare, plan)
-    if before and spare.stat().st_nlink == 1:
+    if before and spare.stat().st_nlink == 1 and not is_kept_unpatched(spare):
         _drop(stamp)  # from here on it is no longer what its stamp says
         spare.replace(temporary)
         return before

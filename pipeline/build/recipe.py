@@ -28,7 +28,7 @@ class Recipe:
         return self._used(self.title.roms)
 
     def role(self, name: str) -> str:
-        """Return what a content is to its title: "chip 6f" or "patch fix"."""
+        """Return what a content is to its title: "chip 4t" or "patch fix"."""
         return intern(f"{'chip' if name in self.title.chips else 'patch'} {name}")  # the same few, over and over
 
     @cached_property

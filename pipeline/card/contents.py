@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
-from pipeline.model.content import CardFile, Content, Origin
-from pipeline.model.manifest import ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.content import CardFile, CardFolder, Content, Origin
+from pipeline.model.manifest import Board, Card, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 from pipeline.model.text import did_you_mean
 
@@ -20,20 +20,23 @@ class Known:
 
     ``trees``: for each path below the inputs that a manifest copies from, its files as (relative path, content);
     a single file has the relative path "". ``sums``: for each checksum list, its (SHA-256, path) lines. ``sizes``:
-    bytes of contents that are declared by hash alone. ``roms``: for (title id, ROM path) its content and origin.
+    bytes of contents that are declared by hash alone. ``empty_folders``: for each path of ``trees``, the relative paths
+    of folders in it that hold no file, "" for itself. ``roms``: for (title id, ROM path) its content and origin.
     """
 
     trees: Mapping[str, tuple[tuple[str, Content], ...]]
     sums: Mapping[str, tuple[tuple[str, str], ...]]
     sizes: Mapping[str, int]
     roms: Mapping[tuple[str, str], tuple[Content, Origin]]
+    empty_folders: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigJob:
     """One config file of a card: written anew from ``write``, or an existing file, and then changed by ``edits``.
 
-    ``fields``: what the templates' fields stand for. Each edit comes with the manifest key that asks for it.
+    ``each``: what the templates' fields stand for, once or for each core of a menu. Each edit comes with the manifest
+    key that asks for it.
     """
 
     path: str
@@ -41,7 +44,7 @@ class ConfigJob:
     owner: str
     place: Place
     write: ConfigFile | None = None
-    fields: Mapping[str, str] = field(default_factory=dict)
+    each: tuple[Mapping[str, str], ...] = ({},)
     edits: tuple[tuple[ConfigEdit, Place], ...] = ()
 
 
@@ -51,8 +54,17 @@ def fields_of(core: Core) -> dict[str, str]:
 
 
 def core_folder(selection: Selection, core: Core) -> str:
-    """Return the folder of the card a core's bitstream and menu file lie in."""
+    """Return the folder of the card a core's bitstream lies in."""
     return selection.board.core_folder.format_map(fields_of(core))
+
+
+def menu_path(board: Board, fields: Mapping[str, str]) -> str:
+    """Return the path of the menu file that names a core with these fields; "" where the board has no menu file."""
+    if board.menu is None:
+        return ""
+    if board.one_menu:
+        return board.menu.path
+    return join(board.core_folder.format_map(fields), board.menu.path.format_map(fields))
 
 
 def title_folder(selection: Selection, title: Title) -> str:
@@ -86,6 +98,35 @@ def gather(selection: Selection, known: Known) -> tuple[CardFile, ...]:
     for sums in card.sums:
         files += _summed(sums, {}, "card-file", card.id, card.file, known)
     return tuple(files)
+
+
+def gather_folders(selection: Selection, known: Known) -> tuple[CardFolder, ...]:
+    """Return the folders that are on the card even without a file in them: named ones, and the empty ones of trees."""
+    board, card = selection.board, selection.card
+    asked = [(path, Place(file=board.file, key="base")) for base in board.base for path in _empty(known, base, "")]
+    for core in selection.cores:
+        fields = fields_of(core)
+        asked += [(path.format_map(fields), place) for path, place in _named_folders(core)]
+        asked += _empty_of(core.file, [replace(own, path=own.path.format_map(fields)) for own in core.files], "", known)
+    for title in selection.titles:
+        asked += _empty_of(title.file, title.files, title_folder(selection, title), known)
+    asked += [*_named_folders(card), *_empty_of(card.file, card.files, "", known)]
+    return tuple(CardFolder(path=path, place=place) for path, place in asked if path)
+
+
+def _named_folders(holder: Card | Core) -> Iterator[tuple[str, Place]]:
+    for number, path in enumerate(holder.folders, 1):
+        yield path, Place(file=holder.file, key=f"folders.{number}")
+
+
+def _empty_of(file: str, files: Iterable[OwnFile], folder: str, known: Known) -> Iterator[tuple[str, Place]]:
+    for own in files:
+        for path in _empty(known, own.source_path, join(folder, own.path)):
+            yield path, Place(file=file, key=own.key)
+
+
+def _empty(known: Known, tree: str, target: str) -> Iterator[str]:
+    yield from (join(target, relative) for relative in known.empty_folders.get(tree, ()))
 
 
 def config_jobs(selection: Selection) -> tuple[ConfigJob, ...]:
@@ -189,7 +230,7 @@ def _summed(
     sums: SumList, fields: Mapping[str, str], kind: str, owner: str, file: str, known: Known
 ) -> Iterator[CardFile]:
     """Yield every file of a checksum list; sizes not yet known stay None."""
-    folder = sums.into.format_map(fields)
+    folder = sums.into.format_map(fields) if fields else sums.into  # braces of a card are braces
     pairs = (
         (join(folder, path), Content(sha256=sha256, size=known.sizes.get(sha256)))
         for sha256, path in known.sums[sums.list_path]
@@ -204,17 +245,19 @@ def _copies(pairs: Iterable[tuple[str, Content]], placement: str, origin: Origin
 
 
 def _written(selection: Selection) -> Iterator[ConfigJob]:
-    """Yield the files that are written anew: the menu file and config files of each core, then the card's."""
+    """Yield the files that are written anew: the menu, the config files of each core, then the card's."""
     board, card = selection.board, selection.card
+    if board.menu and board.one_menu:
+        place, each = Place(file=board.file, key=board.menu.key), tuple(map(fields_of, selection.cores))
+        yield ConfigJob(path=board.menu.path, kind="menu", owner=board.id, place=place, write=board.menu, each=each)
     for core in selection.cores:
         fields = fields_of(core)
-        if board.menu:
-            path = join(core_folder(selection, core), board.menu.path.format_map(fields))
-            place = Place(file=board.file, key=board.menu.key)
-            yield ConfigJob(path=path, kind="menu", owner=core.id, place=place, write=board.menu, fields=fields)
+        if board.menu and not board.one_menu:
+            path, place = menu_path(board, fields), Place(file=board.file, key=board.menu.key)
+            yield ConfigJob(path=path, kind="menu", owner=core.id, place=place, write=board.menu, each=(fields,))
         for config in core.configs:
             path, place = config.path.format_map(fields), Place(file=core.file, key=config.key)
-            yield ConfigJob(path=path, kind="config", owner=core.id, place=place, write=config, fields=fields)
+            yield ConfigJob(path=path, kind="config", owner=core.id, place=place, write=config, each=(fields,))
     for config in card.configs:
         place = Place(file=card.file, key=config.key)
         yield ConfigJob(path=config.path, kind="config", owner=card.id, place=place, write=config)

@@ -10,7 +10,7 @@ from pipeline.card.tree import Folder, grow_tree
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.entries import EARLIEST, LATEST, MOMENTS, MOST_SLOTS, SLOT
 from pipeline.fat.names import is_short, label_problem, name_problem, short_names, slots
-from pipeline.model.content import CardFile
+from pipeline.model.content import CardFile, CardFolder
 from pipeline.model.plan import Entry, Plan, Volume
 from pipeline.model.rules import (
     CONTENTS_FIT,
@@ -36,7 +36,7 @@ def lay_out(
     serial: int,
     timestamp: datetime,
     where: Place,
-    folders: Sequence[str] = (),
+    folders: Sequence[CardFolder] = (),
 ) -> Plan:
     """Return the plan of a card: the same for the same values, whatever order the files come in.
 
@@ -47,11 +47,9 @@ def lay_out(
     Files have known sizes. Raises ManifestError with every problem: those of a file at its own place, those of the
     card at ``where`` with the key they are about.
     """
-    root, problems = grow_tree(files, folders, where)
-    problems += _check_label(label, label_entry, where)
+    root, problems = file_problems(files, folders, volume.cluster_bytes, where)
+    problems += label_problems(label, label_entry, where)
     problems += _check_timestamp(timestamp, where)
-    problems += (replace(problem, rule=ONE_FILE_IS_FIRST.name) for problem in _check_first(files))
-    problems += _check_sizes(files, volume)
     layout = _measure(root, volume, has_label=bool(label))
     problems += _check_folders(layout, volume, where)
     problems += _check_capacity(layout, volume, where)
@@ -147,7 +145,18 @@ def _entries(layout: _Layout, volume: Volume) -> Iterator[Entry]:
             open_folders.pop()
 
 
-def _check_label(label: str, label_entry: str, where: Place) -> list[Problem]:
+def file_problems(
+    files: Sequence[CardFile], folders: Sequence[CardFolder], cluster_bytes: int, where: Place
+) -> tuple[Folder, list[Problem]]:
+    """Return the root folder, and what keeps files off any volume with such clusters: names, first file, sizes."""
+    root, problems = grow_tree(files, folders, where)
+    problems += (replace(problem, rule=ONE_FILE_IS_FIRST.name) for problem in _check_first(files))
+    problems += _check_sizes(files, cluster_bytes)
+    return root, problems
+
+
+def label_problems(label: str, label_entry: str, where: Place) -> list[Problem]:
+    """Return why a volume cannot have a label, or the board takes none; "" is no label."""
     place = replace(where, key="volume.label")
     if label and label_entry == "none":
         what = f'the label is "{label}", but the board wants no entry for a label on the card; expected none'
@@ -187,9 +196,9 @@ def _check_first(files: Sequence[CardFile]) -> Iterator[Problem]:
             yield Problem(file.place, f"{start}is empty; expected at least 1 byte", "an empty file lies nowhere")
 
 
-def _check_sizes(files: Sequence[CardFile], volume: Volume) -> Iterator[Problem]:
+def _check_sizes(files: Sequence[CardFile], cluster_bytes: int) -> Iterator[Problem]:
     """Yield the files whose chain of clusters would reach 4 GiB: a public checker counts its bytes in 32 bits."""
-    most = 2**32 - volume.cluster_bytes
+    most = 2**32 - cluster_bytes
     for file in files:
         if _size(file) > most:
             what = f'"{file.path}" has {_size(file):,} bytes; a file on this volume may have {most:,}'

@@ -3,7 +3,7 @@
     {"cardkiln-plan":1,
     "entries":[
     {"cluster":2,"clusters":1,"path":"DISCS.LIB","sha256":"...","short":"DISCS.LIB","size":40960},
-    {"cluster":4,"clusters":1,"path":"Games","short":"GAMES"}
+    {"cluster":4,"clusters":1,"path":"Games","short":"GOODS"}
     ],
     "id":"club-night",
     ...

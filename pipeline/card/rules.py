@@ -57,7 +57,7 @@ def reserved_paths_are_the_boards(selection: Selection, files: Sequence[CardFile
     """Yield the files in reserved places that are not the board's."""
     for file in files:
         for pattern in selection.board.reserved:
-            if file.origin.kind not in ("board-file", "config") and _covers(pattern, file.path):
+            if file.origin.kind not in ("board-file", "config", "menu") and _covers(pattern, file.path):
                 yield Problem(
                     file.place,
                     f'"{file.path}" is reserved by board "{selection.board.id}" ("{pattern}")',
@@ -159,7 +159,7 @@ def _of_titles(selection: Selection, files: Sequence[CardFile]) -> Iterator[tupl
 
 
 def _covers(pattern: str, path: str) -> bool:
-    """Whether a reserved pattern ("BOARD.CFG", "SYSTEM/**") means this path, case ignored as FAT does."""
+    """Whether a reserved pattern ("BENCH.SET", "SYSTEM/**") means this path, case ignored as FAT does."""
     if pattern.endswith("/**"):
         return fold(path).startswith(fold(pattern[:-2]))
     return fold(path) == fold(pattern)

@@ -45,7 +45,7 @@ def select(manifest: Manifest, card: Card) -> Selection:
         if title.core in on_card or title.id in card.titles
     )
     problems: list[Problem] = []
-    settings = _settings(card, board, cores, problems)
+    settings = agreed_settings(card, board, cores, problems)
     fat_bits = _volume_type(card, board, cores, problems)
     if problems:
         raise ManifestError(problems)
@@ -58,7 +58,7 @@ def _by_id_or_tag(known: Mapping[str, T], ids: tuple[str, ...], tags: tuple[str,
     return tuple(known[item] for item in dict.fromkeys((*ids, *tagged)))
 
 
-def _settings(card: Card, board: Board, cores: Iterable[Core], problems: list[Problem]) -> Mapping[str, str]:
+def agreed_settings(card: Card, board: Board, cores: Iterable[Core], problems: list[Problem]) -> Mapping[str, str]:
     """Return each board setting somebody asks for; two who ask for different choices are a problem."""
     asked: dict[str, list[tuple[str, Place, str]]] = {}
     for name, choice in card.settings.items():
@@ -82,14 +82,18 @@ def _settings(card: Card, board: Board, cores: Iterable[Core], problems: list[Pr
     return {name: asked[name][0][0] for name in board.settings if name in asked}
 
 
-def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list[Problem]) -> int:
-    """Return 12, 16 or 32: what the card asks for, else the best that board and every core can read."""
-    readers = [("board " + board.id, board.volumes, Place(file=board.file, key="volumes"))]
-    readers += [
+def readers(board: Board, cores: Iterable[Core]) -> list[tuple[str, tuple[str, ...], Place]]:
+    """Return who reads the volume, which types, and where that is stated: the board, and cores that do not read all."""
+    return [("board " + board.id, board.volumes, Place(file=board.file, key="volumes"))] + [
         ("core " + core.id, core.needs.volumes, Place(file=core.file, key="needs.volumes"))
         for core in cores
         if core.needs.volumes
     ]
+
+
+def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list[Problem]) -> int:
+    """Return 12, 16 or 32: what the card asks for, else the best that board and every core can read."""
+    sides = readers(board, cores)
     if card.volume.type:
         problems += [
             Problem(
@@ -99,19 +103,19 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
                 (place,),
                 VOLUME_IS_READ_BY_ALL.name,
             )
-            for name, volumes, place in readers
+            for name, volumes, place in sides
             if card.volume.type not in volumes
         ]
         return int(card.volume.type.removeprefix("fat"))
-    common = [bits for bits in (12, 16, 32) if all(f"fat{bits}" in volumes for _, volumes, _ in readers)]
+    common = [bits for bits in (12, 16, 32) if all(f"fat{bits}" in volumes for _, volumes, _ in sides)]
     if not common:
-        sides = "; ".join(f"{name} reads {listed(map(str.upper, volumes))}" for name, volumes, _ in readers)
+        who = "; ".join(f"{name} reads {listed(map(str.upper, volumes))}" for name, volumes, _ in sides)
         problems.append(
             Problem(
                 Place(file=card.file, key="cores"),
-                f"no volume type is read by all: {sides}",
+                f"no volume type is read by all: {who}",
                 "put cores that read different volumes on different cards",
-                tuple(place for _, _, place in readers),
+                tuple(place for _, _, place in sides),
                 VOLUME_IS_READ_BY_ALL.name,
             )
         )

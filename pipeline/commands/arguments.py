@@ -1,4 +1,4 @@
-"""The manifest that a person names on the command line: by its path, or as ``title:moth-patrol``."""
+"""The manifest that a person names on the command line: by its path, or as ``title:moth-pantry``."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def id_named(kind: str, known: Collection[str], word: str) -> str:
 
 
 def manifest_named(workspace: Workspace, word: str) -> ManifestFile:
-    """Return the manifest that "inputs/titles/moth-patrol.toml" or "title:moth-patrol" names; it is there.
+    """Return the manifest that "inputs/titles/moth-pantry.toml" or "title:moth-pantry" names; it is there.
 
     A path is looked up from the working folder, an id in the inputs; the folder of a manifest says its kind. Raises
     ManifestError.

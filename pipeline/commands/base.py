@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getopt
-import json
 import re
 import sys
 from collections.abc import Mapping, Sequence
@@ -17,7 +16,7 @@ from doit.cmd_base import Command
 from doit.cmdparse import CmdParseError
 
 from pipeline.engine import console
-from pipeline.errors import CardkilnError, MachineError, ManifestError, Place, Problem
+from pipeline.errors import CardkilnError, MachineError, ManifestError, Problem, system_problem
 from pipeline.workspace.atomic_write import check_working_folder
 
 if TYPE_CHECKING:  # each command imports what it needs when it runs, so that every one starts at once
@@ -75,7 +74,7 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
 
     def _answered(self, in_args: list[str]) -> int:
         if "--help" in in_args:
-            print(self.help())
+            console.print_lines(self.help().splitlines())
             return 0
         try:
             check_working_folder()
@@ -85,7 +84,7 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
             code, problems = error.exit_code, error.problems
         except OSError as error:
             code = MachineError.exit_code
-            problems = (Problem(Place(str(error.filename or "input or output")), error.strerror or str(error)),)
+            problems = (system_problem(error),)
         with suppress(OSError):  # whose working folder is gone has no project
             problems = self.workspace.located(problems)
         self._tell(problems, as_json="--json" in in_args)
@@ -109,6 +108,6 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     @staticmethod
     def _tell(problems: Sequence[Problem], *, as_json: bool) -> None:
         if as_json:
-            print(json.dumps({"problems": [asdict(problem) for problem in problems]}, indent=1))
+            console.print_json({"problems": [asdict(problem) for problem in problems]})
         else:
             sys.stderr.write("".join(f"{problem}\n" for problem in problems))

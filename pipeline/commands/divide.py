@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.build.divide import Divided, Wanted, divided_text, reason, run, wanted, write
+from pipeline.build.divide import Divided, DivisionRequest, divided_lines, reason, run, wanted, write
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import ID
 from pipeline.model.units import parse_size
@@ -56,10 +56,9 @@ class Divide(OwnCommand):
         divided = run(self.inputs, want)
         written = write(self.workspace, divided) if options["write"] else ()
         if options["json"]:
-            print(json.dumps(_document(want, divided, written), indent=1))
+            print_json(_document(want, divided, written))
         else:
-            print(divided_text(want, divided), end="")
-            print("".join(f"written {path}\n" for path in written), end="")
+            print_lines([*divided_lines(want, divided), *(f"written {path}" for path in written)])
         return 0
 
 
@@ -75,7 +74,7 @@ def _size(text: str) -> int | None:
         raise ManifestError.one(f"--size: {error}") from None
 
 
-def _document(want: Wanted, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
+def _document(want: DivisionRequest, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
     return {
         "cardkiln-divide": 1,
         "board": want.board.id,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
@@ -12,6 +11,7 @@ from pipeline.build.inputs import Inputs
 from pipeline.build.missing_hints import found_as, nearest, shown, to_use
 from pipeline.build.missing_report import Asker, Lack, Survey, survey
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.model.content import Location
 from pipeline.model.text import counted
@@ -41,10 +41,10 @@ class Find(OwnCommand):
         warnings = self.workspace.take_warnings()
         if options["json"]:
             document = _document(self.inputs, result) | {"warnings": [asdict(warning) for warning in warnings]}
-            print(json.dumps(document, indent=1))
+            print_json(document)
         else:
             sys.stderr.write("".join(f"warning: {warning}\n" for warning in warnings))
-            print("\n".join(_lines(self.inputs, result, None if options["all"] else MOST)))
+            print_lines(_lines(self.inputs, result, None if options["all"] else MOST))
         lacks = [lack for askers in result.cards.values() for asker in askers for lack in asker.lacks]
         return int(any(not lack.built for lack in lacks))
 
@@ -144,8 +144,13 @@ def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
         "built": lack.built,
     }
     if form:
-        source = {"size": form.content.size, "sha256": form.content.sha256}
-        told["found-as"] = _place(inputs, form.location) | source | {"how": form.how, "change": form.change}
+        first, *second = [
+            _place(inputs, source.location) | {"size": source.content.size, "sha256": source.content.sha256}
+            for source in form.sources
+        ]
+        told["found-as"] = first | {"how": form.how, "change": form.change}
+        if second:
+            told["found-as"]["second"] = second[0]
     elif near:
         told["nearest"] = _place(inputs, near.location) | {"why": near.why, "signs": list(lack.signs)}
     return told

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 
 
@@ -34,7 +34,7 @@ class Jobs(OwnCommand):
             for _, card in sorted(self.inputs.manifest.cards.items())
         ]
         if options["json"]:
-            print(json.dumps({"cardkiln-jobs": 1, "jobs": jobs}, indent=1))
+            print_json({"cardkiln-jobs": 1, "jobs": jobs})
         else:
-            print("\n".join(f"{job['task']}: board {job['board']}" for job in jobs))
+            print_lines(f"{job['task']}: board {job['board']}" for job in jobs)
         return 0

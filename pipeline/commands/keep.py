@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.media.keep import card_at, keep
 from pipeline.model.text import counted
@@ -21,7 +21,7 @@ class Keep(OwnCommand):
     doc_purpose = "copy what is yours from a card into the inputs, so that the next build has it"
     doc_usage = "CARD PATH"
     doc_description = (
-        'CARD: the id of a card whose manifest names files that belong to you: keep = ["SAVES/**"]. PATH: the old '
+        'CARD: the id of a card whose manifest names files that belong to you: keep = ["SLATE/**"]. PATH: the old '
         "card, as a mounted folder, an image or a disk. The files come to inputs/kept/CARD."
     )
     cmd_options = (JSON,)
@@ -37,11 +37,12 @@ class Keep(OwnCommand):
         if options["json"]:
             both = [{"path": path, "card": other} for path, other in kept.both]
             document = {"copied": kept.copied, "both": both, "same": kept.same}
-            print(json.dumps({"cardkiln-keep": 1, "folder": folder, **document}, indent=1))
+            print_json({"cardkiln-keep": 1, "folder": folder, **document})
             return 0
-        for path in kept.copied:
-            print(f"copied {path}")
+        lines = [f"copied {path}" for path in kept.copied]
         for path, other in kept.both:
-            print(f"{path} changed on the card and here: yours stays, the card's is {other}")
-        print(f"{counted(len(kept.copied), 'file')} copied to {folder}, {len(kept.same):,} known already")
+            lines.append(f"{path} changed on the card and here: yours stays, the card's is {other}")
+        print_lines(
+            [*lines, f"{counted(len(kept.copied), 'file')} copied to {folder}, {len(kept.same):,} known already"]
+        )
         return 0

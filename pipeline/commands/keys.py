@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.schema.copies import KINDS
-from pipeline.manifest.schema.reference import NAME, Key, Schema, all_keys, key_at, keys_in
+from pipeline.manifest.schema.reference import NAME, KeyReference, Schema, all_keys, key_at, keys_in
 from pipeline.manifest.schema.reference_text import key_document, key_lines, list_lines, page
 from pipeline.manifest.schema.validate import schema
 from pipeline.model.text import did_you_mean, quote
@@ -38,16 +38,16 @@ class Keys(OwnCommand):
         if len(words) > 1 or (words and options["markdown"]):
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help keys says more")
         if options["markdown"]:
-            print(page({kind: schema(kind) for kind in KINDS}), end="")
+            print_lines(page({kind: schema(kind) for kind in KINDS}).splitlines())
         else:
             kind, *path = words[0].split(".") if words else [""]
             if words and kind not in KINDS:
                 hint = did_you_mean(kind, KINDS, f"the kinds are {', '.join(KINDS)}")
                 raise ManifestError.one(f"found {quote(kind)}, expected a kind of manifest", hint)
             if options["json"]:
-                print(json.dumps(_document(kind, path), indent=1))
+                print_json(_document(kind, path))
             else:
-                print("\n".join(_lines(kind, path)))
+                print_lines(_lines(kind, path))
         return 0
 
 
@@ -74,7 +74,7 @@ def _document(kind: str, path: Sequence[str]) -> dict[str, Any]:
     return {"cardkiln-keys": 1, "kind": kind, **key_document(key), "keys": below}
 
 
-def _key(kind: str, path: Sequence[str]) -> Key:
+def _key(kind: str, path: Sequence[str]) -> KeyReference:
     """Return the key that is asked for; raises ManifestError with the nearest one."""
     root: Schema = schema(kind)
     for end in range(1, len(path) + 1):

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from pipeline.build.rules import Judgement
 from pipeline.commands.arguments import id_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.errors import MachineError, ManifestError
-from pipeline.inspect.look import Look, look
+from pipeline.engine.console import print_json, print_lines
+from pipeline.errors import MachineError, ManifestError, Problem
+from pipeline.inspect.conformance import Verdict
+from pipeline.inspect.look import KnownFile, Look, look
 from pipeline.inspect.open_target import is_record, named
 from pipeline.model.manifest import Manifest
+from pipeline.model.rules import RULES
 from pipeline.model.text import counted
 from pipeline.volume.report import (
     MOST_LINES,
@@ -30,7 +33,7 @@ BOARD = {
     "long": "board",
     "type": str,
     "default": "",
-    "help": "hold it against this board, not the one whose folders fit best",
+    "help": "judge it for this board, not the one whose folders match best",
 }
 
 
@@ -59,10 +62,10 @@ class LookAt(OwnCommand):
                 board_named(self.inputs.manifest, options["board"])
             seen = look(self.build, card, options["board"])
             if options["json"]:
-                print(json.dumps(_document(seen), indent=1))
+                print_json(_document(seen))
             else:
-                print("\n".join(_lines(seen, whole=options["all"])))
-        return 0 if seen.sound else 1
+                print_lines(_lines(seen, whole=options["all"]))
+        return 0 if seen.is_sound else 1
 
 
 def card_path(word: str) -> str:
@@ -93,17 +96,36 @@ def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
     yield from _block("board", [f"{seen.board.id}, {seen.why}" if seen.board else seen.why])
     if seen.board:
         found = [f"core {core}" for core in seen.cores] + [f"title {title}" for title in seen.titles]
-        found += [f"{path}, by its place a core, but none that is known" for path in seen.strangers]
-        yield from _block("holds", found or ["no core and no title that is known"])
-        yield from _block("rules", seen.broken or ["it keeps them all"])
+        found += [f"{path}: unknown core (in the board's core folder)" for path in seen.unknown_cores]
+        if seen.card:
+            found = [f"card {seen.card}, by its serial", *found]
+        yield from _block("holds", found or ["no known core or title"])
+        yield from _block("rules", _rule_lines(seen.verdict) if seen.verdict else [])
         most = len(seen.known) if whole else MOST_LINES
-        known = [
-            f"{one.path}: {one.what}{'' if one.belongs in ('', one.path) else f', which belongs at {one.belongs}'}"
-            for one in seen.known[:most]
-        ]
+        known = [_known_line(one) for one in seen.known[:most]]
         if len(seen.known) > most:
             known.append(f"... and {len(seen.known) - most:,} more; --all shows them")
         yield from _block("known", known or ["no known content"])
+
+
+def _rule_lines(verdict: Verdict) -> Iterator[str]:
+    judgement = verdict.judgement
+    for problem in judgement.errors:
+        yield f"{problem.what}: {problem.hint}"
+    for problem in judgement.warnings:
+        yield f"warning: {problem.what}: {problem.hint}"
+    for silenced in judgement.silenced:
+        yield f"silenced by {silenced.by}: {silenced.problem.what}: {silenced.reason}"
+    if not judgement.errors:
+        yield "no violation of the rules that can be checked here"
+    yield f"not checked: {', '.join(verdict.not_checked)}"
+
+
+def _known_line(known: KnownFile) -> str:
+    if known.belongs in ("", known.path):
+        return f"{known.path}: {known.what}"
+    what = f"also {known.what}" if known.is_also else known.what
+    return f"{known.path}: {what}, which belongs at {known.belongs}"
 
 
 def _block(word: str, lines: Iterable[str]) -> Iterator[str]:
@@ -111,9 +133,14 @@ def _block(word: str, lines: Iterable[str]) -> Iterator[str]:
         yield f"{'' if number else word:<8}{line}"
 
 
+def _problem(problem: Problem) -> dict[str, str]:
+    return {"rule": problem.rule, "what": problem.what, "hint": problem.hint}
+
+
 def _document(seen: Look) -> dict[str, Any]:
+    judgement = seen.verdict.judgement if seen.verdict else Judgement()
     return {
-        "cardkiln-look": 1,
+        "cardkiln-look": 2,
         "path": seen.named.shown,
         "volume": reading_document(seen.reading) if seen.reading else None,
         "files": [asdict(file) for file in seen.files],
@@ -121,8 +148,14 @@ def _document(seen: Look) -> dict[str, Any]:
         "board": {"id": seen.board.id if seen.board else None, "why": seen.why},
         "cores": seen.cores,
         "titles": seen.titles,
-        "unknown-cores": seen.strangers,
-        "broken-rules": seen.broken,
+        "card": seen.card,
+        "unknown-cores": seen.unknown_cores,
+        "broken-rules": [_problem(problem) for problem in judgement.errors],
+        "warnings": [_problem(problem) for problem in judgement.warnings],
+        "silenced": [
+            {**_problem(found.problem), "reason": found.reason, "by": found.by} for found in judgement.silenced
+        ],
+        "not-checked": seen.verdict.not_checked if seen.verdict else list(RULES),
         "known": [asdict(one) for one in seen.known],
-        "sound": seen.sound,
+        "sound": seen.is_sound,
     }

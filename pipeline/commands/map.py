@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.arguments import id_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.roms.map import map_document, map_text, rom_map
 
@@ -29,7 +29,7 @@ class Map(OwnCommand):
         title = titles[id_named("title", titles, words[0])]
         maps = [(rom, rom_map(title, rom)) for rom in title.roms]
         if options["json"]:
-            print(json.dumps(map_document(title, maps), indent=1))
+            print_json(map_document(title, maps))
         else:
-            print("\n".join(map_text(rom, ranges) for rom, ranges in maps), end="")
+            print_lines("\n".join(map_text(rom, ranges) for rom, ranges in maps).splitlines())
         return 0

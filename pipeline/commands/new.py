@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.new import draft, write
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import FOLDERS
 
@@ -22,7 +22,7 @@ class New(OwnCommand):
         f"KIND: {', '.join(FOLDERS)}. ID: lower-case words with hyphens.\n"
         "FILE: for a core, its release as a folder or ZIP archive, or a bitstream; for a title, dumps, or a folder or "
         "ZIP archive of them; for a board, a bitstream that is made for it. A member of an archive is named as "
-        "box-3.zip/moth/6f.bin.\n"
+        "box-3.zip/moth/4t.bin.\n"
         'What only a person can know is written as "<blank>"; doit check lists every blank, and nothing is built '
         "over one.\n"
         "Exit codes: 0 written, 1 an archive is not to be trusted, 2 the arguments, 3 a file cannot be read or written."
@@ -38,12 +38,11 @@ class New(OwnCommand):
         write(drafted, path)
         if options["json"]:
             document = {"cardkiln-new": 1, "written": [path], "blanks": drafted.blanks, "notes": drafted.notes}
-            print(json.dumps(document, indent=1))
+            print_json(document)
             return 0
-        print(f"written {path}")
-        for note in drafted.notes:
-            print(f"note    {note}")
+        lines = [f"written {path}", *(f"note    {note}" for note in drafted.notes)]
         if drafted.blanks:
-            print(f"blank   {', '.join(drafted.blanks)}")
-            print("next    fill them in; doit check lists what is expected")
+            lines.append(f"blank   {', '.join(drafted.blanks)}")
+            lines.append("next    fill them in; doit check lists what is expected")
+        print_lines(lines)
         return 0

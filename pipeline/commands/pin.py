@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import codecs
-import json
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipeline.build.anew import build_image_anew, build_roms_anew
 from pipeline.build.build import Build
 from pipeline.build.flow import first_out_of_date, how_to_build
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.edit import pin as pinning
 from pipeline.manifest.edit.pin import Pinned
@@ -24,7 +25,8 @@ from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
 from pipeline.sources.files.archive import named_as_archive
 from pipeline.sources.files.argument import content_named, members, named
-from pipeline.workspace.stamp import NEW, replacing
+from pipeline.workspace.atomic_write import replacing
+from pipeline.workspace.stamp import NEW
 
 BUILT = "built"
 """Stands in place of a file: the ROM file that was built of the title, or the image of the card."""
@@ -34,6 +36,9 @@ LIMITS = ArchiveLimits()
 Asked = Sequence[tuple[KeyPath, str]]
 """What is to be pinned: the way to a table, and the file as it was written."""
 
+Changes = Mapping[KeyPath, Sequence[str]]
+"""What is different in what was built anew, as lines."""
+
 
 class Pin(OwnCommand):
     """Writes what the arguments ask for into one manifest, or nothing at all."""
@@ -42,10 +47,11 @@ class Pin(OwnCommand):
     doc_purpose = "write sizes and hashes of files into a manifest"
     doc_usage = "MANIFEST KEY FILE [KEY FILE ...]"
     doc_description = (
-        "MANIFEST: a path such as inputs/titles/moth-patrol.toml, or title:moth-patrol, core:ID, card:ID.\n"
-        "KEY: chips.6f, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
-        "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/6f.bin); "
+        "MANIFEST: a path such as inputs/titles/moth-pantry.toml, or title:moth-pantry, core:ID, card:ID.\n"
+        "KEY: chips.4t, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
+        "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/4t.bin); "
         f'for a ROM file or an image also "{BUILT}", the one in build.\n'
+        f'With --replace "{BUILT}" builds it first, whatever is declared for it, and shows what changed.\n'
         "A chip that the manifest does not have yet is added. Everything else in the manifest stays as it is."
     )
     cmd_options = (
@@ -62,13 +68,31 @@ class Pin(OwnCommand):
         manifest = manifest_named(self.workspace, words[0])
         data = _read(manifest)
         text, values = _parsed(data, manifest)
-        pins = self._pins(manifest, _asked(manifest, values, words[1:]))
+        asked = _asked(manifest, values, words[1:])
+        changes = self._built_anew(manifest, asked) if options["replace"] else {}
+        pins = self._pins(manifest, asked)
         pinned = pinning.pin(text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
         if pinned.text != text:
             mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
             _write(manifest, data, mark + pinned.text.encode())
-        print(_as_json(manifest, pins, pinned) if options["json"] else _as_lines(manifest, pins, pinned))
+        if options["json"]:
+            print_json(_document(manifest, pins, pinned, changes))
+        else:
+            print_lines(_lines(manifest, pins, pinned, changes))
         return 0
+
+    def _built_anew(self, manifest: ManifestFile, asked: Asked) -> Changes:
+        """Build what is to be pinned as built, whatever SHA-256 is declared for it now; return what changed."""
+        ways = [way for way, file in asked if file == BUILT and (not way or way[0] == "rom")]
+        if not ways:
+            return {}
+        if ways == [()]:
+            self._refuse_others(manifest, "card", "images are built")
+            return {(): build_image_anew(self.inputs, manifest.id)}
+        self._refuse_others(manifest, "title", "ROM files are built")
+        changes = build_roms_anew(self.inputs, manifest.id)
+        roms = self.inputs.manifest.titles[manifest.id].roms
+        return {way: changes[roms[int(way[1])].path] for way in ways}
 
     def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.Pin]:
         """Return what each file is; raises with all that is wrong with the files at once."""
@@ -99,7 +123,8 @@ class Pin(OwnCommand):
     def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
         """Return the path of a ROM file that was built and is current."""
         self._refuse_others(manifest, "title", "ROM files are built")
-        roms = self.build.title(self.inputs.manifest.titles[manifest.id])
+        inputs = self.inputs.unpinned_title(manifest.id)  # its SHA-256 is what is pinned
+        roms = Build(inputs).title(inputs.manifest.titles[manifest.id])
         path = roms.paths[roms.title.roms[int(way[1])].path]
         return self._current(path, roms.reason(), f"doit rom:{manifest.id}")
 
@@ -168,19 +193,22 @@ def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
         shutil.copymode(path, temporary)
 
 
-def _as_lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> str:
-    lines = []
+def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes) -> list[str]:
+    lines = list[str]()
     for one in pins:
         written = pinned.written[one.way]
+        lines += changes.get(one.way, ())
         known = f"{key_of(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
         done = "added to" if one.way in pinned.added else done
         lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
-    return "\n".join(lines)
+    return lines
 
 
-def _as_json(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> str:
-    document = {
+def _document(
+    manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes
+) -> dict[str, object]:
+    return {
         "manifest": manifest.file,
         "pinned": [
             {
@@ -191,8 +219,8 @@ def _as_json(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned
                 "crc32": f"{one.content.crc32 or 0:08x}",
                 "written": list(pinned.written[one.way]),
                 "added": one.way in pinned.added,
+                **({"changes": list(changes[one.way])} if one.way in changes else {}),
             }
             for one in pins
         ],
     }
-    return json.dumps(document, indent=1)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -13,6 +12,7 @@ from pipeline.build.flow import refuse_out_of_date
 from pipeline.commands import diff as shown
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.inspect import diff
 from pipeline.inspect.open_target import named
@@ -51,12 +51,12 @@ class Prove(OwnCommand):
                 if differing:
                     document |= self._document(card, again, differing)
                     document["because"] = compare.reasons(self.inputs, card, scratch)
-                print(json.dumps(document, indent=1))
+                print_json(document)
             elif differing:
-                print("\n".join(self._details(card, again, differing)))
-                print(_because(compare.reasons(self.inputs, card, scratch)))
+                print_lines(self._details(card, again, differing))
+                print_lines([_because(compare.reasons(self.inputs, card, scratch))])
             else:
-                print(f"{card}: the same bits, built again with other {', '.join(('folder', *conditions()))}")
+                print_lines([f"{card}: the same bits, built again with other {', '.join(('folder', *conditions()))}"])
         return 1 if differing else 0
 
     def _details(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> Iterator[str]:

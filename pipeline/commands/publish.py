@@ -11,8 +11,8 @@ from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.distribute.publish import Signing, publish
 from pipeline.distribute.recipe import publish_recipe
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CardkilnError, ManifestError
-from pipeline.model.text import shown
 from pipeline.model.units import show_size
 from pipeline.publish.folder import files_of
 from pipeline.publish.pack import SUFFIXES
@@ -59,14 +59,15 @@ class Publish(OwnCommand):
         if options["json"]:
             folder = self.workspace.shown(target)
             document = {"cardkiln-publish": 1, "folder": folder, "image": record["image"], "files": files}
-            print(json.dumps(document, indent=1))
+            print_json(document)
         else:
-            print(f"published {self.workspace.shown(target)}: {len(files)} files, {show_size(sum(files.values()))}")
-            print(f"image sha256 {record['image']['sha256']}, {show_size(record['image']['size'])}")
+            size = show_size(sum(files.values()))
+            lines = [f"published {self.workspace.shown(target)}: {len(files)} files, {size}"]
+            lines.append(f"image sha256 {record['image']['sha256']}, {show_size(record['image']['size'])}")
             kept = record["card"].get("without-kept", ())
             if kept:
-                print(f"without the files kept for it ({', '.join(map(shown, kept))}), which are the user's")
-            print(f"signed by {signing.who}" if signing else "not signed; --key FILE signs it")
+                lines.append(f"without the files kept for it ({', '.join(kept)}), which are the user's")
+            print_lines([*lines, f"signed by {signing.who}" if signing else "not signed; --key FILE signs it"])
         return 0
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.distribute.rebuild import build_recipe
-from pipeline.distribute.receive import check, take_image
+from pipeline.distribute.receive import Received, check, take_image, write_cautions
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
-from pipeline.publish.folder import plain
+from pipeline.model.text import listed, shown
+from pipeline.workspace.lock import locked
 
 
 class Receive(OwnCommand):
@@ -25,31 +26,38 @@ class Receive(OwnCommand):
         "those of inputs/sources.toml. The image comes to build/received/."
     )
     cmd_options = (
-        {"name": "signers", "long": "signers", "type": str, "default": "",
+        {"name": "signers", "long": "signers", "type": str, "default": None,
          "help": "your own list of allowed signers; one of them must have signed"},
         JSON,
     )  # fmt: skip
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Check, take, and say what it is."""
-        if not words:
+        if not words or not words[0]:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help receive says more")
+        if options["signers"] == "":
+            raise ManifestError.one("no file is named", "name your list of allowed signers", key="--signers")
         folder = Path(words[0])
         if not folder.is_dir():
-            raise MachineError.one("there is no such folder", "correct the path", file=words[0])
+            raise MachineError.one("there is no such folder", "correct the path", file=shown(words[0]))
         received = check(folder, Path(options["signers"]) if options["signers"] else None)
-        if received.recipe is None:
-            image = take_image(self.workspace, received)
-        else:
-            image = build_recipe(self.workspace, received, self._places(words[1:]), lambda line: None)
+        with locked(self.workspace.build):
+            if received.recipe is None:
+                image = take_image(self.workspace, received)
+            else:
+                image = build_recipe(self.workspace, received, self._places(words[1:]))
+            cautions = self.workspace.shown(write_cautions(self.workspace, received))
         card, known = received.record["card"], received.record["image"]
-        shown = self.workspace.shown(image)
+        file = self.workspace.shown(image)
         if options["json"]:
-            print(json.dumps({"cardkiln-receive": 1, "card": card, "image": {**known, "file": shown}}, indent=1))
+            document = {"cardkiln-receive": 1, "card": card, "image": {**known, "file": file}}
+            document |= {"signed": received.signed, "not-checked": received.unchecked, "cautions": cautions}
+            print_json(document)
         else:
-            print(f"{plain(card['name'])}, version {card['version']}: as published")
-            print(received.signed)
-            print(f"{shown}: sha256 {known['sha256']}")
+            lines = [f"{card['name']}, version {card['version']}: image as published", received.signed]
+            lines.append(f"not checked: {_unchecked(received)}")
+            lines.append(f"read the cautions before you use it: {cautions}")
+            print_lines([*lines, f"{file}: sha256 {known['sha256']}"])
         return 0
 
     def _places(self, words: Sequence[str]) -> list[Path]:
@@ -57,3 +65,10 @@ class Receive(OwnCommand):
             return [Path(word) for word in words]
         own = self.workspace.inputs / "sources.toml"
         return [Path(place) for place in self.inputs.manifest.sources.places] if own.exists() else []
+
+
+def _unchecked(received: Received) -> str:
+    """Return what of a folder nobody here can check."""
+    names = [shown(name) for name in received.unchecked if name != "record.json"]
+    of_record = ["what record.json says of names, rights, origins and warnings"]
+    return listed([*names, *(of_record if "record.json" in received.unchecked else [])])

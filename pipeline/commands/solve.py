@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -13,6 +12,7 @@ from typing import Any
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.commands.pin import LIMITS, _parsed, _read, _write
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.decode.rom_files import rom_file
 from pipeline.manifest.edit.pinnable import find
@@ -44,7 +44,7 @@ class Solve(OwnCommand):
     doc_usage = "FINISHED CHIP [CHIP ...] | title:ID rom.N FINISHED [CHIP ...]"
     doc_description = (
         "FINISHED: the finished ROM file. CHIP: a chip's dump, or a folder or an archive of dumps; paths from the\n"
-        "working folder, members of an archive as in box-3.zip/moth/6f.bin. title:ID rom.N: the chips are those that\n"
+        "working folder, members of an archive as in box-3.zip/moth/4t.bin. title:ID rom.N: the chips are those that\n"
         'the title "ID" declares, found in the CHIPs given, else in the sources; for a new ROM file N is one more.\n'
         "\n"
         "It finds chips and parts of them at any address, joined, repeated, interleaved, as nibbles and bit planes,\n"
@@ -82,9 +82,9 @@ class Solve(OwnCommand):
         solution = solve(finished, {name: data for name, (data, _) in chips.items()}, _path(file))
         contents = {name: one for name, (_, one) in chips.items()}
         if options["json"]:
-            print(_as_json(shown(file), content, solution, ()))
+            print_json(_document(file, content, solution, ()))
         else:
-            print(_as_text(shown(file), content, solution, (), contents), end="")
+            print_lines(_lines(file, content, solution, (), contents))
         return 1 if solution.unexplained else 0
 
     def _to_title(self, options: Mapping[str, Any], title: str, key: str, file: str, *words: str) -> int:
@@ -102,11 +102,11 @@ class Solve(OwnCommand):
         if options["write"]:
             self._written(options, manifest, data, text, number, solution, content)
         if options["json"]:
-            print(_as_json(shown(file), content, solution, wrong))
+            print_json(_document(file, content, solution, wrong))
         elif options["write"]:
-            print(f"{manifest.file}: rom.{number + 1}: {_counted(solution)} written; they give {shown(file)}")
+            print_lines([f"{manifest.file}: rom.{number + 1}: {_counted(solution)} written; they give {file}"])
         else:
-            print(_as_text(shown(file), content, solution, wrong, {}), end="")
+            print_lines(_lines(file, content, solution, wrong, {}))
         return 1 if solution.unexplained else 0
 
     def _declared(
@@ -282,9 +282,9 @@ def _size(size: int) -> int | str:
     return show_size(size) if size % 1024 == 0 else size
 
 
-def _as_text(
+def _lines(
     file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference], chips: Mapping[str, Content]
-) -> str:
+) -> list[str]:
     rom = solution.rom
     told = f"{solution.explained:,} bytes explained ({_share(solution)}), {_counted(solution)}"
     lines = [f"{file}: {show_size(rom.size)}; {told}"]
@@ -303,11 +303,11 @@ def _as_text(
         lines += [f"  fits there: {text}" for text in one.found]
     used = [name for name in chips if name not in solution.unused]
     tables = "".join(chip_table(name, _size(chips[name].size or 0), chips[name].sha256) + "\n" for name in used)
-    return "".join(f"# {line}\n" for line in lines) + "\n" + tables + _rom_table(solution, content)
+    return [*(f"# {line}" for line in lines), "", *(tables + _rom_table(solution, content)).split("\n")[:-1]]
 
 
-def _as_json(file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference]) -> str:
-    document = {
+def _document(file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference]) -> dict[str, object]:
+    return {
         "version": 1,
         "file": file,
         "size": content.size,
@@ -319,4 +319,3 @@ def _as_json(file: str, content: Content, solution: Solution, wrong: Sequence[St
         "notes": list(solution.notes),
         "wrong": [asdict(one) for one in wrong],
     }
-    return json.dumps(document, indent=1)

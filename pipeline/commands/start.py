@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.start import renew_schemas, start
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.model.text import counted, shown
 from pipeline.resources import VERSION
@@ -39,11 +39,13 @@ class Start(OwnCommand):
         name, folder = shown(words[0]), Path(words[0]).expanduser().absolute()
         if options["schemas"]:
             written = [f"schemas/{schema}" for schema in renew_schemas(folder, name)]
-            line = f"renewed {counted(len(written), 'schema')} of {VERSION} in {name}"
+            lines = [f"renewed {counted(len(written), 'schema')} of {VERSION} in {name}"]
         else:
             written = list(start(folder, name))
-            line = f"made    {name}: {counted(len(written), 'file')}\nnext    read {Path(name, 'README.md')}, "
-            line += "run doit there"
-        print(json.dumps({"cardkiln-start": 1, "folder": name, "written": written}, indent=1)
-              if options["json"] else line)  # fmt: skip
+            lines = [f"made    {name}: {counted(len(written), 'file')}"]
+            lines.append(f"next    read {Path(name, 'README.md')}, run doit there")
+        if options["json"]:
+            print_json({"cardkiln-start": 1, "folder": words[0], "written": written})
+        else:
+            print_lines(lines)
         return 0

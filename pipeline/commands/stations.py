@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.model.matrix import matrix_document
 from pipeline.stations.show import matrix_text
@@ -31,9 +31,9 @@ class Stations(OwnCommand):
         stations, outlooks = card_build.stations, card_build.outlooks
         if options["json"]:
             document = {"cardkiln-stations": 1, "card": card, "stations": matrix_document(stations, outlooks)}
-            print(json.dumps(document, indent=1))
+            print_json(document)
         elif stations:
-            print(matrix_text(stations, outlooks), end="")
+            print_lines(matrix_text(stations, outlooks).splitlines())
         else:
-            print(f'card {card} names no station; name some in its manifest: stations = ["..."]')
+            print_lines([f'card {card} names no station; name some in its manifest: stations = ["..."]'])
         return 0

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
+from pipeline.inspect.opened_build import opened_build
 from pipeline.media.update import Update, apply, prepare
 from pipeline.model.text import counted
 
@@ -41,10 +42,14 @@ class UpdateCard(OwnCommand):
         card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])
         if not folder.is_dir():
             raise MachineError.one("there is no such folder", "name the folder the card is mounted at", file=words[1])
-        update = prepare(self.build, card_id, folder)
-        if not options["list"]:
-            apply(self.build, card_id, folder, update, clean=options["clean"])
-        print(_as_json(update) if options["json"] else "\n".join(_lines(update, options)))
+        with opened_build(self.build, card_id) as build:
+            update = prepare(build, self.inputs.manifest.cards[card_id], folder)
+            if not options["list"]:
+                apply(build, folder, update, clean=options["clean"])
+        if options["json"]:
+            print_json(_document(update))
+        else:
+            print_lines(_lines(update, options))
         return 0
 
 
@@ -55,6 +60,8 @@ def _lines(update: Update, options: Mapping[str, Any]) -> list[str]:
         lines += _each(f"{would}removed", changes.others)
     elif changes.others:
         lines += [*_each("left", changes.others), "--clean removes what is left"]
+    if update.yours:
+        lines.append(f"yours: {counted(len(update.yours), 'file')} left unchanged")
     for path in update.pieces:
         lines.append(f"warning: {path} must lie in one piece; doit verify DEVICE says whether it does")
     read = "" if options["list"] else ", each read again, maybe from the system's cache"
@@ -68,10 +75,9 @@ def _each(word: str, paths: Sequence[str]) -> list[str]:
     return [*(f"{word} {path}" for path in paths[:SHOWN]), *more]
 
 
-def _as_json(update: Update) -> str:
+def _document(update: Update) -> dict[str, object]:
     changes = update.changes
-    document = {
+    return {
         "cardkiln-update": 1, "added": changes.new, "replaced": changes.changed, "others": changes.others,
-        "same": len(changes.same), "one-piece": update.pieces,
+        "same": len(changes.same), "one-piece": update.pieces, "yours": update.yours,
     }  # fmt: skip
-    return json.dumps(document, indent=1)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import platform
 from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.resources import PACKAGE, VERSION
 
@@ -32,6 +32,8 @@ class Version(OwnCommand):
             "python": platform.python_version(),
             "installed": str(PACKAGE),
         }
-        lines = "\n".join(f"{name:<10}{value}" for name, value in document.items())
-        print(json.dumps({"cardkiln-version": 1, **document}, indent=1) if options["json"] else lines)
+        if options["json"]:
+            print_json({"cardkiln-version": 1, **document})
+        else:
+            print_lines(f"{name:<10}{value}" for name, value in document.items())
         return 0

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.explain.build_log import Done, chains
 from pipeline.explain.pending import Due, due
@@ -39,16 +39,18 @@ class Why(OwnCommand):
         found = due(self.build, card)
         chain = None if found else chains(self.workspace).get(card)
         done = chain.steps if chain else ()
-        differs = tuple(changes_text(differing(self.build.card(card)))) if found else chain.differs if chain else ()
+        unbuilt = [one.item for one in found if one.stage == "rom"]
+        changes = differing(self.build.card(card), unbuilt) if found else ()
+        differs = tuple(changes_text(changes)) if found else chain.differs if chain else ()
         unmade = unknown(self.build.card(card)) if found else ()
         if options["json"]:
             stages = {"due": [asdict(one) for one in found], "done": [_step(one) for one in done]}
             document = {"cardkiln-why": 1, "card": card, **stages, "differs": differs, "unmade": unmade}
-            print(json.dumps(document, indent=1))
+            print_json(document)
         else:
             told = _due(found, unmade) if found else _done(card, done)
             head = [f"what {'changes' if found else 'changed'} on the card:"] if differs else []
-            print("\n".join([*told, *head, *(f"  {line}" for line in _some(differs))]))
+            print_lines([*told, *head, *(f"  {line}" for line in _some(differs))])
         return 0
 
 
@@ -66,9 +68,13 @@ def _done(card: str, steps: Sequence[Done]) -> Iterator[str]:
     """Yield what was done, in order: why, and what came of it."""
     yield f"{card}: nothing to do, all is as declared"
     yield "done last:" if steps else "what was done last is not known"
-    yield from _some(
-        [f"{one.stage:<8}{one.item}: {one.why}\n{'':<8}-> {one.what}{CAME.get(one.bytes, '')}" for one in steps]
-    )
+    left = len(steps) - SHOWN
+    for number, step in enumerate(steps):
+        if left <= 0 or number < SHOWN // 2 or number >= SHOWN // 2 + left:
+            yield f"{step.stage:<8}{step.item}: {step.why}"
+            yield f"{'':<8}-> {step.what}{CAME.get(step.bytes, '')}"
+        elif number == SHOWN // 2:
+            yield f"... {left:,} more ..."
 
 
 def _some(lines: Sequence[str]) -> Iterator[str]:

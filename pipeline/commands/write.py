@@ -19,10 +19,16 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.device.disk import Disk
 from pipeline.device.guards import agreed, rounded
 from pipeline.engine import console
-from pipeline.errors import MachineError, ManifestError, RefusedError
+from pipeline.engine.console import print_json, print_lines
+from pipeline.errors import MachineError, ManifestError, Place, Problem, RefusedError
+from pipeline.inspect.opened_build import OpenedBuild, opened_build
 from pipeline.media import write
 from pipeline.media.keep import keep_before_writing
-from pipeline.workspace.stamp import write_if_changed
+from pipeline.model.text import shown
+from pipeline.workspace.atomic_write import write_if_changed
+
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""What a cell begins with that a spreadsheet takes for a formula."""
 
 
 class Write(OwnCommand):
@@ -40,7 +46,7 @@ class Write(OwnCommand):
         {"name": "yes", "long": "yes", "type": bool, "default": False, "help": "do not ask; needs --serial"},
         {"name": "large", "long": "large", "type": bool, "default": False, "help": "allow disks larger than cards"},
         {"name": "log", "long": "log", "type": str, "default": "",
-         "help": "add what each device got to NAME.csv and NAME.json"},
+         "help": "add what each device got to NAME.csv (formulas as text, with an apostrophe) and NAME.json"},
         {"name": "no-keep", "long": "no-keep", "type": bool, "default": False,
          "help": "give up what is yours on it (keep)"},
         JSON,
@@ -50,32 +56,49 @@ class Write(OwnCommand):
         """Write, read back, and say what was proven."""
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit cards shows the devices; there is no default")
-        card = write.ready(self.build, card_named(self.inputs.manifest, words[0]))
+        with opened_build(self.build, card_named(self.inputs.manifest, words[0])) as card:
+            return self._write(card, options, words[1:])
+
+    def _write(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> int:
         by_hand = write.steps_by_hand(self.workspace, card)
         if by_hand:
-            print(by_hand)
+            print_lines(by_hand.splitlines())
             return RefusedError.exit_code
-        disks = write.chosen(words[1:], card, large=options["large"])
-        if not options["no-keep"]:
-            for disk in disks:
-                keep_before_writing(self.inputs, card.card, card.plan, Path(disk.path))
         log = Log(Path(options["log"])) if options["log"] else None
-        _agree(disks, options["serial"], yes=options["yes"])
-        results, stopped = _write(card, disks)
+        targets = self._agreed(card, options, paths)
+        results, stopped = _write(card, targets)
         moment = datetime.now(UTC).isoformat(timespec="seconds")
         rows = [write.row(card, result, moment) for result in results]
         if options["json"]:
-            print(json.dumps({"cardkiln-write": 1, "devices": rows}, indent=1))
+            print_json({"cardkiln-write": 1, "devices": rows})
         for result in results:
             if not options["json"]:
-                print(write.summary(result))
-            sys.stderr.write("".join(f"{problem}\n" for problem in result.problems))
+                print_lines([write.summary(result)])
+            sys.stderr.write("".join(f"{problem}\n" for problem in self.workspace.located(result.problems)))
         if log:
             log.add(rows)
         return console.INTERRUPTED if stopped else max(result.exit_code for result in results)
 
+    def _agreed(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> tuple[write.Target, ...]:
+        """Return the disks that may be written: what was shown and agreed to is still in them after the answer."""
+        targets = write.chosen(paths, card, large=options["large"])
+        while True:
+            if not options["no-keep"]:
+                for target in targets:
+                    keep_before_writing(self.inputs, card.card, card.plan, Path(target.disk.path))
+            asked = _agree(card, [target.disk for target in targets], options["serial"], yes=options["yes"])
+            now = write.chosen(paths, card, large=options["large"])
+            changed = [new.disk.path for old, new in zip(targets, now, strict=True) if old != new]
+            if not changed:
+                return targets
+            what = "the card was exchanged or changed while you were asked; nothing was written"
+            if not asked:
+                raise RefusedError([Problem(Place(path), what, "start again") for path in changed])
+            print_lines(f"{path}: {what}. Look at the card, and answer once more." for path in changed)
+            targets = now
 
-def _write(card: write.Ready, disks: Sequence[Disk]) -> tuple[list[write.Result], bool]:
+
+def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[write.Result], bool]:
     """Write all disks at once; return what came of each, and whether a person stopped it.
 
     Ctrl-C stops each after the part it is writing, as a card that does not look valid.
@@ -86,8 +109,8 @@ def _write(card: write.Ready, disks: Sequence[Disk]) -> tuple[list[write.Result]
         if stopped.is_set():
             raise OSError(errno.ECANCELED, "stopped")
 
-    with ThreadPoolExecutor(len(disks)) as threads:
-        running = [threads.submit(write.write, card, disk, go_on) for disk in disks]
+    with ThreadPoolExecutor(len(targets)) as threads:
+        running = [threads.submit(write.write, card, target, go_on) for target in targets]
         try:
             wait(running)
         except KeyboardInterrupt:
@@ -95,8 +118,9 @@ def _write(card: write.Ready, disks: Sequence[Disk]) -> tuple[list[write.Result]
         return [one.result() for one in running], stopped.is_set()
 
 
-def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:
-    """Return when a person, or a caller who named the serial, agreed to lose what is on the disks."""
+def _agree(card: OpenedBuild, disks: Sequence[Disk], serial: str, *, yes: bool) -> bool:
+    """Return when a person, or a caller who named the serial, agreed to lose what is on the disks: whether it asked."""
+    asked = False
     for disk in disks:
         if serial and (len(disks) > 1 or disk.serial != serial):
             found = disk.serial or "none"
@@ -106,11 +130,15 @@ def _agree(disks: Sequence[Disk], serial: str, *, yes: bool) -> None:
         if yes or not sys.stdin.isatty():
             what = "nobody is asked here; expected --serial and --yes with one device"
             raise RefusedError.one(what, "or run it in a terminal", file=disk.path)
-        expected = agreed(disk)
+        if not asked:
+            print_lines([f"{card.card}, version {card.version}: image SHA-256 {card.sha256}"])
+        asked, expected = True, agreed(disk)
         label = f", labelled {disk.label}" if disk.label else ""
-        print(f"{disk.path}: {disk.model or disk.kind}, {rounded(disk.size)}{label}. Everything on it is lost.")
+        what = f"{disk.model or disk.kind}, {rounded(disk.size)}{label}"
+        print_lines([f"{disk.path}: {what}. Everything on it is lost."])
         if _typed(f"To agree, type: {expected}\n> ") != expected:
             raise RefusedError.one("you did not agree; nothing was written", file=disk.path)
+    return asked
 
 
 def _typed(question: str) -> str:
@@ -118,12 +146,25 @@ def _typed(question: str) -> str:
     try:
         return input(question).strip()
     except EOFError:
-        print()
+        print_lines([""])
         return ""
 
 
+def _as_text(cell: str | int) -> str | int:
+    """Return a cell that a spreadsheet shows and does not run: with an apostrophe before what begins a formula.
+
+    Common practice. The model of a disk is its maker's to choose, and the serial of a loop device is a file's name.
+    """
+    if not isinstance(cell, str):
+        return cell
+    return f"'{shown(cell)}" if cell.startswith(FORMULA) else shown(cell)
+
+
 class Log:
-    """The batch record, NAME.csv and NAME.json, which hold the same; read before anything is written to a card."""
+    """The batch record, NAME.csv and NAME.json; read before anything is written to a card.
+
+    Both hold the same, but for the apostrophe before cells of the table that a spreadsheet would run.
+    """
 
     def __init__(self, name: Path) -> None:
         self.csv, self.json = (name.with_name(name.name + suffix) for suffix in (".csv", ".json"))
@@ -146,9 +187,9 @@ class Log:
         """Add rows to both files."""
         self.rows += rows
         text = io.StringIO(newline="")
-        table = csv.DictWriter(text, write.COLUMNS, lineterminator="\n")
+        table = csv.DictWriter(text, write.COLUMNS)
         table.writeheader()
-        table.writerows(self.rows)
+        table.writerows({name: _as_text(value) for name, value in row.items()} for row in self.rows)
         document = {"cardkiln-batch": 1, "devices": self.rows}
         write_if_changed(self.json, (json.dumps(document, indent=1) + "\n").encode())
         write_if_changed(self.csv, text.getvalue().encode())

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.configs.change import EditError, Wanted, cannot_stand, reads, show
-from pipeline.configs.layout import Key, Line, Section, key_of, sections_of
+from pipeline.configs.change import EditError, WantedValue, cannot_stand, reads, show
+from pipeline.configs.layout import ConfigKey, ConfigLine, Section, key_of, sections_of
 
 
-def new_key(lines: Sequence[Line], section: Section, start: int, wanted: Wanted) -> tuple[int, bytes]:
+def new_key(lines: Sequence[ConfigLine], section: Section, start: int, wanted: WantedValue) -> tuple[int, bytes]:
     """Return the offset for a new key and its bytes: at the end of its section, before blank lines that follow it.
 
     Spaces and separator are those of the last key of the section, else of the file. ``start``: where the text begins.
@@ -17,12 +17,12 @@ def new_key(lines: Sequence[Line], section: Section, start: int, wanted: Wanted)
     return _insertion(lines, inside[-1] if inside else None, start, [_key_line([*lines, *section.lines], wanted)])
 
 
-def new_section(lines: Sequence[Line], start: int, wanted: Wanted) -> tuple[int, bytes]:
+def new_section(lines: Sequence[ConfigLine], start: int, wanted: WantedValue) -> tuple[int, bytes]:
     """Return the offset for a new section with one key and its bytes: at the end of the file.
 
     A blank line stands before it, unless the file has a head with none before it.
     """
-    head = Line(1, 0, b"[" + wanted.section + b"]", b"")
+    head = ConfigLine(1, 0, b"[" + wanted.section + b"]", b"")
     if [section.name for section in sections_of([head])] != [b"", wanted.section]:
         raise EditError(
             f'"{show(wanted.section)}" cannot be a section: the head {show(head.text)} would read otherwise'
@@ -33,15 +33,15 @@ def new_section(lines: Sequence[Line], start: int, wanted: Wanted) -> tuple[int,
     return _insertion(lines, full[-1] if full else None, start, texts if dense or not full else [b"", *texts])
 
 
-def _blank_before(lines: Sequence[Line], head: Line | None) -> bool:
+def _blank_before(lines: Sequence[ConfigLine], head: ConfigLine | None) -> bool:
     return head is not None and lines[head.number - 2].is_blank
 
 
-def _key_line(like: Sequence[Line], wanted: Wanted) -> bytes:
+def _key_line(like: Sequence[ConfigLine], wanted: WantedValue) -> bytes:
     """Return the line for a key and value, with the spaces and separator of the last line that has a key."""
-    before, _, separator = next(filter(None, map(key_of, reversed(like))), Key(b"", b"", b"="))
+    before, _, separator = next(filter(None, map(key_of, reversed(like))), ConfigKey(b"", b"", b"="))
     text = before + wanted.name + separator + wanted.value
-    read = key_of(Line(1, 0, text, b""))
+    read = key_of(ConfigLine(1, 0, text, b""))
     if read is None or read.name != wanted.name or wanted.name.startswith(b"["):
         raise EditError(f'"{show(wanted.name)}" cannot be a key: the line "{show(text.strip())}" would read otherwise')
     if not reads(text, wanted.name, wanted.value):
@@ -49,7 +49,9 @@ def _key_line(like: Sequence[Line], wanted: Wanted) -> bytes:
     return text
 
 
-def _insertion(lines: Sequence[Line], after: Line | None, start: int, texts: Sequence[bytes]) -> tuple[int, bytes]:
+def _insertion(
+    lines: Sequence[ConfigLine], after: ConfigLine | None, start: int, texts: Sequence[bytes]
+) -> tuple[int, bytes]:
     """Return the offset behind a line (None: the start of the text) and the new lines, with the endings used there.
 
     Where the line in front has no ending, being the last, the new last line has none either.

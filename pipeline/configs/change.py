@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.configs.layout import QUOTED, Line, value_of
+from pipeline.configs.layout import QUOTED, ConfigLine, value_of
 from pipeline.model.manifest import ConfigEdit
 
 UTF8_MARK = b"\xef\xbb\xbf"
@@ -19,7 +19,7 @@ class EditError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WantedValue:
     """An edit, with its names and value as bytes in the file's own encoding."""
 
     section: bytes
@@ -33,7 +33,7 @@ class Wanted:
         return f"in section [{show(self.section)}]" if self.section else "before the first section"
 
 
-def wanted_in(data: bytes, edit: ConfigEdit) -> Wanted:
+def wanted_in(data: bytes, edit: ConfigEdit) -> WantedValue:
     """Return the edit in the encoding of a file; raises EditError for text that cannot stand in it.
 
     ASCII stands in any file that is not UTF-16. Other characters need a file that shows itself to be UTF-8: by its
@@ -44,10 +44,10 @@ def wanted_in(data: bytes, edit: ConfigEdit) -> Wanted:
             "the file is UTF-16; expected a text of single bytes or UTF-8", "save it as UTF-8 or ASCII first"
         )
     section, name, value = (_encoded(text, data) for text in (edit.section, edit.name, edit.value))
-    return Wanted(section, name, value, edit.add)
+    return WantedValue(section, name, value, edit.add)
 
 
-def changed(line: Line, wanted: Wanted) -> bytes:
+def changed(line: ConfigLine, wanted: WantedValue) -> bytes:
     """Return the text of a line with its value changed; raises EditError where the line would then read otherwise."""
     value = value_of(line.text, wanted.name)
     if value is None:
@@ -67,7 +67,7 @@ def reads(text: bytes, name: bytes, value: bytes, *, quoted: bool = False) -> bo
     return found is not None and text[found.start : found.end] == value and (found.quoted or not quoted)
 
 
-def cannot_stand(wanted: Wanted, text: bytes) -> EditError:
+def cannot_stand(wanted: WantedValue, text: bytes) -> EditError:
     """Return the error for a value that does not come out of its line as it went in."""
     what = (
         f'"{show(wanted.value)}" cannot be the value of "{show(wanted.name)}": "{show(text.strip())}" reads otherwise'

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from pipeline.configs.add import new_key, new_section
-from pipeline.configs.change import UTF8_MARK, EditError, Wanted, changed, show, wanted_in
-from pipeline.configs.layout import Line, Section, has_key, key_of, lines_of, sections_of
+from pipeline.configs.change import UTF8_MARK, EditError, WantedValue, changed, show, wanted_in
+from pipeline.configs.layout import ConfigLine, Section, has_key, key_of, lines_of, sections_of
 from pipeline.model.manifest import ConfigEdit
 from pipeline.model.text import nearest, shown
 
@@ -42,7 +42,7 @@ def edit_value(data: bytes, edit: ConfigEdit) -> bytes:
     return data[:at] + added + data[at:]
 
 
-def _section(sections: Sequence[Section], wanted: Wanted) -> Section | None:
+def _section(sections: Sequence[Section], wanted: WantedValue) -> Section | None:
     """Return the section that is meant, None where it is to be added."""
     if not wanted.section:
         return sections[0]
@@ -56,7 +56,7 @@ def _section(sections: Sequence[Section], wanted: Wanted) -> Section | None:
     raise EditError(f"no section [{show(wanted.section)}]", hint or ADD)
 
 
-def _line(section: Section, sections: Sequence[Section], wanted: Wanted) -> Line | None:
+def _line(section: Section, sections: Sequence[Section], wanted: WantedValue) -> ConfigLine | None:
     """Return the line of the key that is meant, None where it is to be added."""
     found = [line for line in section.lines if has_key(line, wanted.name)]
     if len(found) > 1:
@@ -70,7 +70,7 @@ def _line(section: Section, sections: Sequence[Section], wanted: Wanted) -> Line
     raise EditError(f'no key "{show(wanted.name)}" {wanted.where}', hint or ADD)
 
 
-def _near(word: bytes, known: Iterable[tuple[bytes, Line | None]]) -> str:
+def _near(word: bytes, known: Iterable[tuple[bytes, ConfigLine | None]]) -> str:
     """Return a hint at the name that was probably meant, "" where none is near."""
     names = {show(name): line.number for name, line in known if line}
     near = nearest(show(word), names)
@@ -88,6 +88,6 @@ def _elsewhere(sections: Sequence[Section], name: bytes) -> str:
     return f"line {line.number} has it, {where}"
 
 
-def _numbers(lines: Iterable[Line | None]) -> str:
+def _numbers(lines: Iterable[ConfigLine | None]) -> str:
     numbers = [str(line.number) for line in lines if line]
     return f"{', '.join(numbers[:-1])} and {numbers[-1]}"

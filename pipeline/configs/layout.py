@@ -19,7 +19,7 @@ NOTE_BEHIND = re.compile(rb"(?<=[ \t])[;#]")
 QUOTED = re.compile(rb"\"[^\"]*\"(?=[ \t]*\Z|[ \t]+[;#])|'[^']*'(?=[ \t]*\Z|[ \t]+[;#])", re.DOTALL)
 
 
-class Line(NamedTuple):
+class ConfigLine(NamedTuple):
     """One line: its number from 1, the offset it begins at, its text and its line ending (b"" at the end)."""
 
     number: int
@@ -42,11 +42,11 @@ class Section(NamedTuple):
     """A section: its name, the line of its head (None before any head), and the lines below it."""
 
     name: bytes
-    head: Line | None
-    lines: Sequence[Line]
+    head: ConfigLine | None
+    lines: Sequence[ConfigLine]
 
 
-class Key(NamedTuple):
+class ConfigKey(NamedTuple):
     """A key of a line: what stands before it, its name, and its separator with the spaces around it."""
 
     before: bytes
@@ -62,15 +62,15 @@ class Value(NamedTuple):
     quoted: bool
 
 
-def lines_of(data: bytes, start: int = 0) -> Iterator[Line]:
+def lines_of(data: bytes, start: int = 0) -> Iterator[ConfigLine]:
     """Yield the lines from an offset on; LF, CR LF and CR end a line, also mixed."""
     for number, whole in enumerate(data[start:].splitlines(keepends=True), 1):
         text = whole.rstrip(b"\r\n")
-        yield Line(number, start, text, whole[len(text) :])
+        yield ConfigLine(number, start, text, whole[len(text) :])
         start += len(whole)
 
 
-def sections_of(lines: Sequence[Line]) -> list[Section]:
+def sections_of(lines: Sequence[ConfigLine]) -> list[Section]:
     """Return the sections in order; the first is the part before any head, named b""."""
     heads = [(index, match[1].strip(BLANK)) for index, line in enumerate(lines) if (match := HEAD.fullmatch(line.text))]
     ends = [index for index, _ in heads[1:]] + [len(lines)]
@@ -80,7 +80,7 @@ def sections_of(lines: Sequence[Line]) -> list[Section]:
     ]
 
 
-def key_of(line: Line) -> Key | None:
+def key_of(line: ConfigLine) -> ConfigKey | None:
     """Return the key a line gives a value to, None where it is a note, blank, or something else."""
     separator = None if NOTE.match(line.text) else SEPARATOR.search(line.text)
     before = line.text[: separator.start()] if separator else b""
@@ -88,10 +88,10 @@ def key_of(line: Line) -> Key | None:
     if separator is None or not name:
         return None
     start = len(before) - len(before.lstrip(BLANK))
-    return Key(before[:start], name, line.text[start + len(name) : separator.end()])
+    return ConfigKey(before[:start], name, line.text[start + len(name) : separator.end()])
 
 
-def has_key(line: Line, name: bytes) -> bool:
+def has_key(line: ConfigLine, name: bytes) -> bool:
     """Return whether a line gives a value to this key, which may itself hold "=" or ":"."""
     return not NOTE.match(line.text) and bool(_named(name).match(line.text))
 

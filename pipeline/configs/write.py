@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.configs.template import FieldError, fill_in
@@ -14,7 +14,12 @@ ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
 
 def write_config(config: ConfigFile, fields: Mapping[str, str], file: str = "") -> bytes:
-    """Return the bytes of a config file, with the fields of its lines and values filled in.
+    """Return the bytes of a config file, with the fields of its lines and values filled in: see ``write_for_each``."""
+    return write_for_each(config, (fields,), file)
+
+
+def write_for_each(config: ConfigFile, each: Sequence[Mapping[str, str]], file: str = "") -> bytes:
+    """Return the bytes of a config file: its head, then its lines and values once for each mapping of fields.
 
     Values are written as ``key = value`` with the file's separator; a section begins with its head ``[section]``.
     The last line ends like the others unless ``final_line_ending`` is false. No byte-order mark is written.
@@ -22,7 +27,7 @@ def write_config(config: ConfigFile, fields: Mapping[str, str], file: str = "") 
     Raises ManifestError with every line that has an unknown field, a character the encoding lacks, or that would not
     read as it is meant; ``file`` is the manifest the problems are placed in.
     """
-    writer = _Writer(config, fields, file)
+    writer = _Writer(config, each, file)
     lines = [text for key, text in writer.texts() if writer.fits(key, text)]
     if writer.problems:
         raise ManifestError(writer.problems)
@@ -34,15 +39,21 @@ def write_config(config: ConfigFile, fields: Mapping[str, str], file: str = "") 
 @dataclass(frozen=True, slots=True)
 class _Writer:
     config: ConfigFile
-    fields: Mapping[str, str]
+    each: Sequence[Mapping[str, str]]
     file: str
     problems: list[Problem] = field(default_factory=list)
 
     def texts(self) -> Iterator[tuple[str, str]]:
         """Yield each line of the file with the manifest key it comes from."""
+        for number, line in enumerate(self.config.head, 1):
+            yield f"{self.config.key}.head.{number}", line
+        for fields in self.each:
+            yield from self._texts_with(fields)
+
+    def _texts_with(self, fields: Mapping[str, str]) -> Iterator[tuple[str, str]]:
         for number, line in enumerate(self.config.lines, 1):
             key = f"{self.config.key}.lines.{number}"
-            yield key, self._filled(key, line)
+            yield key, self._filled(key, line, fields)
         written = ""
         for section, name, value in self.config.values:
             table = f"{self.config.key}.sections.{section}" if section else f"{self.config.key}.values"
@@ -52,7 +63,7 @@ class _Writer:
                 written = section
             key = f"{table}.{name}"
             self._check_name(key, name)
-            yield key, f"{name}{self.config.separator}{self._filled(key, value)}"
+            yield key, f"{name}{self.config.separator}{self._filled(key, value, fields)}"
 
     def fits(self, key: str, text: str) -> bool:
         """Return whether the text is one line whose characters the encoding has; what is wrong is taken down."""
@@ -67,9 +78,9 @@ class _Writer:
             return False
         return not lacking
 
-    def _filled(self, key: str, text: str) -> str:
+    def _filled(self, key: str, text: str, fields: Mapping[str, str]) -> str:
         try:
-            return fill_in(text, self.fields)
+            return fill_in(text, fields)
         except FieldError as error:
             self._say(key, str(error), error.hint)
             return ""
@@ -85,7 +96,9 @@ class _Writer:
             self._say(key, f'"{name}" cannot be a key: the line "{line}" would read otherwise')
 
     def _say(self, key: str, what: str, hint: str = "") -> None:
-        self.problems.append(Problem(Place(file=self.file, key=key), what, hint))
+        problem = Problem(Place(file=self.file, key=key), what, hint)
+        if problem not in self.problems:  # one line stands for each core
+            self.problems.append(problem)
 
 
 def _has(encoding: str, mark: str) -> bool:

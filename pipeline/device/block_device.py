@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import mmap
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import Protocol, Self
 
 from pipeline.errors import MachineError, RefusedError
+
+if sys.platform != "linux":
+    raise ImportError("disks are written on Linux only")
+
+import fcntl
 
 BLKRRPART, BLKFLSBUF = 0x125F, 0x1261
 """Read the partition table again; drop what is cached (linux/fs.h)."""

@@ -6,12 +6,15 @@ import hashlib
 import os
 import re
 import shutil
+import stat
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from fnmatch import translate
 from pathlib import Path
+from typing import BinaryIO
 
-from pipeline.errors import CheckError, MachineError
+from pipeline.errors import CheckError, MachineError, RefusedError
 from pipeline.fat.names import fold
 from pipeline.model.content import Content
 
@@ -26,8 +29,11 @@ A line each: macOS, Windows, other systems. ``.Trash-$uid``: FreeDesktop.org Tra
 """
 LITTER_NAME = re.compile("|".join(translate(fold(pattern)) for pattern in LITTER))
 
-TEMPORARY = "CKNEW.TMP"
-"""An 8.3 name, so that a new file takes one slot and its rename gives the entry the card had."""
+TEMPORARY = ("CKNEW.TMP", *(f"CKNEW{number:03}.TMP" for number in range(1, 1000)))
+"""8.3 names, so that a new file takes one slot and its rename gives the entry the card had.
+
+The first free one is taken: what has such a name already may be the user's, and is left as it is.
+"""
 PART = 1 << 20
 
 Progress = Callable[[int], None]
@@ -68,14 +74,16 @@ def bring(
 ) -> None:
     """Write a file of the card beside the old one, read it again, and put it in its place.
 
-    Raises CheckError when the source is not the content or what was written reads back otherwise; OSError too.
+    Raises CheckError when the source is not the content or what was written reads back otherwise, and RefusedError when
+    the way to it leads through a link; OSError too.
     """
     target = folder.joinpath(*path.split("/"))
+    refuse_links(folder, path)
     target.parent.mkdir(parents=True, exist_ok=True)
-    temporary = target.with_name(TEMPORARY)
+    temporary, file = _new_file(target)
     digest = hashlib.sha256()
     try:
-        with temporary.open("wb") as file:
+        with file:
             for part in source:
                 digest.update(part)
                 file.write(part)
@@ -89,6 +97,35 @@ def bring(
         temporary.replace(target)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def refuse_links(folder: Path, path: str) -> None:
+    """Raise RefusedError when a file of the card, or a folder above it, is a link: what it leads to is no card's."""
+    target = folder.joinpath(*path.split("/"))
+    for step in (target, *target.parents):
+        if step == folder:
+            return
+        if _is_link(step):
+            what = "is a link, and no FAT volume has links; nothing was written through it"
+            raise RefusedError.one(what, "name the folder where the card itself is mounted", file=str(step))
+
+
+def _is_link(path: Path) -> bool:
+    try:
+        state = path.lstat()
+    except FileNotFoundError:
+        return False
+    return stat.S_ISLNK(state.st_mode) or getattr(state, "st_reparse_tag", 0) != 0  # the latter: junctions of Windows
+
+
+def _new_file(target: Path) -> tuple[Path, BinaryIO]:
+    """Return a file beside ``target`` under a name that nothing had, opened for writing."""
+    for name in TEMPORARY:
+        with suppress(FileExistsError):
+            temporary = target.with_name(name)
+            return temporary, temporary.open("xb")  # creates it, and follows no link
+    what, hint = f"{len(TEMPORARY):,} files named CKNEW*.TMP are there", "remove those that are not yours"
+    raise MachineError.one(what, hint, file=str(target.parent))
 
 
 def room(folder: Path, files: Mapping[str, Content], changes: Changes) -> None:

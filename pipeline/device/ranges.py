@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.spans import joined
 
 Range = tuple[int, int]
 """Start and end in bytes, the end not included."""
+
+BLOCK = 4096
+"""Bytes that are written or left as a whole: a page, below which no system writes."""
+
+Read = Callable[[int, int], bytes]
+"""Gives the bytes at an offset: so many, or fewer at the end."""
 
 
 def used_ranges(plan: Plan, block: int = SECTOR) -> tuple[Range, ...]:

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import BinaryIO
 
 from pipeline.device.block_device import Medium
-from pipeline.device.ranges import Range, pieces, same_card, used_ranges
+from pipeline.device.ranges import BLOCK, Range, Read, pieces, same_card, used_ranges
 from pipeline.model.plan import SECTOR, Plan
 
-BLOCK = 4096
-"""Bytes that are written or left as a whole: a page, below which no system writes."""
 PIECE = 1 << 20
 SYNC_EVERY = 16 << 20
 """Bytes after which we wait for the card, so that progress says what is on it and Ctrl-C is quick."""
@@ -28,7 +24,7 @@ class Brought:
     written: int
 
 
-def bring(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lambda _: None) -> Brought:
+def bring(plan: Plan, image: Read, medium: Medium, progress: Progress = lambda _: None) -> Brought:
     """Make the ranges that the plan uses on ``medium`` what they are in ``image``.
 
     The first block is wiped before anything else is changed and written last, so a card that was pulled out or a run
@@ -38,10 +34,10 @@ def bring(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lamb
     """
     ranges = used_ranges(plan, BLOCK)
     compare = same_card(plan, medium.read(plan.volume.start * SECTOR, SECTOR))
-    first = _read(image, 0, BLOCK)
+    first = image(0, BLOCK)
     wiped, written, waiting = False, 0, 0
     for start, end in pieces(((BLOCK, ranges[0][1]), *ranges[1:]), PIECE):
-        data = _read(image, start, end)
+        data = image(start, end - start)
         old = medium.read(start, end - start) if compare else None
         for offset, part in _changes(data, old):
             if not wiped:
@@ -64,10 +60,10 @@ def bring(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lamb
     return Brought(used=sum(end - start for start, end in ranges), written=written)
 
 
-def differences(plan: Plan, image: BinaryIO, medium: Medium, progress: Progress = lambda _: None) -> Iterator[Range]:
+def differences(plan: Plan, image: Read, medium: Medium, progress: Progress = lambda _: None) -> Iterator[Range]:
     """Yield the blocks of the ranges a plan uses in which ``medium`` is not what ``image`` is; raises OSError."""
     for start, end in pieces(used_ranges(plan, BLOCK), PIECE):
-        data, old = _read(image, start, end), medium.read(start, end - start)
+        data, old = image(start, end - start), medium.read(start, end - start)
         for offset, part in _changes(data, old):
             yield start + offset, start + offset + len(part)
         progress(end - start)
@@ -88,8 +84,3 @@ def _changes(data: bytes, old: bytes | None) -> Iterator[tuple[int, bytes]]:
         elif not differs and run >= 0:
             yield run, data[run:at]
             run = -1
-
-
-def _read(image: BinaryIO, start: int, end: int) -> bytes:
-    image.seek(start, os.SEEK_SET)
-    return image.read(end - start)

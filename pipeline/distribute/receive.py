@@ -2,89 +2,156 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.card.plan_text import CLOSE_ENTRIES, plan_from_lines
+from pipeline.distribute.contradictions import contradictions
+from pipeline.distribute.publish import as_json
 from pipeline.distribute.recipe import RECIPE
-from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
+from pipeline.errors import CardkilnError, CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.manifest.checks.sums import parse_sums
+from pipeline.manifest.files import is_id
 from pipeline.manifest.schema.formats import UnfitError, check_path
 from pipeline.manifest.schema.validate import schema
 from pipeline.model.plan import Plan
-from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_of
+from pipeline.model.text import shown
+from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_of, is_version
+from pipeline.publish.materials import materials
 from pipeline.publish.pack import SUFFIXES, unpack
-from pipeline.publish.signature import check_form, fingerprint, signer
+from pipeline.publish.readme import cautions_text
+from pipeline.publish.signature import ALLOWED, check_form, fingerprint, signer
+from pipeline.publish.statement import statement
+from pipeline.sheet.cautions import cautions_of_a_stranger
+from pipeline.workspace.atomic_write import replacing, write_if_changed
 from pipeline.workspace.progress import progress
-from pipeline.workspace.stamp import replacing
-from pipeline.workspace.workspace import Workspace
+from pipeline.workspace.workspace import PROGRAM, Workspace
 
 LARGEST = 256_000_000_000
 """Bytes of an image: more than any card for such a board has, and less than would fill a night with unpacking."""
 LONGEST = 64 << 20
-"""Bytes of a document; one that is read whole must not fill the memory."""
+"""Bytes of a document that is read whole; the record of a card with 100,000 files is smaller."""
+LONGEST_PLAN = 256 << 20
+"""Bytes of a plan; one line is an entry of about 200."""
+LONGEST_LINE = 64 << 10
+"""Bytes of a line of a plan, and of all that comes after its entries."""
+READ = (SUMS, SIGNATURE, "record.json", "plan.json", "provenance.json", RECIPE)
+"""The documents that are read; of all others only the SHA-256 is looked at."""
+BUILT = {"record.json", "sheet.html"}
+"""Documents that come out when a recipe is built, and are then compared."""
+MOST_TOLD = 100
+"""Problems with the form of a document that are counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
-    """A checked folder: its record, recipe (None for an image), and what is to be said of its signature."""
+    """A checked folder: its record, plan, recipe (None for an image), and what is to be said of its signature.
+
+    ``unchecked``: files of which no more is known than that they are those of the checksum list, the record among
+    them: it says more than what follows from the plan.
+    """
 
     record: Mapping[str, Any]
+    plan: Plan
     recipe: Mapping[str, Any] | None
     signed: str
     folder: Path
+    unchecked: tuple[str, ...]
 
 
+@contextmanager
+def first_problem_only() -> Iterator[None]:
+    """Shorten an error to its first problem and the number of the others."""
+    try:
+        yield
+    except CardkilnError as error:
+        first, more = error.problems[0], len(error.problems) - 1
+        what = f"{first.what} (and {more:,} more)" if more else first.what
+        raise type(error)([replace(first, what=what, also=())]) from error
+
+
+@first_problem_only()
 def check(folder: Path, signers: Path | None) -> Received:
-    """Return what a published folder holds, once its list, signature, record and statement are as they should be.
+    """Return what a published folder holds, once its list, signature, record, plan and statement are as they should be.
 
     ``signers``: the receiver's own list of allowed signers; without one a signature proves only that nothing was
-    changed since it was made. Raises CheckError with everything that is wrong.
+    changed since it was made. Raises CheckError with the first thing that is wrong.
     """
     files = files_of(folder)
     if SUMS not in files:
-        raise CheckError.one("is missing; expected the checksum list of a published folder", file=str(folder / SUMS))
-    for name in {SUMS, SIGNATURE, "record.json", "provenance.json", RECIPE} & files.keys():
-        if files[name].stat().st_size > LONGEST:
-            raise CheckError.one(f"is larger than {LONGEST:,} bytes, the limit", STRANGE, file=name)
+        raise CheckError.one("is missing; expected the checksum list of a published folder", file=shown(folder / SUMS))
+    for name in READ:
+        limit = LONGEST_PLAN if name == "plan.json" else LONGEST
+        if name in files and files[name].stat().st_size > limit:
+            raise CheckError.one(f"is larger than {limit:,} bytes, the limit", STRANGE, file=name)
     signed = _signed(folder, files, signers)
     sums = _sums(files[SUMS])
     total = sum(path.stat().st_size for path in files.values())
-    with progress(f"check {folder.name}", total) as advance:
-        problems = list(check_sums(files, sums, {"card.img"}, advance))
-    if problems:
-        raise CheckError(problems)
+    with progress(f"check {shown(folder.name)}", total) as advance:
+        _refuse(check_sums(files, sums, {"card.img"}, advance))
     record = _document(files, "record.json")
-    problems = list(_form_problems("record", record)) or list(_disagreements(files, sums, record))
-    if problems:
-        raise CheckError(problems)
+    _refuse(_form_problems("record", record))
+    _refuse(_wrong_names(record))
+    plan = _plan(files)
+    with _doubting_numbers():
+        _refuse([*_disagreements(files, sums, record), *contradictions(record, plan)])
     recipe = _document(files, RECIPE) if RECIPE in files else None
-    problems = [*_form_problems("recipe", recipe)] if recipe is not None else []
-    if problems:
-        raise CheckError(problems)
-    return Received(record=record, recipe=recipe, signed=signed, folder=folder)
+    if recipe is not None:
+        _refuse(_form_problems("recipe", recipe))
+    made = _made_from_record(record, sums["record.json"]) if record["made-by"]["program"] == PROGRAM else {}
+    for name, sha256 in made.items():
+        if sums.get(name) != sha256:
+            raise CheckError.one("is not what its record gives", STRANGE, file=name)
+    images = {"card.img", *(f"card.img{suffix}" for suffix in SUFFIXES.values())}
+    unchecked = {
+        name for name in files.keys() - made.keys() - images - {SUMS, SIGNATURE, "plan.json"} if "/" not in name
+    }
+    return Received(
+        record=record,
+        plan=plan,
+        recipe=recipe,
+        signed=signed,
+        folder=folder,
+        unchecked=tuple(sorted(unchecked - {ALLOWED, RECIPE} - (BUILT if made and recipe is not None else set()))),
+    )
 
 
+def write_cautions(workspace: Workspace, received: Received) -> Path:
+    """Write a page with all cautions beside what was received, and return where: the folder's own may say anything."""
+    path, card = folder_of(workspace, received) / "CAUTIONS.txt", received.record["card"]
+    head = f"{shown(card['name'])}, version {card['version']}, as it was received\n\n"
+    write_if_changed(path, (head + cautions_text(cautions_of_a_stranger())).encode())
+    return path
+
+
+@first_problem_only()
 def take_image(workspace: Workspace, received: Received) -> Path:
-    """Unpack a checked image into the build folder, read it back, and return where it lies."""
+    """Unpack a checked image into the build folder, read it back, and return where it lies.
+
+    The caller holds the lock of the build folder. Raises CheckError, and MachineError where it cannot be written.
+    """
     image = received.record["image"]
     if image["size"] > LARGEST:
         what = f"states an image of {image['size']:,} bytes; {LARGEST:,} is the limit"
         raise CheckError.one(what, STRANGE, file="record.json")
     packed = [received.folder / (image["file"] + suffix) for suffix in SUFFIXES.values()]
-    there = [path for path in packed if path.is_file()]
-    if len(there) != 1:
+    found = [path for path in packed if path.is_file()]
+    if len(found) != 1:
         names = ", ".join(path.name for path in packed)
-        raise CheckError.one(f"found {len(there)} packed images, expected one of {names}", STRANGE)
-    target = folder_of(workspace, received) / str(image["file"])
+        raise CheckError.one(f"found {len(found)} packed images, expected one of {names}", STRANGE)
+    target = folder_of(workspace, received) / "card.img"
     try:
-        _take(received, there[0], target)
+        _take(received, found[0], target)
     except OSError as error:
         what = f"cannot be made: {error.strerror or error}"
         raise MachineError.one(what, "nothing was left behind", file=workspace.shown(target)) from error
@@ -100,27 +167,52 @@ def _take(received: Received, packed: Path, target: Path) -> None:
         if sha256 != image["sha256"]:
             what = f"unpacks to the SHA-256 {sha256}; expected {image['sha256']}"
             raise CheckError.one(what, STRANGE, file=packed.name)
-        plan = _plan(received.folder / "plan.json")
         written = Written(image_sha256=sha256, image_size=image["size"], bytes_written=0)
-        try:
+        with _doubting_numbers():
             with progress("read back", record["proven"]["file-bytes"]) as advance:
-                read_back(plan, temporary, written, advance)
-            check_unplanned(plan, temporary)
-        except (ArithmeticError, LookupError, ValueError, MemoryError) as error:  # the reader trusts a plan's numbers
-            raise CheckError.one("has numbers that no card has", STRANGE, file="plan.json") from error
+                read_back(received.plan, temporary, written, advance)
+            check_unplanned(received.plan, temporary)
 
 
 def folder_of(workspace: Workspace, received: Received) -> Path:
-    """Return where a received card is unpacked or built."""
+    """Return where a received card is unpacked or built; raises MachineError when a link or a device lies there."""
     card = received.record["card"]
-    return workspace.build / "received" / f"{card['id']}-{card['version']}"
+    home = workspace.build / "received" / f"{card['id']}-{card['version']}"
+    for path in (home.parent, home, *_below(home)):
+        if path.is_symlink() or not (path.is_file() or path.is_dir() or not os.path.lexists(path)):
+            what = "is a link or a device, which nothing is written through"
+            raise MachineError.one(what, "remove it", file=workspace.shown(path))
+    return home
+
+
+def _below(folder: Path) -> Iterator[Path]:
+    """Yield everything below a folder, without following links."""
+    for root, folders, names in os.walk(folder):
+        yield from (Path(root, name) for name in (*folders, *names))
+
+
+@contextmanager
+def _doubting_numbers() -> Iterator[None]:
+    """Turn what numbers of a strange plan lead to into a CheckError: layout and reader trust those of a plan."""
+    try:
+        yield
+    except (CardkilnError, OSError):
+        raise
+    except Exception as error:  # of any kind, since nothing that computes with a plan expects such numbers
+        raise CheckError.one("has numbers that no card has", STRANGE, file="plan.json") from error
+
+
+def _refuse(problems: Iterable[Problem]) -> None:
+    found = list(problems)
+    if found:
+        raise CheckError(found)
 
 
 def _signed(folder: Path, files: Mapping[str, Path], signers: Path | None) -> str:
     """Return what is to be said of the signature over the list."""
     if SIGNATURE not in files:
         if signers:
-            what = f"is missing; expected the signature of one of {signers}"
+            what = f"is missing; expected the signature of one of {shown(signers)}"
             raise CheckError.one(what, STRANGE, file=SIGNATURE)
         return "not signed: the sums show damage, not who made it"
     check_form(files[SIGNATURE])
@@ -147,6 +239,8 @@ def _document(files: Mapping[str, Path], name: str) -> Mapping[str, Any]:
         raise CheckError.one("is missing; every published folder has one", STRANGE, file=name) from None
     except (ValueError, RecursionError) as error:
         raise CheckError.one(f"is no JSON document: {error}", STRANGE, file=name) from None
+    except MemoryError:
+        raise CheckError.one("holds more than this machine can", STRANGE, file=name) from None
     if not isinstance(document, dict):
         raise CheckError.one("is no JSON object; expected one", STRANGE, file=name)
     return document
@@ -156,9 +250,9 @@ def _form_problems(kind: str, document: Mapping[str, Any]) -> Iterator[Problem]:
     """Yield what is wrong with the form of a document that its schema describes."""
     from jsonschema import Draft202012Validator  # here, since it takes long to import
 
-    for error in Draft202012Validator(schema(kind)).iter_errors(document):
-        place = Place(f"{kind}.json", key=error.json_path.removeprefix("$.").removeprefix("$"))
-        yield Problem(place, error.message[:200], STRANGE)
+    for error in islice(Draft202012Validator(schema(kind)).iter_errors(document), MOST_TOLD):
+        key = error.json_path.removeprefix("$.").removeprefix("$")
+        yield Problem(Place(f"{kind}.json", key=shown(key)), shown(error.message[:200]), STRANGE)
 
 
 def stays(text: str) -> bool:
@@ -170,38 +264,65 @@ def stays(text: str) -> bool:
     return True
 
 
-def _plan(path: Path) -> Plan:
+def _wrong_names(record: Mapping[str, Any]) -> Iterator[Problem]:
+    """Yield what cannot name a folder on any system: neither is used as it is, nor changed into something else."""
+    for key, fits in (("id", is_id), ("version", is_version)):
+        text = record["card"][key]
+        if not fits(text):
+            what = f'found "{shown(text)}", expected what can name a folder'
+            yield Problem(Place("record.json", key=f"card.{key}"), what, STRANGE)
+
+
+def _plan(files: Mapping[str, Path]) -> Plan:
     try:
-        with path.open(encoding="utf-8") as lines:
-            return plan_from_lines(lines)
-    except ValueError as error:
-        raise CheckError.one(f"is no plan: {error}", STRANGE, file=path.name) from None
+        with files["plan.json"].open("rb") as file:
+            return plan_from_lines(_plan_lines(file))
+    except KeyError:
+        raise CheckError.one("is missing; every published folder has one", STRANGE, file="plan.json") from None
+    except (ValueError, RecursionError) as error:
+        raise CheckError.one(f"is no plan: {shown(error)}", STRANGE, file="plan.json") from None
+    except MemoryError:
+        raise CheckError.one("holds more than this machine can", STRANGE, file="plan.json") from None
+
+
+def _plan_lines(file: BinaryIO) -> Iterator[str]:
+    """Yield the lines of a plan's text; raises ValueError for one that is longer than any plan's."""
+    left = None
+    while line := file.readline(LONGEST_LINE if left is None else left + 1):
+        if len(line) == LONGEST_LINE or (left is not None and len(line) > left):
+            raise ValueError(f"a part of it is longer than {LONGEST_LINE:,} bytes, the limit")
+        if left is not None:
+            left -= len(line)
+        text = line.decode("ascii")
+        yield text
+        if text == CLOSE_ENTRIES and left is None:
+            left = LONGEST_LINE
 
 
 def _disagreements(files: Mapping[str, Path], sums: Mapping[str, str], record: Mapping[str, Any]) -> Iterator[Problem]:
-    """Yield where list, record, plan and statement do not speak of the same image."""
-    image, card = record["image"], record["card"]
-    name = f"{card['id']}-{card['version']}"
-    if "/" in name or not stays(name):
-        what = f"found id and version {name!r}, expected ones that can name a folder"
-        yield Problem(Place("record.json", key="card"), what, STRANGE)
-    said = {
+    """Yield where list, record and statement do not speak of the same image and plan."""
+    image = record["image"]
+    stated = {
         SUMS: sums.get(image["file"]),
         "provenance.json": _subject(_document(files, "provenance.json"), image["file"]),
     }
-    for name, sha256 in said.items():
+    for name, sha256 in stated.items():
         if sha256 != image["sha256"]:
-            what = (
-                f"found the SHA-256 {sha256} for {image['file']}, expected {image['sha256']}, which the record states"
-            )
-            yield Problem(Place(name), what, STRANGE)
+            found = f"found the SHA-256 {shown(sha256)} for {shown(image['file'])}"
+            yield Problem(Place(name), f"{found}, expected {image['sha256']}, which the record states", STRANGE)
     if sums.get("plan.json") != record["plan"]["sha256"]:
         yield Problem(Place("plan.json"), "is not the plan that the record names", STRANGE)
+
+
+def _made_from_record(record: Mapping[str, Any], record_sha256: str) -> dict[str, str]:
+    """Return the SHA-256 of each document that this program makes from nothing but the record, by file name."""
+    documents = {"provenance.json": statement(record, record_sha256), "materials.cdx.json": materials(record)}
+    return {name: hashlib.sha256(as_json(document).encode()).hexdigest() for name, document in documents.items()}
 
 
 def _subject(statement: Mapping[str, Any], name: str) -> str | None:
     """Return the SHA-256 a statement gives for a name."""
     try:
-        return next(str(one["digest"]["sha256"]) for one in statement["subject"] if one["name"] == name)
+        return next(str(part["digest"]["sha256"]) for part in statement["subject"] if part["name"] == name)
     except (KeyError, TypeError, StopIteration):
         return None

@@ -23,7 +23,7 @@ from pipeline.manifest.text.blank import BLANK, blanks_in
 from pipeline.manifest.text.positions import spell
 from pipeline.model.manifest import Board, Sources
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
-from pipeline.workspace.stamp import replacing
+from pipeline.workspace.atomic_write import replacing
 
 FROM_FILES = ("core", "title", "board")
 """The kinds of manifest that are drafted from files."""
@@ -110,7 +110,7 @@ def path_of(inputs: Path, base: Path, kind: str, id_: str) -> Path:
     if DEVICE.fullmatch(better):
         raise ManifestError.one(f"found the id {quote(id_)}, which some systems keep for a device", f'try "{better}-1"')
     if not is_id(id_):
-        hint = f'try "{better or "moth-patrol"}"'
+        hint = f'try "{better or "moth-pantry"}"'
         raise ManifestError.one(f"found {quote(id_)}, expected an id: lower-case words with hyphens", hint)
     if not inputs.is_dir():
         what = "there is no folder of inputs here"

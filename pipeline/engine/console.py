@@ -9,9 +9,11 @@ import errno
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout, suppress
 from typing import Any, TextIO
+
+from pipeline.printable import shown
 
 INTERRUPTED = 130
 """Exit code after Ctrl-C: 128 and the number of SIGINT, as shells have it (POSIX)."""
@@ -20,11 +22,12 @@ OUTPUT_LOST = 3
 """Exit code of a command of which nothing failed but its output: that of the machine."""
 
 
-class Output:
+class SafeStream:
     """A stream that text can always be written to; ``lost`` is the error after which nothing arrived any more.
 
     So a full disk behind standard output, or a reader that has enough, stops no build half way. What the encoding of a
-    terminal lacks is written escaped.
+    terminal lacks is written escaped, and so is every character that could change what a terminal shows, wherever it
+    comes from; only line ends remain.
     """
 
     def __init__(self, stream: TextIO | None) -> None:
@@ -35,7 +38,8 @@ class Output:
 
     def write(self, text: str) -> int:
         """Write the text unless the stream is lost; return its length."""
-        self._try(lambda stream: stream.write(text))
+        lines = "\n".join(map(shown, text.split("\n")))
+        self._try(lambda stream: stream.write(lines))
         return len(text)
 
     def writelines(self, lines: Iterator[str]) -> None:
@@ -63,7 +67,7 @@ class Output:
 
 def run(command: Callable[[], int], interrupted: str = "interrupted") -> int:
     """Return a command's exit code: ``INTERRUPTED`` after Ctrl-C, ``OUTPUT_LOST`` where only its output was lost."""
-    out, err = Output(sys.stdout), Output(sys.stderr)
+    out, err = SafeStream(sys.stdout), SafeStream(sys.stderr)
     with redirect_stdout(out), redirect_stderr(err):
         try:
             with _interruptible():
@@ -76,6 +80,18 @@ def run(command: Callable[[], int], interrupted: str = "interrupted") -> int:
             err.write(f"standard output: {out.lost.strerror}; what is missing there is lost\n")
         err.flush()
     return OUTPUT_LOST if not code and (out.lost or err.lost) else code
+
+
+def print_lines(lines: Iterable[object]) -> None:
+    """Print each as exactly one line, whatever names from outside are in it."""
+    sys.stdout.write("".join(f"{shown(line)}\n" for line in lines))
+
+
+def print_json(document: object) -> None:
+    """Print a document as JSON, in ASCII: every name can be read back from it as it is, half characters too."""
+    import json  # only now, as all that Ctrl-C would have to wait for
+
+    sys.stdout.write(json.dumps(document, indent=1).replace("\x7f", "\\u007f") + "\n")
 
 
 def prepare() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from typing import Any
 
 from doit.cmd_base import Command
@@ -30,13 +31,12 @@ def without_database(command: type[Command]) -> type[Command]:
         def parse_execute(self, in_args: list[str]) -> int:
             try:
                 check_working_folder()
-                options, _ = self.cmdparser.parse(in_args)
-                refuse_database(self.cmdparser, options)
-            except CmdParseError:
-                pass  # said by doit itself
+                with suppress(CmdParseError):  # said by doit itself
+                    options, _ = self.cmdparser.parse(in_args)
+                    refuse_database(self.cmdparser, options)
+                return int(super().parse_execute(in_args) or 0)
             except CardkilnError as error:
                 sys.stderr.write(f"{error}\n")
                 return error.exit_code
-            return int(super().parse_execute(in_args) or 0)
 
     return WithoutDatabase

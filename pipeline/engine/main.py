@@ -5,10 +5,15 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from contextlib import suppress
+from pathlib import Path
 
 from pipeline.engine import console
 
 console.prepare()
+
+INPUTS = "CARDKILN_INPUTS"
+"""Names the folder of inputs, from where the person stands."""
 
 EMPTY = "\0"
 """Stands for an empty argument, at which doit's parser fails; no argument can hold it."""
@@ -18,15 +23,22 @@ def main() -> None:
     """Run doit with the arguments of the command line, and end with its exit code."""
     from doit.doit_cmd import DoitMain  # only now, since it takes longest
 
+    from pipeline.engine.clean import Clean
     from pipeline.engine.database import without_database
 
     class Main(DoitMain):  # type: ignore[misc]  # doit has no type information
-        DOIT_CMDS = tuple(without_database(command) for command in DoitMain.DOIT_CMDS)
+        DOIT_CMDS = tuple(
+            without_database(Clean if command.get_name() == Clean.get_name() else command)
+            for command in DoitMain.DOIT_CMDS
+        )
 
         def process_args(self, cmd_args: list[str]) -> list[str]:
             arguments = super().process_args([argument or EMPTY for argument in cmd_args])
             return ["" if argument == EMPTY else argument for argument in arguments]
 
+    if os.environ.get(INPUTS):
+        with suppress(OSError):  # the working folder is gone, and the command says so
+            os.environ[INPUTS] = str(Path(os.environ[INPUTS]).absolute())  # before doit goes to the folder of dodo.py
     code = console.run(lambda: int(Main().run(sys.argv[1:]) or 0))
     if code == console.INTERRUPTED:
         os._exit(code)  # all is in order; what Python waits for now, such as queues of processes, may never end

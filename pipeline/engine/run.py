@@ -17,7 +17,7 @@ from doit.cmdparse import CmdParseError
 
 from pipeline.engine import console
 from pipeline.engine.database import refuse_database
-from pipeline.errors import CardkilnError, MachineError, ManifestError
+from pipeline.errors import CardkilnError, MachineError, ManifestError, system_problem
 from pipeline.workspace.atomic_write import check_working_folder
 from pipeline.workspace.crash_recovery import sweeping
 from pipeline.workspace.lock import locked
@@ -51,7 +51,7 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
             sys.stderr.write(f"{error}\n")
             return error.exit_code
         except OSError as error:
-            sys.stderr.write(f"{error.filename or 'input or output'}: {error.strerror or error}\n")
+            sys.stderr.write(f"{system_problem(error)}\n")
             return MachineError.exit_code
         sys.stderr.write(current.warned)
         sys.stdout.write(f"{current.told}{NOTHING} ({time.monotonic() - start:.1f} s)\n")
@@ -95,11 +95,12 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         if options["num_process"]:
             end_with_this_process()
         try:
-            with locked(Path("build")), sweeping(Path("build")):
+            with locked(Path("build")):
                 self._tell("begin", self.sel_tasks)
-                result = super()._execute(**{**options, "reporter": codes, "outfile": out})
-                all_well = self.sel_default_tasks and not (result or codes.worst)
-                self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
+                with sweeping(Path("build")):
+                    result = super()._execute(**{**options, "reporter": codes, "outfile": out})
+                    all_well = self.sel_default_tasks and not (result or codes.worst)
+                    self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
         finally:
             if out is not sys.stdout:
                 out.close()

@@ -21,16 +21,15 @@ def end_with_this_process() -> None:
 
     Whatever a stage was writing then lies under a temporary name, as after any kill.
     """
-    if not hasattr(os, "register_at_fork"):
+    if sys.platform == "win32":
         return
-    prctl = ctypes.CDLL(None).prctl if sys.platform == "linux" else None
     forking: list[int] = []
 
     def in_child() -> None:
         parent = forking.pop()
         signal.signal(signal.SIGINT, signal.SIG_IGN)
-        if prctl:
-            prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+        if sys.platform == "linux":
+            ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
         else:
             Thread(target=_watch, args=(parent,), daemon=True).start()
         if os.getppid() != parent:  # it ended before that

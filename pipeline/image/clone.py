@@ -36,9 +36,9 @@ def copy(source: Path, target: Path) -> None:
 
 
 def _copy(file: FileIO, new: FileIO, start: int, end: int) -> None:
-    inside = hasattr(os, "copy_file_range")
+    inside = True
     while start < end:
-        if inside:
+        if sys.platform == "linux" and inside:
             try:
                 done = os.copy_file_range(file.fileno(), new.fileno(), end - start, start, start)
             except OSError:

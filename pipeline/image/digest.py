@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator
+from io import FileIO
 from pathlib import Path
 
 from pipeline.image.stream import BLOCK, ZEROS
@@ -13,8 +15,14 @@ from pipeline.threads import Threads
 
 def image_digest(image: Path, progress: Callable[[int], None] = lambda _: None) -> str:
     """Return the SHA-256; ``progress`` is called with the bytes hashed since the last call."""
+    with image.open("rb", buffering=0) as file:
+        return open_image_digest(file, progress)
+
+
+def open_image_digest(file: FileIO, progress: Callable[[int], None] = lambda _: None) -> str:
+    """Return the SHA-256 of an open file, as ``image_digest`` does; moves the place where it is read."""
     digest = hashlib.sha256()
-    with image.open("rb", buffering=0) as file, Threads(1, "read-ahead") as ahead:
+    with Threads(1, "read-ahead") as ahead:
         rooms = [memoryview(bytearray(BLOCK)) for _ in range(2)]
 
         def read(part: tuple[int, int, bool], room: memoryview) -> memoryview:
@@ -63,7 +71,7 @@ def extents(descriptor: int) -> Iterator[tuple[int, int, bool]]:
 def data_extents(descriptor: int, most: int | None = None) -> Iterator[tuple[int, int]]:
     """Yield the (from, to) of a file, or of its first bytes, that are no holes; all where the system cannot tell."""
     size = os.fstat(descriptor).st_size if most is None else most
-    if not hasattr(os, "SEEK_DATA"):
+    if sys.platform == "win32" or not hasattr(os, "SEEK_DATA"):
         yield 0, size
         return
     end = 0

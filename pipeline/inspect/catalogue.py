@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 
 from pipeline.build.build import Build
+from pipeline.build.card import serial_of
 from pipeline.build.recipe import UNBUILT
-from pipeline.card.contents import Known, fields_of, gather, join
+from pipeline.card.contents import ConfigJob, Known, config_jobs, fields_of, gather, join
 from pipeline.card.select import Selection
+from pipeline.errors import ManifestError
 from pipeline.fat.entries import EARLIEST
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, Content
@@ -24,6 +27,32 @@ class Fit:
     places: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredCard:
+    """A card of the manifests that a card in the hand may be. ``files``: copied onto it; ``jobs``: its config files.
+
+    ``is_identified``: whether the serial of the volume says that it is this one.
+    """
+
+    card: Card
+    files: tuple[CardFile, ...]
+    jobs: tuple[ConfigJob, ...]
+    is_identified: bool = False
+
+
+def declared_cards(build: Build, board: Board, serial: int | None) -> tuple[DeclaredCard, ...]:
+    """Return the one card for a board whose volume has this serial, else every card for the board that is sound."""
+    cards = [card for card in build.inputs.manifest.cards.values() if card.board == board.id]
+    same = [card for card in cards if serial_of(card) == serial]
+    found = []
+    for card in same if len(same) == 1 else cards:
+        with suppress(ManifestError):
+            copied = build.inputs.copied(card)
+            jobs = config_jobs(copied.selection)
+            found.append(DeclaredCard(card=card, files=copied.files, jobs=jobs, is_identified=len(same) == 1))
+    return tuple(found)
+
+
 def catalogue(build: Build, board: Board) -> tuple[CardFile, ...]:
     """Return every file that any core or title for a board would put on a card, each with its path there.
 
@@ -33,7 +62,7 @@ def catalogue(build: Build, board: Board) -> tuple[CardFile, ...]:
     cores = tuple(core for core in manifest.cores.values() if board.id in core.boards)
     on_board = {core.id for core in cores}
     titles = tuple(title for title in manifest.titles.values() if title.core in on_board)
-    selection = Selection(card=_nothing(board), board=board, cores=cores, titles=titles, settings={}, fat_bits=16)
+    selection = Selection(card=empty_card(board), board=board, cores=cores, titles=titles, settings={}, fat_bits=16)
     holders: tuple[Core | Title, ...] = (*cores, *titles)
     own = [file for holder in holders for file in holder.files]
     paths = dict.fromkeys((*board.base, *(file.source_path for file in own if file.source_path)))
@@ -94,6 +123,7 @@ def _pattern(board: Board) -> re.Pattern[str]:
 def _places(board: Board, there: set[str]) -> int:
     """Return how many of a board's places are on a card: bitstreams, config files, reserved files and folders."""
     fixed = {setting.path for setting in board.settings.values()} | set(board.reserved)
+    fixed |= {board.menu.path} if board.menu and board.one_menu else set()
     return sum(1 for _ in core_folders(board, there)) + sum(_is_there(pattern, there) for pattern in fixed)
 
 
@@ -103,10 +133,10 @@ def _is_there(pattern: str, there: set[str]) -> bool:
     return fold(pattern) in there
 
 
-def _nothing(board: Board) -> Card:
+def empty_card(board: Board, file: str = "") -> Card:
     """Return a card with nothing of its own."""
     volume = VolumeRequest(type="", size=0, label="", serial=None, timestamp=EARLIEST)
     return Card(
-        id="", file="", name="", version="", board=board.id, cores=(), titles=(), tags=(), volume=volume, settings={},
+        id="", file=file, name="", version="", board=board.id, cores=(), titles=(), tags=(), volume=volume, settings={},
         files=(), sums=(), configs=(), edits=(),
     )  # fmt: skip

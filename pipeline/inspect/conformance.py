@@ -1,183 +1,142 @@
-"""A card that anybody may have made, held against a board and its cores."""
+"""The rules on a card that anybody may have made.
+
+What is on it becomes the values that a declared card comes to, and the same rules judge it. Only what needs the volume
+or the bytes of its files is looked at here.
+"""
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
-from pipeline.build.recipe import UNBUILT
-from pipeline.card.contents import fields_of, join
+from pipeline.build.bitstream_checks import bitstream_problem
+from pipeline.build.rules import Judgement, judged
+from pipeline.card import rules as card_rules
+from pipeline.card.contents import changed_files, fields_of, menu_path
+from pipeline.card.layout import file_problems, label_problems
+from pipeline.card.select import Selection, agreed_settings, readers
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
-from pipeline.fat.names import fold, is_short
-from pipeline.inspect.catalogue import bitstream_path, core_folders
-from pipeline.model.content import CardFile
-from pipeline.model.manifest import Board, ConfigEdit, Core, Manifest, Setting, Title
-from pipeline.model.reading import Item, Reading
-from pipeline.model.text import counted, listed
-from pipeline.model.units import show_size
+from pipeline.configs.write import write_config
+from pipeline.errors import ManifestError, Place, Problem
+from pipeline.fat.names import fold
+from pipeline.inspect.card_under_test import CardUnderTest, config_kinds, files_of, is_at, selection_of
+from pipeline.model.content import CardFile, CardFolder
+from pipeline.model.manifest import ConfigEdit, Core, Setting
+from pipeline.model.plan import SECTOR
+from pipeline.model.reading import Reading
+from pipeline.model.rules import (
+    BITSTREAM_IS_FOR_THE_FPGA,
+    BITSTREAM_IS_IDENTIFIABLE,
+    BOARD_TAKES_THE_CARD,
+    CONTENTS_FIT,
+    FILES_ARE_NOT_TOO_LARGE,
+    FILES_TO_CHANGE_ARE_THERE,
+    FOLDERS_HAVE_ROOM,
+    LABEL_IS_LEGAL,
+    NAMES_ARE_LEGAL,
+    NAMES_ARE_UNIQUE,
+    ONE_FILE_IS_FIRST,
+    RULES,
+    SETTINGS_AGREE,
+    VOLUME_IS_READ_BY_ALL,
+    Rule,
+)
+from pipeline.model.text import listed
+from pipeline.stations import rules as station_rules
 from pipeline.volume.placement import label_fault, placement_fault
+
+ON_ANY_CARD = {
+    *card_rules.CHECKS, SETTINGS_AGREE, FILES_TO_CHANGE_ARE_THERE, NAMES_ARE_LEGAL, NAMES_ARE_UNIQUE,
+    BITSTREAM_IS_FOR_THE_FPGA, BITSTREAM_IS_IDENTIFIABLE,
+}  # fmt: skip
+"""Rules that the files of a card are enough for."""
+
+ON_A_VOLUME = {
+    BOARD_TAKES_THE_CARD, VOLUME_IS_READ_BY_ALL, LABEL_IS_LEGAL, ONE_FILE_IS_FIRST, FILES_ARE_NOT_TOO_LARGE,
+    CONTENTS_FIT, FOLDERS_HAVE_ROOM,
+}  # fmt: skip
+"""Rules that need the volume; on one that can be read everything fits and every folder has room."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
-    """A file of the card: ``sha256`` "" where its size said already that nobody knows it."""
+class Verdict:
+    """What the rules say of a card. ``not_checked``: names of the rules that cannot be checked on it."""
 
-    path: str
-    size: int
-    sha256: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Against:
-    """What a card is held against. ``files``: of the card; ``known``: what the manifests put on cards for this board.
-
-    ``read``: gives the bytes of a small file of the card. ``reading``: None for a plain folder.
-    """
-
-    manifest: Manifest
-    board: Board
-    known: tuple[CardFile, ...]
-    files: tuple[Held, ...]
-    read: Callable[[str], bytes]
-    reading: Reading | None = None
-    size: int = 0
-
-    @cached_property
-    def by_path(self) -> Mapping[str, Held]:
-        """The files by their path as FAT compares them."""
-        return {fold(file.path): file for file in self.files}
-
-    @cached_property
-    def items(self) -> Mapping[str, Item]:
-        """What was read of the volume, by path as it is there."""
-        return {item.path: item for item in self.reading.items} if self.reading else {}
-
-    @cached_property
-    def by_content(self) -> Mapping[str, Held]:
-        """The first file with each content."""
-        return {file.sha256: file for file in reversed(self.files) if file.sha256}
+    judgement: Judgement
+    not_checked: tuple[str, ...]
 
 
-def cores_there(against: Against) -> list[Core]:
-    """Return the cores whose bitstream is on the card, by content or by its place, by id."""
-    places = {fold(path) for _, path in core_folders(against.board, [file.path for file in against.files])}
-    contents = {file.sha256 for file in against.files if file.sha256}
-    return [
-        core
-        for core in against.manifest.cores.values()
-        if against.board.id in core.boards
-        and (core.bitstream.sha256 in contents or fold(bitstream_path(against.board, core)) in places)
+def judge_card(test: CardUnderTest) -> Verdict:
+    """Return what the rules say of a card; `judgement` is as `doit check` has it for a declared one."""
+    selection = selection_of(test)
+    files = files_of(test, selection)
+    checked = _checked(test)
+    problems = [
+        *card_rules.broken_rules(selection, files, _files_changed(test)),
+        *_of_stations(test, selection),
+        *_of_the_layout(test, files),
+        *_of_settings(test, selection),
+        *_of_bitstreams(test, selection),
+        *_of_expected_files(test, selection),
+        *_of_the_menu(test),
+        *(_of_the_volume(test, test.reading) if test.reading else ()),
     ]
+    return Verdict(
+        judgement=judged(selection, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
+        not_checked=tuple(rule.name for rule in RULES.values() if rule not in checked),
+    )
 
 
-def unknown_cores(against: Against) -> tuple[str, ...]:
-    """Return the paths of bitstreams that lie where the board looks for them and belong to no known core."""
-    cores = cores_there(against)
-    mine = {fold(bitstream_path(against.board, core)) for core in cores}
-    contents = {core.bitstream.sha256 for core in cores}
-    there = [path for _, path in core_folders(against.board, [file.path for file in against.files])]
-    by_path = against.by_path
-    return tuple(path for path in there if fold(path) not in mine and by_path[fold(path)].sha256 not in contents)
+def _checked(test: CardUnderTest) -> set[Rule]:
+    """Return the rules that can be checked on a card; those of stations where it is known whose they are."""
+    checked = set(ON_ANY_CARD)
+    checked = checked | ON_A_VOLUME if test.reading else checked - ON_A_VOLUME
+    return checked | (set(station_rules.CHECKS) if test.identified else set())
 
 
-def titles_there(against: Against) -> list[Title]:
-    """Return the titles of which a file is on the card, by content or by its place, by id."""
-    contents = {file.sha256 for file in against.files if file.sha256}
-    places = against.by_path
-    owners = {
-        one.origin.owner
-        for one in against.known
-        if one.origin.kind in ("rom-file", "title-file")
-        and (one.content.sha256 in contents or fold(one.path) in places)
-    }
-    return [title for title in against.manifest.titles.values() if title.id in owners]
+def _files_changed(test: CardUnderTest) -> list[CardFile]:
+    """Return the files that the config files of the identified card are changed from."""
+    try:
+        return changed_files(test.identified.jobs, test.identified.files) if test.identified else []
+    except ManifestError:
+        return []  # the files there are then told by the check of the manifests
 
 
-def broken(against: Against) -> Iterator[str]:
-    """Yield a sentence for each rule the card breaks, with how to mend it."""
-    cores = cores_there(against)
-    if against.reading:
-        yield from _volume_rules(against, against.reading, cores)
-    slots = against.board.core_slots
-    folders = list(core_folders(against.board, [file.path for file in against.files]))
-    if slots and len(folders) > slots:
-        yield f"{counted(len(folders), 'core')} are on the card, and the board holds {slots}: take some off"
-    owners = {core.id for core in cores} | {title.id for title in titles_there(against)} | {against.board.id}
-    for one in against.known:
-        if one.origin.owner in owners:
-            yield from _file_rules(against, one)
-    for core in cores:
-        yield from _core_rules(against, core)
+def _of_stations(test: CardUnderTest, selection: Selection) -> list[Problem]:
+    card = selection.card
+    stations = [test.manifest.stations[station] for station in card.stations]
+    return station_rules.broken_rules(card, stations, test.board, test.cores, test.titles)
 
 
-def _volume_rules(against: Against, reading: Reading, cores: list[Core]) -> Iterator[str]:
-    board, kind = against.board, f"fat{reading.volume.fat_bits}"
-    if kind not in board.volumes:
-        reads = listed(map(str.upper, board.volumes), "or")
-        yield f"the volume is {kind.upper()}, and the board reads {reads}: format the card anew"
-    for core in cores:
-        if core.needs.volumes and kind not in core.needs.volumes:
-            reads = listed(map(str.upper, core.needs.volumes), "or")
-            yield f"the volume is {kind.upper()}, and core {core.id} reads {reads}: format the card anew"
-    if board.partitioned != bool(reading.partitions):
-        wanted = "a partition table" if board.partitioned else "no partition table"
-        yield f"the board wants {wanted}, and the card has {'one' if reading.partitions else 'none'}: build the card"
-    if board.largest is not None and against.size > board.largest:
-        yield f"the card has {show_size(against.size)}, and the board takes {show_size(board.largest)}: take a smaller"
-    if fault := label_fault(reading, board.label_entry):
-        yield fault
+def _of_the_layout(test: CardUnderTest, files: Iterable[CardFile]) -> list[Problem]:
+    """Return what the names, the first file and the sizes break; on a volume that can be read the rest fits."""
+    where = Place(file=test.shown)
+    once = list({file.path: file for file in files}.values())
+    cluster = test.reading.volume.cluster_bytes if test.reading else SECTOR
+    folders = [CardFolder(path=path, place=replace(where, key=path)) for path in test.folders]
+    return file_problems(once, folders, cluster, where)[1]
 
 
-def _file_rules(against: Against, one: CardFile) -> Iterator[str]:
-    """Yield what is wrong with a file that one of the cores or titles on the card asks for."""
-    held = against.by_path.get(fold(one.path))
-    if held is None:
-        other = against.by_content.get(one.content.sha256)
-        if other:
-            yield f"{other.path} is the {_what(one)}; it must be {one.path}: move it there"
-            held = other
-        else:
-            yield f"{one.path} is missing, the {_what(one)}: copy it there"
-            return
-    elif one.content.sha256 not in (held.sha256, UNBUILT) and not _is_changed(against, one):
-        yield f"{held.path} is not the {_what(one)} that the manifest means: copy that one, or pin this one"
-    item = against.items.get(held.path)
-    if against.reading and item and (fault := placement_fault(against.reading, item, one.placement)):
-        yield fault
+def _of_settings(test: CardUnderTest, selection: Selection) -> Iterator[Problem]:
+    """Yield settings on which the cores do not agree, and those that are not as a core needs them."""
+    problems: list[Problem] = []
+    agreed_settings(selection.card, test.board, test.cores, problems)
+    yield from problems
+    for core in test.cores:
+        for name, choice in core.needs.settings.items():
+            yield from _of_a_setting(test, core, test.board.settings[name], choice)
 
 
-def _is_changed(against: Against, one: CardFile) -> bool:
-    """Whether a file of the board's is one that settings change."""
-    paths = [fold(setting.path) for setting in against.board.settings.values()]
-    return one.origin.kind == "board-file" and fold(one.path) in paths
-
-
-def _what(one: CardFile) -> str:
-    return f"{one.origin.kind.replace('-', ' ')} of {one.origin.owner}".replace("rom file", "ROM file")
-
-
-def _core_rules(against: Against, core: Core) -> Iterator[str]:
-    board, fields = against.board, fields_of(core)
-    if board.menu:
-        menu = join(board.core_folder.format_map(fields), board.menu.path.format_map(fields))
-        if fold(menu) not in against.by_path:
-            yield f"{menu} is missing, which names core {core.id} in the menu: write it"
-    for name, choice in core.needs.settings.items():
-        yield from _setting_rule(against, core, board.settings[name], choice)
-    yield from _title_rules(against, core)
-
-
-def _setting_rule(against: Against, core: Core, setting: Setting, choice: str) -> Iterator[str]:
-    held = against.by_path.get(fold(setting.path))
-    if held is None:
-        yield f"{setting.path} is missing, and core {core.id} needs {setting.name} {choice} in it: copy the board's"
-    elif setting_of(against.read(held.path), setting) != choice:
-        place = f"{setting.key} in [{setting.section}]" if setting.section else setting.key
-        value = setting.choices[choice]
-        yield f"core {core.id} needs {setting.name} {choice}: in {held.path}, set {place} to {value}"
+def _of_a_setting(test: CardUnderTest, core: Core, setting: Setting, choice: str) -> Iterator[Problem]:
+    file, place = test.by_path.get(fold(setting.path)), Place(file=test.shown, key=setting.path)
+    if file is None:
+        what = f"{setting.path} is missing, and core {core.id} needs {setting.name} {choice} in it"
+        yield Problem(place, what, "copy the board's", rule=FILES_TO_CHANGE_ARE_THERE.name)
+    elif setting_of(test.read(file.path), setting) != choice:
+        key = f"{setting.key} in [{setting.section}]" if setting.section else setting.key
+        hint = f"in {file.path}, set {key} to {setting.choices[choice]}"
+        yield Problem(place, f"core {core.id} needs {setting.name} {choice}", hint, rule=SETTINGS_AGREE.name)
 
 
 def setting_of(data: bytes, setting: Setting) -> str:
@@ -197,21 +156,91 @@ def edit_to(setting: Setting, choice: str) -> ConfigEdit:
     return ConfigEdit(path=setting.path, section=setting.section, name=setting.key, value=value, add=False, key="")
 
 
-def _title_rules(against: Against, core: Core) -> Iterator[str]:
-    """Yield what is wrong with the files in a core's folder for titles."""
-    rules = core.titles
-    folder = (rules.folder or against.board.title_folder).format_map(fields_of(core))
-    counts: dict[str, int] = defaultdict(int)
-    for file in against.files:
-        above, _, name = file.path.rpartition("/")
-        if not fold(above + "/").startswith(fold(folder + "/")):
-            continue
-        counts[above] += 1
-        if rules.names == "short" and not is_short(name):
-            yield f"{file.path} is no 8.3 name, and core {core.id} reads no other: rename it"
-        if rules.largest is not None and file.size > rules.largest:
-            most = show_size(rules.largest)
-            yield f"{file.path} has {show_size(file.size)}, and core {core.id} reads at most {most}: take it off"
-    for above, count in counts.items():
-        if rules.most and count > rules.most:
-            yield f"{above} holds {count} files, and core {core.id} reads at most {rules.most}: take some off"
+def _of_bitstreams(test: CardUnderTest, selection: Selection) -> Iterator[Problem]:
+    """Yield what keeps a bitstream from the board, of known and of unknown cores."""
+    unknown = {path for _, path in test.unknown_bitstreams}
+    for core in selection.cores:
+        paths = [core.id] if core.id in unknown else test.bitstreams(core)
+        for path in paths:
+            data = test.read_whole(path)
+            if data is not None and (problem := bitstream_problem(core, test.board, data)):
+                yield problem
+
+
+def _of_expected_files(test: CardUnderTest, selection: Selection) -> Iterator[Problem]:
+    """Yield what is wrong with the files that the board, the cores and the titles on the card ask for."""
+    configs = config_kinds(test, selection)
+    cores, titles = {core.id for core in test.cores}, {title.id for title in test.titles}
+    owners = {
+        "bitstream": cores, "core-file": cores, "rom-file": titles, "title-file": titles,
+        "board-file": {test.board.id},
+    }  # fmt: skip
+    expected = [role for role in test.known if role.origin.owner in owners.get(role.origin.kind, ())]
+    needed = {(fold(role.path), role.content.sha256): role for role in expected}
+    for role in expected:
+        file, place = test.by_path.get(fold(role.path)), Place(file=test.shown, key=role.path)
+        if file is None:
+            copies = test.with_content.get(role.content.sha256, [])
+            spare = next((copy for copy in copies if (fold(copy.path), copy.sha256) not in needed), None)
+            if spare:
+                yield Problem(place, f"{spare.path} is the {what_of(role)}; it must be {role.path}", "move it there")
+            elif copies:
+                other = needed[fold(copies[0].path), copies[0].sha256]
+                what = (
+                    f"{role.path} is missing, the {what_of(role)}; "
+                    f"{copies[0].path}, the {what_of(other)}, has the same content"
+                )
+                yield Problem(place, what, "copy it, and keep both")
+            else:
+                yield Problem(place, f"{role.path} is missing, the {what_of(role)}", "copy it there")
+                continue
+            file = spare or copies[0]
+        elif not is_at(role, file) and not (role.origin.kind == "board-file" and fold(role.path) in configs):
+            what = f"{file.path} is not the {what_of(role)} that the manifest means"
+            yield Problem(place, what, "copy that one, or pin this one")
+        item = test.items.get(file.path)
+        if test.reading and item and (fault := placement_fault(test.reading, item, role.placement)):
+            yield _problem(place, fault, ONE_FILE_IS_FIRST.name if role.placement == "first" else "")
+
+
+def what_of(role: CardFile) -> str:
+    """Return "bitstream of fern", "ROM file of snail-race"."""
+    return f"{role.origin.kind.replace('-', ' ')} of {role.origin.owner}".replace("rom file", "ROM file")
+
+
+def _of_the_menu(test: CardUnderTest) -> Iterator[Problem]:
+    """Yield the known cores that the menu does not name."""
+    board = test.board
+    for core in test.cores if board.menu else ():
+        path = menu_path(board, fields_of(core))
+        place, file = Place(file=test.shown, key=path), test.by_path.get(fold(path))
+        if file is None:
+            yield Problem(place, f"{path} is missing, which names core {core.id} in the menu", "write it")
+        elif board.menu and board.one_menu:
+            lines = test.read(file.path).splitlines()
+            for line in write_config(replace(board.menu, head=()), fields_of(core)).splitlines():
+                if line not in lines:
+                    hint = f'add the line "{line.decode(board.menu.encoding)}"'
+                    yield Problem(place, f"{file.path} does not name core {core.id}", hint)
+
+
+def _of_the_volume(test: CardUnderTest, reading: Reading) -> Iterator[Problem]:
+    board, kind, place = test.board, f"fat{reading.volume.fat_bits}", Place(file=test.shown)
+    for name, volumes, _ in readers(board, test.cores):
+        if kind not in volumes:
+            what = f"the volume is {kind.upper()}, and {name} reads {listed(map(str.upper, volumes), 'or')}"
+            yield Problem(place, what, "format the card anew", rule=VOLUME_IS_READ_BY_ALL.name)
+    if board.partitioned != bool(reading.partitions):
+        wanted = "a partition table" if board.partitioned else "no partition table"
+        what = f"the board expects {wanted}, and the card has {'one' if reading.partitions else 'none'}"
+        yield Problem(place, what, "build the card")
+    labels = label_problems(reading.label, board.label_entry, place)
+    yield from labels
+    if not labels and (fault := label_fault(reading, board.label_entry)):
+        yield _problem(place, fault, LABEL_IS_LEGAL.name)
+
+
+def _problem(place: Place, fault: str, rule: str) -> Problem:
+    """Return a fault of a volume, told as "what: what to do"."""
+    what, _, hint = fault.rpartition(": ")
+    return Problem(place, what, hint, rule=rule)

@@ -26,7 +26,7 @@ SOURCES = ("sources.local.toml", "sources.toml")
 ID = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
 DEVICE = re.compile("con|prn|aux|nul|(com|lpt)[0-9]")
 
-EXAMPLE = 'lower-case words with hyphens such as "moth-patrol.toml"'
+EXAMPLE = 'lower-case words with hyphens such as "moth-pantry.toml"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import hashlib
 import os
 import subprocess
 import sys
@@ -9,15 +11,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.build.build import Build
-from pipeline.build.flow import refuse_out_of_date
 from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
 from pipeline.device.guards import refusals
-from pipeline.device.ranges import Range, used_ranges
+from pipeline.device.ranges import Range, Read, used_ranges
 from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
+from pipeline.inspect.open_target import read_at
+from pipeline.inspect.opened_build import OpenedBuild
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.units import show_size
-from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
 from pipeline.workspace.workspace import Workspace
 
@@ -47,15 +48,22 @@ COLUMNS = (
 """Of a row of the batch record."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ready:
-    """A finished card: its plan, image and the image's SHA-256."""
+SHOWN_PART = 8 << 20
+"""Bytes at the start of a disk that tell one card from another: all tables and most folders of one this size."""
 
-    card: str
-    version: str
-    plan: Plan
-    image: Path
-    sha256: str
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A disk and the card in it, as they were looked at before anybody was asked.
+
+    ``content``: SHA-256 of the first ``SHOWN_PART`` bytes. ``sequence``: the number the kernel gave the medium, another
+    one for each that is put in; "" before Linux 5.15, and a reader that says nothing of an exchange keeps it.
+    Source: Linux, Documentation/ABI/stable/sysfs-block, diskseq.
+    """
+
+    disk: Disk
+    content: str
+    sequence: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,21 +78,11 @@ class Result:
     exit_code: int = 0
 
 
-def ready(build: Build, card_id: str) -> Ready:
-    """Return a card that may be written; raises CheckError when its build is not what the manifests say."""
-    refuse_out_of_date(build, card_id)
-    folder = build.workspace.card_folder(card_id)
-    plan = read_plan(folder / "plan.json")
-    sha256 = (folder / "SHA256SUMS").read_text(encoding="utf-8").partition("  card.img\n")[0][-64:]
-    version = build.inputs.manifest.cards[card_id].version
-    return Ready(card=card_id, version=version, plan=plan, image=folder / "card.img", sha256=sha256)
-
-
-def steps_by_hand(workspace: Workspace, card: Ready) -> str | None:
+def steps_by_hand(workspace: Workspace, card: OpenedBuild) -> str | None:
     """Return what a person does on a system where we do not write, None where we do."""
     if sys.platform.startswith("linux"):
         return None
-    return STEPS.get(sys.platform, STEPS["darwin"]).format(image=workspace.shown(card.image), card=card.card)
+    return STEPS.get(sys.platform, STEPS["darwin"]).format(image=workspace.shown(card.image_path), card=card.card)
 
 
 def disks() -> tuple[Disk, ...]:
@@ -92,8 +90,11 @@ def disks() -> tuple[Disk, ...]:
     return tuple(_backed(disk) for disk in disks_of(_lsblk()))
 
 
-def chosen(paths: Sequence[str], card: Ready, *, large: bool) -> tuple[Disk, ...]:
-    """Return the disks at some paths; raises RefusedError with every reason not to write each of them."""
+def chosen(paths: Sequence[str], card: OpenedBuild, *, large: bool) -> tuple[Target, ...]:
+    """Return the disks at some paths; raises RefusedError with every reason not to write each of them.
+
+    Raises MachineError for one that cannot be read.
+    """
     text = _lsblk()
     by_path = {disk.path: _backed(disk) for disk in disks_of(text)}
     problems, found = list[Problem](), list[Disk]()
@@ -112,44 +113,52 @@ def chosen(paths: Sequence[str], card: Ready, *, large: bool) -> tuple[Disk, ...
         found.append(disk)
     if problems:
         raise RefusedError(problems)
-    return tuple(found)
+    return tuple(map(_target, found))
 
 
-def write(card: Ready, disk: Disk, say: Callable[[int], None] = lambda _: None) -> Result:
+def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda _: None) -> Result:
     """Write a card to a disk that was agreed to, read it back past the cache, and return what came of it.
 
-    The disk is looked at once more just before it is opened, and refused when it is another one by then.
+    Disk and card are looked at once more, with the disk opened so that nothing else can use it; they are refused when
+    they are others than those that were agreed to.
     """
+    disk = target.disk
     try:
-        return _written(card, disk, say)
+        return _written(card, target, say)
     except (CheckError, MachineError, RefusedError) as error:
         return Result(disk=disk, problems=error.problems, exit_code=error.exit_code)
     except OSError as error:
-        what = f"{error.strerror or error}; take it for no valid card until it is written whole"
+        what = f"{error.strerror or error}; the card is not valid until a write completes"
         problem = Problem(Place(disk.path), what, "plug it in again, and run this once more")
         return Result(disk=disk, problems=(problem,), exit_code=MachineError.exit_code)
 
 
-def _written(card: Ready, disk: Disk, say: Callable[[int], None]) -> Result:
+def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> Result:
+    if sys.platform != "linux":
+        raise RefusedError.one(
+            "cannot be written on this system", "doit write CARD shows the steps", file=target.disk.path
+        )
     from pipeline.device import block_device  # here, since only Linux has what it imports
     from pipeline.device.write import bring, differences
 
-    now = next((one for one in disks() if one.path == disk.path), None)
-    if now != disk:
-        raise RefusedError.one("is another disk than a moment ago", "start again", file=disk.path)
+    disk = target.disk
+    if disk not in disks():
+        raise RefusedError.one("is another disk than a moment ago; nothing was written", "start again", file=disk.path)
     used = sum(end - start for start, end in used_ranges(card.plan))
-    with block_device.Disk.opened(disk.path) as opened, card.image.open("rb") as image:
-        if opened.size() != disk.size:
-            raise RefusedError.one("has another size than a moment ago", "start again", file=disk.path)
+    with block_device.Disk.opened(disk.path) as opened:
+        if opened.size() != disk.size or _as_seen(disk, opened.read) != target:
+            what = "holds another card than a moment ago; nothing was written"
+            raise RefusedError.one(what, "start again", file=disk.path)
         with progress(f"write {disk.path}", used) as advance:
-            brought = bring(card.plan, image, opened, _both(advance, say))
+            brought = bring(card.plan, card.read, opened, _both(advance, say))
         try:
             with progress(f"read back {disk.path}", used) as advance, opened.past_cache() as (reader, certain):
-                wrong = tuple(differences(card.plan, image, reader, _both(advance, say)))
+                wrong = tuple(differences(card.plan, card.read, reader, _both(advance, say)))
         except OSError as error:
-            what = f"{error.strerror or error} while it was read back; it is written, and not proven"
+            what = f"{error.strerror or error} while it was read back; it is written, but not verified"
             raise MachineError.one(what, "plug it in again, and run this once more", file=disk.path) from error
         opened.read_table_again()
+    card.check_unchanged()
     if wrong:
         raise CheckError(_damage(card.plan, disk, wrong))
     return Result(disk=disk, used=brought.used, written=brought.written, past_cache=certain)
@@ -193,14 +202,12 @@ def summary(result: Result) -> str:
     """Return what was and what was not proven of a disk, in a line."""
     if result.problems:
         return f"{result.disk.path}: not good"
-    how = "past the cache" if result.past_cache else "maybe from a cache, since it could not be bypassed"
-    return (
-        f"{result.disk.path}: {show_size(result.written)} written of {show_size(result.used)}; all of it read back "
-        f"{how}: as planned. Free space was not touched or read"
-    )
+    how = "uncached" if result.past_cache else "maybe from a cache, which could not be bypassed"
+    size = f"{show_size(result.written)} of {show_size(result.used)} written"
+    return f"{result.disk.path}: {size}; verified {how}; free space unchanged"
 
 
-def row(card: Ready, result: Result, moment: str) -> Mapping[str, str | int]:
+def row(card: OpenedBuild, result: Result, moment: str) -> Mapping[str, str | int]:
     """Return a result as a row of the batch record."""
     disk = result.disk
     return {
@@ -215,6 +222,28 @@ def row(card: Ready, result: Result, moment: str) -> Mapping[str, str | int]:
         "result": "good" if not result.problems else "; ".join(problem.what for problem in result.problems),
         "written": result.written,
     }
+
+
+def _target(disk: Disk) -> Target:
+    """Return a disk as it is now; raises MachineError when it cannot be read."""
+    try:
+        descriptor = os.open(disk.path, os.O_RDONLY)
+        try:
+            return _as_seen(disk, lambda offset, length: read_at(descriptor, offset, length))
+        finally:
+            os.close(descriptor)
+    except OSError as error:
+        hint = "reading and writing disks needs administrator rights (sudo)" if error.errno == errno.EACCES else ""
+        raise MachineError.one(f"cannot be read: {error.strerror}", hint, file=disk.path) from error
+
+
+def _as_seen(disk: Disk, read: Read) -> Target:
+    content = hashlib.sha256(read(0, min(SHOWN_PART, disk.size))).hexdigest()
+    try:  # read after the first access, which is when the kernel notices a new medium
+        sequence = Path("/sys/block", Path(disk.path).name, "diskseq").read_text(encoding="ascii").strip()
+    except OSError:
+        sequence = ""
+    return Target(disk=disk, content=content, sequence=sequence)
 
 
 def _backed(disk: Disk) -> Disk:

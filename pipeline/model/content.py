@@ -33,7 +33,7 @@ class Location:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """A content some manifest asks for; ``name`` is for people ("chip 6f of moth-patrol") and for likely file names.
+    """A content some manifest asks for; ``name`` is for people ("chip 4t of moth-pantry") and for likely file names.
 
     ``place`` is the manifest key that asks. ``file_names`` are names the content may go by (without folders).
     ``owner`` is the id of the board, core, title or card that asks.
@@ -65,7 +65,7 @@ class Found:
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
 class Ingredient:
-    """One content that went into a file: its role ("chip 6f"), size in bytes and SHA-256.
+    """One content that went into a file: its role ("chip 4t"), size in bytes and SHA-256.
 
     ``kind``, ``owner``: of the file that was edited, as in ``Origin``; "" for a board's file and whatever was no file
     of the card.
@@ -93,9 +93,17 @@ class Origin:
     steps: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class CardFolder:
+    """A folder that is on the card even where no file is in it; ``place`` is the manifest key that asks for it."""
+
+    path: str
+    place: Place
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardFile:
-    """One file that is to be on the card: its path ("GAMES/MOTH.ROM"), content, placement and origin.
+    """One file that is to be on the card: its path ("GOODS/MOTH.ROM"), content, placement and origin.
 
     ``placement`` is "first", "one-piece" or "anywhere". ``place`` is the manifest key that asks for the file.
     """

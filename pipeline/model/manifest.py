@@ -1,6 +1,6 @@
 """What the manifests say, decoded: boards, cores, titles, cards and sources.
 
-Every value names the manifest ``file`` it comes from, as the user knows it ("inputs/titles/moth-patrol.toml"), so
+Every value names the manifest ``file`` it comes from, as the user knows it ("inputs/titles/moth-pantry.toml"), so
 that a problem found much later can still point at the line. Paths are written with "/". Sizes are bytes.
 Templates hold fields in braces: ``{core}`` (the core's folder name on the card), ``{name}``, ``{release}``, ``{kind}``.
 """
@@ -55,6 +55,7 @@ class SumList:
 class ConfigFile:
     """A text file to be written: from ``lines``, or from ``values`` as ``key = value`` below ``[section]`` heads.
 
+    ``head``: plain lines before all others. Where a file names several cores, ``lines`` are written once for each.
     ``values``: (section, key, value) in file order; section "" stands before any head. ``separator`` stands between
     key and value. ``line_ending``: "lf", "crlf" or "cr". ``encoding``: "ascii", "latin-1", "cp437", "cp850" or "utf-8".
     """
@@ -63,6 +64,7 @@ class ConfigFile:
     line_ending: str
     encoding: str
     key: str
+    head: tuple[str, ...] = ()
     lines: tuple[str, ...] = ()
     values: tuple[tuple[str, str, str], ...] = ()
     separator: str = "="
@@ -108,10 +110,11 @@ class Board:
 
     ``volumes``: subset of ("fat12", "fat16", "fat32"). ``largest``: of a card, in bytes. ``label_entry``: where the
     label's directory entry stands: "second" (after the first file), "first" or "none". ``core_folder`` and
-    ``bitstream``: templates. ``menu``: the file that names a core in the menu, its path relative to the core's
-    folder. ``core_slots``: how many cores it can hold at once, 0 for no limit. ``title_folder``: template.
-    ``reserved``: paths only the board's own files may use; a pattern ending in "/**" means the whole folder.
-    ``base``: files, folders and archives below the inputs that hold the board's own system files.
+    ``bitstream``: templates. ``menu``: the file that names a core in the menu, its path relative to the core's folder;
+    with ``one_menu`` a single file that names all cores, its path relative to the root. ``core_slots``: how many cores
+    it can hold at once, 0 for no limit. ``title_folder``: template. ``reserved``: paths only the board's own files may
+    use; a pattern ending in "/**" means the whole folder. ``base``: files, folders and archives below the inputs that
+    hold the board's own system files. ``silenced``: rule to the reason why it is silenced for this board.
     """
 
     id: str
@@ -135,6 +138,8 @@ class Board:
     rights: Rights
     source: str = ""
     date: str = ""
+    one_menu: bool = False
+    silenced: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,8 +182,9 @@ class TitleRules:
 class Core:
     """A design that turns the board into another machine. ``folder``: its folder name on the card (``{core}``).
 
+    ``folders``: paths of folders that are on the card even where they are empty.
     ``date``: when the facts were true; ``release_date``: when the release came out. Both "2026", "2026-05" or
-    "2026-05-01", or "".
+    "2026-05-01", or "". ``silenced``: rule to the reason why it is silenced for this core.
     """
 
     id: str
@@ -201,6 +207,8 @@ class Core:
     source: str
     date: str
     release_date: str = ""
+    silenced: Mapping[str, str] = field(default_factory=dict)
+    folders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,8 +317,9 @@ class Card:
 
     ``stations``: where it is to be used; ``required_stations``: those of them where everything must work.
     ``silenced``: rule to the reason why it is silenced for this card. ``image_sha256``: what the build must give,
-    "" for whatever. ``keep``: paths and patterns ("SAVES/**") of files that belong to the user; ``without_kept``: those
+    "" for whatever. ``keep``: paths and patterns ("SLATE/**") of files that belong to the user; ``without_kept``: those
     whose kept files were left out to publish the card (no manifest says so).
+    ``folders``: paths of folders that are on the card even where they are empty.
     ``accepted``: warning to the reason why the card may be published though it is there. ``rights``: of its own files.
     """
 
@@ -336,6 +345,7 @@ class Card:
     keep: tuple[str, ...] = ()
     without_kept: tuple[str, ...] = ()
     accepted: Mapping[str, str] = field(default_factory=dict)
+    folders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

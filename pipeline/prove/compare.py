@@ -15,9 +15,9 @@ from pathlib import Path
 
 from pipeline.build.inputs import Inputs
 from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.prove import environment_variations
 from pipeline.prove.proof_inputs import lay_down
-from pipeline.workspace.stamp import sha256_of_file
 
 COMPARED = ("card.img", "plan.json", "record.json", "SHA256SUMS")
 """What must be the same in every build; the sheet is made from these alone."""
@@ -69,7 +69,7 @@ def build_again(inputs: Inputs, card_id: str, scratch: Path, varied: Collection[
 
 def _kill(process: subprocess.Popen[str]) -> None:
     """End a process with those it started, and wait for it."""
-    if os.name == "posix":
+    if sys.platform != "win32":
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
     process.kill()
@@ -116,7 +116,10 @@ def first_line(name: str, first: Path, second: Path) -> Iterator[str]:
 def _problems(told: str, card_id: str, places: Mapping[str, str]) -> Iterator[Problem]:
     """Yield what a second build says of why it failed, told of the inputs that it is a copy of."""
     try:
-        problems = [Problem(**{**one, "place": Place(**one["place"]), "also": ()}) for one in json.loads(told)]
+        problems = [
+            Problem(**{**one, "place": Place(**one["place"]), "also": (), "details": tuple(one["details"])})
+            for one in json.loads(told)
+        ]
     except ValueError:
         problems = [Problem(Place(), "it was ended by something else; see above")]
     for problem in problems:

@@ -51,7 +51,7 @@ def main(job: dict[str, Any]) -> int:
     from pipeline.build.build import Build
     from pipeline.build.flow import build_card
     from pipeline.build.inputs import Inputs
-    from pipeline.errors import CardkilnError, MachineError, Place, Problem
+    from pipeline.errors import CardkilnError, MachineError, system_problem
     from pipeline.workspace.workspace import Workspace
 
     workspace = Workspace(Path(job["inputs"]), Path(job["build"]), Path.cwd())
@@ -62,7 +62,7 @@ def main(job: dict[str, Any]) -> int:
         code, problems = error.exit_code, error.problems
     except OSError as error:
         code = MachineError.exit_code
-        problems = (Problem(Place(str(error.filename or "input or output")), error.strerror or str(error)),)
+        problems = (system_problem(error),)
     else:
         return 0
     sys.stdout.write(json.dumps([asdict(problem) for problem in workspace.located(problems)]))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
 from pipeline.errors import CheckError, Place, Problem
+from pipeline.file_digest import sha256_of_file
+from pipeline.model.text import shown
 
 SUMS = "SHA256SUMS"
 SIGNATURE = f"{SUMS}.sig"
@@ -35,13 +36,12 @@ def files_of(folder: Path) -> dict[str, Path]:
     for root, folders, names in os.walk(folder, onerror=_fail):
         for name in (*folders, *names):
             path = Path(root, name)
-            shown = path.relative_to(folder).as_posix()
+            below = path.relative_to(folder).as_posix()
             if path.is_symlink() or not (path.is_file() or path.is_dir()):
-                problems.append(
-                    Problem(_place(shown), "is a link or a device; expected plain files and folders", STRANGE)
-                )
+                what = "is a link or a device; expected plain files and folders"
+                problems.append(Problem(_place(below), what, STRANGE))
             elif path.is_file():
-                files[shown] = path
+                files[below] = path
     if problems:
         raise CheckError(problems)
     return dict(sorted(files.items()))
@@ -52,13 +52,8 @@ def is_version(text: str) -> bool:
     return VERSION.fullmatch(text) is not None and DEVICE.fullmatch(text) is None
 
 
-def plain(text: str) -> str:
-    """Return a text as it is shown; what could play tricks with a terminal is shown as escapes."""
-    return text if text.isprintable() else ascii(text)
-
-
 def _place(name: str) -> Place:
-    return Place(plain(name))
+    return Place(shown(name))
 
 
 def _fail(error: OSError) -> None:
@@ -79,18 +74,7 @@ def check_sums(
             _place(name), f"is not named in {SUMS}; expected only files that are", "take it out of the folder"
         )
     for name in sorted(sums.keys() & files.keys()):
-        sha256 = _sha256(files[name], progress)
+        sha256 = sha256_of_file(files[name])
+        progress(files[name].stat().st_size)
         if sha256 != sums[name]:
             yield Problem(_place(name), f"found the SHA-256 {sha256}, expected {sums[name]}", STRANGE)
-
-
-def sum_of(path: Path) -> str:
-    """Return the SHA-256 of a file."""
-    return _sha256(path, lambda _: None)
-
-
-def _sha256(path: Path, progress: Progress) -> str:
-    with path.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    progress(path.stat().st_size)
-    return sha256

@@ -9,6 +9,9 @@ from typing import Any
 from pipeline.model.units import show_size
 from pipeline.publish.pack import SUFFIXES
 
+Caution = tuple[str, str]
+"""What it is about in a few words, and what to do."""
+
 UNPACK = {
     "zstd": "zstd -d {packed}",
     "gzip": "gzip -dk {packed}",
@@ -28,23 +31,14 @@ SIGNED = """\
   The list is signed. Compare the key in allowed_signers with the publisher's by another way than this folder, then:
   ssh-keygen -Y verify -f allowed_signers -I "{who}" -n file -s SHA256SUMS.sig < SHA256SUMS
 """
-CAUTIONS = """\
-CAUTION
-
-  - Writing an image to a disk replaces everything on it. Look twice at the device's name, size and model.
-  - Load bitstreams only on the board and revision they were made for: on another, pins may drive against each other
-    and be damaged. The board maker's manual decides.
-  - A display driven with line rates it was not made for can be damaged, old tube monitors above all. Turning a tube
-    monitor, and anything inside it, is work for licensed practice.
-  - Switch off before plugging old keyboard and pad ports.
-  - Pass on only what you may pass on; the law where you are decides.
-"""
 
 
-def readme(record: Mapping[str, Any], packed: str, form: str, who: str, cautions: Iterable[str]) -> str:
+def readme(
+    record: Mapping[str, Any], packed: str, form: str, who: str, cautions: Iterable[Caution], of_board: Iterable[str]
+) -> str:
     """Return the page for a published image; ``packed`` is its file, ``who`` signed it ("" when nobody did).
 
-    ``cautions``: what the board's manifest warns of.
+    ``cautions``: those that apply; ``of_board``: what the board's manifest warns of. They come before what to do.
     """
     image = record["image"]
     unpack = UNPACK[form].format(packed=packed)
@@ -56,6 +50,7 @@ This is what is promised. The packed file may come out differently elsewhere, si
 {CHECK}{SIGNED.format(who=who) if who else ""}
   With Cardkiln, all at once, the image unpacked and read back too:  doit receive FOLDER
 
+{cautions_text(cautions, of_board)}
 PUT IT ON A CARD
 
   1. Unpack it:  {unpack}
@@ -63,16 +58,25 @@ PUT IT ON A CARD
   3. Write card.img to the whole card, which must hold at least {image["size"]:,} bytes, as your system does it.
      Everything on that card is lost.
 
-{_contents(record)}
-{CAUTIONS}{_of_board(cautions)}"""
+{_contents(record)}{_without_kept(record)}"""
 
 
-def recipe_readme(record: Mapping[str, Any], bring: int, who: str, cautions: Iterable[str]) -> str:
-    """Return the page for a recipe: ``bring`` contents are not in it and must be the receiver's own."""
+def recipe_readme(
+    record: Mapping[str, Any], bring: int, who: str, cautions: Iterable[Caution], of_board: Iterable[str]
+) -> str:
+    """Return the page for a recipe: ``bring`` contents are not in it and must be the receiver's own.
+
+    ``cautions``, ``of_board``: as for ``readme``.
+    """
     return f"""{_head(record)}
 This is the recipe of a card, not the card: it holds no content that may not be passed on. {bring:,} contents are named
-in recipe.json by size and SHA-256. With your own dumps of them, in folders or ZIP archives under any name, Cardkiln
-builds the same image, byte for byte, or says what is missing:
+in recipe.json by size and SHA-256.
+
+{cautions_text(cautions, of_board)}
+BUILD IT
+
+With your own dumps of them, in folders or ZIP archives under any name, Cardkiln builds the same image, byte for byte,
+or says what is missing:
 
   doit receive FOLDER YOUR-DUMPS ...
 
@@ -81,13 +85,18 @@ The image has {record["image"]["size"]:,} bytes and the SHA-256
 when it is made by {record["made-by"]["program"]}.
 
 {CHECK}{SIGNED.format(who=who) if who else ""}
-{_contents(record)}
-{CAUTIONS}{_of_board(cautions)}"""
+{_contents(record)}{_without_kept(record)}"""
 
 
-def _of_board(cautions: Iterable[str]) -> str:
-    lines = [fill(" ".join(one.split()), 118, initial_indent="  - ", subsequent_indent="    ") for one in cautions]
-    return "\n".join(["", "  Of this board:", "", *lines, ""]) if lines else ""
+def cautions_text(cautions: Iterable[Caution], of_board: Iterable[str] = ()) -> str:
+    """Return cautions as a part of a page of plain text; ``of_board``: what the board's manifest warns of."""
+    usual = "\n".join(_point(f"{about}: {what}") for about, what in cautions)
+    own = "\n".join(_point(" ".join(what.split())) for what in of_board)
+    return f"CAUTION\n\n{usual}\n" + (f"\n  Of this board:\n\n{own}\n" if own else "")
+
+
+def _point(text: str) -> str:
+    return fill(text, 118, initial_indent="  - ", subsequent_indent="    ")
 
 
 def _head(record: Mapping[str, Any]) -> str:
@@ -101,6 +110,11 @@ def _contents(record: Mapping[str, Any]) -> str:
     titles = [f"  {title['name']}" for title in record["titles"]]
     lines = ["CORES", "", *(cores or ["  none"]), "", "TITLES", "", *(titles or ["  none"])]
     return "\n".join(lines) + "\n"
+
+
+def _without_kept(record: Mapping[str, Any]) -> str:
+    kept = record["card"].get("without-kept", ())
+    return f"\nFiles below {', '.join(kept)} belong to whoever uses the card; none is on it.\n" if kept else ""
 
 
 def packed_name(image: str, form: str) -> str:

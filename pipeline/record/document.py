@@ -38,7 +38,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
             "image": {"file": "card.img", "size": proof.image_size, "sha256": proof.image_sha256},
             "plan": {"file": "plan.json", "sha256": finished.plan_sha256},
             "proven": {"files": proof.files, "folders": proof.folders, "file-bytes": proof.file_bytes},
-            "volume": _volume(plan, finished.timestamp_from),
+            "volume": volume_document(plan, finished.timestamp_from),
             "board": {
                 "id": board.id,
                 "name": board.name,
@@ -50,8 +50,10 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
             "titles": [_title(title) for title in finished.titles],
             "stations": matrix_document(finished.stations, finished.outlooks),
             "warnings": [_warning(warning) for warning in finished.warnings],
-            "silenced": [{**_warning(warning), "reason": reason} for warning, reason in finished.silenced],
-            "folders": [_placed(entry) for entry in plan.entries if entry.is_folder],
+            "silenced": [
+                {**_warning(found.problem), "reason": found.reason, "by": found.by} for found in finished.silenced
+            ],
+            "folders": [placed(entry) for entry in plan.entries if entry.is_folder],
             "files": (
                 _file(entry, by_path[entry.path], ranges.get(entry.path, ()))
                 for entry in plan.entries
@@ -82,7 +84,8 @@ def sums_text(sums: Mapping[str, str]) -> str:
     return "".join(f"{sums[name]}  {name}\n" for name in sorted(sums))
 
 
-def _volume(plan: Plan, timestamp_from: str) -> dict[str, object]:
+def volume_document(plan: Plan, timestamp_from: str) -> dict[str, object]:
+    """Return what a record says of the volume; ``timestamp_from``: as in ``FinishedCard``."""
     volume = plan.volume
     return {
         "type": f"fat{volume.fat_bits}",
@@ -128,7 +131,8 @@ def _title(title: Title) -> dict[str, object]:
     return {"id": title.id, "name": title.name, "core": title.core, "rights": _rights(title.rights), **_facts(title)}
 
 
-def _placed(entry: Entry) -> dict[str, object]:
+def placed(entry: Entry) -> dict[str, object]:
+    """Return where a record says a file or folder lies."""
     return {
         "path": entry.path,
         "short-name": entry.short,
@@ -139,7 +143,7 @@ def _placed(entry: Entry) -> dict[str, object]:
 
 def _file(entry: Entry, file: CardFile, ranges: Sequence[Range]) -> dict[str, object]:
     return {
-        **_placed(entry),
+        **placed(entry),
         "size": entry.size,
         "sha256": entry.sha256,
         "placement": file.placement,

@@ -102,7 +102,7 @@ class Naming:
         return self._shorts[path]
 
     def name(self, region: Region, offset: int) -> str:
-        """Return what a byte is, in words: "size of GAMES/MOTH.ROM", "entry of cluster 57 (GAMES/MOTH.ROM)"."""
+        """Return what a byte is, in words: "size of GOODS/MOTH.ROM", "entry of cluster 57 (GOODS/MOTH.ROM)"."""
         at = region.owns + offset - region.start
         match region.owner.kind:
             case "boot sector" | "backup boot sector":

@@ -7,7 +7,7 @@ files of their own (common practice).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 
 from pipeline.fat.entries import ARCHIVE, SLOT
@@ -36,7 +36,7 @@ TOUCHED_FIELDS = {
 
 
 @dataclass(frozen=True, order=True, slots=True)
-class Spot:
+class DifferingSpot:
     """A place outside of files that is not as written: whose, which field, the offset of its first byte.
 
     ``path``: of the file or folder whose directory entry it is in, "" elsewhere.
@@ -50,36 +50,40 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
-    """What was read of the card as it is. ``sound``: nothing is wrong with the volume, and every file is right."""
+class FoundVolume:
+    """What was read of the card as it is. ``sound``: nothing is wrong with the volume, and every file is right.
+
+    ``yours``: planned files and folders that are the user's to change; whatever became of them is right.
+    """
 
     sound: bool
     reading: Reading | None
     items: dict[str, Item]
+    yours: Set[str] = frozenset()
 
 
-def is_sound(planned: Reading, found: Reading, right: set[str]) -> bool:
+def is_sound(planned: Reading, found: Reading, right: Set[str], yours: Set[str]) -> bool:
     """Whether nothing is wrong with a volume and all that was planned is on it; ``right``: files whose bytes are.
 
-    Attributes are passed over, and a new 8.3 name where there is a long one.
+    Attributes are passed over, a new 8.3 name where there is a long one, and ``yours``, what is the user's.
     """
     items = {item.path: item for item in found.items}
     return (
         all(finding.kind in HARMLESS for finding in found.findings)
         and (found.label, found.serial) == (planned.label, planned.serial)
-        and all(_is_there(item, items.get(item.path), right) for item in planned.items)
+        and all(_is_there(item, items.get(item.path), right) for item in planned.items if item.path not in yours)
     )
 
 
-def changed_attributes(planned: Reading, found: Found) -> Iterator[tuple[Item, Item]]:
+def changed_attributes(planned: Reading, found: FoundVolume) -> Iterator[tuple[Item, Item]]:
     """Yield each file and folder whose attributes are not as planned, "archive" aside, as planned and as it is."""
     for item in planned.items:
         other = found.items.get(item.path)
-        if other is not None and (item.attributes ^ other.attributes) & ~ARCHIVE:
+        if other is not None and item.path not in found.yours and (item.attributes ^ other.attributes) & ~ARCHIVE:
             yield item, other
 
 
-def _is_there(item: Item, other: Item | None, right: set[str]) -> bool:
+def _is_there(item: Item, other: Item | None, right: Set[str]) -> bool:
     return (
         other is not None
         and (item.is_folder, item.size) == (other.is_folder, other.size)
@@ -88,7 +92,7 @@ def _is_there(item: Item, other: Item | None, right: set[str]) -> bool:
     )
 
 
-def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: Found) -> Iterator[Spot]:
+def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: FoundVolume) -> Iterator[DifferingSpot]:
     """Yield each field of a region outside of files that is not as planned, once, with the first byte of it.
 
     ``planned`` and ``actual``: all bytes of the region; ``naming``: of the planned card.
@@ -112,10 +116,10 @@ def spots(region: Region, planned: bytes, actual: bytes, naming: Naming, found: 
             field = field.removesuffix(f" of {path}")
         if (field, path, damaged) not in seen:
             seen.add((field, path, damaged))
-            yield Spot(str(region.owner), field, offset, damaged, path)
+            yield DifferingSpot(str(region.owner), field, offset, damaged, path)
 
 
-def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
+def _fields(region: Region, planned: bytes, actual: bytes, found: FoundVolume) -> Iterator[tuple[int, bool]]:
     kind = region.owner.kind
     fields = {"FSInfo": FS_INFO, "backup FSInfo": FS_INFO, "partition table": TABLE}.get(kind) or (
         boot_fields(found.reading.volume.fat_bits if found.reading else 16) if "boot" in kind else BOOT
@@ -131,7 +135,7 @@ def _fields(region: Region, planned: bytes, actual: bytes, found: Found) -> Iter
         yield region.start + at, not touched
 
 
-def _counts_can_be(fs_info: bytes, found: Found) -> bool:
+def _counts_can_be(fs_info: bytes, found: FoundVolume) -> bool:
     """Whether FSInfo's two numbers can be, right or stale: no more clusters than there are, a cluster that there is.
 
     Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT32 FSInfo Sector Structure": "It is not
@@ -144,7 +148,7 @@ def _counts_can_be(fs_info: bytes, found: Found) -> bool:
     return (free <= clusters or free == unknown) and (following == unknown or 2 <= following < clusters + 2)
 
 
-def _fat(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterator[tuple[int, bool]]:
+def _fat(region: Region, planned: bytes, actual: bytes, found: FoundVolume) -> Iterator[tuple[int, bool]]:
     bits = found.reading.volume.fat_bits if found.reading else 16
     last = found.reading.volume.clusters + 1 if found.reading else 0
     seen = -1
@@ -163,18 +167,19 @@ def _fat(region: Region, planned: bytes, actual: bytes, found: Found) -> Iterato
 
 
 def _directory(
-    region: Region, planned: bytes, actual: bytes, naming: Naming, found: Found
+    region: Region, planned: bytes, actual: bytes, naming: Naming, found: FoundVolume
 ) -> Iterator[tuple[int, bool]]:
     used = next((at for at in range(0, len(actual), SLOT) if not actual[at]), len(actual))
     for at in differing_at(planned, actual):
         slot, within = at - at % SLOT, at % SLOT
         offset = region.start + at
         path, long = naming.item_at(offset)
+        yours = path in found.yours or region.owner.path in found.yours
         empty = not any(planned[slot : slot + SLOT])
-        renamed = path != "" and found.sound and found.items[path].short != naming.short_of(path)
+        renamed = path in found.items and found.sound and found.items[path].short != naming.short_of(path)
         if empty:
             touched = found.sound and slot < used
-        elif path and found.sound and found.items[path].offset != naming.offset_of(path):
+        elif found.sound and (yours or (path and found.items[path].offset != naming.offset_of(path))):
             touched = True
         elif long:
             touched = renamed and within == CHECKSUM
@@ -185,10 +190,12 @@ def _directory(
         yield offset, not touched
 
 
-def _moved(path: str, offset: int, found: Found) -> bool:
+def _moved(path: str, offset: int, found: FoundVolume) -> bool:
     """Whether a file that is all right lies elsewhere now."""
     if not (found.sound and found.reading):
         return False
+    if path in found.yours:
+        return True
     return all(not start <= offset < start + length for start, length in found.reading.ranges(found.items[path]))
 
 

@@ -16,7 +16,7 @@ from pipeline.roms.chips.diagnose import check_parts
 from pipeline.roms.operations.arguments import show_address
 from pipeline.roms.operations.table import PIECES
 from pipeline.roms.placement_check import Placed, check_places, put_together
-from pipeline.roms.report import Report
+from pipeline.roms.report import ProblemReport
 from pipeline.roms.tree import LARGEST, Node, describe_node, evaluate
 
 WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, contents={"chip": ""})
@@ -37,7 +37,7 @@ def check_title(title: Title) -> list[Problem]:
     Unknown operations and chips, arguments that do not read, sizes that do not fit, pieces beyond the end, overlaps
     that no step allows, holes where the ROM file has no fill, and chips that cannot have the part's size they name.
     """
-    report = Report(title.file)
+    report = ProblemReport(title.file)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     for name in contents(title).keys() - sizes.keys():
         report.add(f"{content_key(title, name)}.size", "the size is missing; expected how many bytes the dump has")
@@ -53,7 +53,7 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
     Raises ManifestError for what ``check_title`` finds in it, and CheckError when a chip has another size than
     declared, when bytes that a step checks are not as written, or when the SHA-256 is not the declared one.
     """
-    report = Report(title.file)
+    report = ProblemReport(title.file)
     declared = contents(title)
     sizes = {name: len(chips[name]) for name in chips_used(rom) if name in declared}
     for name, size in sizes.items():
@@ -73,7 +73,8 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
     _stop(CheckError, report)
     if rom.sha256 and (digest := hashlib.sha256(result).hexdigest()) != rom.sha256:
         wrong = f"with the finished file at hand, doit solve title:{title.id} {rom.key} FILE says which"
-        hint = f"every chip is the declared one, so a step is wrong, or this hash is; {wrong}"
+        pins = f"if the new file is meant, doit pin title:{title.id} {rom.key} built --replace"
+        hint = f"every chip is the declared one, so a step is wrong, or this hash is; {wrong}; {pins}"
         report.add(f"{rom.key}.sha256", f"the steps give {digest}; expected {rom.sha256}", hint)
     _stop(CheckError, report)
     return result
@@ -81,7 +82,7 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
 
 def describe(rom: RomFile) -> tuple[str, ...]:
     """Return one plain line a step ("0x1000: interleave 1a, 2a (1-byte units)"), and one for what follows them all."""
-    report = Report()
+    report = ProblemReport()
     trees = _bind(rom, None, report)
     _stop(ManifestError, report)
     lines = [
@@ -103,7 +104,7 @@ def chips_used(rom: RomFile) -> tuple[str, ...]:
 
 def checked(title: Title, rom: RomFile) -> Trees:
     """Return the trees of a ROM file; raises ManifestError for what ``check_title`` finds in it."""
-    report = Report(title.file)
+    report = ProblemReport(title.file)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     trees = _check(title, rom, sizes, report)
     _stop(ManifestError, report)
@@ -116,11 +117,11 @@ def contents(title: Title) -> dict[str, Content]:
 
 
 def content_key(title: Title, name: str) -> str:
-    """Return the manifest key at which a chip ("chips.6f") or patch ("patches.fix") is declared."""
+    """Return the manifest key at which a chip ("chips.4t") or patch ("patches.fix") is declared."""
     return f"{CONTENT_KEYS['chip' if name in title.chips else 'patch']}.{name}"
 
 
-def _check_patches(title: Title, report: Report) -> None:
+def _check_patches(title: Title, report: ProblemReport) -> None:
     used = {name for rom in title.roms for name in chips_used(rom)}
     for name in title.patches:
         key = f"{CONTENT_KEYS['patch']}.{name}"
@@ -130,14 +131,14 @@ def _check_patches(title: Title, report: Report) -> None:
             report.add(key, "no step uses this patch", "use it in a step, or take it out")
 
 
-def _bind(rom: RomFile, names: Mapping[str, Collection[str]] | None, report: Report) -> Trees:
+def _bind(rom: RomFile, names: Mapping[str, Collection[str]] | None, report: ProblemReport) -> Trees:
     binder = Binder(names, report)
     steps = tuple(binder.piece(step.piece, step.key) for step in rom.steps)
     whole = binder.changes(WHOLE, rom.then, rom.key) if rom.then else None
     return Trees(steps, whole)
 
 
-def _check(title: Title, rom: RomFile, sizes: Mapping[str, int], report: Report) -> Trees:
+def _check(title: Title, rom: RomFile, sizes: Mapping[str, int], report: ProblemReport) -> Trees:
     """Return the trees of a ROM file, and report all that is wrong with them and with where they are put."""
     trees = _bind(rom, {"chip": title.chips, "patch": title.patches}, report)
     if rom.size > LARGEST:
@@ -153,6 +154,6 @@ def _check(title: Title, rom: RomFile, sizes: Mapping[str, int], report: Report)
     return trees
 
 
-def _stop(kind: type[CardkilnError], report: Report) -> None:
+def _stop(kind: type[CardkilnError], report: ProblemReport) -> None:
     if report.problems:
         raise kind(report.problems)

@@ -10,7 +10,7 @@ from pipeline.model.text import did_you_mean, listed
 from pipeline.roms.operations.arguments import Argument, as_written
 from pipeline.roms.operations.operation import SLOT_NAMES, Operation, parameter
 from pipeline.roms.operations.table import CHANGES, PIECES
-from pipeline.roms.report import Report
+from pipeline.roms.report import ProblemReport
 from pipeline.roms.tree import Node
 
 DEEPEST = 100
@@ -31,7 +31,7 @@ class Binder:
     """
 
     names: Mapping[str, Collection[str]] | None
-    report: Report
+    report: ProblemReport
 
     def piece(self, piece: Piece, key: str, *, listed: bool = False) -> Node | None:
         """Return the tree for the piece in the table at a key.

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.ranges import Range, Source
+from pipeline.model.text import shown
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import checked, contents
 from pipeline.roms.operations.arguments import show_range, show_value
@@ -42,7 +43,7 @@ def map_text(rom: RomFile, ranges: Sequence[Range]) -> str:
         for source in part.sources:
             lines.append(start + str(source))
             start = " " * len(start)
-    return "\n".join(lines) + "\n"
+    return "".join(f"{shown(line)}\n" for line in lines)
 
 
 def map_document(title: Title, maps: Sequence[tuple[RomFile, Sequence[Range]]]) -> dict[str, object]:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from pipeline.model.manifest import RomFile
 from pipeline.model.units import show_size
 from pipeline.roms.operations.arguments import show_address, show_range
-from pipeline.roms.report import Report
+from pipeline.roms.report import ProblemReport
 
 
 class Placed(NamedTuple):
@@ -25,7 +25,7 @@ class Placed(NamedTuple):
     over: bool
 
 
-def check_places(rom: RomFile, pieces: Sequence[Placed | None], report: Report) -> None:
+def check_places(rom: RomFile, pieces: Sequence[Placed | None], report: ProblemReport) -> None:
     """Report pieces beyond the end, overlaps that no step allows, and holes where the ROM file has no fill.
 
     Any overlap without ``over = true`` in the later step is a problem, even of equal bytes: whether a manifest is
@@ -92,7 +92,7 @@ def _over_one_another(pieces: Iterable[tuple[int, bytes]], size: int, fill: int)
     return bytes(data)
 
 
-def _check_holes(rom: RomFile, pieces: Iterable[Placed], report: Report) -> None:
+def _check_holes(rom: RomFile, pieces: Iterable[Placed], report: ProblemReport) -> None:
     holes = list(_holes(rom.size, pieces))
     if holes:
         shown = ", ".join(show_range(*hole) for hole in holes[:4]) + (", ..." if len(holes) > 4 else "")

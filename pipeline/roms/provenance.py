@@ -87,6 +87,12 @@ def scaled(ranges: Ranges, before: int, after: int) -> Ranges:
     return tuple(_merged(_swept(moved, _all)))
 
 
+def backwards(ranges: Ranges) -> Ranges:
+    """Return a piece whose bytes are in reverse order; inside a range every byte may depend on all its sources."""
+    size = size_of(ranges)
+    return tuple(Range(size - part.end, size - part.start, part.sources) for part in reversed(ranges))
+
+
 def uniform(ranges: Ranges, block: int) -> bool:
     """Whether a piece is one range in which every block of a size has the same sources, byte for byte."""
     return len(ranges) == 1 and not (ranges[0].lanes and block % ranges[0].lanes.period)

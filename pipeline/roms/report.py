@@ -9,7 +9,7 @@ from pipeline.errors import Place, Problem
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class ProblemReport:
     """Problems found so far, all in one manifest file."""
 
     file: str = ""

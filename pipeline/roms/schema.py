@@ -79,7 +79,7 @@ def definitions() -> Schema:
             "type": ["string", "object"],
             "properties": {"at": NO_ADDRESS, "over": NO_OVERLAP, "name": NO_NAME},
             "oneOf": listed,
-            "examples": ["6f", {"chip": "6f", "then": [{"mirror": "8 KiB"}]}],
+            "examples": ["4t", {"chip": "4t", "then": [{"mirror": "8 KiB"}]}],
         },
         "slot": {
             "title": "a piece: a chip's name or a table",
@@ -87,7 +87,7 @@ def definitions() -> Schema:
             "type": ["string", "object"],
             "properties": {"at": NO_ADDRESS, "over": NO_OVERLAP},
             "oneOf": listed,
-            "examples": ["6f", {"name": "PROGRAM", "chip": "6f"}],
+            "examples": ["4t", {"name": "PROGRAM", "chip": "4t"}],
         },
         "then": {
             "title": "a list of changes",

@@ -11,7 +11,7 @@ from pipeline.model.units import show_size
 from pipeline.roms.operations.operation import HintedError, Operation, parameter
 from pipeline.roms.operations.table import CHANGES, PIECES
 from pipeline.roms.provenance import limited
-from pipeline.roms.report import Report
+from pipeline.roms.report import ProblemReport
 
 Result = TypeVar("Result", int, bytes)
 
@@ -66,7 +66,7 @@ def _shown(node: Node) -> dict[str, str]:
 
 
 def evaluate(
-    node: Node, contents: Mapping[str, Result], how: Callable[[Operation], Callable[..., Result]], report: Report
+    node: Node, contents: Mapping[str, Result], how: Callable[[Operation], Callable[..., Result]], report: ProblemReport
 ) -> Result | None:
     """Return what a tree comes to: its size from the sizes of chips and patches, or its bytes from their bytes.
 

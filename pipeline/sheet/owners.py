@@ -8,17 +8,17 @@ from pipeline.model.content import CardFile
 
 KINDS = {
     "board-file": "board",
-    "menu": "core",
     "bitstream": "core",
     "core-file": "core",
     "rom-file": "title",
     "title-file": "title",
     "card-file": "card",
 }
-"""Kind of a file's origin to the kind of its owner; a config file's may be a core or the card."""
+"""Kind of a file's origin to the kind of its owner; of a config file the core or card, of a menu the core or board."""
 
 
 def owner_of(file: CardFile, core_ids: Collection[str]) -> tuple[str, str]:
     """Return kind ("board", "core", "title" or "card") and id of a file's owner."""
-    usual = "core" if file.origin.owner in core_ids else "card"
+    other = "board" if file.origin.kind == "menu" else "card"
+    usual = "core" if file.origin.owner in core_ids else other
     return KINDS.get(file.origin.kind, usual), file.origin.owner

@@ -15,7 +15,7 @@ from itertools import islice
 from pipeline.model.manifest import Piece
 from pipeline.roms.operations.bits import table
 from pipeline.roms.operations.wiring import address_lines, swap_bytes, swap_words
-from pipeline.solve.atoms import Built, Changes, Source, as_size, change
+from pipeline.solve.atoms import AtomSource, Built, Changes, as_size, change
 from pipeline.solve.values import find_changes
 
 MOST_TRIED = 3_000
@@ -53,20 +53,20 @@ def _weights(first: int) -> bytes:
 class AddressBook:
     """Chips, parts of them and forms of them, by what an exchange of address lines leaves: see ``_key``."""
 
-    def __init__(self, sources: Sequence[Source]) -> None:
-        self._known: dict[tuple[int, bytes], list[tuple[Source, int]]] = {}
-        self._whole: dict[tuple[int, bytes], list[tuple[Source, int]]] = {}
+    def __init__(self, sources: Sequence[AtomSource]) -> None:
+        self._known: dict[tuple[int, bytes], list[tuple[AtomSource, int]]] = {}
+        self._whole: dict[tuple[int, bytes], list[tuple[AtomSource, int]]] = {}
         for source in sorted(sources, key=lambda source: -len(source.data)):
             size = len(source.data)
             if size.bit_count() == 1 and size >= LEAST:
                 self._add(self._whole, source, 0, size, part=slice(0, -1))
                 self._add(self._whole, source, 0, size, part=slice(None, 0, -1))
                 for then, data in variants(source.data) if size <= LONGEST_VARIED else [((), source.data)]:
-                    self._add(self._known, Source(source.chip, data, (*source.then, *then)), 0, size)
+                    self._add(self._known, AtomSource(source.chip, data, (*source.then, *then)), 0, size)
         self._add_parts(sources)
         self.lines = sorted({lines for lines, _ in self._known}, reverse=True)
 
-    def _add_parts(self, sources: Sequence[Source]) -> None:
+    def _add_parts(self, sources: Sequence[AtomSource]) -> None:
         total = sum(len(source.data) for source in sources)
         step = STEP * max(total // STEP * 8 // MOST_PARTS, 1)
         for source in sources:
@@ -77,13 +77,13 @@ class AddressBook:
                     if total <= LEAST_VARIED:
                         take = change("take", {"from": offset, "size": as_size(size)})
                         for then, data in islice(variants(source.data[offset : offset + size]), 1, None):
-                            self._add(self._known, Source(source.chip, data, (*source.then, take, *then)), 0, size)
+                            self._add(self._known, AtomSource(source.chip, data, (*source.then, take, *then)), 0, size)
                 size >>= 1
 
     def _add(
         self,
-        known: dict[tuple[int, bytes], list[tuple[Source, int]]],
-        source: Source,
+        known: dict[tuple[int, bytes], list[tuple[AtomSource, int]]],
+        source: AtomSource,
         offset: int,
         size: int,
         part: slice = EVERY,
@@ -123,7 +123,7 @@ class AddressBook:
         return None
 
 
-def _built(source: Source, offset: int, size: int, changes: Changes) -> Built:
+def _built(source: AtomSource, offset: int, size: int, changes: Changes) -> Built:
     take = () if size == len(source.data) else (change("take", {"from": offset, "size": as_size(size)}),)
     return Built(Piece(operation="chip", name=source.chip, then=(*source.then, *take, *changes)), size)
 

@@ -12,7 +12,7 @@ from pipeline.model.units import show_size
 from pipeline.roms.assemble import WHOLE
 from pipeline.roms.bind import Binder
 from pipeline.roms.operations.bits import combine, table
-from pipeline.roms.report import Report
+from pipeline.roms.report import ProblemReport
 from pipeline.roms.tree import evaluate
 
 POPCOUNT = table(int.bit_count)
@@ -21,7 +21,7 @@ Changes = tuple[Change, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Source:
+class AtomSource:
     """A chip's bytes, or one form of them: ``then`` is done to the chip to get ``data``.
 
     ``chip`` is "" for a run of one value, which needs no chip.
@@ -36,7 +36,7 @@ class Source:
 class Atom:
     """A run of bytes that is a part of one source, changed: ``size`` bytes from ``offset``, in whole ``unit``s."""
 
-    source: Source
+    source: AtomSource
     offset: int
     size: int
     then: Changes = ()
@@ -105,14 +105,14 @@ def changed(data: bytes, changes: Sequence[Change]) -> bytes:
     """Return the bytes after the changes, done by the operations that build ROM files; b"" where they refuse."""
     if not changes:
         return data
-    report = Report()
+    report = ProblemReport()
     node = Binder(None, report).changes(WHOLE, changes, "")
     return (evaluate(node, {"": data}, attrgetter("apply"), report) if node else None) or b""
 
 
 def bytes_of(piece: Piece, chips: Mapping[str, bytes]) -> bytes:
     """Return the bytes of a piece; b"" where an operation refuses."""
-    report = Report()
+    report = ProblemReport()
     node = Binder(None, report).piece(piece, "")
     return (evaluate(node, chips, attrgetter("apply"), report) if node else None) or b""
 

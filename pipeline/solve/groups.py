@@ -6,9 +6,9 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.solve.atoms import Atom, Built, Source, Span, bytes_of, differing
+from pipeline.solve.atoms import Atom, AtomSource, Built, Span, bytes_of, differing
 from pipeline.solve.cover import interleaved, joined, leaves, merged
-from pipeline.solve.matches import Lanes, Match
+from pipeline.solve.matches import LaneMatches, Match
 
 LEAST = 8
 """Bytes of a lane, at least."""
@@ -128,7 +128,9 @@ class _Kind:
     def _run_at(self, phase: int, at: int, before: int | None) -> _Part | None:
         """Return the run of one value that a lane has at a unit, up to the next part at most."""
         step = self.count * self.unit
-        data = Lanes(phase + at * step, self.count, self.unit).cut(self.target, None if before is None else before - at)
+        data = LaneMatches(phase + at * step, self.count, self.unit).cut(
+            self.target, None if before is None else before - at
+        )
         size = len(data) - len(data.lstrip(data[:1]))
         size -= size % self.unit
         if size < SHORTEST_RUN:
@@ -157,7 +159,7 @@ class _Kind:
             if chain:
                 full.append(chain)
                 continue
-            data = Lanes(start + lane * self.unit, self.count, self.unit).cut(self.target, units)
+            data = LaneMatches(start + lane * self.unit, self.count, self.unit).cut(self.target, units)
             if len(data) < units * self.unit:
                 return None
             made = solve_lane(data)
@@ -222,4 +224,4 @@ def _cut(chain: Sequence[_Part], first: int, units: int, unit: int) -> list[Span
 
 def run(value: int, size: int) -> Atom:
     """Return a run of one value."""
-    return Atom(Source("", bytes([value]) * size), 0, size)
+    return Atom(AtomSource("", bytes([value]) * size), 0, size)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from pipeline.model.text import counted
 from pipeline.roms.operations.arguments import show_hex
-from pipeline.solve.atoms import Source
+from pipeline.solve.atoms import AtomSource
 
 LONGEST_PERIOD = 64
 ORDERS: tuple[Literal["little"], Literal["big"]] = ("little", "big")
@@ -23,7 +23,7 @@ def period(data: bytes) -> int:
     return 0
 
 
-def looks(data: bytes, sources: Sequence[Source]) -> str:
+def looks(data: bytes, sources: Sequence[AtomSource]) -> str:
     """Return what bytes look like: "0xFF all over", "a counter", "text", "noise"."""
     length = period(data)
     if length == 1:
@@ -50,7 +50,7 @@ def looks(data: bytes, sources: Sequence[Source]) -> str:
     return counted(len(set(data)), "different byte")
 
 
-def _nearest(data: bytes, sources: Sequence[Source]) -> str:
+def _nearest(data: bytes, sources: Sequence[AtomSource]) -> str:
     """Return "like chip x but for 12 bytes" where a chip of the same size has most bytes in common."""
     best = (len(data) // 4, "")
     for source in sources:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from pipeline.solve.atoms import Atom, Changes, Source, changed, common, differing
+from pipeline.solve.atoms import Atom, AtomSource, Changes, changed, common, differing
 from pipeline.solve.values import differences, find_changes
 
 WINDOW = 16
@@ -31,7 +31,7 @@ MOST_WRONG = 64
 """Bytes that may differ in one part."""
 
 
-class Lanes(NamedTuple):
+class LaneMatches(NamedTuple):
     """One lane of a run: ``unit`` bytes at ``start``, and every ``lanes`` units from there."""
 
     start: int
@@ -56,7 +56,7 @@ class Lanes(NamedTuple):
 class Match:
     """An atom in a lane, ``at`` bytes from the lane's start."""
 
-    lane: Lanes
+    lane: LaneMatches
     at: int
     atom: Atom
     wrong: int = 0
@@ -64,13 +64,13 @@ class Match:
 
 @dataclass(slots=True)
 class _Run:
-    lane: Lanes
+    lane: LaneMatches
     data: bytes
     weights: bytes
 
 
 def find_matches(
-    target: bytes, lanes: Iterable[Lanes], sources: Sequence[Source], unit: int, open_: bytes
+    target: bytes, lanes: Iterable[LaneMatches], sources: Sequence[AtomSource], unit: int, open_: bytes
 ) -> list[Match]:
     """Return the parts of sources that stand in lanes of the target, changed within units of so many bytes.
 
@@ -126,7 +126,7 @@ def _anchors(runs: Sequence[_Run], unit: int, open_: bytes) -> dict[bytes, list[
     return anchors
 
 
-def _extended(source: Source, weights: bytes, at: int, run: _Run, there: int, unit: int) -> Match | None:
+def _extended(source: AtomSource, weights: bytes, at: int, run: _Run, there: int, unit: int) -> Match | None:
     """Return the longest part around a place at which the differences agree, None where no change explains it."""
     ahead = common(weights[at::unit], run.weights[there::unit])
     behind = 0
@@ -228,6 +228,6 @@ def _wider(first: Match, last: Match, lane: bytes) -> Iterator[Match]:
                 yield Match(first.lane, shift + a, wide, wrong)
 
 
-def direct() -> Iterator[Lanes]:
+def direct() -> Iterator[LaneMatches]:
     """Yield the one lane of a run as it stands."""
-    yield Lanes(0, 1, 1)
+    yield LaneMatches(0, 1, 1)

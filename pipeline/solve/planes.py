@@ -10,7 +10,7 @@ from typing import NamedTuple
 from pipeline.model.manifest import Piece
 from pipeline.roms.operations.bit_values import unpack
 from pipeline.roms.operations.bits import REVERSED, table
-from pipeline.solve.atoms import Built, Changes, Source, as_size, change, operations
+from pipeline.solve.atoms import AtomSource, Built, Changes, as_size, change, operations
 from pipeline.solve.values import BITS, find_changes
 
 PREFIX = 64
@@ -30,35 +30,35 @@ PARTS = 16
 """Parts of equal size at whose starts a piece may begin in its chip."""
 
 
-class Line(NamedTuple):
+class PlaneLine(NamedTuple):
     """One data line of a source from an offset on: its number, and whether it is inverted."""
 
-    form: Form
+    form: PlaneForm
     offset: int
     bit: int
     inverted: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Form:
+class PlaneForm:
     """A chip as a piece of one nibble or of one bit in each byte; ``packed``: how bits are packed, "" where not."""
 
-    chip: Source
+    chip: AtomSource
     then: Changes
     data: bytes
     packed: str = ""
 
 
-def forms(sources: Sequence[Source]) -> Iterator[Form]:
+def forms(sources: Sequence[AtomSource]) -> Iterator[PlaneForm]:
     """Yield the forms in which chips of 4 bits and of 1 bit are dumped."""
     for source in sources:
-        yield Form(source, (), source.data)
+        yield PlaneForm(source, (), source.data)
     small = [source for source in sources if len(source.data) <= LARGEST][:MANY]
     for source in small:
         for order in ("low-first", "high-first"):
-            yield Form(source, (change("unpack", order),), unpack(source.data, order=order))
+            yield PlaneForm(source, (change("unpack", order),), unpack(source.data, order=order))
         for packed, data in (("lsb-first", source.data), ("msb-first", source.data.translate(REVERSED))):
-            yield Form(source, (), _spread(data), packed)
+            yield PlaneForm(source, (), _spread(data), packed)
 
 
 def _spread(data: bytes) -> bytes:
@@ -72,8 +72,8 @@ def _spread(data: bytes) -> bytes:
 class Book:
     """The lines of all forms by their first bits; inverted ones are found as well."""
 
-    def __init__(self, sources: Sequence[Source]) -> None:
-        self._lines: dict[bytes, list[Line]] = {}
+    def __init__(self, sources: Sequence[AtomSource]) -> None:
+        self._lines: dict[bytes, list[PlaneLine]] = {}
         count = 0
         for form in forms(sources):
             size = len(form.data)
@@ -85,12 +85,12 @@ class Book:
                     start = line[offset : offset + PREFIX]
                     if count < MOST_LINES and 3 < start.count(1) < len(start) - 3:
                         for key, inverted in ((start, False), (start.translate(FLIPPED), True)):
-                            self._lines.setdefault(key, []).append(Line(form, offset, bit, inverted))
+                            self._lines.setdefault(key, []).append(PlaneLine(form, offset, bit, inverted))
                             count += 1
         self.longest = max((8 * len(source.data) for source in sources), default=0)
         self._lengths = sorted({len(key) for key in self._lines}, reverse=True)
 
-    def begins(self, data: bytes) -> list[list[Line]]:
+    def begins(self, data: bytes) -> list[list[PlaneLine]]:
         """Return for each data line of a run those it may be, none for a constant one; [] where one is unknown."""
         found = []
         for bits in BITS:
@@ -128,7 +128,7 @@ def _constant(data: bytes, bit: int) -> bool:
     return line.count(line[0]) == len(line)
 
 
-def _reach(line: Line, data: bytes, bit: int) -> int:
+def _reach(line: PlaneLine, data: bytes, bit: int) -> int:
     """Return how many bytes of a run one of its data lines agrees with a line of a form."""
     size = min(len(data), len(line.form.data) - line.offset)
     one = data[:size].translate(BITS[bit])
@@ -147,14 +147,14 @@ def _reach(line: Line, data: bytes, bit: int) -> int:
     return low
 
 
-def _piece(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
+def _piece(lines: Sequence[Sequence[PlaneLine]], data: bytes, size: int) -> Built | None:
     """Return the nibbles or planes of a size that give the bytes, which may be fewer."""
     return _nibbles(lines, data, size) or _planes(lines, data, size)
 
 
-def _nibbles(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
+def _nibbles(lines: Sequence[Sequence[PlaneLine]], data: bytes, size: int) -> Built | None:
     """Return two chips of 4 bits, where each half of the data lines, in some order, comes from one."""
-    chips: list[tuple[Form, int]] = []
+    chips: list[tuple[PlaneForm, int]] = []
     for few in lines:
         for line in few:
             if not line.form.packed and (line.form, line.offset) not in chips:
@@ -180,7 +180,7 @@ def _merged(parts: Sequence[tuple[Piece, bytes]], size: int) -> bytes:
     return bytes(a << 4 | b for a, b in zip(parts[0][1][:size], parts[1][1][:size], strict=True))
 
 
-def _nibble(chip: tuple[Form, int], take: str, size: int, head: int) -> tuple[Piece, bytes]:
+def _nibble(chip: tuple[PlaneForm, int], take: str, size: int, head: int) -> tuple[Piece, bytes]:
     form, offset = chip
     data = form.data[offset : offset + size]
     shift = 4 if take == "high" else 0
@@ -191,7 +191,7 @@ def _nibble(chip: tuple[Form, int], take: str, size: int, head: int) -> tuple[Pi
     return piece, data.translate(table(lambda value: value >> shift & 15))
 
 
-def _planes(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | None:
+def _planes(lines: Sequence[Sequence[PlaneLine]], data: bytes, size: int) -> Built | None:
     """Return as many planes as there are data lines up to the highest that is ever set."""
     used = max((k + 1 for k in range(8) if any(data.translate(BITS[k]))), default=0)
     kinds = {line.form.packed for few in lines[:used] for line in few}
@@ -219,7 +219,7 @@ def _planes(lines: Sequence[Sequence[Line]], data: bytes, size: int) -> Built | 
     return None
 
 
-def _plane(line: Line, size: int, head: int) -> Piece | None:
+def _plane(line: PlaneLine, size: int, head: int) -> Piece | None:
     form = line.form
     scale = 8 if form.packed else 1
     if line.offset % scale or size % scale:

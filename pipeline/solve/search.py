@@ -10,10 +10,10 @@ from itertools import product
 
 from pipeline.roms.operations.table import PIECES
 from pipeline.solve.address import LEAST, AddressBook
-from pipeline.solve.atoms import Atom, Built, Source, Span, bytes_of, differing
+from pipeline.solve.atoms import Atom, AtomSource, Built, Span, bytes_of, differing
 from pipeline.solve.cover import then
 from pipeline.solve.groups import groups, run
-from pipeline.solve.matches import Lanes, Match, direct, find_matches, tolerant
+from pipeline.solve.matches import LaneMatches, Match, direct, find_matches, tolerant
 from pipeline.solve.planes import FLIPPED, PREFIX, Book
 from pipeline.solve.values import SHUFFLES
 
@@ -45,7 +45,7 @@ def marked(spans: Iterable[Span], size: int) -> bytes:
     return bytes(free)
 
 
-def find_spans(target: bytes, sources: Sequence[Source], free: bytes) -> list[Span]:
+def find_spans(target: bytes, sources: Sequence[AtomSource], free: bytes) -> list[Span]:
     """Return spans of the target, most of them true, some by chance; each gives exactly the bytes it covers."""
     spans: list[Span] = []
     for unit in UNITS:
@@ -99,14 +99,14 @@ def kinds() -> list[tuple[int, int]]:
     return [(count, unit) for count, unit in product(sorted(operation.parts), units)]
 
 
-def _batches(size: int) -> Iterator[list[Lanes]]:
+def _batches(size: int) -> Iterator[list[LaneMatches]]:
     """Yield the lanes of every kind of interleave, at every phase, a few kinds at a time."""
-    batch: list[Lanes] = []
+    batch: list[LaneMatches] = []
     for count, unit in kinds():
         if batch and len(batch) and sum(size // lane.lanes for lane in batch) + size * unit > LANE_BYTES:
             yield batch
             batch = []
-        batch = [*batch, *(Lanes(phase, count, unit) for phase in range(count * unit))]
+        batch = [*batch, *(LaneMatches(phase, count, unit) for phase in range(count * unit))]
     yield batch
 
 

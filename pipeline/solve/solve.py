@@ -12,7 +12,7 @@ from pipeline.model.manifest import Chip, Piece, Rights, RomFile, Step, Title
 from pipeline.model.text import counted, quoted
 from pipeline.roms.assemble import assemble
 from pipeline.roms.operations.arguments import show_address
-from pipeline.solve.atoms import Atom, Built, Source, Span, as_size, bytes_of, change
+from pipeline.solve.atoms import Atom, AtomSource, Built, Span, as_size, bytes_of, change
 from pipeline.solve.check_values import WIDEST, CheckField, check_fields, fields_within
 from pipeline.solve.cover import cover, merged, then
 from pipeline.solve.groups import run
@@ -106,19 +106,19 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
     return Solution(
         rom=rom,
         unexplained=tuple(Unexplained(start=a, end=b, looks=looks(finished[a:b], sources)) for a, b in open_),
-        notes=tuple(_notes(finished, entries, filled, alike, sources, used)),
+        notes=tuple(_notes(finished, entries, fields, filled, alike, sources, used)),
         unused=tuple(name for name in chips if name not in used),
     )
 
 
-def _distinct(chips: Mapping[str, bytes]) -> tuple[list[Source], dict[str, list[str]]]:
+def _distinct(chips: Mapping[str, bytes]) -> tuple[list[AtomSource], dict[str, list[str]]]:
     """Return one source for each content, and the names of all chips that hold it by the first of them."""
     first: dict[bytes, str] = {}
     alike: dict[str, list[str]] = {}
     for name, data in chips.items():
         if data:
             alike.setdefault(first.setdefault(data, name), []).append(name)
-    return [Source(name, data) for data, name in first.items()], alike
+    return [AtomSource(name, data) for data, name in first.items()], alike
 
 
 def _over(entries: list[_Entry]) -> list[_Entry]:
@@ -382,13 +382,20 @@ def _prove(finished: bytes, chips: Mapping[str, bytes], rom: RomFile, open_: Seq
 def _notes(
     finished: bytes,
     entries: Sequence[_Entry],
+    fields: Sequence[CheckField],
     filled: Sequence[Span],
     alike: Mapping[str, Sequence[str]],
-    sources: Sequence[Source],
+    sources: Sequence[AtomSource],
     used: set[str],
 ) -> list[str]:
     same = "hold the same bytes; any of them may stand where one of them is named"
     notes = [f"chips {quoted(names, 'and')} {same}" for names in alike.values() if len(names) > 1 and used & set(names)]
+    notes += [
+        f"the check field {field.change.operation} at {show_address(field.start)} is 1 byte, which can fit by chance: "
+        "try the steps on another finished file"
+        for field in fields
+        if field.end - field.start == 1
+    ]
     blank = {source.data[0]: source for source in sources if source.data.count(source.data[0]) == len(source.data)}
     for span in filled:
         value = _value(span)

@@ -16,14 +16,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
-from pipeline.errors import CardkilnError, CheckError, MachineError, Place, Problem
+from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.model.content import Content, Found, Location, Wanted
 from pipeline.model.derived import AlternativeForms
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import shown
 from pipeline.sources.files import scan as scanning
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.database import Store, is_damage
+from pipeline.sources.files.database import Database, is_damage
 from pipeline.sources.files.digest import Digest, digest
 from pipeline.sources.files.problems import machine_error, reason
 from pipeline.sources.files.scan import Scan
@@ -58,7 +58,7 @@ class Index:
         self._path, self._warn = path, warn
         self._scanned: tuple[tuple[Path, ...], ArchiveLimits, tuple[Path, ...]] | None = None
         try:
-            self._store = Store(path)
+            self._store = Database(path)
         except (sqlite3.Error, OSError) as error:
             self._store = self._without(error)
 
@@ -101,24 +101,21 @@ class Index:
     def derive(
         self, wanted: Sequence[Content], alternatives: AlternativeForms, progress: Callable[[int], None] = _unseen
     ) -> Derivation:
-        """Return which of the places' files become which of the wanted contents by one change.
+        """Return which of the places' files become which of the wanted contents, alone or two together.
 
-        Each file of a plausible size is read once. ``progress`` is told the bytes just read.
+        Each file of a plausible size is tried once. ``progress`` is told the bytes just tried.
         """
         return self._safely(lambda: alternative_forms.derive(self._store, wanted, alternatives, progress), scanned=True)
 
     def remembered(self, contents: Iterable[Content]) -> dict[str, Location]:
-        """Return where contents are that an earlier search found and that are still there, by SHA-256."""
+        """Return where an earlier search found contents, by SHA-256; whoever reads one finds out if it changed."""
         sizes = {content.sha256: content.size for content in contents if content.size is not None}
         sources = self._safely(lambda: list(self._store.sources_of(sizes.values())))
-        known = [source.location for source in sources if source.sha256 in sizes]
-        return {content.sha256: location for location in known if (content := self._still_at(location))}
-
-    def _still_at(self, location: Location) -> Content | None:
-        try:
-            return self.content_at(location)
-        except CardkilnError:
-            return None
+        return {
+            source.sha256: source.location
+            for source in sources
+            if source.sha256 in sizes and Path(source.location.path).is_file()
+        }
 
     def unwanted(
         self, hashes: Collection[str], sizes: Collection[int], progress: Callable[[int], None] = _unseen
@@ -208,11 +205,11 @@ class Index:
             self._store.close()
         self._store = self._without(error)
 
-    def _without(self, error: sqlite3.Error | OSError) -> Store:
+    def _without(self, error: sqlite3.Error | OSError) -> Database:
         what = f"the index of source files cannot be used: {reason(error) if isinstance(error, OSError) else error}"
         hint = "the run goes on without; see that its folder can be written and the disk is not full"
         self._warn(Problem(Place(file=shown(self._path)), what, hint))
-        return Store(None)
+        return Database(None)
 
     def _scan_again(self) -> None:
         if self._scanned:

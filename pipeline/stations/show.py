@@ -7,7 +7,7 @@ from itertools import groupby
 
 from pipeline.model.manifest import Station
 from pipeline.model.matrix import AFTER, NOT, Outlook
-from pipeline.model.text import listed
+from pipeline.model.text import listed, shown
 
 
 def matrix_text(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> str:
@@ -21,7 +21,7 @@ def matrix_text(stations: Sequence[Station], outlooks: Sequence[Outlook]) -> str
         here = [outlook for outlook in outlooks if outlook.station == station.id]
         for _, rows in groupby(here, key=lambda outlook: outlook.core):
             lines += _core(list(rows))
-    return "".join(f"{line}\n" for line in lines)
+    return "".join(f"{shown(line)}\n" for line in lines)
 
 
 def _core(rows: list[Outlook]) -> Iterator[str]:

@@ -27,7 +27,7 @@ LOW_NIBBLE = bytes(byte & 0x0F for byte in range(256))
 
 
 @dataclass(frozen=True, slots=True)
-class Chain:
+class ClusterChain:
     """A chain as far as it can be followed. ``trouble``: why it ended before its end mark, "" if it did not.
 
     ``shared``: the first cluster that another chain has already, 0 for none.
@@ -75,7 +75,7 @@ class Table:
         """Return how many clusters are free."""
         return self.values.count(0) - 1 - sum(not value for value in self.values[:2])
 
-    def follow(self, first: int, most: int | None = None) -> Chain:
+    def follow(self, first: int, most: int | None = None) -> ClusterChain:
         """Return the chain that begins with a cluster, and take its clusters.
 
         Where it meets a cluster that another chain has, it goes on to ``most`` clusters in all, or ends if that is
@@ -85,17 +85,19 @@ class Table:
         at, count, shared = first, 0, 0
         while True:
             if not 2 <= at < self.limit:
-                return Chain(tuple(runs), f"points to cluster {at:,}; the last cluster is {self.limit - 1:,}", shared)
+                return ClusterChain(
+                    tuple(runs), f"points to cluster {at:,}; the last cluster is {self.limit - 1:,}", shared
+                )
             if not shared and self.used[at]:
                 own = any(start <= at < start + length for start, length in runs)
                 if own or most is None:
-                    return Chain(tuple(runs), f"loops back to cluster {at:,}" if own else "", 0 if own else at)
+                    return ClusterChain(tuple(runs), f"loops back to cluster {at:,}" if own else "", 0 if own else at)
                 shared = at
             stop = self.limit
             if shared:
                 stop = min(stop, at + min((most or 0) - count, self.steps))
                 if stop <= at:
-                    return Chain(tuple(runs), "", shared)
+                    return ClusterChain(tuple(runs), "", shared)
             end, value = self._run(at, stop, again=bool(shared))
             self.used[at:end] = b"\1" * (end - at)
             if shared:
@@ -103,9 +105,9 @@ class Table:
             self.pieces -= _extend(runs, at, end)
             count += end - at
             if (trouble := self._end(end, value)) is not None:
-                return Chain(tuple(runs), trouble, shared)
+                return ClusterChain(tuple(runs), trouble, shared)
             if self.pieces < 0:
-                return Chain(tuple(runs), "has more pieces than are followed", shared)
+                return ClusterChain(tuple(runs), "has more pieces than are followed", shared)
             at = value
 
     def _run(self, first: int, stop: int, *, again: bool) -> tuple[int, int]:

@@ -15,7 +15,7 @@ from pipeline.model.reading import Item
 from pipeline.volume.boot import Boot
 from pipeline.volume.directory import Piece, Raw, entries, short_is_bad, shown_label
 from pipeline.volume.source import Findings, PaddedReader
-from pipeline.volume.table import Chain, Table
+from pipeline.volume.table import ClusterChain, Table
 
 MOST_ITEMS = 100_000
 MOST_CHARACTERS = 16_000_000
@@ -41,7 +41,7 @@ class Walk:
     shared: list[tuple[int, Item]] = field(default_factory=list)
     labels: list[bytes] = field(default_factory=list)
     label_offset: int = 0
-    root: Chain = field(default_factory=lambda: Chain(()))
+    root: ClusterChain = field(default_factory=lambda: ClusterChain(()))
     characters: int = MOST_CHARACTERS
     slots: int = MOST_ALL_SLOTS
 
@@ -153,7 +153,7 @@ class Walk:
     def _item(self, raw: Raw, folder: str) -> Item:
         path = _below(folder, raw.name)
         needed = -(-raw.size // (self.boot.cluster_sectors * SECTOR))
-        chain = Chain(())
+        chain = ClusterChain(())
         if raw.cluster:
             chain = self.table.follow(raw.cluster, None if raw.is_folder else needed)
         item = Item(
@@ -172,7 +172,7 @@ class Walk:
         self._check(item, raw, chain, needed)
         return item
 
-    def _check(self, item: Item, raw: Raw, chain: Chain, needed: int) -> None:
+    def _check(self, item: Item, raw: Raw, chain: ClusterChain, needed: int) -> None:
         def add(kind: str, what: str) -> None:
             self.findings.add(kind, what, offset=item.offset, path=item.path)
 

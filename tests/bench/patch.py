@@ -44,7 +44,7 @@ def main() -> None:
         image_digest(folder / "build/cards/desk/card.img")
         show("SHA-256 of the image", time.perf_counter() - start, cold)
         for number in range(TURNS + 1):
-            write_tree(folder, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; %d\r\n" % number})
+            write_tree(folder, {"inputs/files/system/BENCH.SET": small.CONFIG + b"; %d\r\n" % number})
             show("one config line" + ("" if number else ", first"), *timed(folder), cold)
         for number in range(TURNS):
             change_rom(folder, number)

@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from pipeline.roms.bind import Binder  # noqa: E402  (found only once the path is set)
-from pipeline.roms.report import Report  # noqa: E402
+from pipeline.roms.report import ProblemReport  # noqa: E402
 from pipeline.roms.tree import evaluate  # noqa: E402
 from tests.unit.roms.workshop import noise, piece  # noqa: E402
 
@@ -143,10 +143,10 @@ def main(mebibytes: int) -> None:
         print(f"{size:,} bytes; srec_cat copies them in {copy:.0f} ms")
         print(f"{'operation':24}{'ours':>8}{'numpy':>8}{'ours/numpy':>12}{'srec_cat':>10}{'srec_cat/ours':>15}")
         for race in races(size.bit_length() - 1):
-            tree = Binder(None, Report()).piece(piece(race.table), "race")
+            tree = Binder(None, ProblemReport()).piece(piece(race.table), "race")
             if tree is None:
                 raise SystemExit(f"{race.name} has a problem")
-            ours = best(lambda tree=tree: evaluate(tree, chips, attrgetter("apply"), Report()))  # type: ignore[misc]
+            ours = best(lambda tree=tree: evaluate(tree, chips, attrgetter("apply"), ProblemReport()))  # type: ignore[misc]
             line = f"{race.name:24}{ours:8.1f}"
             if race.numpy:
                 theirs = best(lambda race=race: race.numpy(array).tobytes())  # type: ignore[misc]

@@ -16,8 +16,9 @@ from tempfile import TemporaryDirectory
 
 from pipeline.build.flow import build_card
 from pipeline.device import block_device
-from pipeline.device.write import BLOCK, Brought, bring, differences
-from pipeline.media import write
+from pipeline.device.ranges import BLOCK
+from pipeline.device.write import Brought, bring, differences
+from pipeline.inspect.opened_build import OpenedBuild, opened_build
 from tests.bench.publish import made
 
 SIZE = 1_000_000_000 // 135
@@ -27,45 +28,47 @@ def main() -> None:
     with TemporaryDirectory(prefix="cardkiln-bench-") as folder:
         project = made(Path(folder), SIZE)
         build_card(project, "bench", lambda line: None)
-        card = write.ready(project, "bench")
         behind = Path(folder, "behind.bin")
         with behind.open("wb") as file:
-            file.truncate(card.image.stat().st_size)
+            file.truncate((project.workspace.card_folder("bench") / "card.img").stat().st_size)
         attach = subprocess.run(["losetup", "-f", "--show", str(behind)], check=True, capture_output=True, text=True)
         device = attach.stdout.strip()
         try:
-            theirs = timed(lambda: run("dd", f"if={card.image}", f"of={device}", "bs=16M", "conv=fsync", "status=none"))
-            run("dd", "if=/dev/zero", f"of={device}", "bs=1M", "count=4", "conv=fsync", "status=none")
-            first = timed(lambda: bring_to(device, card))
-            back = timed(lambda: read_back(device, card))
-            print(f"dd {theirs:.2f} s; first write {first:.2f} s, reading back {back:.2f} s")
-            print(f"ratio {first / theirs:.2f}, with reading back {(first + back) / theirs:.2f}")
-            data = bytearray(card.image.read_bytes())
-            entry = card.plan.entries[60]
-            at = card.plan.volume.cluster_offset(entry.cluster)
-            data[at : at + entry.size] = bytes(255 - one for one in data[at : at + entry.size])
-            card.image.write_bytes(data)
-            again = time.perf_counter()
-            brought = bring_to(device, card)
-            print(f"update {time.perf_counter() - again:.2f} s: {brought.written:,} bytes written")
-            print(f"ratio to bytes that differ {brought.written / entry.size:.3f} (aim 1.1)")
+            with opened_build(project, "bench") as card:
+                measure(card, device)
         finally:
             run("losetup", "-d", device)
 
 
-def bring_to(device: str, card: write.Ready) -> Brought:
-    with block_device.Disk.opened(device) as disk, card.image.open("rb") as image:
-        return bring(card.plan, image, disk)
+def measure(card: OpenedBuild, device: str) -> None:
+    theirs = timed(lambda: run("dd", f"if={card.image_path}", f"of={device}", "bs=16M", "conv=fsync", "status=none"))
+    run("dd", "if=/dev/zero", f"of={device}", "bs=1M", "count=4", "conv=fsync", "status=none")
+    first = timed(lambda: bring_to(device, card))
+    back = timed(lambda: read_back(device, card))
+    print(f"dd {theirs:.2f} s; first write {first:.2f} s, reading back {back:.2f} s")
+    print(f"ratio {first / theirs:.2f}, with reading back {(first + back) / theirs:.2f}")
+    entry = card.plan.entries[60]
+    at = card.plan.volume.cluster_offset(entry.cluster)
+    with card.image_path.open("r+b") as image:
+        image.seek(at)
+        data = image.read(entry.size)
+        image.seek(at)
+        image.write(bytes(255 - byte for byte in data))
+    again = time.perf_counter()
+    brought = bring_to(device, card)
+    print(f"update {time.perf_counter() - again:.2f} s: {brought.written:,} bytes written")
+    print(f"ratio to bytes that differ {brought.written / entry.size:.3f} (aim 1.1)")
 
 
-def read_back(device: str, card: write.Ready) -> None:
-    with (
-        block_device.Disk.opened(device) as disk,
-        card.image.open("rb") as image,
-        disk.past_cache() as (reader, certain),
-    ):
+def bring_to(device: str, card: OpenedBuild) -> Brought:
+    with block_device.Disk.opened(device) as disk:
+        return bring(card.plan, card.read, disk)
+
+
+def read_back(device: str, card: OpenedBuild) -> None:
+    with block_device.Disk.opened(device) as disk, disk.past_cache() as (reader, certain):
         assert certain
-        assert list(differences(card.plan, image, reader)) == []
+        assert list(differences(card.plan, card.read, reader)) == []
 
 
 def run(*words: str) -> None:

@@ -1,6 +1,8 @@
-"""Makes every byte of the demo's files: ``python tests/demo_files.py`` writes inputs/files anew and lists the contents.
+"""Makes every byte of the demo's files.
 
-All of it is invented here: chips, bitstreams and discs are SHAKE256 output (FIPS 202) of a seed text, the rest is
+``python -m tests.support.demo_files`` writes inputs/files anew and lists the contents.
+
+All of it is invented here: chips, bitstreams and discs are SHAKE256 output (FIPS 202) of a start text, the rest is
 text and patterns written below. The same bytes come out on any machine. Archives that are deflated are the exception:
 zlib versions pack differently, so such an archive is left alone while its members are the right ones.
 """
@@ -20,16 +22,16 @@ DEFLATED = frozenset({"tallow-two-system.zip", "box-3.zip", "cellar/laptop backu
 
 CHIPS: Mapping[str, Mapping[str, int]] = {
     "shared": {"5p": 2 * K, "8e": 4 * K, "12l": 256},
-    "moth-patrol": {"6f": 4 * K, "6h": 4 * K, "7f": 2 * K, "2a": 2 * K, "1c": 32},
-    "turnip-panic": {"1a": 2 * K, "1b": 2 * K, "1c": 2 * K, "1d": 2 * K, "5q": 2 * K},
-    "ladder-goblins": {"3k": 8 * K, "3m": 8 * K, "4n": 2 * K},
+    "moth-pantry": {"4t": 4 * K, "4u": 4 * K, "4v": 2 * K, "2a": 2 * K, "1c": 32},
+    "turnip-tithe": {"1a": 2 * K, "1b": 2 * K, "1c": 2 * K, "1d": 2 * K, "5q": 2 * K},
+    "ladder-lending": {"3k": 8 * K, "3y": 8 * K, "4n": 2 * K},
     "teapot-regatta": {"a1": 4 * K, "a2": 4 * K, "a3": 4 * K, "a4": 4 * K, "b1": 4 * K, "b2": 4 * K},
     "night-postman": {"2c": 8 * K} | {f"u{number}": K for number in range(1, 9)},
     "gravel-derby": {"10r": 8 * K, "11r": 8 * K},
     "velvet-cistern": {"v1": 2 * K, "v2": 2 * K, "v3": 2 * K, "v4": 2 * K, "9w": 2 * K, "9x": 2 * K},
     "orbit-bakery": {f"k{number}": K for number in range(1, 9)} | {"4b": 2 * K},
     "signal-box-seven": {"7s": 8 * K, "8s": 8 * K, "9s": 16 * K},
-    "marble-ferry": {"1m": 8 * K, "2m": 2 * K, "3m": K},
+    "marble-ferry": {"1y": 8 * K, "2y": 2 * K, "3y": K},
     "kite-quarrel": {"q1": 2 * K, "q2": 2 * K, "6q": 4 * K},
     "hedge-census": {"1h": 16 * K, "2h": 4 * K, "sub": K},
     "walrus-ballot": {"5w": 8 * K, "5x": 8 * K, "3c": 512},
@@ -38,22 +40,22 @@ CHIPS: Mapping[str, Mapping[str, int]] = {
 }
 """Bytes in each chip of each title; the chips under "shared" are used by more than one title."""
 
-TEXTS: Mapping[str, int] = {"turnip-panic/5q": 0x2800}
+TEXTS: Mapping[str, int] = {"turnip-tithe/5q": 0x2800}
 """Chips of which the dump is the text of an Intel HEX file, with the address of the first byte."""
 
 FINISHED: Mapping[str, int] = {
-    "quillon-80/discs": 48 * K,
-    "quillon-80/system": 16 * K,
+    "quillon/discs": 48 * K,
+    "quillon/system": 16 * K,
     "orbit-bakery/table": 192,
     "soup-harbour/cartridge": 8 * K,
     "lantern-audit/cartridge": 8 * K,
-    "gnome-plumbing/cartridge": 8 * K,
+    "fennel-insurance/cartridge": 8 * K,
     "quilt-inspector/cartridge": 8 * K,
     "plum-observatory/cartridge": 8 * K,
 }
 """Bytes in each file that goes onto a card as it is."""
 
-BITSTREAMS: Mapping[str, int] = {"glimmer": 12 * K, "quillon-80": 16 * K, "marrowby": 10 * K, "bramblet": 8 * K}
+BITSTREAMS: Mapping[str, int] = {"glimmer": 12 * K, "quillon": 16 * K, "marrowby": 10 * K, "bramblet": 8 * K}
 
 PACK: Mapping[str, int] = {
     "START.BIN": 4 * K,
@@ -84,7 +86,7 @@ Files of the demo
 =================
 
 Everything below this folder was invented for the demo by the script
-tests/demo_files.py, which makes it anew byte for byte. No chip, game, machine,
+tests/support/demo_files.py, which makes it anew byte for byte. No chip, game, machine,
 club or company in it exists. It is dedicated to the public domain under
 CC0-1.0 (https://creativecommons.org/publicdomain/zero/1.0/).
 
@@ -114,30 +116,30 @@ Third hour    everybody plays, nobody explains
 }
 
 SYSTEM_TEXTS = {
-    "BOARD.CFG": (
-        "; BOARD.CFG of the Tallow Two, system release 5\n"
+    "BENCH.SET": (
+        "; BENCH.SET of the Tallow Two, system release 5\n"
         "; Lines that begin with a semicolon are notes. Found on the table by the caf\xe9 door.\n"
         "\n"
-        "[video]\n"
+        "[frame]\n"
         "output = hdmi\n"
-        "scanlines = 0         ; 0 to 100\n"
-        "; scanlines = 40      ; what Hazel likes\n"
+        "shade = 0         ; 0 to 100\n"
+        "; shade = 40      ; what Hazel likes\n"
         "\n"
-        "[input]\n"
-        "; internal, or port-2 for a keyboard that is plugged in\n"
-        "keyboard-port = internal\n"
-        "pad-port=port-1\n"
+        "[desk]\n"
+        "; lid, or socket for a keyboard that is plugged in\n"
+        "listens-to = lid\n"
+        "elbow-room=left\n"
         "\n"
-        "[sound]\n"
+        "[horn]\n"
         "Volume\t=\t7\n"
         "output = both"
     ),
     "SYSTEM/HELP.TXT": (
-        "Arrow keys choose, Return starts, the red button goes back to this menu.\n"
+        "Arrow keys choose, Return starts, the round button brings this list back.\n"
         "The board reads the card once, while it starts.\n"
     ),
 }
-"""Texts of the board's system archive; BOARD.CFG holds a byte that is no ASCII and ends without a line ending."""
+"""Texts of the board's system archive; BENCH.SET holds a byte that is no ASCII and ends without a line ending."""
 
 
 def noise(seed: str, size: int) -> bytes:
@@ -170,7 +172,7 @@ def bitstream(core: str) -> bytes:
 
 
 def wanted() -> dict[str, bytes]:
-    """Return every content the manifests ask for, by a name such as "moth-patrol/6f" or "glimmer/bitstream"."""
+    """Return every content the manifests ask for, by a name such as "moth-pantry/4t" or "glimmer/bitstream"."""
     chips = {f"{title}/{name}": size for title, sizes in CHIPS.items() for name, size in sizes.items()}
     return (
         {name: chip(name, size) for name, size in chips.items()}
@@ -189,14 +191,14 @@ def hidden() -> dict[str, str]:
 def junk() -> dict[str, bytes]:
     """Return what lies about and is wanted by nobody: blanks, bad reads, copies, halves and notes."""
     contents = wanted()
-    misread = bytearray(contents["moth-patrol/6f"])
+    misread = bytearray(contents["moth-pantry/4t"])
     misread[0x123] ^= 0x08
     return {
-        "attic/New folder/6f.bin": bytes(misread),
-        "attic/New folder/Copy of 6f (good one).bin": contents["moth-patrol/6f"],
+        "attic/New folder/4t.bin": bytes(misread),
+        "attic/New folder/Copy of 4t (good one).bin": contents["moth-pantry/4t"],
         "attic/shopping list.txt": b"tea, biscuits, contact cleaner, more biscuits\n",
         "attic/reader log/READ9999.DAT": b"\xff" * (4 * K),
-        "attic/moth first try.rom": contents["moth-patrol/6h"] + contents["moth-patrol/6f"],
+        "attic/moth first try.rom": contents["moth-pantry/4u"] + contents["moth-pantry/4t"],
         "cellar/half of it.bin": contents["signal-box-seven/9s"][: 8 * K],
         "cellar/empty.bin": b"",
         "cellar/tin 500/chip.bin": bytes(2 * K),

@@ -40,7 +40,7 @@ def from_text(text: bytes, start: int, size: int) -> bytes:
 
 def moth(c: Chips) -> bytes:
     """Return MOTH.ROM: chips at fixed addresses, gaps filled."""
-    low = c["6f"] + c["6h"] + c["7f"] + blank(6 * K) + c["2a"] + blank(2 * K) + c["5p"]
+    low = c["4t"] + c["4u"] + c["4v"] + blank(6 * K) + c["2a"] + blank(2 * K) + c["5p"]
     return low + blank(32 * K - len(low) - 32) + c["1c"]
 
 
@@ -51,7 +51,7 @@ def turnip(c: Chips) -> bytes:
 
 def ladder(c: Chips) -> bytes:
     """Return LADDER.ROM: an even and an odd chip, a zero window, a gap before the colours."""
-    low = bytewise(c["3k"], c["3m"]) + blank(4 * K, 0) + c["4n"]
+    low = bytewise(c["3k"], c["3y"]) + blank(4 * K, 0) + c["4n"]
     return low + blank(0x7F00 - len(low)) + c["12l"]
 
 
@@ -89,7 +89,7 @@ def signal_box(c: Chips) -> bytes:
 
 def marble(c: Chips) -> bytes:
     """Return MARBLE.ROM: one chip as it is, one seen twice, one seen four times."""
-    return c["1m"] + c["2m"] * 2 + c["3m"] * 4
+    return c["1y"] + c["2y"] * 2 + c["3y"] * 4
 
 
 def kite(c: Chips) -> bytes:
@@ -127,9 +127,9 @@ def drizzle(c: Chips) -> bytes:
 
 
 ROMS: Mapping[tuple[str, str], Callable[[Chips], bytes]] = {
-    ("moth-patrol", "MOTH.ROM"): moth,
-    ("turnip-panic", "TURNIP.ROM"): turnip,
-    ("ladder-goblins", "LADDER.ROM"): ladder,
+    ("moth-pantry", "MOTH.ROM"): moth,
+    ("turnip-tithe", "TURNIP.ROM"): turnip,
+    ("ladder-lending", "LADDER.ROM"): ladder,
     ("teapot-regatta", "TEAPOT.ROM"): teapot,
     ("night-postman", "NIGHT.ROM"): night,
     ("gravel-derby", "GRAVEL.ROM"): gravel,

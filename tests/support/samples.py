@@ -31,8 +31,8 @@ def content(data: bytes) -> Content:
 def board(**changes: Any) -> Board:
     sample = Board(
         id="oak", file="inputs/boards/oak.toml", name="Oak", volumes=("fat16", "fat32"), partitioned=True,
-        largest=None, label_entry="second", fpga=None, outputs=("rgb",), core_folder="ENGINES/{core}",
-        bitstream="ENGINE.BIT", menu=None, core_slots=0, title_folder="GAMES/{core}", reserved=(), settings={},
+        largest=None, label_entry="second", fpga=None, outputs=("rgb",), core_folder="FABRICS/{core}",
+        bitstream="{core}.FAB", menu=None, core_slots=0, title_folder="GOODS/{core}", reserved=(), settings={},
         base=(), cautions=(), rights=Rights(),
     )  # fmt: skip
     return replace(sample, **changes)

@@ -17,22 +17,31 @@ def sha(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-BOARD = """\
+UNCHECKED = """\
+[silence]
+bitstream-is-identifiable = "invented for the tests: no FPGA configures from it"
+"""
+"""Ends the board's manifest, since nothing can judge an invented bitstream."""
+
+BOARD = (
+    """\
 name = "Oak"
 volumes = ["fat16", "fat32"]
 outputs = ["rgb"]
-title-folder = "GAMES/{core}"
+title-folder = "GOODS/{core}"
 base = ["files/system"]
 [cores]
-folder = "ENGINES/{core}"
-bitstream = "ENGINE.BIT"
-menu = { path = "MENU.TXT", lines = ["{name}"], line-ending = "crlf", encoding = "ascii" }
-[settings.keyboard]
-path = "BOARD.CFG"
-section = "input"
-key = "port"
-choices = { built-in = "0", external = "1" }
+folder = "FABRICS/{core}"
+bitstream = "{core}.FAB"
+menu = { path = "SIGN.TXT", lines = ["{name}"], line-ending = "crlf", encoding = "ascii" }
+[settings.language]
+path = "BENCH.SET"
+section = "words"
+key = "form"
+choices = { standard = "0", regional = "1" }
 """
+    + UNCHECKED
+)
 
 CORE = f"""\
 name = "Fern"
@@ -44,7 +53,7 @@ size = {len(BITSTREAM)}
 sha256 = "{sha(BITSTREAM)}"
 [needs]
 volumes = ["fat16"]
-settings = {{ keyboard = "external" }}
+settings = {{ language = "regional" }}
 """
 
 TITLE = f"""\
@@ -76,7 +85,7 @@ size = "16 MiB"
 label = "DESK"
 """
 
-CONFIG = b"; settings\r\n[input]\r\nport = 0 ; of the keyboard\r\n"
+CONFIG = b"; settings\r\n[words]\r\nform = 0 ; of the alphabet\r\n"
 
 FILES: dict[str, str | bytes] = {
     "inputs/boards/oak.toml": BOARD,
@@ -84,11 +93,18 @@ FILES: dict[str, str | bytes] = {
     "inputs/titles/snail-race.toml": TITLE,
     "inputs/cards/desk.toml": CARD,
     "inputs/sources.toml": 'places = ["files/attic"]\n',
-    "inputs/files/system/BOARD.CFG": CONFIG,
+    "inputs/files/system/BENCH.SET": CONFIG,
     "inputs/files/attic/x/dump(1).bin": CHIP_A,
     "inputs/files/attic/dump(2).bin": CHIP_B,
     "inputs/files/attic/core.bin": BITSTREAM,
 }
+
+
+ONE_MENU = BOARD.replace('folder = "FABRICS/{core}"', 'folder = "FABRICS"').replace(
+    'menu = { path = "SIGN.TXT", lines = ["{name}"],',
+    'menu = { path = "LIST.TXT", one-for-all = true, lines = ["{core}: {name}"],',
+)
+"""The board with all bitstreams in one folder and one menu for all cores."""
 
 
 def small_project(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:

@@ -12,12 +12,14 @@ import pytest
 ROOT = Path(__file__).parents[2]
 
 BELOW: dict[str, set[str]] = {
-    "errors": set(),
-    "model": {"errors"},
+    "printable": set(),
+    "errors": {"printable"},
+    "model": {"errors", "printable"},
     "threads": set(),
+    "file_digest": set(),
     "fat": {"errors", "model"},
     **{
-        part: {"errors", "model", "fat", "threads"}
+        part: {"errors", "model", "fat", "threads", "file_digest"}
         for part in (
             "manifest",
             "sources",
@@ -46,11 +48,12 @@ BELOW["build"] = {*BELOW}
 for part in ("inspect", "explain", "distribute", "drafts", "prove"):
     BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
 BELOW["media"] = {*BELOW}
-BELOW["engine"] = {"errors", "workspace", "build"}
+BELOW["engine"] = {"errors", "printable", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
 """What each part of pipeline/ may import, besides itself."""
 
 PURE = (
+    "printable",
     "errors",
     "model",
     "fat",

@@ -33,7 +33,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def edit(folder: Path, version: str) -> None:
-    write_tree(folder, {"inputs/files/system/BOARD.CFG": SETTINGS[version]})
+    write_tree(folder, {"inputs/files/system/BENCH.SET": SETTINGS[version]})
 
 
 def run(folder: Path) -> StoppedError | None:

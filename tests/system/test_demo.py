@@ -94,10 +94,10 @@ def file_of(folder: Path, card: str, path: str) -> bytes:
 def test_the_core_that_needs_an_external_keyboard_changes_one_line_of_the_boards_config(
     built: tuple[Path, Ran, dict[str, str]],
 ) -> None:
-    plain = file_of(built[0], "console-corner", "BOARD.CFG").split(b"\n")
-    changed = file_of(built[0], "quillon-desk", "BOARD.CFG").split(b"\n")
+    plain = file_of(built[0], "console-corner", "BENCH.SET").split(b"\n")
+    changed = file_of(built[0], "quillon-desk", "BENCH.SET").split(b"\n")
     assert [(a, b) for a, b in zip(plain, changed, strict=True) if a != b] == [
-        (b"keyboard-port = internal\r", b"keyboard-port = port-2\r")
+        (b"listens-to = lid\r", b"listens-to = socket\r")
     ]
 
 

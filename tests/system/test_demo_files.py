@@ -50,7 +50,7 @@ def test_the_script_keeps_a_deflated_archive_with_the_right_members_and_writes_a
     kept.write_bytes(demo_files.packed(ARCHIVES["box-3.zip"], ZIP_DEFLATED))
     with ZipFile(kept, "a") as archive:
         archive.comment = b"other bytes, same members"
-    replaced.write_bytes(demo_files.packed({"BOARD.CFG": b""}, ZIP_DEFLATED))
+    replaced.write_bytes(demo_files.packed({"BENCH.SET": b""}, ZIP_DEFLATED))
     (tmp_path / "README.txt").write_text("something else")
     before = kept.read_bytes()
     demo_files.write(tmp_path)
@@ -83,8 +83,8 @@ def test_contents_lie_in_places_that_are_searched_under_names_that_tell_nothing(
 
 
 def test_the_sources_hold_a_misread_chip_of_the_right_size_and_name_and_a_copy_of_the_good_one() -> None:
-    good, lying_about = demo_files.wanted()["moth-patrol/6f"], demo_files.junk()
-    misread, copy = lying_about["attic/New folder/6f.bin"], lying_about["attic/New folder/Copy of 6f (good one).bin"]
+    good, lying_about = demo_files.wanted()["moth-pantry/4t"], demo_files.junk()
+    misread, copy = lying_about["attic/New folder/4t.bin"], lying_about["attic/New folder/Copy of 4t (good one).bin"]
     assert copy == good
     assert [(at, bin(was ^ now)) for at, (was, now) in enumerate(zip(good, misread, strict=True)) if was != now] == [
         (0x123, bin(8))

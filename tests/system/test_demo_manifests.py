@@ -134,11 +134,11 @@ def used_steps(titles: Iterable[Title]) -> set[str]:
 
 def test_the_cores_and_cards_are_those_of_the_scenario(manifest: Manifest) -> None:
     cores, cards = manifest.cores, manifest.cards
-    assert [(file.path, file.placement) for file in cores["quillon-80"].files] == [
+    assert [(file.path, file.placement) for file in cores["quillon"].files] == [
         ("DISCS.LIB", "first"),
-        ("ENGINES/{core}/QUILLON.ROM", "one-piece"),
+        ("PARTS/{core}/QUILLON.ROM", "one-piece"),
     ]
-    assert cores["quillon-80"].needs.settings == {"keyboard": "external"}
+    assert cores["quillon"].needs.settings == {"typing": "socket"}
     assert cores["marrowby"].needs.volumes == ("fat16",)
     assert (cores["marrowby"].titles.names, cores["marrowby"].titles.most) == ("short", 64)
     assert "hdmi" not in cores["marrowby"].needs.outputs
@@ -147,13 +147,13 @@ def test_the_cores_and_cards_are_those_of_the_scenario(manifest: Manifest) -> No
     assert {id_: (card.cores, card.tags, card.volume.type) for id_, card in cards.items()} == {
         "arcade-evening": ((), ("upright",), "fat32"),
         "console-corner": (("marrowby", "bramblet"), (), ""),
-        "quillon-desk": (("quillon-80",), (), ""),
+        "quillon-desk": (("quillon",), (), ""),
     }
 
 
 def test_an_external_keyboard_changes_one_value_of_the_board_config_and_no_other_byte(manifest: Manifest) -> None:
-    setting = manifest.boards["tallow-two"].settings["keyboard"]
-    choice = manifest.cores["quillon-80"].needs.settings["keyboard"]
+    setting = manifest.boards["tallow-two"].settings["typing"]
+    choice = manifest.cores["quillon"].needs.settings["typing"]
     edit = ConfigEdit(
         path=setting.path,
         section=setting.section,
@@ -162,13 +162,13 @@ def test_an_external_keyboard_changes_one_value_of_the_board_config_and_no_other
         add=setting.add,
         key="",
     )
-    before = demo_files.system_files()["BOARD.CFG"]
-    assert before.count(b"\nkeyboard-port = internal\r") == 1
-    assert edit_value(before, edit) == before.replace(b"\nkeyboard-port = internal\r", b"\nkeyboard-port = port-2\r")
+    before = demo_files.system_files()["BENCH.SET"]
+    assert before.count(b"\nlistens-to = lid\r") == 1
+    assert edit_value(before, edit) == before.replace(b"\nlistens-to = lid\r", b"\nlistens-to = socket\r")
 
 
 def test_the_arcade_card_changes_the_value_in_force_and_not_the_one_in_a_note(manifest: Manifest) -> None:
     (edit,) = manifest.cards["arcade-evening"].edits
-    before = demo_files.system_files()["BOARD.CFG"]
-    assert before.count(b"\nscanlines = 0 ") == 1
-    assert edit_value(before, edit) == before.replace(b"\nscanlines = 0 ", b"\nscanlines = 25 ")
+    before = demo_files.system_files()["BENCH.SET"]
+    assert before.count(b"\nshade = 0 ") == 1
+    assert edit_value(before, edit) == before.replace(b"\nshade = 0 ", b"\nshade = 25 ")

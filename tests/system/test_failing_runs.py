@@ -86,14 +86,14 @@ def changed_builds(folder: Path, runs: Runs, fault: str, sample: int | None) -> 
     """Fail calls of a build of a changed card over the card before, and build again after it."""
     good = []
     for data in CONFIGS:
-        write_tree(folder, {"inputs/files/system/BOARD.CFG": data})
+        write_tree(folder, {"inputs/files/system/BENCH.SET": data})
         whole = runs(folder)
         assert whole.code == 0
         good.append(outputs(folder))
     names = ("card.img", "record.json", "sheet.html")
     for turn, number in enumerate(chosen(len(whole.calls), fault, sample)):
         what, new = f"{fault} at {number}", good[turn % 2]
-        write_tree(folder, {"inputs/files/system/BOARD.CFG": CONFIGS[turn % 2]})
+        write_tree(folder, {"inputs/files/system/BENCH.SET": CONFIGS[turn % 2]})
         assert_told(runs(folder, fault, number), what)
         assert_nothing_half(folder, good, what)
         now = outputs(folder)

@@ -35,7 +35,7 @@ def test_everything_that_is_missing_is_listed_at_once_with_what_is_nearest(tmp_p
     ran = doit(folder)
     assert ran.code == 1
     assert ran.err == (
-        f"inputs/cores/fern.toml:5:1: bitstream: ENGINES/FERN/ENGINE.BIT of fern is in none of the 1 place searched: "
+        f"inputs/cores/fern.toml:5:1: bitstream: FABRICS/FERN/FERN.FAB of fern is in none of the 1 place searched: "
         f"720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
         "  hint: add the folder or archive it is in to sources.toml\n"
         f"inputs/titles/snail-race.toml:6:1: chips.b1: chip b1 of Snail race is in none of the 1 place searched: "
@@ -71,7 +71,8 @@ def test_a_rom_file_that_is_not_the_declared_one_shows_both_hashes(tmp_path: Pat
         f"inputs/titles/snail-race.toml:12:10: rom.1.sha256: the steps give {small.sha(small.CHIP_B + small.CHIP_A)}; "
         f"expected {small.sha(small.ROM)}\n"
         "  hint: every chip is the declared one, so a step is wrong, or this hash is; with the finished file at "
-        "hand, doit solve title:snail-race rom.1 FILE says which\n"
+        "hand, doit solve title:snail-race rom.1 FILE says which; "
+        "if the new file is meant, doit pin title:snail-race rom.1 built --replace\n"
     )
 
 
@@ -258,14 +259,14 @@ def test_a_title_on_no_card_is_built_or_its_missing_chips_are_told(tmp_path: Pat
 
 
 def test_a_declared_file_in_the_place_of_a_changed_config_file_is_an_error(tmp_path: Path) -> None:
-    card = small.CARD + '[[files]]\npath = "board.cfg"\nfrom = "files/mine.cfg"\n'
+    card = small.CARD + '[[files]]\npath = "bench.set"\nfrom = "files/mine.cfg"\n'
     folder = small.small_project(tmp_path, {"inputs/cards/desk.toml": card, "inputs/files/mine.cfg": small.CONFIG})
     ran = doit(folder)
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == (
-        'inputs/cards/desk.toml:9:1: files.1: file "board.cfg" and file "BOARD.CFG" are one name to readers that '
+        'inputs/cards/desk.toml:9:1: files.1: file "bench.set" and file "BENCH.SET" are one name to readers that '
         "ignore letter case and how accents are written\n"
-        "  see inputs/boards/oak.toml:10:1: settings.keyboard\n"
+        "  see inputs/boards/oak.toml:10:1: settings.language\n"
         "  hint: rename one of them\n"
     )
 
@@ -274,7 +275,7 @@ def test_a_declared_file_in_a_reserved_place_is_an_error_though_it_is_changed(tm
     board = 'reserved = ["OWN.CFG"]\n' + small.BOARD
     card = small.CARD + (
         '[[files]]\npath = "OWN.CFG"\nfrom = "files/mine.cfg"\n'
-        '[[edits]]\npath = "OWN.CFG"\nsection = "input"\nkey = "port"\nvalue = "7"\n'
+        '[[edits]]\npath = "OWN.CFG"\nsection = "words"\nkey = "form"\nvalue = "7"\n'
     )
     changes: dict[str, str | bytes] = {"inputs/boards/oak.toml": board, "inputs/cards/desk.toml": card}
     ran = doit(small.small_project(tmp_path, {**changes, "inputs/files/mine.cfg": small.CONFIG}))

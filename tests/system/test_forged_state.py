@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -27,7 +28,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str
     """Return a project that was built twice, so that every kind of state is there, and the card's digests."""
     folder = small.small_project(tmp_path_factory.mktemp("whole"), {"inputs/cards/desk.toml": card("4 MiB")})
     assert doit(folder).code == 0
-    write_tree(folder, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; changed\r\n"})
+    write_tree(folder, {"inputs/files/system/BENCH.SET": small.CONFIG + b"; changed\r\n"})
     assert doit(folder).code == 0
     return folder, digests(folder / "build/cards/desk")
 
@@ -51,9 +52,10 @@ def state_files(folder: Path) -> list[Path]:
 
 def test_every_kind_of_state_is_tried(built: Path) -> None:
     names = {path.relative_to(built / "build/state").as_posix() for path in state_files(built)}
-    assert names == {
-        "current.json", "image/desk.json", "image/desk.plan", "index.sqlite", "lock", "reasons.json",
-        "rom/snail-race.json", "sheet/desk.json", "spare/desk.img", "spare/desk.json", "spare/desk.plan",
+    assert {re.sub(r"\.[0-9a-f]{16}\.", ".PLAN.", name) for name in names} == {
+        "builds/desk.PLAN.plan", "builds/desk.PLAN.record", "builds/desk.json", "current.json", "image/desk.json",
+        "image/desk.plan", "index.sqlite", "lock", "owner.json", "reasons.json", "rom/snail-race.json",
+        "sheet/desk.json", "spare/desk.img", "spare/desk.json", "spare/desk.plan",
     }  # fmt: skip
 
 
@@ -178,15 +180,15 @@ def test_an_edited_image_with_a_stamp_that_fits_is_written_again_and_the_record_
 
 
 def test_nothing_of_an_edited_spare_with_a_stamp_that_fits_reaches_the_card(built: Path) -> None:
-    write_tree(built, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; changed again\r\n"})
+    write_tree(built, {"inputs/files/system/BENCH.SET": small.CONFIG + b"; changed again\r\n"})
     assert doit(built).code == 0
     good = digests(built / "build/cards/desk")
-    write_tree(built, {"inputs/files/system/BOARD.CFG": small.CONFIG})
+    write_tree(built, {"inputs/files/system/BENCH.SET": small.CONFIG})
     assert doit(built).code == 0
     spare = built / "build/state/spare/desk.img"
     edit_unused(spare)
     forge_stamp(spare.with_suffix(".json"), spare)
-    write_tree(built, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; changed again\r\n"})
+    write_tree(built, {"inputs/files/system/BENCH.SET": small.CONFIG + b"; changed again\r\n"})
     ran = doit(built)
     assert (ran.code, ran.err) == (0, "")
     assert "patched" not in ran.out

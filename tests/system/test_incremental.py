@@ -57,10 +57,10 @@ def test_what_is_built_stays_good_without_its_sources(built: Path) -> None:
 
 
 def test_a_changed_line_of_a_config_file_rebuilds_the_card_but_no_rom_file(built: Path) -> None:
-    write_tree(built, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"[sound]\r\n"})
+    write_tree(built, {"inputs/files/system/BENCH.SET": small.CONFIG + b"[sound]\r\n"})
     assert stages(doit(built).out) == [
         "plan: the card's contents or layout changed",
-        "config: BOARD.CFG changed",
+        "config: BENCH.SET changed",
         "image: the plan changed",
         "record: record.json is out of date",
         "sheet: the record changed",
@@ -100,8 +100,8 @@ def test_what_only_people_read_rebuilds_the_sheet_alone(built: Path) -> None:
     [
         ("build/roms/snail-race/SNAIL.ROM", ["rom: SNAIL.ROM was changed by something else"]),
         ("build/cards/desk/plan.json", ["plan: the card's contents or layout changed"]),
-        ("build/configs/desk/BOARD.CFG", ["config: BOARD.CFG changed"]),
-        ("build/configs/desk/ENGINES/FERN/MENU.TXT", ["config: ENGINES/FERN/MENU.TXT changed"]),
+        ("build/configs/desk/BENCH.SET", ["config: BENCH.SET changed"]),
+        ("build/configs/desk/FABRICS/FERN/SIGN.TXT", ["config: FABRICS/FERN/SIGN.TXT changed"]),
         ("build/cards/desk/card.img", ["image: card.img was changed by something else"]),
         ("build/cards/desk/record.json", ["record: record.json is out of date"]),
         (
@@ -127,7 +127,7 @@ def test_an_output_edited_by_hand_is_noticed_and_made_again(built: Path, output:
     [
         ("build/roms/snail-race/SNAIL.ROM", "rom: SNAIL.ROM is gone"),
         ("build/cards/desk/plan.json", "plan: None"),
-        ("build/configs/desk/BOARD.CFG", "config: None"),
+        ("build/configs/desk/BENCH.SET", "config: None"),
         ("build/cards/desk/card.img", "image: card.img is gone"),
         ("build/cards/desk/record.json", "record: None"),
         ("build/cards/desk/SHA256SUMS", "record: None"),
@@ -209,6 +209,7 @@ def test_what_nothing_claims_any_more_is_removed_below_build_only(built: Path) -
     write_tree(built, {**mine, "inputs/cards/second.toml": small.CARD})
     assert doit(built).code == 0
     (built / "build/roms/link").symlink_to(built / "roms")
+    (built / "build/cards/second/card.img").unlink()  # a finished image would stay
     before = set(digests(built))
     (built / "inputs/cards/second.toml").unlink()
     ran = doit(built)

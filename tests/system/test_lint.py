@@ -13,7 +13,12 @@ ROOT = Path(__file__).parents[2]
 
 @pytest.mark.parametrize(
     "command",
-    [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy", "pipeline", "tests", "dodo.py"]],
+    [
+        ["ruff", "check", "."],
+        ["ruff", "format", "--check", "."],
+        ["mypy", "pipeline", "tests", "dodo.py"],
+        *(["mypy", "--platform", platform, "pipeline", "dodo.py"] for platform in ("win32", "darwin")),
+    ],
     ids=" ".join,
 )
 def test_code_is_clean(command: list[str]) -> None:

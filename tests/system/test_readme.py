@@ -76,7 +76,7 @@ def test_the_first_own_card_is_made_as_it_says(tmp_path: Path) -> None:
     release = {"glow.bit": made("ecp5-25k.bit"), "README.md": b"Needs 8 KiB of ROM.", "LICENSE": b"CC0-1.0"}
     pack(tmp_path / "glow-1.2.zip", release)
     (tmp_path / "dumps").mkdir()
-    for name in ("6f", "6h"):
+    for name in ("4t", "4u"):
         (tmp_path / "dumps" / f"{name}.bin").write_bytes(name.encode() * 2048)
     start, values, build = blocks("Your first own card")
     folder = run(tmp_path, start)

@@ -8,18 +8,16 @@ from __future__ import annotations
 import gzip
 import hashlib
 import importlib.metadata
-import os
 import subprocess
 import zipfile
 from pathlib import Path
-
-import pytest
 
 from pipeline.card.plan_text import plan_from_text
 from tests.strangers.readers import assert_all_agree
 from tests.strangers.tools import require
 from tests.support import small
 from tests.support.cli import doit, write_tree
+from tests.support.needs import missing
 
 
 def installed(pattern: str) -> Path:
@@ -28,12 +26,6 @@ def installed(pattern: str) -> Path:
     if not found:
         missing(f"no file /usr/share/{pattern}; its Debian package is not installed")
     return found[0]
-
-
-def missing(reason: str) -> None:
-    if os.environ.get("CI"):
-        pytest.fail(f"{reason}, and CI is set")
-    pytest.skip(reason)
 
 
 def bitstream() -> bytes:
@@ -126,8 +118,8 @@ def test_a_card_of_real_rom_files_holds_what_public_tools_make_of_the_same_chips
         assert (tmp_path / "build/roms/real-files" / name).read_bytes() == data
     plan = plan_from_text((tmp_path / "build/cards/desk/plan.json").read_text(encoding="utf-8"))
     planned = {entry.path: entry.sha256 for entry in plan.entries}
-    assert planned["ENGINES/FERN/ENGINE.BIT"] == hashlib.sha256(engine).hexdigest()
-    assert {name: planned[f"GAMES/FERN/{name}"] for name in expected} == {
+    assert planned["FABRICS/FERN/FERN.FAB"] == hashlib.sha256(engine).hexdigest()
+    assert {name: planned[f"GOODS/FERN/{name}"] for name in expected} == {
         name: small.sha(data) for name, data in expected.items()
     }
     assert_all_agree(tmp_path / "build/cards/desk/card.img", plan, tmp_path)

@@ -266,7 +266,7 @@ def test_a_patched_image_is_proven_too(tmp_path: Path) -> None:
     """The image was built, then patched for another config file; the second build writes it whole."""
     folder = small.small_project(tmp_path)
     assert doit(folder).code == 0
-    write_tree(folder, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; more\r\n"})
+    write_tree(folder, {"inputs/files/system/BENCH.SET": small.CONFIG + b"; more\r\n"})
     ran = doit(folder)
     assert "image   desk: patched" in ran.out
     assert own_command(folder, "prove", "desk").code == 0

@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.edit.pinnable import FIELDS, GROUPS, IMAGE_FIELD, key_of
-from pipeline.manifest.schema.reference import Key, key_at
+from pipeline.manifest.schema.reference import KeyReference, key_at
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.blank import blanks_in
 from pipeline.manifest.text.positions import Part, spell
@@ -35,7 +35,7 @@ def _id_of(file: str) -> str:
     return file.rpartition("/")[2].removesuffix(".toml")
 
 
-def _expected(key: Key, *, is_item: bool) -> str:
+def _expected(key: KeyReference, *, is_item: bool) -> str:
     type_, value = (key.item, key.example[0]) if is_item else (key.type, key.example)
     example = toml_value(value)
     return f"{type_} such as {example}" if len(example) <= LONGEST else type_

@@ -25,6 +25,8 @@ def problems_within(kind: str, data: Mapping[str, Any], file: str, wrong: Collec
         yield from _unknown_chips(data, file)
         if not any(key.startswith("rom.") for key in wrong):  # a step that is wrong may mean any chip
             yield from _unused_chips(data, file)
+    if kind == "board":
+        yield from _menu(data, file)
     if kind == "core":
         yield from _needs(data, file)
     if kind == "station":
@@ -103,7 +105,7 @@ def _named(piece: Any, path: Path) -> Iterator[tuple[Path, str]]:
 
 
 def _named_in_changes(piece: Mapping[str, Any], path: Path) -> Iterator[tuple[Path, str]]:
-    """Yield the chips that changes combine a piece with: ``then = [{ xor = { chip = "6f" } }]``."""
+    """Yield the chips that changes combine a piece with: ``then = [{ xor = { chip = "4t" } }]``."""
     for index, change in tables(piece.get("then")):
         for operation, arguments in change.items():
             if isinstance(arguments, dict) and isinstance(arguments.get("chip"), str):
@@ -122,6 +124,17 @@ def _needs(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
         what = f"found {needs['buttons']} buttons of each pad, and no pads; expected how many pads there are"
         also = (Place(file, key="needs.pads"),) if "pads" in needs else ()
         yield Problem(Place(file, key="needs.buttons"), what, "add pads, or take buttons out", also)
+
+
+def _menu(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+    """Yield the path of one menu file for all cores that depends on a core."""
+    cores = data.get("cores")
+    menu = cores.get("menu") if isinstance(cores, dict) else None
+    if isinstance(menu, dict) and menu.get("one-for-all") is True:
+        for key, path in texts(data, "cores", "menu", "path"):
+            if "{" in path:
+                what = f"found {quote(path)}, expected a path without fields: one file names all cores"
+                yield Problem(Place(file, key=key), what, "write it from the card's root, or leave out one-for-all")
 
 
 def _display_names(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
@@ -158,7 +171,7 @@ def _encoding(path: Path, config: Mapping[str, Any], file: str) -> Iterator[Prob
 
 def _texts(value: Any, path: Path = ()) -> Iterator[tuple[Path, str]]:
     """Yield the texts of a config file's lines, keys and values."""
-    for key in ("lines", "values", "sections") if not path else ():
+    for key in ("head", "lines", "values", "sections") if not path else ():
         yield from _texts(value.get(key), (key,))
     if isinstance(value, str):
         yield path, value

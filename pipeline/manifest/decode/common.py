@@ -75,6 +75,7 @@ def config(table: Table, key: str) -> ConfigFile:
         line_ending=table.get("line-ending", "lf"),
         encoding=table.get("encoding", "ascii"),
         key=key,
+        head=texts(table, "head"),
         lines=texts(table, "lines"),
         values=tuple((section, name, text) for section, values in sections.items() for name, text in values.items()),
         separator=table.get("separator", "="),

@@ -42,6 +42,8 @@ def board(id_: str, file: str, data: Table) -> Board:
         core_folder=cores["folder"],
         bitstream=cores["bitstream"],
         menu=config(cores["menu"], "cores.menu") if "menu" in cores else None,
+        one_menu=cores.get("menu", {}).get("one-for-all", False),
+        silenced=dict(data.get("silence", {})),
         core_slots=cores.get("slots", 0),
         title_folder=data.get("title-folder", ""),
         reserved=texts(data, "reserved"),
@@ -55,7 +57,7 @@ def board(id_: str, file: str, data: Table) -> Board:
 
 
 def core(id_: str, file: str, data: Table) -> Core:
-    """Return a core; its folder is derived from its id where none is given: "quillon-80" is QUILLON8."""
+    """Return a core; its folder is derived from its id where none is given: "marrowby-two" is MARROWBY."""
     derived = re.sub("[^A-Z0-9]", "", id_.upper())[:8]
     return Core(
         id=id_,
@@ -78,6 +80,8 @@ def core(id_: str, file: str, data: Table) -> Core:
         source=data.get("source", ""),
         date=day(data),
         release_date=day(data, "release-date"),
+        silenced=dict(data.get("silence", {})),
+        folders=texts(data, "folders"),
     )
 
 
@@ -139,6 +143,7 @@ def card(id_: str, file: str, data: Table) -> Card:
         image_sha256=data.get("image-sha256", "").lower(),
         keep=texts(data, "keep"),
         accepted=dict(data.get("accept", {})),
+        folders=texts(data, "folders"),
     )
 
 

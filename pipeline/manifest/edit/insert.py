@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.manifest.edit.pinnable import KeyPath
-from pipeline.manifest.text.positions import Part, Positions, Spot
+from pipeline.manifest.text.positions import Part, Positions, ValueSpan
 
 Edit = tuple[int, int, str]
 """Begin and end (offsets) of what is replaced, and what takes its place."""
@@ -120,7 +120,7 @@ class Text:
         head = ".".join(part if BARE.fullmatch(part) else f'"{part}"' for part in map(str, way))
         return ending.join([f"{indent}[{head}]", *(style.before + style.pair(*pair) for pair in values.items())])
 
-    def _style(self, table: Spot, anchor: Spot) -> Style:
+    def _style(self, table: ValueSpan, anchor: ValueSpan) -> Style:
         """Return the style of a line: of ``anchor`` where it is one, else of the first in the table."""
         pairs = sorted(self._pairs(table).values(), key=lambda spot: spot.key)
         if not self._is_pair(anchor):
@@ -138,14 +138,14 @@ class Text:
             quote=quotes[0] if quotes else '"',
         )
 
-    def _pairs(self, table: Spot) -> dict[Part, Spot]:
+    def _pairs(self, table: ValueSpan) -> dict[Part, ValueSpan]:
         return {part: spot for part, spot in table.inner.items() if self._is_pair(spot)}
 
-    def _is_pair(self, spot: Spot) -> bool:
+    def _is_pair(self, spot: ValueSpan) -> bool:
         """Whether a spot is that of ``key = value``, and not of a head, an item or a table that a key implies."""
         return self._text[spot.key : spot.value].rstrip().endswith("=")
 
-    def _has_head(self, spot: Spot) -> bool:
+    def _has_head(self, spot: ValueSpan) -> bool:
         return spot.value < spot.key and self._text[spot.value] == "["
 
     def _before(self, at: int) -> str:
@@ -177,7 +177,7 @@ class Text:
         return at
 
 
-def _all(spot: Spot) -> Iterator[Spot]:
+def _all(spot: ValueSpan) -> Iterator[ValueSpan]:
     """Yield a spot and all within it."""
     yield spot
     for inner in spot.inner.values():

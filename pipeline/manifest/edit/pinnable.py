@@ -12,7 +12,7 @@ from pipeline.manifest.text.positions import Part, spell
 from pipeline.model.text import did_you_mean, listed, quote, quoted
 
 KeyPath = tuple[Part, ...]
-"""The way to a table of a manifest, such as ("chips", "6f") or ("rom", 0); () for a card and its image."""
+"""The way to a table of a manifest, such as ("chips", "4t") or ("rom", 0); () for a card and its image."""
 
 NAMED = {"chips": "chip", "patches": "patch"}
 """Tables of named tables, with what one of them is."""
@@ -38,7 +38,7 @@ def fields(way: KeyPath) -> Sequence[str]:
 
 
 def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> KeyPath | Problem:
-    """Return the way to the table that ``key`` ("chips.6f", "rom.1", "rom.MOTH.ROM", "bitstream") means, or why none.
+    """Return the way to the table that ``key`` ("chips.4t", "rom.1", "rom.MOTH.ROM", "bitstream") means, or why none.
 
     A chip, a patch or a bitstream need not be there yet; ``data`` is any TOML that may have other problems.
     """

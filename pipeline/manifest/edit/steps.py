@@ -8,7 +8,7 @@ from typing import Any
 
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.manifest.edit.insert import Edit, apply
-from pipeline.manifest.text.positions import Positions, Spot
+from pipeline.manifest.text.positions import Positions, ValueSpan
 from pipeline.model.text import counted
 
 KEYS = ("fill", "then")
@@ -64,13 +64,13 @@ def _read(text: str) -> dict[str, Any] | None:
         return None
 
 
-def _is_headed(text: str, rom: Spot) -> bool:
+def _is_headed(text: str, rom: ValueSpan) -> bool:
     return all(text.startswith("[[", step.value) for step in rom.inner["steps"].inner.values())
 
 
 def _edits(
     text: str,
-    spot: Spot,
+    spot: ValueSpan,
     rom: Mapping[str, Any],
     values: Mapping[str, Any],
     blocks: str,
@@ -101,7 +101,7 @@ def _edits(
     return edits
 
 
-def _end(spot: Spot) -> int:
+def _end(spot: ValueSpan) -> int:
     return max([spot.end, *map(_end, spot.inner.values())])
 
 

@@ -17,7 +17,7 @@ NAME = "NAME"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Key:
+class KeyReference:
     """One key of a manifest.
 
     ``path``: its parts below the whole manifest. ``type``: what kind of value it takes, in words; ``item``: of a
@@ -45,7 +45,7 @@ class Key:
         return ".".join(self.path)
 
 
-def keys_in(root: Schema, path: Sequence[str] = ()) -> tuple[Key, ...]:
+def keys_in(root: Schema, path: Sequence[str] = ()) -> tuple[KeyReference, ...]:
     """Return the keys of the table, or of the tables of the list, at a path, in the order of the schema.
 
     Raises KeyError when there is no such key.
@@ -54,11 +54,11 @@ def keys_in(root: Schema, path: Sequence[str] = ()) -> tuple[Key, ...]:
     return tuple(_keys(root, node, above))
 
 
-def all_keys(root: Schema) -> Iterator[Key]:
+def all_keys(root: Schema) -> Iterator[KeyReference]:
     """Yield every key of a kind of manifest, each table's keys at the first place that has them."""
     seen: set[int] = set()
 
-    def below(node: Schema, path: tuple[str, ...]) -> Iterator[Key]:
+    def below(node: Schema, path: tuple[str, ...]) -> Iterator[KeyReference]:
         new = [table for table, _ in _tables(root, node) if id(table) not in seen]
         names = {name for table in new for name in table.get("properties", {})}
         names |= {NAME for table in new if isinstance(table.get("additionalProperties"), Mapping)}
@@ -71,7 +71,7 @@ def all_keys(root: Schema) -> Iterator[Key]:
     yield from below(root, ())
 
 
-def key_at(root: Schema, path: Sequence[str]) -> Key:
+def key_at(root: Schema, path: Sequence[str]) -> KeyReference:
     """Return the key at a path, in which a name that people choose may be left out; KeyError when there is none."""
     node, key = root, None
     above: tuple[str, ...] = ()
@@ -87,7 +87,7 @@ def key_at(root: Schema, path: Sequence[str]) -> Key:
     return key
 
 
-def _keys(root: Schema, node: Schema, above: tuple[str, ...]) -> Iterator[Key]:
+def _keys(root: Schema, node: Schema, above: tuple[str, ...]) -> Iterator[KeyReference]:
     """Yield the keys of the tables that a node allows, those of several forms once."""
     tables = _tables(root, node)
     forms = [form for _, form in tables if form]
@@ -109,7 +109,7 @@ def _keys(root: Schema, node: Schema, above: tuple[str, ...]) -> Iterator[Key]:
         yield _key(root, (*above, name), places[0][0], required, () if everywhere else having)
 
 
-def _key(root: Schema, path: tuple[str, ...], node: Schema, required: bool, forms: tuple[str, ...]) -> Key:
+def _key(root: Schema, path: tuple[str, ...], node: Schema, required: bool, forms: tuple[str, ...]) -> KeyReference:
     chain = _chain(root, node)
     whole: dict[str, Any] = {}
     for part in reversed(chain):
@@ -120,7 +120,7 @@ def _key(root: Schema, path: tuple[str, ...], node: Schema, required: bool, form
     type_ = str(chain[-1].get("title", ""))
     descriptions = list(dict.fromkeys(part["description"] for part in chain if "description" in part))
     examples = [*whole.get("examples", ()), *whole.get("enum", ())]
-    return Key(
+    return KeyReference(
         path=path,
         type=type_,
         item=str(_chain(root, whole["items"])[-1].get("title", "")) if "items" in whole else "",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from pipeline.manifest.schema.reference import Key, Schema, all_keys
+from pipeline.manifest.schema.reference import KeyReference, Schema, all_keys
 from pipeline.manifest.text.write import toml_key, toml_value
 
 PAGE_HEAD = """\
@@ -21,7 +21,7 @@ def summary(text: str) -> str:
     return text.partition(". ")[0].rstrip(".")
 
 
-def list_lines(keys: Iterable[Key]) -> Iterator[str]:
+def list_lines(keys: Iterable[KeyReference]) -> Iterator[str]:
     """Yield one line a key: its name, "*" where it is required, and what it is for."""
     known = list(keys)
     width = max(len(key.name) for key in known) + 1
@@ -29,7 +29,7 @@ def list_lines(keys: Iterable[Key]) -> Iterator[str]:
         yield f"{key.name + '*' * key.required:<{width}}  {summary(key.description)}"
 
 
-def key_lines(kind: str, key: Key, keys: Iterable[Key]) -> Iterator[str]:
+def key_lines(kind: str, key: KeyReference, keys: Iterable[KeyReference]) -> Iterator[str]:
     """Yield what a key is for, its type, values, default and an example, then the keys of its own table."""
     yield f"{kind}.{key.name}"
     yield from _block("", [key.description])
@@ -52,7 +52,7 @@ def _block(word: str, lines: Iterable[str]) -> Iterator[str]:
         yield f"  {'' if number else word:<9} {line}".rstrip() if word else f"  {line}"
 
 
-def example_lines(key: Key) -> list[str]:
+def example_lines(key: KeyReference) -> list[str]:
     """Return the example as a manifest has it: a line, or the lines of a table."""
     if isinstance(key.example, Mapping) and key.path:
         return [f"[{toml_key(key.path)}]", *_pairs(key.example)]
@@ -65,7 +65,7 @@ def _pairs(table: Mapping[str, Any]) -> Iterator[str]:
     return (f"{toml_key([name])} = {toml_value(value)}" for name, value in table.items())
 
 
-def key_document(key: Key) -> dict[str, Any]:
+def key_document(key: KeyReference) -> dict[str, Any]:
     """Return a key as JSON has it."""
     return {
         "key": key.name,

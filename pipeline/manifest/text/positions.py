@@ -35,7 +35,7 @@ STRING = re.compile(
 
 
 @dataclass(slots=True)
-class Spot:
+class ValueSpan:
     """Offsets of one value: where its key begins, where the value begins and ends, and what it holds.
 
     For a table with a head, the value is the head. For a list item without a key of its own, the key is the value.
@@ -44,10 +44,10 @@ class Spot:
     key: int
     value: int
     end: int
-    inner: dict[Part, Spot] = field(default_factory=dict)
-    _spelled: tuple[dict[str, Spot], int] | None = None
+    inner: dict[Part, ValueSpan] = field(default_factory=dict)
+    _spelled: tuple[dict[str, ValueSpan], int] | None = None
 
-    def spelled(self) -> tuple[dict[str, Spot], int]:
+    def spelled(self) -> tuple[dict[str, ValueSpan], int]:
         """Return the inner values by their keys as problems spell them, and the length of the longest key.
 
         Kept once it was asked for, so only for a text that was scanned to its end.
@@ -64,9 +64,9 @@ class _Scanner:
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
-        self.root = Spot(0, 0, 0)
+        self.root = ValueSpan(0, 0, 0)
 
-    def scan(self) -> Spot:
+    def scan(self) -> ValueSpan:
         table = self.root
         while self._skip(BLANK) < len(self.text):
             if self.text[self.at] == "[":
@@ -92,7 +92,7 @@ class _Scanner:
                 return parts
             self.at += 1
 
-    def _head(self) -> Spot:
+    def _head(self) -> ValueSpan:
         """Return the table that a head ``[a.b]`` or ``[[a.b]]`` opens."""
         start = self.at
         brackets = 2 if self.text.startswith("[[", start) else 1
@@ -100,9 +100,9 @@ class _Scanner:
         *outer, (name, at) = self._key()
         self.at += brackets
         table = self._enter(self.root, outer)
-        fresh = Spot(at, start, self.at)
+        fresh = ValueSpan(at, start, self.at)
         if brackets == 2:
-            items = table.inner.setdefault(name, Spot(at, start, self.at)).inner
+            items = table.inner.setdefault(name, ValueSpan(at, start, self.at)).inner
             items[len(items)] = fresh
         elif name in table.inner:  # a table that heads of its own tables stood before
             fresh.inner = table.inner[name].inner
@@ -111,23 +111,23 @@ class _Scanner:
             table.inner[name] = fresh
         return fresh
 
-    def _enter(self, table: Spot, parts: Sequence[tuple[str, int]]) -> Spot:
+    def _enter(self, table: ValueSpan, parts: Sequence[tuple[str, int]]) -> ValueSpan:
         """Return the table that ``parts`` lead to from ``table``, made where missing; of a list, its last item."""
         for name, at in parts:
-            table = table.inner.setdefault(name, Spot(at, at, at + len(name)))
+            table = table.inner.setdefault(name, ValueSpan(at, at, at + len(name)))
             if 0 in table.inner:
                 table = table.inner[len(table.inner) - 1]
         return table
 
-    def _pair(self, table: Spot) -> None:
+    def _pair(self, table: ValueSpan) -> None:
         *outer, (name, at) = self._key()
         self.at += 1  # "="
         self._skip(SPACE)
         self._enter(table, outer).inner[name] = self._value(at)
 
-    def _value(self, key: int) -> Spot:
+    def _value(self, key: int) -> ValueSpan:
         start = self.at
-        spot = Spot(key, start, start)
+        spot = ValueSpan(key, start, start)
         opening = self.text[start]
         if opening in "[{":
             self.at += 1
@@ -153,7 +153,7 @@ class Positions:
         self._root = _Scanner(text).scan()
         self._lines = [0, *(match.end() for match in re.finditer("\n", text))]
 
-    def spot(self, path: Sequence[Part]) -> Spot:
+    def spot(self, path: Sequence[Part]) -> ValueSpan:
         """Return the spot a path leads to, or that of the innermost table or list on the way that exists."""
         spot = self._root
         for part in path:
@@ -162,7 +162,7 @@ class Positions:
             spot = spot.inner[part]
         return spot
 
-    def spot_of_key(self, key: str) -> Spot:
+    def spot_of_key(self, key: str) -> ValueSpan:
         """Return the spot of a key as problems spell it ("rom.1.steps.2.at"), or the innermost that exists."""
         return _resolve(self._root, key)[1]
 
@@ -213,7 +213,7 @@ def locator(base: Path) -> Callable[[Place], Place]:
     return locate
 
 
-def _resolve(spot: Spot, key: str) -> tuple[int, Spot]:
+def _resolve(spot: ValueSpan, key: str) -> tuple[int, ValueSpan]:
     """Return how many characters of a key lead nowhere, and the spot the others lead to; names may hold dots."""
     best = (len(key), spot)
     inner, longest = spot.spelled()

@@ -10,11 +10,11 @@ from operator import attrgetter
 
 from pipeline.model.manifest import Title
 from pipeline.model.units import show_size
-from pipeline.roms.chips.parts import Part, part_named
+from pipeline.roms.chips.parts import ChipPart, part_named
 from pipeline.roms.operations.operation import HintedError
 from pipeline.roms.operations.table import CHANGES
 from pipeline.roms.operations.text_dumps import FORMS, MARK, form_of
-from pipeline.roms.report import Report
+from pipeline.roms.report import ProblemReport
 from pipeline.roms.tree import Node, evaluate
 
 SHORTEST_RUN = 16
@@ -51,7 +51,7 @@ def _of_text(data: bytes, form: str) -> Iterator[str]:
         yield f"is {form} text"
 
 
-def _uniform(data: bytes, part: Part | None) -> Iterator[str]:
+def _uniform(data: bytes, part: ChipPart | None) -> Iterator[str]:
     if not data:
         yield "is empty"
         return
@@ -72,7 +72,7 @@ def _repeats(data: bytes) -> Iterator[str]:
         yield f"{what}: an address line was stuck, or a smaller part was read as a larger one"
 
 
-def _nibbles(data: bytes, part: Part | None) -> Iterator[str]:
+def _nibbles(data: bytes, part: ChipPart | None) -> Iterator[str]:
     fixed = [name for name, shift in (("low", 0), ("high", 4)) if len({byte >> shift & 15 for byte in set(data)}) == 1]
     if part and part.bits == 4:
         if not fixed and len(data) == part.size:
@@ -91,7 +91,7 @@ def _ending(data: bytes) -> Iterator[str]:
         yield f"the last {show_size(run)} are all 0xFF: room that was never programmed"
 
 
-def check_parts(title: Title, trees: Sequence[Node | None], sizes: Mapping[str, int], report: Report) -> None:
+def check_parts(title: Title, trees: Sequence[Node | None], sizes: Mapping[str, int], report: ProblemReport) -> None:
     """Report chips that are declared with another size than the part printed on them holds.
 
     Dumps come in other shapes than the chip has: with a header, two nibbles packed in a byte, read as a larger part.
@@ -101,7 +101,7 @@ def check_parts(title: Title, trees: Sequence[Node | None], sizes: Mapping[str, 
         return
     used: dict[str, list[int | None]] = {}
     for name, node in (use for tree in trees if tree for use in _uses(tree)):
-        used.setdefault(name, []).append(evaluate(node, sizes, attrgetter("size"), Report()))
+        used.setdefault(name, []).append(evaluate(node, sizes, attrgetter("size"), ProblemReport()))
     for name, chip in title.chips.items():
         part, size = part_named(chip.part), sizes.get(name)
         if part and size is not None and size != part.size and set(used.get(name, ())) != {part.size}:
@@ -119,7 +119,7 @@ def _uses(node: Node) -> Iterator[tuple[str, Node]]:
         yield from _uses(part)
 
 
-def _unlike(part: Part, size: int) -> tuple[str, str]:
+def _unlike(part: ChipPart, size: int) -> tuple[str, str]:
     """Return how a size differs from that of a part, and the step that may bring the dump to it."""
     holds = f"the {part.number} holds ({show_size(part.size)})"
     half = f"then = [{{ take = {{ from = 0, size = {part.size} }} }}]"

@@ -18,7 +18,7 @@ KILO = 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class ChipPart:
     """One part: its number without maker's letters, how many words it has and of how many bits, and who says so.
 
     ``kind``: "EPROM", "PROM" (bipolar) or "mask ROM". A part that can be read by bytes or by words counts as one of
@@ -42,8 +42,8 @@ class Part:
         return self.source != MEMORY
 
 
-def _rows(kind: str, words: int, bits: int, source: str, numbers: str) -> list[Part]:
-    return [Part(number=number, kind=kind, words=words, bits=bits, source=source) for number in numbers.split()]
+def _rows(kind: str, words: int, bits: int, source: str, numbers: str) -> list[ChipPart]:
+    return [ChipPart(number=number, kind=kind, words=words, bits=bits, source=source) for number in numbers.split()]
 
 
 EPROMS = (
@@ -110,7 +110,7 @@ MAKER = re.compile(r"HN4[68]|HM\d-|M5[LM]|[^\W\d_]{0,4}-?")
 """Letters that stand before the number on the parts of one maker or another (trade knowledge, from memory)."""
 
 
-def part_named(text: str) -> Part | None:
+def part_named(text: str) -> ChipPart | None:
     """Return the part that a text names ("M27C256B-12", "Signetics N82S129N"), None where it names none or several.
 
     A maker's letters stand before the number, and a variant, package and speed after it.
@@ -120,7 +120,7 @@ def part_named(text: str) -> Part | None:
     return next(iter(found.values())) if len(found) == 1 else None
 
 
-def _of_word(word: str) -> Part | None:
+def _of_word(word: str) -> ChipPart | None:
     maker = MAKER.match(word)
     rest = word[maker.end() :] if maker else word
     fitting = [number for number in PARTS if rest.startswith(number) and not rest[len(number) :][:1].isdigit()]

@@ -181,7 +181,7 @@ VALUES = (
             "pattern": HEX.otherwise(None).described(
                 "The bytes that repeat, from the first byte of the piece on.", "12 34 56"
             ),
-            "chip": CHIP.otherwise(None).described("A chip of the piece's size.", "6f"),
+            "chip": CHIP.otherwise(None).described("A chip of the piece's size.", "4t"),
         },
         title="a byte, or a table with value, pattern or chip",
         description="Combines each byte with a byte, a repeated pattern or a chip by exclusive or.",

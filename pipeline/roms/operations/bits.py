@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import operator
-from collections.abc import Callable, Sequence
-from functools import reduce
+from collections.abc import Callable
+from functools import lru_cache, reduce
 
 CHUNK = 1 << 16
 """Bytes turned into one integer at a time; more would fall out of the processor's cache."""
@@ -23,7 +23,8 @@ def reverse(value: int, bits: int) -> int:
 REVERSED = table(lambda value: reverse(value, 8))
 
 
-def move_bits(lines: Sequence[int], first_out: int, first_in: int) -> bytes:
+@lru_cache(maxsize=256)
+def move_bits(lines: tuple[int, ...], first_out: int, first_in: int) -> bytes:
     """Return the table for one output byte and one input byte of a wider permutation.
 
     Output bit k takes input bit ``lines[k]``; the bytes hold output bits ``first_out`` and up, input bits ``first_in``

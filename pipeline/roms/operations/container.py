@@ -190,7 +190,7 @@ CONTAINERS = (
         },
         description="A table of names, then slots of equal size, a piece in each.",
         parts_description="The piece of each slot, in order; its own name is written in its table.",
-        example=[{"name": "PROGRAM", "chip": "6f"}, {"name": "SOUND", "join": ["5a", "5b"]}],
+        example=[{"name": "PROGRAM", "chip": "4t"}, {"name": "SOUND", "join": ["5a", "5b"]}],
         parts=range(1, MOST_SLOTS + 1),
         size=_container_size,
         apply=container,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipeline.model.ranges import Ranges
 from pipeline.roms.operations.arguments import ADDRESS, BYTE, SIZE, choice, show_address, show_range
 from pipeline.roms.operations.operation import HintedError, Operation
-from pipeline.roms.operations.text_dumps import ADDRESSES, FORMS, Run
+from pipeline.roms.operations.text_dumps import ADDRESSES, FORMS, DataRun
 from pipeline.roms.provenance import sources_of, through, whole
 
 
@@ -32,7 +32,7 @@ def decode(data: bytes, *, text: str, from_: int, size: int, fill: int | None, e
     return bytes(made)
 
 
-def _refuse_outside(run: Run, from_: int, size: int) -> None:
+def _refuse_outside(run: DataRun, from_: int, size: int) -> None:
     found = show_range(run.start, run.start + len(run.data))
     hint = 'correct from and size, or leave out what lies elsewhere: elsewhere = "drop"'
     raise HintedError(f"line {run.line}: gives {found}; expected {show_range(from_, from_ + size)}", hint)

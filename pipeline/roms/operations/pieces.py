@@ -104,7 +104,7 @@ def _fill_size(*, fill: int | bytes, size: int) -> int:
 PIECES = (
     Operation(
         name="chip",
-        arguments={"chip": CHIP.described("The name of a chip of this title.", "6f")},
+        arguments={"chip": CHIP.described("The name of a chip of this title.", "4t")},
         description="The bytes of one chip.",
         parts=(0,),
         size=lambda *, chip: chip,

@@ -18,7 +18,7 @@ from pipeline.roms.operations.wiring import WIRING
 PIECES: Mapping[str, Operation] = MappingProxyType(
     {operation.name: operation for operation in (*PIECE_OPERATIONS, *CONTAINERS)}
 )
-"""What a piece can be made by: ``chip = "6f"``."""
+"""What a piece can be made by: ``chip = "4t"``."""
 
 CHANGES: Mapping[str, Operation] = MappingProxyType(
     {operation.name: operation for operation in (*SHAPE, *WIRING, *VALUES, *FIELDS, *PATCHES, *DECODING)}

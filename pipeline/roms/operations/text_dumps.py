@@ -43,7 +43,7 @@ class SumError(HintedError):
         self.expected = expected
 
 
-class Run(NamedTuple):
+class DataRun(NamedTuple):
     """The data of one record: where they begin, the bytes, and the number of its line, from 1."""
 
     start: int
@@ -58,7 +58,7 @@ class _Record(NamedTuple):
     data: bytes
 
 
-def intel_hex(text: bytes) -> Iterator[Run]:
+def intel_hex(text: bytes) -> Iterator[DataRun]:
     """Yield the data of an Intel HEX file in the order they stand.
 
     ``:CCAAAATT``, data, sum: count, address, type, and the byte that brings the sum of all to 0 mod 256. Types: 00
@@ -70,7 +70,7 @@ def intel_hex(text: bytes) -> Iterator[Run]:
     for record in _hex_records(text):
         _nothing_after(ended, record)
         if record.kind == "00" and record.data:
-            yield Run(base + _within(record, base, linear=linear), record.data, record.line)
+            yield DataRun(base + _within(record, base, linear=linear), record.data, record.line)
             continue
         expected = {"01": 0, "02": 2, "03": 4, "04": 2, "05": 4}.get(record.kind, len(record.data))
         if len(record.data) != expected:
@@ -84,7 +84,7 @@ def intel_hex(text: bytes) -> Iterator[Run]:
     _require_end(ended, "the end record :00000001FF")
 
 
-def s_records(text: bytes) -> Iterator[Run]:
+def s_records(text: bytes) -> Iterator[DataRun]:
     """Yield the data of a Motorola S-record file in the order they stand.
 
     ``STCC``, address, data, sum: type, count of the bytes behind it, and the complement of their sum. Types: 0 header,
@@ -102,7 +102,7 @@ def s_records(text: bytes) -> Iterator[Run]:
             seen += 1
             if record.address + len(record.data) > ADDRESSES:
                 _refuse(record.line, "runs past address 0xFFFFFFFF")
-            yield Run(record.address, record.data, record.line)
+            yield DataRun(record.address, record.data, record.line)
         elif record.kind == "0":
             if seen or counted:
                 _refuse(record.line, "a header behind data; expected it in front of them")
@@ -117,7 +117,7 @@ def s_records(text: bytes) -> Iterator[Run]:
     _require_end(ended or counted, "a count (S5 or S6) or an end record (S7 to S9)")
 
 
-FORMS: dict[str, Callable[[bytes], Iterator[Run]]] = {"intel-hex": intel_hex, "s-record": s_records}
+FORMS: dict[str, Callable[[bytes], Iterator[DataRun]]] = {"intel-hex": intel_hex, "s-record": s_records}
 """The forms of text dumps by the names they have in a manifest."""
 
 

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from pipeline.model.ranges import Ranges
 from pipeline.roms.operations.arguments import ENDIAN, LINES, choice
 from pipeline.roms.operations.bits import REVERSED, merge, move_bits
-from pipeline.roms.operations.operation import Operation, in_units, whole_units
-from pipeline.roms.provenance import permuted, through
+from pipeline.roms.operations.operation import Operation, in_units, same_size, whole_units
+from pipeline.roms.provenance import backwards, permuted, through
 
 ITEMS = {16: "H", 32: "I", 64: "Q"}
 """array's type code for an unsigned number of so many bits."""
@@ -34,6 +34,11 @@ def swap_words(data: bytes) -> bytes:
     for j, source in enumerate((2, 3, 0, 1)):
         rom[j::4] = data[source::4]
     return bytes(rom)
+
+
+def reverse_bytes(data: bytes) -> bytes:
+    """Return o[i] = a[n - 1 - i] for n bytes: every address line inverted where n is a power of two."""
+    return data[::-1]
 
 
 def reverse_bits(data: bytes, *, bits: int) -> bytes:
@@ -124,6 +129,14 @@ WIRING = (
         apply=swap_words,
         trace=lambda words, part: in_units(words, part, 4, 4),
         describe="swap 16-bit words in 32-bit units".format,
+    ),
+    Operation(
+        name="reverse-bytes",
+        description="Puts the bytes of the whole piece into reverse order.",
+        size=same_size,
+        apply=reverse_bytes,
+        trace=lambda words, part: backwards(through(part, words)),
+        describe=lambda: "reverse the order of all bytes",
     ),
     Operation(
         name="reverse-bits",

@@ -21,7 +21,7 @@ from pipeline.sources.files.problems import machine_error, open_file
 
 
 def named(text: str, limits: ArchiveLimits) -> Location:
-    """Return the location that "dumps/6f.bin" or "dumps/box-3.zip/moth/6f.bin" names.
+    """Return the location that "dumps/4t.bin" or "dumps/box-3.zip/moth/4t.bin" names.
 
     A file that is there under the whole path comes first. Raises MachineError when there is no such file or member,
     and when the archive is refused.

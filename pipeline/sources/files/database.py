@@ -13,9 +13,9 @@ from typing import NamedTuple
 from pipeline.model.text import shown
 from pipeline.sources.files.archive import Fault, Listing
 from pipeline.sources.files.digest import Digest
-from pipeline.sources.files.entry import Source
+from pipeline.sources.files.entry import SourceEntry
 
-VERSION = 3
+VERSION = 4
 """Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
 
 TABLES = (
@@ -27,15 +27,17 @@ TABLES = (
     """CREATE TABLE contents (path BLOB NOT NULL, member TEXT NOT NULL, sha256 TEXT NOT NULL, crc32 INTEGER NOT NULL,
     size INTEGER NOT NULL, signature TEXT NOT NULL, PRIMARY KEY (path, member)) WITHOUT ROWID""",
     "CREATE TABLE limits (text TEXT NOT NULL)",
-    "CREATE TABLE tried (source TEXT NOT NULL, size INTEGER NOT NULL, PRIMARY KEY (source, size)) WITHOUT ROWID",
-    """CREATE TABLE forms (sha256 TEXT NOT NULL, source TEXT NOT NULL, how TEXT NOT NULL, change TEXT NOT NULL,
-    PRIMARY KEY (sha256, source)) WITHOUT ROWID""",
+    """CREATE TABLE tried (source TEXT NOT NULL, second TEXT NOT NULL, size INTEGER NOT NULL, heads BLOB NOT NULL,
+    PRIMARY KEY (source, second, size)) WITHOUT ROWID""",
+    """CREATE TABLE forms (sha256 TEXT NOT NULL, source TEXT NOT NULL, second TEXT NOT NULL, how TEXT NOT NULL,
+    change TEXT NOT NULL, PRIMARY KEY (sha256, source, second)) WITHOUT ROWID""",
     "CREATE INDEX files_by_size ON files (size)",
     "CREATE INDEX members_by_size ON members (size)",
     "CREATE INDEX faults_by_archive ON faults (archive)",
 )
 """``path`` and ``archive`` are bytes as the operating system spells them. ``contents``: files asked for one by one.
-``tried``: the sizes of forms that were looked at, by the SHA-256 of the file; ``forms``: what these are."""
+``tried``: the first bytes of the SHA-256 of every form of a size that files have, by the SHA-256 of the file, or of two
+("second" is "" for one); ``forms``: those among them that were wanted."""
 
 SHA256 = "CASE WHEN {0} NOT GLOB '*[^0-9a-f]*' AND length(CAST({0} AS TEXT)) = 64 THEN CAST({0} AS TEXT) END"
 SOURCES = f"""SELECT place, path, NULL, size, CAST(crc32 AS INTEGER), {SHA256.format("sha256")} FROM files {{0}}
@@ -76,12 +78,22 @@ DAMAGED = frozenset(
 
 
 class FormRow(NamedTuple):
-    """A form of a file: its SHA-256, that of the file, how they differ, and the change that makes it."""
+    """A form of a file, or of two: its SHA-256, those of the files (no second: ""), how they differ, and the change."""
 
     sha256: str
     source: str
+    second: str
     how: str
     change: str
+
+
+class TriedRow(NamedTuple):
+    """The forms of one size that a file, or two, were found to have: the first bytes of the SHA-256 of each."""
+
+    source: str
+    second: str
+    size: int
+    heads: bytes
 
 
 def is_damage(error: sqlite3.Error) -> bool:
@@ -92,7 +104,7 @@ def is_damage(error: sqlite3.Error) -> bool:
     return getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF in DAMAGED
 
 
-class Store:
+class Database:
     """The open SQLite file, or an index in memory. Every change is one transaction: a run can be killed at any moment.
 
     ``path``: None for memory. Raises ``sqlite3.Error`` from every method, and OSError where files are made or removed.
@@ -207,18 +219,18 @@ class Store:
         """Return how many members of archives can be used."""
         return int(self._sql.execute("SELECT COUNT(*) FROM members").fetchone()[0])
 
-    def sources(self) -> Iterator[Source]:
+    def sources(self) -> Iterator[SourceEntry]:
         """Yield all files and members, in no order."""
-        yield from map(Source._make, self._sql.execute(SOURCES.format("", "")))
+        yield from map(SourceEntry._make, self._sql.execute(SOURCES.format("", "")))
 
-    def sources_of(self, sizes: Iterable[int]) -> Iterator[Source]:
+    def sources_of(self, sizes: Iterable[int]) -> Iterator[SourceEntry]:
         """Yield the files and members of these sizes, in no order."""
         self._sql.execute("DELETE FROM sizes")
         self._sql.executemany("INSERT OR IGNORE INTO sizes VALUES (?)", ((size,) for size in sizes))
         query = SOURCES.format("WHERE size IN sizes", "WHERE members.size IN sizes")
-        yield from map(Source._make, self._sql.execute(query))
+        yield from map(SourceEntry._make, self._sql.execute(query))
 
-    def remember(self, digests: Iterable[tuple[Source, Digest]]) -> None:
+    def remember(self, digests: Iterable[tuple[SourceEntry, Digest]]) -> None:
         """Keep digests of sources whose file is still what the last scan saw; of others nothing is kept."""
         files, members = [], []
         for source, digest in digests:
@@ -251,23 +263,23 @@ class Store:
         """Forget the digests of a file and its members."""
         self._sql.execute("DELETE FROM contents WHERE path = ?", (path,))
 
-    def tried(self) -> dict[str, set[int]]:
-        """Return the sizes of forms that were looked at, by the SHA-256 of the file."""
-        tried: dict[str, set[int]] = {}
-        for source, size in self._sql.execute("SELECT source, size FROM tried"):
-            tried.setdefault(source, set()).add(size)
-        return tried
+    def tried(self, sizes: Iterable[int]) -> Iterator[TriedRow]:
+        """Yield what was found of forms of these sizes."""
+        query = """SELECT CAST(source AS TEXT), CAST(second AS TEXT), CAST(size AS INTEGER), CAST(heads AS BLOB)
+            FROM tried WHERE size = ?"""
+        for size in sizes:
+            yield from map(TriedRow._make, self._sql.execute(query, (size,)))
 
-    def put_forms(self, tried: Iterable[tuple[str, int]], forms: Iterable[FormRow]) -> None:
-        """Remember which sizes of forms were looked at (SHA-256 of the file, size), and the forms themselves.
+    def put_forms(self, tried: Iterable[TriedRow], forms: Iterable[FormRow]) -> None:
+        """Remember which forms files were found to have, and those among them that are wanted.
 
         Of equal forms of a file the first is kept.
         """
         with self.transaction():
-            self._sql.executemany("INSERT OR IGNORE INTO forms VALUES (?, ?, ?, ?)", forms)
-            self._sql.executemany("INSERT OR IGNORE INTO tried VALUES (?, ?)", tried)
+            self._sql.executemany("INSERT OR IGNORE INTO forms VALUES (?, ?, ?, ?, ?)", forms)
+            self._sql.executemany("REPLACE INTO tried VALUES (?, ?, ?, ?)", tried)
 
     def forms(self, sha256: str) -> list[FormRow]:
         """Return the files, there or not, that have a form with this SHA-256."""
-        rows = self._sql.execute("SELECT sha256, source, how, change FROM forms WHERE sha256 = ?", (sha256,))
-        return [FormRow(sha256, source, shown(how), shown(change)) for sha256, source, how, change in rows]
+        rows = self._sql.execute("SELECT * FROM forms WHERE sha256 = ?", (sha256,))
+        return [FormRow(sha256, source, second, shown(how), shown(change)) for _, source, second, how, change in rows]

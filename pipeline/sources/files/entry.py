@@ -9,7 +9,7 @@ from typing import NamedTuple
 from pipeline.model.content import Location
 
 
-class Source(NamedTuple):
+class SourceEntry(NamedTuple):
     """A file or member of the index; ``place`` counts the places from 0, ``path`` is as the system spells it.
 
     A plain file's CRC-32 is known only once it was hashed, a member's always.

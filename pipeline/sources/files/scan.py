@@ -14,7 +14,7 @@ from pipeline.errors import Place, Problem
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import shown
 from pipeline.sources.files.archive import SMALLEST, Fault, Listing, named_as_archive
-from pipeline.sources.files.database import Store
+from pipeline.sources.files.database import Database
 from pipeline.sources.files.kinds import BEGINNING, unread
 from pipeline.sources.files.members import list_members, to_be_listed
 from pipeline.sources.files.problems import open_file, unreadable
@@ -38,7 +38,7 @@ class Scan:
 
 
 def scan(
-    store: Store,
+    store: Database,
     places: Sequence[Path],
     limits: ArchiveLimits,
     progress: Callable[[int], None],
@@ -65,7 +65,7 @@ def scan(
 class _Survey:
     """One scan under way: what was known before, what was seen, what differs."""
 
-    def __init__(self, store: Store, limits: ArchiveLimits) -> None:
+    def __init__(self, store: Database, limits: ArchiveLimits) -> None:
         self.store, self.limits = store, limits
         self.before = store.known()
         self.list_again = store.limits() != repr(limits)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import sys
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from functools import cache
@@ -35,6 +36,8 @@ Source: the kernel's documentation, "Filesystems in the Linux kernel", and proc(
 class Visit:
     """What one folder holds: files, links to folders (not followed), and what could not be read.
 
+    ``folder``: its path, empty where a file was the place.
+
     Paths are bytes as the operating system spells them (UTF-8 on Windows), so that a name that is no text is still
     a name.
     """
@@ -42,6 +45,7 @@ class Visit:
     files: list[tuple[bytes, os.stat_result]] = field(default_factory=list)
     links: list[bytes] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    folder: bytes = b""
 
 
 def walk(place: bytes, without: Collection[bytes] = ()) -> Iterator[Visit]:
@@ -89,7 +93,7 @@ def _walk(place: bytes, without: Collection[bytes]) -> Iterator[Visit]:
 
 def _visit(folder: bytes) -> tuple[Visit, list[bytes]]:
     """Return what a folder holds and, sorted, the folders directly below it."""
-    visit, folders = Visit(), list[bytes]()
+    visit, folders = Visit(folder=folder), list[bytes]()
     try:
         with os.scandir(folder) as listing:
             entries = sorted(listing, key=attrgetter("name"))
@@ -132,6 +136,8 @@ def _pseudo_devices() -> frozenset[int]:
 
     Source: proc(5), /proc/pid/mountinfo: the third field is major:minor, the one after "-" the kind of file system.
     """
+    if sys.platform == "win32":
+        return frozenset()
     try:
         lines = MOUNTS.read_bytes().splitlines()
     except OSError:

@@ -13,9 +13,9 @@ from threading import Event
 from pipeline.errors import CheckError
 from pipeline.model.content import Content
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.database import Store
+from pipeline.sources.files.database import Database
 from pipeline.sources.files.digest import SMALL, Digest, digest, digest_members, drop
-from pipeline.sources.files.entry import Source
+from pipeline.sources.files.entry import SourceEntry
 from pipeline.sources.files.problems import reason
 
 WORKERS = min(8, os.cpu_count() or 1)
@@ -27,7 +27,7 @@ SHARE = 16
 
 
 @dataclass(slots=True)
-class Aim:
+class Targets:
     """Hashes looked for among some sources, each with the CRC-32s declared for it (None where none is)."""
 
     hashes: dict[str, set[int | None]] = field(default_factory=dict)
@@ -44,34 +44,34 @@ class Aim:
         """Look no longer for a hash."""
         self.checks -= Counter(self.hashes.pop(sha256))
 
-    def fits(self, source: Source) -> bool:
+    def fits(self, source: SourceEntry) -> bool:
         """Whether a source may hold what is looked for, as far as an archive's directory tells."""
         if source.member is None:
             return bool(self.hashes)
         return source.crc32 is None or None in self.checks or source.crc32 in self.checks
 
 
-class Hunt:
+class Matcher:
     """One search under way: what was found, what was hashed, and why some sources could not be."""
 
-    def __init__(self, store: Store, pool: Executor, progress: Callable[[int], None]) -> None:
+    def __init__(self, store: Database, pool: Executor, progress: Callable[[int], None]) -> None:
         self._store, self._pool, self._progress = store, pool, progress
-        self.found: dict[str, Source] = {}
+        self.found: dict[str, SourceEntry] = {}
         self._digests: dict[tuple[bytes, str | None], Digest] = {}
         self._failures: dict[tuple[bytes, str | None], str] = {}
         self._interrupted = Event()
 
-    def hash_of(self, source: Source) -> str | None:
+    def hash_of(self, source: SourceEntry) -> str | None:
         """Return the SHA-256 of a source, None while it is not hashed or cannot be."""
         known = self._digests.get((source.path, source.member))
         return known.sha256 if known else source.sha256
 
-    def crc32_of(self, source: Source) -> int | None:
+    def crc32_of(self, source: SourceEntry) -> int | None:
         """Return the CRC-32 of a source, None for a file that is not hashed."""
         known = self._digests.get((source.path, source.member))
         return known.crc32 if known else source.crc32
 
-    def failure(self, source: Source) -> str:
+    def failure(self, source: SourceEntry) -> str:
         """Return why a source could not be hashed, "" if it could or was not tried."""
         return self._failures.get((source.path, source.member), "")
 
@@ -80,7 +80,7 @@ class Hunt:
         source = self.found[sha256]
         return Content(sha256=sha256, size=source.size, crc32=self.crc32_of(source))
 
-    def through(self, sources: Iterable[Source], aim_of: Callable[[Source], Aim]) -> None:
+    def through(self, sources: Iterable[SourceEntry], aim_of: Callable[[SourceEntry], Targets]) -> None:
         """Look in each source for its aim, the preferred ones first, and leave out what is found from then on."""
         for batch in self._batches(sorted(sources, key=lambda source: source.order), aim_of):
             self._hash([source for source in batch if self.hash_of(source) is None and not self.failure(source)])
@@ -90,8 +90,10 @@ class Hunt:
                     self.found.setdefault(sha256, source)
                     aim.done(sha256)
 
-    def _batches(self, sources: list[Source], aim_of: Callable[[Source], Aim]) -> Iterator[list[Source]]:
-        batch, size = list[Source](), 0
+    def _batches(
+        self, sources: list[SourceEntry], aim_of: Callable[[SourceEntry], Targets]
+    ) -> Iterator[list[SourceEntry]]:
+        batch, size = list[SourceEntry](), 0
         for source in sources:
             if aim_of(source).fits(source):
                 batch.append(source)
@@ -102,7 +104,7 @@ class Hunt:
         if batch:
             yield batch
 
-    def _hash(self, sources: list[Source]) -> None:
+    def _hash(self, sources: list[SourceEntry]) -> None:
         """Hash sources side by side and remember what they are."""
         fresh = []
         if sum(source.size for source in sources) < SMALL * len(sources):
@@ -119,7 +121,7 @@ class Hunt:
         if fresh:
             self._store.remember(fresh)
 
-    def _in_threads(self, shares: list[list[Source]]) -> list[Digest | str]:
+    def _in_threads(self, shares: list[list[SourceEntry]]) -> list[Digest | str]:
         """Return the results of all shares; an interrupt ends the threads too, in the middle of a file."""
         try:
             return [*chain.from_iterable(self._pool.map(_try_all, shares, repeat(self._go_on)))]
@@ -136,7 +138,7 @@ class _InterruptedError(Exception):
     """Ends a thread whose result nobody waits for."""
 
 
-def _try_all(sources: list[Source], keep: Callable[[bytes], None] = drop) -> list[Digest | str]:
+def _try_all(sources: list[SourceEntry], keep: Callable[[bytes], None] = drop) -> list[Digest | str]:
     """Return the digest of each source, or why it cannot be had; those of one archive together.
 
     ``keep`` is given what was read, a piece at a time.
@@ -159,7 +161,7 @@ def _try_all(sources: list[Source], keep: Callable[[bytes], None] = drop) -> lis
     return results
 
 
-def _as_declared(source: Source, found: Digest | ArchiveError) -> Digest | str:
+def _as_declared(source: SourceEntry, found: Digest | ArchiveError) -> Digest | str:
     if isinstance(found, ArchiveError):
         return found.what
     return found if found.size == source.size else "it changed after the sources were looked through"

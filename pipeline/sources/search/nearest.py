@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from pipeline.model.content import Candidate, Wanted
-from pipeline.sources.files.entry import Source, fold
-from pipeline.sources.search.matcher import Hunt
+from pipeline.sources.files.entry import SourceEntry, fold
+from pipeline.sources.search.matcher import Matcher
 
 FEW = 3
 """Sources of the right size but another name are worth naming only when there are no more than these."""
 
 
-def nearest(missing: Sequence[Wanted], sources: Callable[[], Iterable[Source]], hunt: Hunt) -> list[Candidate | None]:
+def nearest(
+    missing: Sequence[Wanted], sources: Callable[[], Iterable[SourceEntry]], hunt: Matcher
+) -> list[Candidate | None]:
     """Return for each missing content the nearest source, None where none is near.
 
     Nearest first: the same SHA-256 (but another size than declared), the same CRC-32, the same name and size, the
@@ -26,11 +28,15 @@ def nearest(missing: Sequence[Wanted], sources: Callable[[], Iterable[Source]], 
 class _Neighbours:
     """The sources that share CRC-32, name or size with something missing."""
 
-    def __init__(self, missing: Sequence[Wanted], sources: Iterable[Source], hunt: Hunt) -> None:
+    def __init__(self, missing: Sequence[Wanted], sources: Iterable[SourceEntry], hunt: Matcher) -> None:
         self._hunt = hunt
-        self._by_check: dict[int, list[Source]] = {w.content.crc32: [] for w in missing if w.content.crc32 is not None}
-        self._by_size: dict[int, list[Source]] = {w.content.size: [] for w in missing if w.content.size is not None}
-        self._by_name: dict[str, list[Source]] = {fold(name): [] for w in missing for name in w.file_names}
+        self._by_check: dict[int, list[SourceEntry]] = {
+            w.content.crc32: [] for w in missing if w.content.crc32 is not None
+        }
+        self._by_size: dict[int, list[SourceEntry]] = {
+            w.content.size: [] for w in missing if w.content.size is not None
+        }
+        self._by_name: dict[str, list[SourceEntry]] = {fold(name): [] for w in missing for name in w.file_names}
         for source in sources:
             check = hunt.crc32_of(source)
             if check is not None and check in self._by_check:
@@ -57,7 +63,7 @@ class _Neighbours:
         shared = " and ".join(self._shared(best, want))
         return Candidate(location=best.location, why=f"same {shared}, but {self._difference(best, want)}")
 
-    def _shared(self, source: Source, want: Wanted) -> list[str]:
+    def _shared(self, source: SourceEntry, want: Wanted) -> list[str]:
         """Return what a source and a missing content have in common."""
         content, shared = want.content, list[str]()
         if content.crc32 is not None and content.crc32 == self._hunt.crc32_of(source):
@@ -68,13 +74,13 @@ class _Neighbours:
             shared.append(f"size ({source.size:,} bytes)")
         return shared
 
-    def _distance(self, source: Source, want: Wanted) -> int:
+    def _distance(self, source: SourceEntry, want: Wanted) -> int:
         """Return how far a source is from a missing content, from 0 (the same CRC-32) to 3 (only the same size)."""
         shared = {text.partition(" ")[0] for text in self._shared(source, want)}
         kinds: tuple[set[str], ...] = ({"CRC-32"}, {"name", "size"}, {"name"}, {"size"})
         return next(number for number, kind in enumerate(kinds) if kind <= shared)
 
-    def _difference(self, source: Source, want: Wanted) -> str:
+    def _difference(self, source: SourceEntry, want: Wanted) -> str:
         """Return why a near source is not the missing content."""
         content = want.content
         if self._hunt.failure(source):

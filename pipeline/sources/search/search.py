@@ -14,14 +14,14 @@ from functools import partial
 
 from pipeline.model.content import Found, Wanted
 from pipeline.sources.files.contents import let_go
-from pipeline.sources.files.database import Store
-from pipeline.sources.files.entry import Source, fold
-from pipeline.sources.search.matcher import WORKERS, Aim, Hunt
+from pipeline.sources.files.database import Database
+from pipeline.sources.files.entry import SourceEntry, fold
+from pipeline.sources.search.matcher import WORKERS, Matcher, Targets
 from pipeline.sources.search.nearest import nearest
 from pipeline.threads import Threads
 
 
-def find(store: Store, wanted: Sequence[Wanted], progress: Callable[[int], None]) -> Found:
+def find(store: Database, wanted: Sequence[Wanted], progress: Callable[[int], None]) -> Found:
     """Return where the wanted contents lie, and for each missing one the source nearest to it.
 
     A declared CRC-32 that contradicts its SHA-256 is no error, but hides archive members, since they are not unpacked
@@ -29,7 +29,7 @@ def find(store: Store, wanted: Sequence[Wanted], progress: Callable[[int], None]
     is told the bytes just hashed.
     """
     with Threads(WORKERS) as pool:
-        hunt = Hunt(store, pool, progress)
+        hunt = Matcher(store, pool, progress)
         _hunt_by_size(hunt, store, wanted)
         _hunt_by_hash(hunt, store, wanted)
     let_go()
@@ -46,24 +46,24 @@ def find(store: Store, wanted: Sequence[Wanted], progress: Callable[[int], None]
     )
 
 
-def _hunt_by_size(hunt: Hunt, store: Store, wanted: Sequence[Wanted]) -> None:
-    aims: dict[int, Aim] = defaultdict(Aim)
+def _hunt_by_size(hunt: Matcher, store: Database, wanted: Sequence[Wanted]) -> None:
+    aims: dict[int, Targets] = defaultdict(Targets)
     for want in wanted:
         if want.content.size is not None:
             aims[want.content.size].add(want.content)
     hunt.through(store.sources_of(aims), lambda source: aims[source.size])
 
 
-def _named(aims: dict[str, Aim], names: dict[Source, str], source: Source) -> Aim:
+def _named(aims: dict[str, Targets], names: dict[SourceEntry, str], source: SourceEntry) -> Targets:
     return aims[names[source]]
 
 
-def _hunt_by_hash(hunt: Hunt, store: Store, wanted: Sequence[Wanted]) -> None:
+def _hunt_by_hash(hunt: Matcher, store: Database, wanted: Sequence[Wanted]) -> None:
     """Look for contents of unknown size: under a likely name, then under any."""
     unsized = [w for w in wanted if w.content.size is None and w.content.sha256 not in hunt.found]
     if not unsized:
         return
-    named: dict[str, Aim] = defaultdict(Aim)
+    named: dict[str, Targets] = defaultdict(Targets)
     for want in unsized:
         for name in want.file_names:
             named[fold(name)].add(want.content)
@@ -71,7 +71,7 @@ def _hunt_by_hash(hunt: Hunt, store: Store, wanted: Sequence[Wanted]) -> None:
     for number in (0, 1):  # the whole name, then without its extension
         alike = {source: name for source in sources for name in source.names[number : number + 1] if name in named}
         hunt.through(alike, partial(_named, named, alike))
-    rest = Aim()
+    rest = Targets()
     for want in unsized:
         if want.content.sha256 not in hunt.found:
             rest.add(want.content)

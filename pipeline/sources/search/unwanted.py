@@ -9,9 +9,9 @@ from typing import NamedTuple
 from pipeline.errors import CheckError
 from pipeline.model.content import Location
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.database import Store
+from pipeline.sources.files.database import Database
 from pipeline.sources.files.digest import digest
-from pipeline.sources.files.entry import Source
+from pipeline.sources.files.entry import SourceEntry
 
 
 class Unwanted(NamedTuple):
@@ -22,7 +22,7 @@ class Unwanted(NamedTuple):
 
 
 def unwanted(
-    store: Store, hashes: Collection[str], sizes: Collection[int], progress: Callable[[int], None]
+    store: Database, hashes: Collection[str], sizes: Collection[int], progress: Callable[[int], None]
 ) -> Iterator[Unwanted]:
     """Yield the sources that are none of the wanted contents, in order of preference.
 
@@ -42,7 +42,7 @@ def unwanted(
             yield Unwanted(source.location, source.size)
 
 
-def _hash(store: Store, source: Source) -> str | None:
+def _hash(store: Database, source: SourceEntry) -> str | None:
     """Return the SHA-256 of a source, None where it cannot be read."""
     with suppress(OSError, ArchiveError, CheckError):
         known = digest(source.location)

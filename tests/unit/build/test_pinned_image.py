@@ -20,14 +20,14 @@ def test_a_build_must_give_the_digest_that_is_pinned(tmp_path: Path) -> None:
     assert doit(folder).code == 0
 
     before = digests(folder / "build/cards", "*/card.img") | digests(folder / "build/cards", "*/record.json")
-    write_tree(folder, {"inputs/files/system/BOARD.CFG": small.CONFIG + b"; more\r\n", "inputs/files/system/A": b"a"})
+    write_tree(folder, {"inputs/files/system/BENCH.SET": small.CONFIG + b"; more\r\n", "inputs/files/system/A": b"a"})
     ran = doit(folder)
     assert ran.code == 1
     assert "inputs/cards/desk.toml:6:16: image-sha256: the build gives " in ran.err
     assert f", expected {good}; the last image stays\n    what changed since the last record:\n    files\n" in ran.err
     assert "      added    A, 1 byte" in ran.err
-    assert "      changed  BOARD.CFG: " in ran.err
-    assert ran.err.endswith("  hint: undo what changed; or, if it is meant, write the new value or take the line out\n")
+    assert "      changed  BENCH.SET: " in ran.err
+    assert ran.err.endswith("  hint: undo what changed; or, if it is meant, doit pin card:desk image built --replace\n")
     after = digests(folder / "build/cards", "*/card.img") | digests(folder / "build/cards", "*/record.json")
     assert after == before
 

@@ -1,28 +1,33 @@
-"""Outputs that no manifest claims any more are removed, and nothing else is."""
+"""Outputs that no manifest declares any more are removed, but no finished image, and nothing else is."""
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 from pipeline.build.build import Build
 from pipeline.build.prune import prune, unclaimed
+from pipeline.workspace.owner import note_owner
 from tests.support import small
 from tests.support.building import build_in
 from tests.support.cli import doit, write_tree
 
 LEFT = (
-    "build/cards/gone/card.img",
+    "build/cards/begun/plan.json",
     "build/configs/desk/OLD.CFG",
-    "build/configs/gone/BOARD.CFG",
     "build/roms/gone/GONE.ROM",
     "build/roms/snail-race/OLD.ROM",
-    "build/state/image/gone.json",
     "build/state/rom/gone.json",
+)
+FINISHED = (
+    "build/cards/gone/card.img",
+    "build/configs/gone/BENCH.SET",
+    "build/state/image/gone.json",
 )
 KEPT = (
     "build/cards/desk/card.img",
-    "build/configs/desk/BOARD.CFG",
-    "build/configs/desk/ENGINES/FERN/MENU.TXT",
+    "build/configs/desk/BENCH.SET",
+    "build/configs/desk/FABRICS/FERN/SIGN.TXT",
     "build/received/gone/card.img",
     "build/roms/snail-race/SNAIL.ROM",
     "build/state/image/desk.json",
@@ -33,36 +38,57 @@ KEPT = (
 
 def project(folder: Path) -> Build:
     small.small_project(folder)
-    write_tree(folder, dict.fromkeys((*LEFT, *KEPT), "x"))
+    write_tree(folder, dict.fromkeys((*LEFT, *FINISHED, *KEPT), "x"))
     return build_in(folder)
 
 
-def test_what_nothing_claims_is_removed_and_the_rest_stays(tmp_path: Path) -> None:
-    assert prune(project(tmp_path)) == (
-        "7 outputs removed that no manifest claims any more: "
-        "build/cards/gone, build/configs/desk/OLD.CFG, build/configs/gone and 4 more"
-    )
+def said(build: Build) -> list[str]:
+    lines: list[str] = []
+    prune(build, lines.append)
+    return lines
+
+
+def test_what_nothing_declares_is_told_and_removed_and_finished_cards_stay(tmp_path: Path) -> None:
+    assert said(project(tmp_path)) == [
+        "removing 5 outputs that no manifest declares any more: "
+        "build/cards/begun, build/configs/desk/OLD.CFG, build/roms/gone and 2 more",
+        "build/cards/gone/card.img is kept, though no manifest declares its card any more; "
+        "to remove: doit clean --vanished",
+    ]
     assert [path for path in LEFT if (tmp_path / path).exists()] == []
-    assert [path for path in KEPT if not (tmp_path / path).exists()] == []
+    assert [path for path in (*FINISHED, *KEPT) if not (tmp_path / path).exists()] == []
     assert [path for path in small.FILES if not (tmp_path / path).exists()] == []
 
 
 def test_a_link_is_removed_and_what_it_leads_to_stays(tmp_path: Path) -> None:
-    one = project(tmp_path)
-    prune(one)
-    write_tree(tmp_path, {"mine/file": "mine"})
+    build = project(tmp_path)
+    said(build)
+    write_tree(tmp_path, {"mine/card.img": "mine"})
     (tmp_path / "build/cards/link").symlink_to(tmp_path / "mine")
-    assert prune(one) == "1 output removed that no manifest claims any more: build/cards/link"
-    assert (tmp_path / "mine/file").read_text() == "mine"
-    assert list(unclaimed(one)) == []
+    assert said(build)[0] == "removing 1 output that no manifest declares any more: build/cards/link"
+    assert (tmp_path / "mine/card.img").read_text() == "mine"
 
 
-def test_a_run_removes_a_card_that_is_no_more(tmp_path: Path) -> None:
+def test_nothing_is_removed_when_all_titles_are_gone_at_once(tmp_path: Path) -> None:
+    build = project(tmp_path)
+    note_owner(build.workspace)
+    shutil.rmtree(tmp_path / "inputs/titles")
+    write_tree(tmp_path, {"inputs/cards/desk.toml": small.CARD.replace('titles = ["snail-race"]\n', "")})
+    for _ in range(2):
+        assert said(build_in(tmp_path)) == [
+            "none of the titles built before is declared any more, so nothing is removed: 9 outputs, "
+            "build/cards/begun, build/cards/gone, build/configs/desk/OLD.CFG and 6 more; "
+            "to remove: doit clean --vanished"
+        ]
+    assert [path for path in (*LEFT, *FINISHED, *KEPT) if not (tmp_path / path).exists()] == []
+
+
+def test_a_run_keeps_the_image_of_a_card_that_is_no_more(tmp_path: Path) -> None:
     folder = small.small_project(tmp_path, {"inputs/cards/second.toml": small.CARD})
     assert doit(folder).code == 0
     (folder / "inputs/cards/second.toml").unlink()
     ran = doit(folder)
     assert (ran.code, ran.err) == (0, "")
-    assert "prune   " in ran.out
-    assert not (folder / "build/cards/second").exists()
-    assert (folder / "build/cards/desk/card.img").exists()
+    assert "prune   build/cards/second/card.img is kept, though no manifest declares its card any more" in ran.out
+    assert (folder / "build/cards/second/card.img").exists()
+    assert list(unclaimed(build_in(folder)))

@@ -68,16 +68,16 @@ def test_another_machine_needs_no_chips_and_gets_the_same_card(store: Path, tmp_
 
 
 def test_a_title_that_is_assembled_does_not_ask_for_chips_of_one_that_is_stored(store: Path, tmp_path: Path) -> None:
-    acorn = small.TITLE.replace("Snail race", "Acorn").replace("b1", "c1").replace("SNAIL.ROM", "ACORN.ROM")
-    acorn = acorn.replace(small.sha(small.CHIP_B), small.sha(small.CHIP_A))
-    acorn = acorn.replace(small.sha(small.ROM), small.sha(2 * small.CHIP_A))
-    project = project_in(small.small_project(tmp_path / "second", {"inputs/titles/acorn.toml": acorn}), store)
+    thistle = small.TITLE.replace("Snail race", "Thistle").replace("b1", "c1").replace("SNAIL.ROM", "THISTLE.ROM")
+    thistle = thistle.replace(small.sha(small.CHIP_B), small.sha(small.CHIP_A))
+    thistle = thistle.replace(small.sha(small.ROM), small.sha(2 * small.CHIP_A))
+    project = project_in(small.small_project(tmp_path / "second", {"inputs/titles/thistle.toml": thistle}), store)
     (project.workspace.inputs / "files/attic/dump(2).bin").unlink()  # chip b1, which only the snails need
-    card = small.CARD.replace('titles = ["snail-race"]', 'titles = ["acorn", "snail-race"]')
+    card = small.CARD.replace('titles = ["snail-race"]', 'titles = ["thistle", "snail-race"]')
     (project.workspace.inputs / "cards/desk.toml").write_text(card, encoding="utf-8")
-    project.asked = ("rom:acorn",)
+    project.asked = ("rom:thistle",)
     find.complete(project)
-    assert build_title(project, roms(project, "acorn")) == "acorn: 1 ROM file from 2 chips, 2 KiB"
+    assert build_title(project, roms(project, "thistle")) == "thistle: 1 ROM file from 2 chips, 2 KiB"
     assert roms(project).take() == TAKEN
 
 

@@ -16,12 +16,12 @@ from tests.unit.card.laying_out import FAT12, FAT16, FAT32, file, plan_of
 def test_a_card_laid_out() -> None:
     """By the rules: first file, folders, one-piece files, the others, each in directory order; clusters of 4 KiB."""
     plan = plan_of(
-        file("GAMES/Moth Patrol.rom", 10_000, number=1),
-        file("GAMES/BAT.ROM", 4_096, "one-piece", number=2),
+        file("GOODS/Moth Pantry.rom", 10_000, number=1),
+        file("GOODS/BAT.ROM", 4_096, "one-piece", number=2),
         file("DISCS.LIB", 4_097, "first", number=3),
         file("ATTIC.TXT", 1, number=4),
-        file("GAMES/EMPTY", 0, number=5),
-        folders=["SAVES/OLD"],
+        file("GOODS/EMPTY", 0, number=5),
+        folders=["SLATE/OLD"],
     )
 
     assert plan.volume.cluster_bytes == 4096
@@ -36,19 +36,19 @@ def test_a_card_laid_out() -> None:
         entries=(
             Entry(path="DISCS.LIB", short="DISCS.LIB", cluster=2, clusters=2, size=4_097, sha256=f"{3:064x}"),
             Entry(path="ATTIC.TXT", short="ATTIC.TXT", cluster=8, clusters=1, size=1, sha256=f"{4:064x}"),
-            Entry(path="GAMES", short="GAMES", cluster=4, clusters=1),
-            Entry(path="GAMES/BAT.ROM", short="BAT.ROM", cluster=7, clusters=1, size=4_096, sha256=f"{2:064x}"),
-            Entry(path="GAMES/EMPTY", short="EMPTY", cluster=0, clusters=0, size=0, sha256=f"{5:064x}"),
+            Entry(path="GOODS", short="GOODS", cluster=4, clusters=1),
+            Entry(path="GOODS/BAT.ROM", short="BAT.ROM", cluster=7, clusters=1, size=4_096, sha256=f"{2:064x}"),
+            Entry(path="GOODS/EMPTY", short="EMPTY", cluster=0, clusters=0, size=0, sha256=f"{5:064x}"),
             Entry(
-                path="GAMES/Moth Patrol.rom",
+                path="GOODS/Moth Pantry.rom",
                 short="MOTHPA~1.ROM",
                 cluster=9,
                 clusters=3,
                 size=10_000,
                 sha256=f"{1:064x}",
             ),
-            Entry(path="SAVES", short="SAVES", cluster=5, clusters=1),
-            Entry(path="SAVES/OLD", short="OLD", cluster=6, clusters=1),
+            Entry(path="SLATE", short="SLATE", cluster=5, clusters=1),
+            Entry(path="SLATE/OLD", short="OLD", cluster=6, clusters=1),
         ),
     )
 

@@ -13,10 +13,10 @@ from tests.unit.card.laying_out import FAT12, FAT16, FAT32, MIB, WHERE, asked, f
 
 
 def test_names_that_differ_only_in_case_collide() -> None:
-    assert problems_of(file("GAMES/moth.rom", number=1), file("GAMES/MOTH.ROM", number=2)) == (
+    assert problems_of(file("GOODS/moth.rom", number=1), file("GOODS/MOTH.ROM", number=2)) == (
         Problem(
             asked(1),
-            'file "GAMES/moth.rom" and file "GAMES/MOTH.ROM" are one name to readers that ignore letter case and how '
+            'file "GOODS/moth.rom" and file "GOODS/MOTH.ROM" are one name to readers that ignore letter case and how '
             "accents are written",
             "rename one of them",
             (asked(2),),
@@ -38,11 +38,11 @@ def test_names_that_differ_only_in_composition_collide() -> None:
 
 
 def test_folders_that_differ_only_in_case_collide_once() -> None:
-    files = [file("GAMES/A", number=1), file("games/B", number=2), file("games/C", number=3)]
+    files = [file("GOODS/A", number=1), file("goods/B", number=2), file("goods/C", number=3)]
     assert problems_of(*files) == (
         Problem(
             asked(2),
-            'folder "games" and folder "GAMES" are one name to readers that ignore letter case and how accents are '
+            'folder "goods" and folder "GOODS" are one name to readers that ignore letter case and how accents are '
             "written",
             "rename one of them",
             (asked(1),),
@@ -51,10 +51,10 @@ def test_folders_that_differ_only_in_case_collide_once() -> None:
 
 
 def test_a_path_asked_for_twice() -> None:
-    assert problems_of(file("GAMES/A", number=1), file("GAMES/A", number=2)) == (
+    assert problems_of(file("GOODS/A", number=1), file("GOODS/A", number=2)) == (
         Problem(
             asked(2),
-            'file "GAMES/A" is asked for twice',
+            'file "GOODS/A" is asked for twice',
             "ask for it once, or give one of them another path",
             (asked(1),),
         ),
@@ -62,8 +62,8 @@ def test_a_path_asked_for_twice() -> None:
 
 
 def test_a_file_and_a_folder_of_one_name() -> None:
-    assert problems_of(file("GAMES", number=1), file("GAMES/A", number=2)) == (
-        Problem(asked(2), '"GAMES" is asked for as a folder and as a file', "rename one of them", (asked(1),)),
+    assert problems_of(file("GOODS", number=1), file("GOODS/A", number=2)) == (
+        Problem(asked(2), '"GOODS" is asked for as a folder and as a file', "rename one of them", (asked(1),)),
     )
 
 
@@ -71,8 +71,8 @@ def test_a_file_and_a_folder_of_one_name() -> None:
     ("path", "what", "hint"),
     [
         (
-            "GAMES/what?.rom",
-            '"GAMES/what?.rom": the name "what?.rom" holds ?, and no name may hold any of " * / : < > ? \\ |',
+            "GOODS/what?.rom",
+            '"GOODS/what?.rom": the name "what?.rom" holds ?, and no name may hold any of " * / : < > ? \\ |',
             "leave it out or write _",
         ),
         (
@@ -195,13 +195,13 @@ def test_long_names_count_in_the_root_directory() -> None:
 
 def test_a_folder_holds_65536_slots_with_its_dot_entries() -> None:
     """Microsoft FAT specification 1.03: a directory may have 65,536 entries of 32 bytes, 2 MiB."""
-    files = [file(f"GAMES/{number}", 0, number=number) for number in range(65_534)]
+    files = [file(f"GOODS/{number}", 0, number=number) for number in range(65_534)]
 
     assert plan_of(*files, volume=FAT32).entries[0].clusters * 512 == 2 * MIB
-    assert problems_of(*files, file("GAMES/X", 0, number=65_534), volume=FAT32) == (
+    assert problems_of(*files, file("GOODS/X", 0, number=65_534), volume=FAT32) == (
         Problem(
             asked(0),
-            'the folder "GAMES" takes 65,537 directory slots of 32 bytes; it may have 65,536',
+            'the folder "GOODS" takes 65,537 directory slots of 32 bytes; it may have 65,536',
             "spread its files over several folders; a name that is upper-case 8.3 takes one slot, longer ones more",
         ),
     )
@@ -226,7 +226,7 @@ def test_a_card_that_is_too_small_says_by_how_much() -> None:
     full = file("FULL.BIN", FAT16.clusters * 4096)
 
     assert plan_of(full).entries[0].clusters == FAT16.clusters
-    assert problems_of(full, file("GAMES/MORE", 4_097, number=2)) == (
+    assert problems_of(full, file("GOODS/MORE", 4_097, number=2)) == (
         Problem(
             replace(WHERE, key="volume.size"),
             f"files and folders take {FAT16.clusters + 3:,} clusters of 4 KiB; the volume has {FAT16.clusters:,}, "

@@ -187,7 +187,7 @@ def test_writing_and_reading_take_little_memory_beside_text_and_plan() -> None:
     digest = hashlib.sha256(b"x").hexdigest()
     planned = tuple(
         Entry(
-            path=f"GAMES/A rather long name of a game {n}.rom", short=f"A{n}.ROM", cluster=n, clusters=1, sha256=digest
+            path=f"GOODS/A rather long name of a game {n}.rom", short=f"A{n}.ROM", cluster=n, clusters=1, sha256=digest
         )
         for n in range(count)
     )

@@ -27,10 +27,10 @@ def messages(
 
 def test_a_card_that_keeps_every_rule_has_no_problems() -> None:
     rules = TitleRules(names="short", largest=4, most=1)
-    board = samples.board(core_slots=1, largest=64 << 20, reserved=("BOARD.CFG", "SYSTEM/**"))
+    board = samples.board(core_slots=1, largest=64 << 20, reserved=("BENCH.SET", "SYSTEM/**"))
     files = [
-        samples.card_file("GAMES/SNAIL.ROM", b"abcd", kind="rom-file", owner="snail-race"),
-        samples.card_file("BOARD.CFG", kind="config"),
+        samples.card_file("GOODS/SNAIL.ROM", b"abcd", kind="rom-file", owner="snail-race"),
+        samples.card_file("BENCH.SET", kind="config"),
         samples.card_file("SYSTEM/BOOT.BIN", kind="board-file"),
         samples.card_file("SYSTEMS.TXT"),
     ]
@@ -61,7 +61,7 @@ def test_a_card_that_keeps_every_rule_has_no_problems() -> None:
         (
             samples.board(),
             samples.core(titles=TitleRules(names="short")),
-            "GAMES/Snail race.rom",
+            "GOODS/Snail race.rom",
             b"",
             'inputs/cards/desk.toml: files.1: "Snail race.rom" is no short name, '
             'and core "fern" reads only short names\n'
@@ -71,7 +71,7 @@ def test_a_card_that_keeps_every_rule_has_no_problems() -> None:
         (
             samples.board(),
             samples.core(titles=TitleRules(largest=1024)),
-            "GAMES/SNAIL.ROM",
+            "GOODS/SNAIL.ROM",
             b"x" * 1025,
             'inputs/cards/desk.toml: files.1: "SNAIL.ROM" has 1,025 bytes, and core "fern" reads at most 1 KiB\n'
             "  see inputs/cores/fern.toml: titles.largest\n"
@@ -83,7 +83,7 @@ def test_a_card_that_keeps_every_rule_has_no_problems() -> None:
 def test_a_broken_rule_says_what_where_and_what_to_do(
     board: Board, core: Core, path: str, data: bytes, expected: str
 ) -> None:
-    kind = "rom-file" if path.startswith("GAMES") else "card-file"
+    kind = "rom-file" if path.startswith("GOODS") else "card-file"
     file = samples.card_file(path, data, kind=kind, owner="snail-race")
     assert messages(file, board=board, cores=(core,)) == [expected]
 
@@ -99,10 +99,10 @@ def test_more_cores_than_slots_are_counted() -> None:
 
 def test_more_titles_in_a_folder_than_its_core_reads_are_counted_by_folder() -> None:
     core = samples.core(titles=TitleRules(most=1))
-    paths = ["GAMES/A.ROM", "games/B.ROM", "GAMES/C/A.ROM"]
+    paths = ["GOODS/A.ROM", "goods/B.ROM", "GOODS/C/A.ROM"]
     files = [samples.card_file(path, kind="rom-file", owner="snail-race") for path in paths]
     assert messages(*files, cores=(core,)) == [
-        'inputs/cards/desk.toml: titles: folder "GAMES" gets 2 files, and core "fern" reads at most 1\n'
+        'inputs/cards/desk.toml: titles: folder "GOODS" gets 2 files, and core "fern" reads at most 1\n'
         "  see inputs/cores/fern.toml: titles.most\n"
         "  hint: take 1 off, or give some titles a folder of their own"
     ]

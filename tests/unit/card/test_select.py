@@ -11,8 +11,8 @@ from pipeline.errors import ManifestError
 from pipeline.model.manifest import Needs, Setting
 from tests.support import samples
 
-KEYBOARD = Setting(
-    name="keyboard", path="BOARD.CFG", section="input", key="port", choices={"built-in": "0", "external": "1"}
+LANGUAGE = Setting(
+    name="language", path="BENCH.SET", section="words", key="form", choices={"standard": "0", "regional": "1"}
 )
 
 
@@ -69,20 +69,20 @@ def test_a_volume_type_asked_for_must_be_read_by_every_core() -> None:
 
 def test_settings_come_from_what_cores_need() -> None:
     card = samples.card()
-    core = samples.core(needs=Needs(settings={"keyboard": "external"}))
-    board = samples.board(settings={"keyboard": KEYBOARD})
-    assert select(samples.manifest(board, core, card), card).settings == {"keyboard": "external"}
+    core = samples.core(needs=Needs(settings={"language": "regional"}))
+    board = samples.board(settings={"language": LANGUAGE})
+    assert select(samples.manifest(board, core, card), card).settings == {"language": "regional"}
 
 
 def test_two_voices_that_want_a_setting_differently_are_both_named() -> None:
-    card = samples.card(settings={"keyboard": "built-in"})
-    core = samples.core(needs=Needs(settings={"keyboard": "external"}))
+    card = samples.card(settings={"language": "standard"})
+    core = samples.core(needs=Needs(settings={"language": "regional"}))
     with pytest.raises(ManifestError) as caught:
-        select(samples.manifest(samples.board(settings={"keyboard": KEYBOARD}), core, card), card)
+        select(samples.manifest(samples.board(settings={"language": LANGUAGE}), core, card), card)
     assert str(caught.value) == (
-        'inputs/cards/desk.toml: settings: board setting "keyboard" cannot be two things at once: '
-        'this card "built-in", fern "external"\n'
-        "  see inputs/cards/desk.toml: settings.keyboard\n"
-        "  see inputs/cores/fern.toml: needs.settings.keyboard\n"
+        'inputs/cards/desk.toml: settings: board setting "language" cannot be two things at once: '
+        'this card "standard", fern "regional"\n'
+        "  see inputs/cards/desk.toml: settings.language\n"
+        "  see inputs/cores/fern.toml: needs.settings.language\n"
         "  hint: put cores that need different settings on different cards"
     )

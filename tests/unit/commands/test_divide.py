@@ -8,7 +8,7 @@ from pathlib import Path
 from tests.support import small
 from tests.support.cli import Ran, doit, own_command
 
-MOSS = small.CORE.replace('"Fern"', '"Moss"').replace('keyboard = "external" }', 'keyboard = "built-in" }')
+MOSS = small.CORE.replace('"Fern"', '"Moss"').replace('language = "regional" }', 'language = "standard" }')
 REED = small.CORE.replace('"Fern"', '"Reed"').replace('["fat16"]', '["fat32"]')
 CHANGES: dict[str, str | bytes] = {"inputs/cores/moss.toml": MOSS, "inputs/cores/reed.toml": REED}
 
@@ -26,7 +26,7 @@ def test_the_cards_and_the_reasons_are_told(tmp_path: Path) -> None:
         "  oak-2: FAT16, moss; 0 titles\n"
         "  oak-3: FAT32, reed; 0 titles\n"
         "why     no two of these can share a card: fern, moss, reed\n"
-        'apart   fern needs the board setting keyboard to be "external", moss "built-in"\n'
+        'apart   fern needs the board setting language to be "regional", moss "standard"\n'
         "apart   fern can lie on FAT16 only, reed on FAT32 only\n"
         "apart   moss can lie on FAT16 only, reed on FAT32 only\n"
     )
@@ -55,6 +55,15 @@ def test_drafts_that_are_written_pass_the_check_and_are_not_written_over(tmp_pat
         for number in (2, 3)
     )
     assert not (folder / "inputs/cards/club-1.toml").exists()
+
+
+def test_cores_that_one_menu_names_share_a_card(tmp_path: Path) -> None:
+    moss = small.CORE.replace('"Fern"', '"Moss"')
+    ran = divide(
+        small.small_project(tmp_path, {"inputs/cores/moss.toml": moss, "inputs/boards/oak.toml": small.ONE_MENU})
+    )
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith("2 cores and 1 title for board oak: 1 card\n  oak-1: FAT16, fern, moss; 1 title\n")
 
 
 def test_json_has_all_of_it(tmp_path: Path) -> None:

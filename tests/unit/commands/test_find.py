@@ -40,7 +40,7 @@ def test_what_a_card_lacks_is_listed_by_who_asks_for_it(folder: Path) -> None:
         "\n"
         "desk lacks 3 contents\n"
         "  Fern (inputs/cores/fern.toml)\n"
-        "    ENGINES/FERN/ENGINE.BIT: 720 bytes\n"
+        "    FABRICS/FERN/FERN.FAB: 720 bytes\n"
         f"      SHA-256 {small.sha(small.BITSTREAM)}\n"
         "  Snail race (inputs/titles/snail-race.toml)\n"
         "    chip a1: 1 KiB\n"
@@ -97,6 +97,38 @@ def test_what_is_told_to_write_is_what_makes_the_build_succeed(folder: Path, how
     ran = doit(folder, "rom:snail-race")
     assert (ran.code, ran.err) == (0, "")
     assert (folder / "build/roms/snail-race/SNAIL.ROM").read_bytes() == small.ROM
+
+
+def test_even_and_odd_bytes_in_two_files_are_told_with_both(folder: Path) -> None:
+    chip = noise(1024)
+    rom = small.CHIP_A + chip
+    manifest = TITLE.replace(small.sha(CHIP_B), small.sha(chip)).replace(small.sha(small.ROM), small.sha(rom))
+    (folder / "inputs/titles/snail-race.toml").write_text(manifest, encoding="utf-8")
+    even, odd = chip[::2], chip[1::2]
+    attic = folder / "inputs/files/attic"
+    (attic / "b-even.bin").write_bytes(even)
+    (attic / "b-odd.bin").write_bytes(odd)
+    assert (
+        "      found, but in two files, its even bytes and its odd ones, as inputs/files/attic/b-even.bin and "
+        "inputs/files/attic/b-odd.bin\n"
+        f'      to use them, declare a chip "first" with size = 512 and sha256 = "{small.sha(even)}" and '
+        f'a chip "second" with size = 512 and sha256 = "{small.sha(odd)}", '
+        'and write { interleave = ["first", "second"] } in place of this chip\n'
+    ) in own_command(folder, "find").out
+    ran = own_command(folder, "find", "--json")
+    (asker,) = json.loads(ran.out)["cards"][0]["lacks"]
+    form = asker["contents"][0]["found-as"]
+    assert (form["path"], form["second"]["path"]) == ("inputs/files/attic/b-even.bin", "inputs/files/attic/b-odd.bin")
+    chips = "".join(
+        f'[chips.{name}]\nsize = {half["size"]}\nsha256 = "{half["sha256"]}"\n'
+        for name, half in (("first", form), ("second", form["second"]))
+    )
+    before, after = manifest[: manifest.index("[chips.b1]")], manifest[manifest.index("[[rom]]") :]
+    fixed = before + chips + after.replace('"b1"]', f"{{ {form['change']} }}]")
+    (folder / "inputs/titles/snail-race.toml").write_text(fixed, encoding="utf-8")
+    ran = doit(folder, "rom:snail-race")
+    assert (ran.code, ran.err) == (0, "")
+    assert (folder / "build/roms/snail-race/SNAIL.ROM").read_bytes() == rom
 
 
 def test_a_text_dump_with_one_wrong_sum_is_named_with_line_and_sum(folder: Path) -> None:

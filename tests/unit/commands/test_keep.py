@@ -14,7 +14,7 @@ from tests.strangers.with_mtools import settings
 from tests.support import small
 from tests.support.cli import Ran, doit, own_command
 
-CARD = 'keep = ["SAVES/**", "HIGH.SCO"]\n' + small.CARD
+CARD = 'keep = ["SLATE/**", "HIGH.SCO"]\n' + small.CARD
 
 
 @pytest.fixture
@@ -29,7 +29,7 @@ def played(project: Path, tmp_path: Path) -> Path:
     """The card after it was used: mtools put saved games onto it."""
     card = tmp_path / "played.img"
     card.write_bytes((project / "build/cards/desk/card.img").read_bytes())
-    put(card, tmp_path, "SAVES/one.dat", b"level 3")
+    put(card, tmp_path, "SLATE/one.dat", b"level 3")
     put(card, tmp_path, "HIGH.SCO", b"900")
     put(card, tmp_path, "LETTER.TXT", b"not mine")
     return card
@@ -60,12 +60,12 @@ def keep(project: Path, card: Path, *more: str) -> Ran:
 
 def test_saved_files_go_into_the_inputs_and_onto_the_next_build(project: Path, played: Path, tmp_path: Path) -> None:
     assert keep(project, played).out == (
-        "copied HIGH.SCO\ncopied SAVES/one.dat\n2 files copied to inputs/kept/desk, 0 known already\n"
+        "copied HIGH.SCO\ncopied SLATE/one.dat\n2 files copied to inputs/kept/desk, 0 known already\n"
     )
-    assert (project / "inputs/kept/desk/SAVES/one.dat").read_bytes() == b"level 3"
+    assert (project / "inputs/kept/desk/SLATE/one.dat").read_bytes() == b"level 3"
     assert doit(project, "record:desk").code == 0
     image = project / "build/cards/desk/card.img"
-    assert take(image, tmp_path, "SAVES/one.dat") == b"level 3"
+    assert take(image, tmp_path, "SLATE/one.dat") == b"level 3"
     assert take(image, tmp_path, "HIGH.SCO") == b"900"
     assert keep(project, played).out == "0 files copied to inputs/kept/desk, 2 known already\n"
 
@@ -92,7 +92,7 @@ def test_what_changed_on_both_sides_is_kept_twice(project: Path, played: Path, t
     document = json.loads(keep(project, played, "--json").out)
     assert document == {
         "cardkiln-keep": 1, "folder": "inputs/kept/desk", "copied": [], "both": [{"path": "HIGH.SCO", "card": other}],
-        "same": ["SAVES/one.dat"],
+        "same": ["SLATE/one.dat"],
     }  # fmt: skip
     assert (project / "inputs/kept/desk/HIGH.SCO").read_bytes() == b"950"
     assert (project / other).read_bytes() == b"1000"
@@ -107,30 +107,30 @@ def test_a_file_that_went_from_the_card_stays_in_the_inputs(project: Path, playe
 
 
 def test_a_mounted_folder_is_read_likewise(project: Path, tmp_path: Path) -> None:
-    (tmp_path / "card/SAVES").mkdir(parents=True)
-    (tmp_path / "card/SAVES/one.dat").write_bytes(b"x")
-    (tmp_path / "card/SAVES/._one.dat").write_bytes(b"litter")
-    assert keep(project, tmp_path / "card").out.startswith("copied SAVES/one.dat\n1 file copied")
+    (tmp_path / "card/SLATE").mkdir(parents=True)
+    (tmp_path / "card/SLATE/one.dat").write_bytes(b"x")
+    (tmp_path / "card/SLATE/._one.dat").write_bytes(b"litter")
+    assert keep(project, tmp_path / "card").out.startswith("copied SLATE/one.dat\n1 file copied")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="links and such names are of POSIX")
 def test_what_no_card_can_hold_is_left_alone_or_told(project: Path, tmp_path: Path) -> None:
-    saves = tmp_path / "card/SAVES"
+    saves = tmp_path / "card/SLATE"
     saves.mkdir(parents=True)
     (saves / "one.dat").write_bytes(b"x")
     (saves / "link").symlink_to("/etc/passwd")
     (saves / "nowhere").symlink_to("none")
     os.mkfifo(saves / "pipe")
-    assert keep(project, tmp_path / "card").out.startswith("copied SAVES/one.dat\n1 file copied")
+    assert keep(project, tmp_path / "card").out.startswith("copied SLATE/one.dat\n1 file copied")
     (saves / "two.dat").write_bytes(b"y")
     Path(os.fsdecode(bytes(saves) + b"/\xff.dat")).write_bytes(b"x")
     ran = own_command(project, "keep", "desk", str(tmp_path / "card"))
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
-        "'SAVES/\\udcff.dat': its name is no plain text, and would be none in the inputs\n"
+        "'SLATE/\\udcff.dat': its name is no plain text, and would be none in the inputs\n"
         "  hint: rename it on the card\n"
     )
-    assert not (project / "inputs/kept/desk/SAVES/two.dat").exists()
+    assert not (project / "inputs/kept/desk/SLATE/two.dat").exists()
 
 
 def test_a_run_that_was_killed_before_its_list_was_written_is_no_conflict(
@@ -160,7 +160,7 @@ def test_a_card_that_keeps_nothing_says_so(project: Path, played: Path) -> None:
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == (
         'inputs/cards/desk.toml:1:1: keep: card "desk" keeps no files\n'
-        '  hint: name the files that are yours in its manifest: keep = ["SAVES/**"]\n'
+        '  hint: name the files that are yours in its manifest: keep = ["SLATE/**"]\n'
     )
 
 

@@ -8,49 +8,62 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.commands.look import LookAt
 from tests.strangers.tools import require
-from tests.support.cli import doit, own_command, write_tree
-from tests.support.small import small_project
+from tests.support.building import build_card_in, build_in
+from tests.support.cli import doit, own_command, within, write_tree
+from tests.support.small import BOARD, CARD, small_project
 from tests.unit.volume.by_hand import CHANGES, FILES, made
+
+UNJUDGED = (
+    'silenced by board oak: the bitstream of core "fern": not checked: it is no bitstream of a kind known here; '
+    "the board names no FPGA: invented for the tests: no FPGA configures from it\n        "
+)
 
 SEEN = """\
 volume  partition type 04 at sector 63, 16 MiB: FAT16, read here
         8,167 clusters of 2 KiB, 8,146 free
         label GARAGE, serial 1234-ABCD
 tree    11 files in 6 folders, 1 of them in more than one piece
-        BOARD.CFG                          49  cluster 2
+        BENCH.SET                          49  cluster 2
         NOTES.TXT                          22  cluster 3
         DISCS.LIB                       7,530  4 pieces: 4, 6, 8, ...
-        ENGINES/                               cluster 5
+        FABRICS/                               cluster 5
           FERN/                                cluster 7
-            ENGINE.BIT                    720  cluster 15
-            MENU.TXT                        6  cluster 16
+            FERN.FAB                      720  cluster 15
+            SIGN.TXT                        6  cluster 16
           MOSS/                                cluster 9
-            ENGINE.BIT                    780  cluster 17
-            MENU.TXT                       13  cluster 18
-        GAMES/                                 cluster 11
+            MOSS.FAB                      780  cluster 17
+            SIGN.TXT                       13  cluster 18
+        GOODS/                                 cluster 11
           FERN/                                cluster 12
             SNAIL.ROM                   2,048  cluster 19
             dump of chip a.bin          1,024  cluster 20
         PICTURES/                              cluster 13
           a long name.raw               3,072  clusters 21-22
         ._DISCS.LIB                         4  cluster 14
-first   BOARD.CFG, which has the lowest file cluster too
+first   BENCH.SET, which has the lowest file cluster too
 health  nothing is wrong
 litter  ._DISCS.LIB
-board   oak, guessed: 3 of its places are there
+board   oak, best match (3 of its paths exist)
 holds   core fern
         title snail-race
-        ENGINES/MOSS/ENGINE.BIT, by its place a core, but none that is known
+        FABRICS/MOSS/MOSS.FAB: unknown core (in the board's core folder)
 rules   the volume label is before the first file, the board expects it after: build the card
+        core fern needs language regional: in BENCH.SET, set form in [words] to 1
         DISCS.LIB is the third entry and lies in four pieces; it must be the first file in one piece: copy it onto a \
 freshly formatted card before all others, or build the card
-        core fern needs keyboard external: in BOARD.CFG, set port in [input] to 1
-known   BOARD.CFG: board file of oak
+        silenced by board oak: the bitstream of core "FABRICS/MOSS/MOSS.FAB": not checked: it is no bitstream of a \
+kind known here; the board names no FPGA: invented for the tests: no FPGA configures from it
+        silenced by board oak: the bitstream of core "fern": not checked: it is no bitstream of a kind known here; \
+the board names no FPGA: invented for the tests: no FPGA configures from it
+        not checked: cores-are-played, cores-are-seen, every-content-is-found, image-is-the-one-pinned, \
+required-stations-work, rights-are-stated, timestamp-can-be-stored
+known   BENCH.SET: board file of oak
         DISCS.LIB: core file of fern
-        ENGINES/FERN/ENGINE.BIT: bitstream of fern
-        GAMES/FERN/SNAIL.ROM: ROM file of snail-race
-        GAMES/FERN/dump of chip a.bin: chip a1 of snail-race
+        FABRICS/FERN/FERN.FAB: bitstream of fern
+        GOODS/FERN/SNAIL.ROM: ROM file of snail-race
+        GOODS/FERN/dump of chip a.bin: chip a1 of snail-race
 """
 
 
@@ -99,29 +112,61 @@ def test_a_plain_folder_is_held_against_the_board_without_places(tmp_path: Path)
     ran = own_command(folder, "look", "mounted")
 
     assert ran.out.startswith("folder  9 files; where they lie on the card cannot be seen\nlitter  ._DISCS.LIB\n")
-    assert "rules   DISCS.LIB is missing, the core file of fern: copy it there\n" in ran.out
+    assert "        DISCS.LIB is missing, the core file of fern: copy it there\n" in ran.out
     assert ran.code == 1
 
 
 def test_a_built_card_has_nothing_wrong(tmp_path: Path) -> None:
-
     folder = small_project(tmp_path)
     assert doit(folder).code == 0
     ran = own_command(folder, "look", "build/cards/desk/card.img")
 
     assert (ran.code, ran.err) == (0, "")
     assert "health  nothing is wrong\n" in ran.out
-    assert "rules   it keeps them all\n" in ran.out
+    assert "holds   card desk, by its serial\n        core fern\n" in ran.out
+    assert (
+        f"rules   {UNJUDGED}no violation of the rules that can be checked here\n"
+        "        not checked: every-content-is-found, image-is-the-one-pinned, rights-are-stated, "
+        "timestamp-can-be-stored\n"
+    ) in ran.out
+
+
+def test_a_card_that_check_refuses_is_refused_by_look_too(tmp_path: Path) -> None:
+    board = BOARD.replace("[cores]", 'reserved = ["SYSTEM/**"]\n[cores]')
+    card = CARD + '[[files]]\npath = "SYSTEM/X.BIN"\nfrom = "files/own/x"\n'
+    silence = '[silence]\nreserved-paths-are-the-boards = "tried"\n'
+    folder = small_project(
+        tmp_path,
+        {
+            "inputs/boards/oak.toml": board,
+            "inputs/files/own/x": b"x",
+            "inputs/cards/desk.toml": card + silence,
+        },
+    )
+    build_card_in(folder)
+    image = str(folder / "build/cards/desk/card.img")
+    broken = '"SYSTEM/X.BIN" is reserved by board "oak" ("SYSTEM/**"): put the file somewhere else'
+
+    ran = within(folder, LookAt, image)
+    assert ran.code == 0
+    assert f"rules   silenced by card desk: {broken.rpartition(':')[0]}: tried\n" in ran.out
+    (folder / "inputs/cards/desk.toml").write_text(card, "utf-8")
+    ran = within(folder, LookAt, image)
+    assert ran.code == 1
+    assert f"rules   {broken}\n        {UNJUDGED}not checked: " in ran.out
+    assert [str(problem).splitlines()[0] for problem in build_in(folder).card("desk").judgement.errors] == [
+        'inputs/cards/desk.toml: files.1: "SYSTEM/X.BIN" is reserved by board "oak" ("SYSTEM/**")'
+    ]
 
 
 def test_json_is_one_document(by_hand: Path, tmp_path: Path) -> None:
     seen = json.loads(own_command(project(tmp_path, by_hand), "look", "--json", "card.img").out)
 
-    assert seen["cardkiln-look"] == 1
-    assert seen["board"] == {"id": "oak", "why": "guessed: 3 of its places are there"}
+    assert seen["cardkiln-look"] == 2
+    assert seen["board"] == {"id": "oak", "why": "best match (3 of its paths exist)"}
     assert seen["volume"]["serial"] == "1234-ABCD"
     assert [item["path"] for item in seen["volume"]["items"] if len(item["extents"]) > 1] == ["DISCS.LIB"]
-    assert seen["unknown-cores"] == ["ENGINES/MOSS/ENGINE.BIT"]
+    assert seen["unknown-cores"] == ["FABRICS/MOSS/MOSS.FAB"]
 
 
 def test_without_manifests_the_volume_is_told_all_the_same(by_hand: Path, tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ WITHOUT_HASHES = re.compile(r'^sha256 = ".*"\n(crc32 = ".*"\n)?', re.MULTILINE)
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    write_tree(tmp_path, {MOTH: EMPTY, "dumps/6f.bin": DUMP, "dumps/6h.bin": DUMP[:192], "dumps/none.bin": b""})
+    write_tree(tmp_path, {MOTH: EMPTY, "dumps/4t.bin": DUMP, "dumps/4u.bin": DUMP[:192], "dumps/none.bin": b""})
     return tmp_path
 
 
@@ -58,19 +58,19 @@ def stranger_crc32(path: Path) -> str:
 
 
 def test_chips_are_pinned_as_public_tools_see_them(folder: Path) -> None:
-    ran = pin(folder, MOTH, "chips.6f", "dumps/6f.bin", "--crc32", "chips.6h", "dumps/6h.bin")
-    hashes = [stranger_sha256(folder / "dumps" / name) for name in ("6f.bin", "6h.bin")]
-    sums = [stranger_crc32(folder / "dumps" / name) for name in ("6f.bin", "6h.bin")]
+    ran = pin(folder, MOTH, "chips.4t", "dumps/4t.bin", "--crc32", "chips.4u", "dumps/4u.bin")
+    hashes = [stranger_sha256(folder / "dumps" / name) for name in ("4t.bin", "4u.bin")]
+    sums = [stranger_crc32(folder / "dumps" / name) for name in ("4t.bin", "4u.bin")]
     assert ran == Ran(
         0,
-        f"pinned chips.6f: 4 KiB, sha256 {hashes[0][:8]}...; added to {MOTH}\n"
-        f"pinned chips.6h: 192 bytes, sha256 {hashes[1][:8]}...; added to {MOTH}\n",
+        f"pinned chips.4t: 4 KiB, sha256 {hashes[0][:8]}...; added to {MOTH}\n"
+        f"pinned chips.4u: 192 bytes, sha256 {hashes[1][:8]}...; added to {MOTH}\n",
         "",
     )
     head, tail = EMPTY.split("[[rom]]")
     assert text_of(folder) == (
-        f'{head}[chips.6f]\nsize = "4 KiB"\nsha256 = "{hashes[0]}"\ncrc32 = "{sums[0]}"\n\n'
-        f'[chips.6h]\nsize = 192\nsha256 = "{hashes[1]}"\ncrc32 = "{sums[1]}"\n\n[[rom]]{tail}'
+        f'{head}[chips.4t]\nsize = "4 KiB"\nsha256 = "{hashes[0]}"\ncrc32 = "{sums[0]}"\n\n'
+        f'[chips.4u]\nsize = 192\nsha256 = "{hashes[1]}"\ncrc32 = "{sums[1]}"\n\n[[rom]]{tail}'
     )
 
 
@@ -81,40 +81,40 @@ def test_hashes_taken_out_of_the_demo_come_back_as_they_were(tmp_path: Path) -> 
         with zipfile.ZipFile(archive) as opened:
             opened.extractall(tmp_path / "inputs/files/unpacked" / archive.stem)
     found = {digest: f"inputs/files/{name}" for name, digest in digests(tmp_path / "inputs/files").items()}
-    title = tmp_path / "inputs/titles/turnip-panic.toml"
-    before = text_of(tmp_path, "inputs/titles/turnip-panic.toml")
+    title = tmp_path / "inputs/titles/turnip-tithe.toml"
+    before = text_of(tmp_path, "inputs/titles/turnip-tithe.toml")
     chips = re.findall(r'^\[chips\.(.*)\]\nsize = .*\nsha256 = "(.*)"$', before, re.MULTILINE)
     assert len(chips) == 6
     start, rom, rest = before.partition("[[rom]]")
     title.write_text(WITHOUT_HASHES.sub("", start) + rom + rest, encoding="utf-8", newline="")
     words = [word for name, digest in chips for word in (f"chips.{name}", found[digest])]
-    assert pin(tmp_path, "title:turnip-panic", *words, "--crc32").code == 0
-    assert text_of(tmp_path, "inputs/titles/turnip-panic.toml") == before
+    assert pin(tmp_path, "title:turnip-tithe", *words, "--crc32").code == 0
+    assert text_of(tmp_path, "inputs/titles/turnip-tithe.toml") == before
 
 
 def test_another_hash_is_refused_with_both_and_replaced_only_when_told_so(folder: Path) -> None:
-    text = EMPTY.replace("[[rom]]", f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ZEROS}" # old dump\n\n[[rom]]')
+    text = EMPTY.replace("[[rom]]", f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ZEROS}" # old dump\n\n[[rom]]')
     (folder / MOTH).write_text(text, encoding="utf-8", newline="")
-    refused = pin(folder, "title:moth", "chips.6f", "dumps/6f.bin", "chips.new", "dumps/6h.bin")
-    digest = sha256(folder / "dumps/6f.bin")
+    refused = pin(folder, "title:moth", "chips.4t", "dumps/4t.bin", "chips.new", "dumps/4u.bin")
+    digest = sha256(folder / "dumps/4t.bin")
     assert (refused.code, refused.out) == (1, "")
     assert refused.err.splitlines() == [
-        f'{MOTH}:7:10: chips.6f.sha256: found "{ZEROS}"; dumps/6f.bin has "{digest}"',
+        f'{MOTH}:7:10: chips.4t.sha256: found "{ZEROS}"; dumps/4t.bin has "{digest}"',
         "  hint: with --replace the file's values are written",
     ]
     assert text_of(folder) == text
-    assert pin(folder, "--replace", "title:moth", "chips.6f", "dumps/6f.bin") == Ran(
-        0, f"pinned chips.6f: 4 KiB, sha256 {digest[:8]}...; 1 value written in {MOTH}\n", ""
+    assert pin(folder, "--replace", "title:moth", "chips.4t", "dumps/4t.bin") == Ran(
+        0, f"pinned chips.4t: 4 KiB, sha256 {digest[:8]}...; 1 value written in {MOTH}\n", ""
     )
     assert text_of(folder) == text.replace(ZEROS, digest)
 
 
 def test_what_is_pinned_already_is_not_written_again(folder: Path) -> None:
-    pin(folder, "title:moth", "chips.6f", "dumps/6f.bin")
+    pin(folder, "title:moth", "chips.4t", "dumps/4t.bin")
     before = (folder / MOTH).stat()
-    digest = sha256(folder / "dumps/6f.bin")
-    assert pin(folder, "title:moth", "chips.6f", "dumps/6f.bin") == Ran(
-        0, f"chips.6f: 4 KiB, sha256 {digest[:8]}...; as declared in {MOTH}\n", ""
+    digest = sha256(folder / "dumps/4t.bin")
+    assert pin(folder, "title:moth", "chips.4t", "dumps/4t.bin") == Ran(
+        0, f"chips.4t: 4 KiB, sha256 {digest[:8]}...; as declared in {MOTH}\n", ""
     )
     after = (folder / MOTH).stat()
     assert (after.st_mtime_ns, after.st_ino) == (before.st_mtime_ns, before.st_ino)
@@ -122,40 +122,40 @@ def test_what_is_pinned_already_is_not_written_again(folder: Path) -> None:
 
 def test_a_member_of_an_archive_is_pinned(folder: Path) -> None:
     with zipfile.ZipFile(folder / "box.zip", "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("moth/6f.bin", DUMP)
-    assert pin(folder, MOTH, "chips.6f", "box.zip/moth/6f.bin").code == 0
-    assert f'sha256 = "{stranger_sha256(folder / "dumps/6f.bin")}"' in text_of(folder)
+        archive.writestr("moth/4t.bin", DUMP)
+    assert pin(folder, MOTH, "chips.4t", "box.zip/moth/4t.bin").code == 0
+    assert f'sha256 = "{stranger_sha256(folder / "dumps/4t.bin")}"' in text_of(folder)
 
 
 def test_json_says_what_was_written(folder: Path) -> None:
-    ran = pin(folder, MOTH, "chips.6f", "dumps/6f.bin", "--json")
+    ran = pin(folder, MOTH, "chips.4t", "dumps/4t.bin", "--json")
     assert json.loads(ran.out) == {
         "manifest": MOTH,
         "pinned": [
             {
-                "key": "chips.6f",
-                "file": "dumps/6f.bin",
+                "key": "chips.4t",
+                "file": "dumps/4t.bin",
                 "size": 4096,
-                "sha256": stranger_sha256(folder / "dumps/6f.bin"),
-                "crc32": stranger_crc32(folder / "dumps/6f.bin"),
+                "sha256": stranger_sha256(folder / "dumps/4t.bin"),
+                "crc32": stranger_crc32(folder / "dumps/4t.bin"),
                 "written": ["size", "sha256"],
                 "added": True,
             }
         ],
     }
-    refused = pin(folder, "--json", MOTH, "chips.6f", "dumps/6h.bin")
+    refused = pin(folder, "--json", MOTH, "chips.4t", "dumps/4u.bin")
     assert (refused.code, refused.err) == (1, "")
     assert [problem["place"]["key"] for problem in json.loads(refused.out)["problems"]] == [
-        "chips.6f.size",
-        "chips.6f.sha256",
+        "chips.4t.size",
+        "chips.4t.sha256",
     ]
 
 
 def test_inputs_may_lie_elsewhere_and_files_are_named_from_the_working_folder(folder: Path) -> None:
     (folder / "inputs").rename(folder / "mine")
-    ran = pin(folder / "dumps", "title:moth", "chips.6f", "6f.bin", CARDKILN_INPUTS="../mine")
+    ran = pin(folder / "dumps", "title:moth", "chips.4t", "4t.bin", CARDKILN_INPUTS="../mine")
     assert ran.code == 0, ran.err
-    assert "[chips.6f]" in text_of(folder, "mine/titles/moth.toml")
+    assert "[chips.4t]" in text_of(folder, "mine/titles/moth.toml")
 
 
 def test_a_mark_at_the_start_line_endings_permissions_and_a_link_stay(folder: Path) -> None:
@@ -168,10 +168,10 @@ def test_a_mark_at_the_start_line_endings_permissions_and_a_link_stay(folder: Pa
         (folder / MOTH).symlink_to(real)
     except OSError:
         pytest.skip("links need a privilege here")
-    assert pin(folder, MOTH, "chips.6f", "dumps/6f.bin").code == 0
+    assert pin(folder, MOTH, "chips.4t", "dumps/4t.bin").code == 0
     start, end = data.split(b"[[rom]]")
-    digest = sha256(folder / "dumps/6f.bin").encode()
-    added = b'[chips.6f]\r\nsize = "4 KiB"\r\nsha256 = "' + digest + b'"\r\n\r\n'
+    digest = sha256(folder / "dumps/4t.bin").encode()
+    added = b'[chips.4t]\r\nsize = "4 KiB"\r\nsha256 = "' + digest + b'"\r\n\r\n'
     assert real.read_bytes() == start + added + b"[[rom]]" + end
     assert (folder / MOTH).is_symlink()
     assert stat.S_IMODE(real.stat().st_mode) == 0o640 or os.name != "posix"
@@ -230,12 +230,40 @@ def test_an_image_is_pinned_over_a_digest_it_does_not_have_but_not_when_the_card
     assert pin(tmp_path, "card:desk", "image", "built", "--replace").code == 0
     assert text_of(tmp_path, file) == pinned.replace(ZEROS, digest)
     write_tree(tmp_path, {file: pinned.replace("DESK", "DESKS")})
-    stale = pin(tmp_path, "card:desk", "image", "built", "--replace")
+    stale = pin(tmp_path, "card:desk", "image", "built")
     assert (stale.code, stale.out) == (1, "")
     assert stale.err == (
         "build/cards/desk/card.img: must be built again: plan: the card's contents or layout changed\n"
         "  hint: doit sheet:desk\n"
     )
+
+
+def test_a_chip_is_replaced_and_its_rom_file_and_image_follow(tmp_path: Path) -> None:
+    new = small.CHIP_B[:16] + bytes(8) + small.CHIP_B[24:]
+    image = small.CARD.replace("[volume]", f'image-sha256 = "{ZEROS}"\n[volume]', 1)
+    small.small_project(tmp_path)
+    assert doit(tmp_path).code == 0
+    write_tree(tmp_path, {"inputs/files/attic/new.bin": new, "inputs/cards/desk.toml": image})
+    assert pin(tmp_path, "--replace", "title:snail-race", "chips.b1", "inputs/files/attic/new.bin").code == 0
+    command = "doit pin title:snail-race rom.1 built --replace"
+    assert doit(tmp_path).err.endswith(f"; if the new file is meant, {command}\n")
+    rom = pin(tmp_path, *command.split()[2:])
+    digest = small.sha(small.CHIP_A + new)
+    assert rom == Ran(
+        0,
+        "8 bytes differ from the one built before\n"
+        "  0x0400 to 0x07FF: chip b1: 8 bytes\n"
+        f"pinned rom.1: 2 KiB, sha256 {digest[:8]}...; 1 value written in inputs/titles/snail-race.toml\n",
+        "",
+    )
+    command = "doit pin card:desk image built --replace"
+    assert doit(tmp_path).err.endswith(f"or, if it is meant, {command}\n")
+    card = pin(tmp_path, *command.split()[2:])
+    assert (card.code, card.err) == (0, "")
+    assert card.out.startswith("what changed since the last record:\n")
+    assert "SNAIL.ROM" in card.out
+    assert stranger_sha256(tmp_path / "build/cards/desk/card.img") in text_of(tmp_path, "inputs/cards/desk.toml")
+    assert doit(tmp_path).code == 0
 
 
 def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
@@ -250,49 +278,49 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
         ([], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: doit help pin says more\n"),
         ([MOTH], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: doit help pin says more\n"),
         (
-            [MOTH, "chip.6f", "dumps/6f.bin", "rom.2", "dumps/6f.bin", "rom.1"],
+            [MOTH, "chip.4t", "dumps/4t.bin", "rom.2", "dumps/4t.bin", "rom.1"],
             2,
             'found no file after "rom.1"\n'
             '  hint: write its path there, or the word "built" for the one in build\n'
-            f"{MOTH}:1:1: chip.6f: is no chip, patch, ROM file or file of this manifest\n"
+            f"{MOTH}:1:1: chip.4t: is no chip, patch, ROM file or file of this manifest\n"
             '  hint: there are "rom.1" and "rom.MOTH.ROM"\n'
             f"{MOTH}:5:1: rom.2: is no chip, patch, ROM file or file of this manifest\n"
             "  hint: they count from rom.1 to rom.1\n",
         ),
         (
-            [MOTH, "rom.1", "dumps/6f.bin", "rom.MOTH.ROM", "dumps/6f.bin"],
+            [MOTH, "rom.1", "dumps/4t.bin", "rom.MOTH.ROM", "dumps/4t.bin"],
             2,
             f"{MOTH}:5:1: rom.1: is named twice; expected one file for it\n",
         ),
         (
-            [MOTH, "rom.1", "dumps/6f.bin", "--replcae"],
+            [MOTH, "rom.1", "dumps/4t.bin", "--replcae"],
             2,
             "option --replcae not recognized\n  hint: doit help pin shows the options\n",
         ),
         (
-            ["title:mot", "rom.1", "dumps/6f.bin"],
+            ["title:mot", "rom.1", "dumps/4t.bin"],
             2,
             'inputs/titles/mot.toml: there is no such manifest\n  hint: did you mean "title:moth"?\n',
         ),
         (
-            ["inputs/moth.toml", "rom.1", "dumps/6f.bin"],
+            ["inputs/moth.toml", "rom.1", "dumps/4t.bin"],
             2,
             "inputs/moth.toml: there is no such manifest\n"
             "  hint: correct the path, or name it by its id as in title:moth\n",
         ),
         (
-            ["dumps/6f.bin", "rom.1", "dumps/6f.bin"],
+            ["dumps/4t.bin", "rom.1", "dumps/4t.bin"],
             2,
-            "dumps/6f.bin: found a file in dumps/, expected a manifest in boards, cards, cores, stations, titles\n",
+            "dumps/4t.bin: found a file in dumps/, expected a manifest in boards, cards, cores, stations, titles\n",
         ),
         (
-            [MOTH, "chips.6f", "dumps/gone.bin", "chips.6h", "dumps", "rom.1", "dumps/none.bin"],
+            [MOTH, "chips.4t", "dumps/gone.bin", "chips.4u", "dumps", "rom.1", "dumps/none.bin"],
             3,
             "dumps: is a folder or a device; expected a file\n"
             "dumps/gone.bin: there is no such file\n  hint: correct the path\n"
             "dumps/none.bin: has 0 bytes; expected at least one\n",
         ),
-        ([MOTH, "chips.6f", "built"], 3, "built: there is no such file\n  hint: correct the path\n"),
+        ([MOTH, "chips.4t", "built"], 3, "built: there is no such file\n  hint: correct the path\n"),
     ],
 )
 def test_what_cannot_be_is_refused(folder: Path, arguments: list[str], code: int, message: str) -> None:
@@ -302,12 +330,12 @@ def test_what_cannot_be_is_refused(folder: Path, arguments: list[str], code: int
 
 def test_an_archive_is_no_chip_but_may_be_a_file(folder: Path) -> None:
     with zipfile.ZipFile(folder / "box.zip", "w") as archive:
-        archive.writestr("6f.bin", DUMP)
+        archive.writestr("4t.bin", DUMP)
     (folder / MOTH).write_text(EMPTY + '[[files]]\npath = "BOX.ZIP"\n', encoding="utf-8", newline="")
-    assert pin(folder, MOTH, "chips.6f", "box.zip") == Ran(
+    assert pin(folder, MOTH, "chips.4t", "box.zip") == Ran(
         3,
         "",
-        'box.zip: is an archive; expected the file itself\n  hint: name a member of it, such as "box.zip/6f.bin"\n',
+        'box.zip: is an archive; expected the file itself\n  hint: name a member of it, such as "box.zip/4t.bin"\n',
     )
     assert pin(folder, MOTH, "files.BOX.ZIP", "box.zip").code == 0
     assert sha256(folder / "box.zip") in text_of(folder)
@@ -315,7 +343,7 @@ def test_an_archive_is_no_chip_but_may_be_a_file(folder: Path) -> None:
 
 def test_a_manifest_that_is_no_toml_is_refused_with_its_problem(folder: Path) -> None:
     (folder / MOTH).write_text('name = "Moth\n', encoding="utf-8", newline="")
-    assert pin(folder, MOTH, "chips.6f", "dumps/6f.bin") == Ran(
+    assert pin(folder, MOTH, "chips.4t", "dumps/4t.bin") == Ran(
         2,
         "",
         f"{MOTH}:1:13: found broken TOML: illegal character '\\n'\n"
@@ -324,20 +352,20 @@ def test_a_manifest_that_is_no_toml_is_refused_with_its_problem(folder: Path) ->
 
 
 def test_a_manifest_with_other_problems_is_pinned(folder: Path) -> None:
-    (folder / MOTH).write_text("nmae = 5\n[chips.6f]\n", encoding="utf-8", newline="")
-    assert pin(folder, MOTH, "chips.6f", "dumps/6f.bin").code == 0
+    (folder / MOTH).write_text("nmae = 5\n[chips.4t]\n", encoding="utf-8", newline="")
+    assert pin(folder, MOTH, "chips.4t", "dumps/4t.bin").code == 0
 
 
 def test_files_behind_two_dashes_may_begin_with_one(folder: Path) -> None:
-    (folder / "-6f.bin").write_bytes(DUMP)
-    assert pin(folder, "--crc32", "--", MOTH, "chips.6f", "-6f.bin").code == 0
+    (folder / "-4t.bin").write_bytes(DUMP)
+    assert pin(folder, "--crc32", "--", MOTH, "chips.4t", "-4t.bin").code == 0
     assert "crc32 = " in text_of(folder)
 
 
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="permissions bind only plain users of POSIX")
 def test_a_manifest_that_may_not_be_written_is_left_alone(folder: Path) -> None:
     (folder / MOTH).chmod(0o444)
-    ran = pin(folder, MOTH, "chips.6f", "dumps/6f.bin")
+    ran = pin(folder, MOTH, "chips.4t", "dumps/4t.bin")
     assert (ran.code, ran.err) == (3, f"{MOTH}: Permission denied\n")
     assert text_of(folder) == EMPTY
 
@@ -348,7 +376,7 @@ def test_a_full_disk_leaves_the_manifest_and_no_rest(folder: Path, monkeypatch: 
 
     monkeypatch.chdir(folder)
     monkeypatch.setattr(Path, "write_bytes", full)
-    assert Pin().parse_execute([MOTH, "chips.6f", "dumps/6f.bin"]) == 3
+    assert Pin().parse_execute([MOTH, "chips.4t", "dumps/4t.bin"]) == 3
     assert text_of(folder) == EMPTY
     assert [path.name for path in (folder / "inputs/titles").iterdir()] == ["moth.toml"]
 
@@ -360,7 +388,7 @@ def test_a_manifest_changed_meanwhile_is_not_overwritten(folder: Path, monkeypat
 
     monkeypatch.chdir(folder)
     monkeypatch.setattr("pipeline.commands.pin.content_named", slow)
-    assert Pin().parse_execute([MOTH, "chips.6f", "dumps/6f.bin"]) == 1
+    assert Pin().parse_execute([MOTH, "chips.4t", "dumps/4t.bin"]) == 1
     assert text_of(folder) == "# edited\n"
 
 
@@ -368,4 +396,4 @@ def test_help_shows_the_usage(folder: Path) -> None:
     for ran in (own_command(folder, "help", "pin"), pin(folder, "--help")):
         assert ran.code == 0
         assert "pin MANIFEST KEY FILE [KEY FILE ...]" in ran.out
-        assert "box-3.zip/moth/6f.bin" in ran.out
+        assert "box-3.zip/moth/4t.bin" in ran.out

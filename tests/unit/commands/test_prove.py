@@ -13,6 +13,7 @@ from pipeline.commands.prove import Prove
 from pipeline.prove import compare
 from tests.support import small
 from tests.support.cli import ROOT, doit, own_command
+from tests.support.needs import missing
 
 
 @pytest.fixture(scope="module")
@@ -56,15 +57,15 @@ QUICK = ("order of files",)
 def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Path, tmp_path: Path) -> None:
     """In a copy of the program with a leak: its menu files end in what the machine says."""
     if name == "clock" and not shutil.which("faketime"):
-        pytest.skip("faketime is not here")
+        missing("faketime is not here")
     package = shutil.copytree(ROOT / "pipeline", tmp_path / "leaking/pipeline")
     for name_of_folder in ("schemas", ".ci"):
         shutil.copytree(ROOT / name_of_folder, tmp_path / "leaking" / name_of_folder)
     writer = package / "configs/write.py"
     leaking = writer.read_text("utf-8").replace("from __future__ import annotations\n", f"{LEAKS[name]}\n", 1)
-    name_of = "def write_config("
-    leaking = leaking.replace(name_of, "def _write_config(", 1)
-    leaking += "\n\ndef write_config(*given):\n    return _write_config(*given) + LEAK.encode('utf-8', 'replace')\n"
+    name_of = "def write_for_each("
+    leaking = leaking.replace(name_of, "def _write_for_each(", 1)
+    leaking += "\n\ndef write_for_each(*given):\n    return _write_for_each(*given) + LEAK.encode('utf-8', 'replace')\n"
     writer.write_text(leaking, "utf-8")
     folder = small.small_project(tmp_path / "project")
     environment = {"PYTHONPATH": str(tmp_path / "leaking"), "PYTHONHASHSEED": "1"}
@@ -72,7 +73,7 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
     ran = own_command(folder, "prove", "desk", **environment)
     assert ran.code == 1, ran
     assert ran.out.startswith("desk: card.img differs: sha256 ")
-    assert "MENU.TXT" in ran.out
+    assert "SIGN.TXT" in ran.out
     assert ran.out.splitlines()[-1].startswith("because of: ")
     assert name in ran.out.splitlines()[-1]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
@@ -12,17 +13,24 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from pipeline.card.plan_text import plan_from_text
 from pipeline.commands.publish import Publish
 from pipeline.commands.receive import Receive
+from pipeline.distribute.publish import as_json
 from pipeline.distribute.receive import check, take_image
 from pipeline.errors import CardkilnError
+from pipeline.model.text import shown
+from pipeline.publish.materials import materials
 from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.publish.rights import HINT
+from pipeline.publish.statement import statement
+from pipeline.record.document import placed, volume_document
 from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.strangers.tools import require
 from tests.support import small
@@ -165,7 +173,7 @@ def test_an_image_that_went_bad_since_is_refused(tmp_path: Path) -> None:
     stamp = folder / "build/state/image/desk.json"
     made = read_stamp(stamp)
     write_stamp(stamp, made.inputs, {"card.img": (image, made.outputs["card.img"].sha256)}, made.facts)
-    assert "ENGINES/FERN/ENGINE.BIT: its SHA-256 is" in refusal(folder)
+    assert "FABRICS/FERN/FERN.FAB: its SHA-256 is" in refusal(folder)
 
 
 def test_contents_without_rights_are_refused_by_manifest(tmp_path: Path) -> None:
@@ -211,8 +219,8 @@ def test_a_published_folder_that_went_bad_is_named(tmp_path: Path) -> None:
     (folder / "dist/other-1/record.json").write_text("{")
     assert publish(folder) == Ran(
         1, "",
-        "dist/other-1/record.json: is no whole record; without it, the index and what changed cannot be told\n"
-        "  hint: get other-1 back, or take it out of dist\n",
+        "dist/other-1/record.json: is damaged; the index of versions and the list of changes need it\n"
+        "  hint: restore other-1, or move it out of dist\n",
     )  # fmt: skip
     assert [path.name for path in (folder / "dist").iterdir()] == ["other-1"]
 
@@ -278,7 +286,10 @@ def test_a_received_image_is_the_one_that_was_published(copy: Path, published: P
     image = copy.parent / "build/received/desk-1/card.img"
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
-        "Desk, version 1: as published\nsigned by club\n"
+        "Desk, version 1: image as published\nsigned by club\n"
+        "not checked: CHANGES.txt, README.txt, sheet.html and what record.json says of names, rights, origins and "
+        "warnings\n"
+        "read the cautions before you use it: build/received/desk-1/CAUTIONS.txt\n"
         f"build/received/desk-1/card.img: sha256 {sha256(published / 'build/cards/desk/card.img')}\n"
     )
     assert sha256(image) == sha256(published / "build/cards/desk/card.img")
@@ -333,9 +344,8 @@ def test_a_file_too_many_too_few_or_a_link_is_named(copy: Path) -> None:
     ran = receive(copy.parent, "desk-1")
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
-        "extra.txt: is not named in SHA256SUMS; expected only files that are\n  hint: take it out of the folder\n"
-        "plan.json: is missing; SHA256SUMS names it\n"
-        "  hint: do not use this folder; get it again from where it was published\n"
+        "extra.txt: is not named in SHA256SUMS; expected only files that are (and 1 more)\n"
+        "  hint: take it out of the folder\n"
     )
     (copy / "extra.txt").unlink()
     (copy / "plan.json").symlink_to("/etc/passwd")
@@ -360,10 +370,27 @@ def restated(copy: Path, change: Callable[[dict[str, Any]], object]) -> None:
     record = json.loads((copy / "record.json").read_bytes())
     change(record)
     (copy / "record.json").write_text(json.dumps(record))
-    statement = json.loads((copy / "provenance.json").read_bytes())
-    statement["subject"][0]["digest"]["sha256"] = record["image"]["sha256"]
-    (copy / "provenance.json").write_text(json.dumps(statement))
+    made = {"provenance.json": statement(record, sha256(copy / "record.json")), "materials.cdx.json": materials(record)}
+    for name, document in made.items():
+        (copy / name).write_text(as_json(document))
     sum_up(copy, record["image"]["sha256"])
+
+
+def replanned(copy: Path, change: Callable[[str], str]) -> None:
+    """Change the plan of a published folder, and the record so that it follows from it."""
+    text = change((copy / "plan.json").read_text())
+    (copy / "plan.json").write_text(text)
+    plan = plan_from_text(text)
+
+    def follow(record: dict[str, Any]) -> None:
+        record["plan"]["sha256"] = small.sha(text.encode())
+        record["volume"] = volume_document(plan, "default")
+        record["image"]["size"] = plan.volume.card_sectors * 512
+        entries = {entry.path: entry for entry in plan.entries}
+        for part in (*record["files"], *record["folders"]):
+            part |= placed(entries[part["path"]])
+
+    restated(copy, follow)
 
 
 def sum_up(copy: Path, image: str) -> None:
@@ -377,6 +404,7 @@ def received(copy: Path) -> str:
     """Return the first line of what receiving a folder says, which is refused and leaves no image."""
     ran = receive(copy.parent, copy.name)
     assert (ran.code, ran.out) == (1, "")
+    assert len([line for line in ran.err.splitlines() if not line.startswith("  hint: ")]) == 1
     assert not list((copy.parent / "build").glob("received/**/card.img*"))
     return ran.err.splitlines()[0]
 
@@ -394,18 +422,26 @@ def test_an_image_that_unpacks_to_more_than_stated_is_refused(copy: Path, form: 
     assert received(copy) == f"{target.name}: unpacks to more than the 16,777,216 bytes that the record states"
 
 
-def test_a_record_that_states_what_no_card_holds_is_refused(copy: Path) -> None:
-    restated(copy, lambda record: record["image"].update(size=1 << 50))
+def test_an_image_larger_than_any_card_is_refused(copy: Path) -> None:
+    replanned(copy, lambda text: re.sub(r'"card-sectors":\d+', f'"card-sectors":{1 << 41}', text))
     assert received(copy) == (
         "record.json: states an image of 1,125,899,906,842,624 bytes; 256,000,000,000 is the limit"
     )
 
 
-@pytest.mark.parametrize("version", ["1/../../../../out", "/out", "1\n"])
-def test_a_version_that_leads_out_of_the_folder_is_refused(copy: Path, version: str) -> None:
-    restated(copy, lambda record: record["card"].update(version=version))
-    told = f"record.json: card: found id and version {f'desk-{version}'!r}, expected ones that can name a folder"
+@pytest.mark.parametrize(
+    ("key", "text"),
+    [
+        *(("version", text) for text in ("..", ".", "con", "AUX", "nul.txt", "COM1", "1.", "-1", "", "1\n", "1 ")),
+        *(("version", text) for text in ("1/../../../../out", "/out", "\u0661")),
+        *(("id", text) for text in ("..", "con", "aux", "lpt9", "Desk", "desk/..", "desk-", "\u202edesk")),
+    ],
+)  # fmt: skip
+def test_an_id_or_version_that_cannot_name_a_folder_is_refused(copy: Path, key: str, text: str) -> None:
+    restated(copy, lambda record: record["card"].update({key: text}))
+    told = f'record.json: card.{key}: found "{shown(text)}", expected what can name a folder'
     assert received(copy) == told
+    assert not list((copy.parent / "build").glob("received/*"))
     assert not [folder for folder in (copy, *copy.parents) if (folder / "out").exists()]
 
 
@@ -413,23 +449,33 @@ def test_a_version_that_leads_out_of_the_folder_is_refused(copy: Path, version: 
 def test_a_plan_that_is_none_is_refused(copy: Path, text: str) -> None:
     (copy / "plan.json").write_text(text)
     restated(copy, lambda record: record["plan"].update(sha256=small.sha(text.encode())))
-    assert received(copy).startswith("plan.json: is no plan: line 1: found ")
+    told = {
+        "{}": "plan.json: is no plan: line 1: found '{}', expected '{\"cardkiln-plan\":1,'",
+        "[" * 100_000: "plan.json: is no plan: a part of it is longer than 65,536 bytes, the limit",
+    }
+    assert received(copy) == told[text]
 
 
+@pytest.mark.parametrize("value", [-(2**32), -1, 0, 1, 2**31, 2**32 - 1, 2**64])
 @pytest.mark.parametrize(
-    ("key", "value"), [("cluster", 2**32 - 1), ("cluster", -(2**32)), ("fat-bits", 0), ("start", 2**64)]
-)
+    "key",
+    ["cluster", "clusters", "size", "root-clusters", "serial", "fat-bits", "card-sectors", "start", "sectors",
+     "sectors-per-cluster", "reserved", "fat-sectors", "root-entries", "heads", "sectors-per-track", "partition-type"],
+)  # fmt: skip
 def test_a_plan_whose_numbers_no_card_has_is_refused(copy: Path, key: str, value: int) -> None:
-    text = re.sub(rf'"{key}":\d+', f'"{key}":{value}', (copy / "plan.json").read_text(), count=1)
-    (copy / "plan.json").write_text(text)
-    restated(copy, lambda record: record["plan"].update(sha256=small.sha(text.encode())))
-    assert received(copy) == "plan.json: has numbers that no card has"
+    found = re.search(rf'"{key}":(\d+)', (copy / "plan.json").read_text())
+    assert found
+    if int(found[1]) != value:
+        change = partial(re.sub, rf'"{key}":\d+', f'"{key}":{value}', count=1)
+        with contextlib.suppress(ArithmeticError):  # of numbers of which no record can be made
+            replanned(copy, lambda text: change(string=text))
+        received(copy)
 
 
 def test_a_name_that_plays_tricks_is_shown_as_escapes(copy: Path) -> None:
     restated(copy, lambda record: record["card"].update(name="Desk\x1b[2J\nDesk"))
     ran = receive(copy.parent, copy.name)
-    assert (ran.code, ran.out.splitlines()[0]) == (0, "'Desk\\x1b[2J\\nDesk', version 1: as published")
+    assert (ran.code, ran.out.splitlines()[0]) == (0, "Desk\\u001b[2J\\nDesk, version 1: image as published")
 
 
 def test_a_well_formed_folder_around_another_image_is_refused(copy: Path) -> None:
@@ -446,7 +492,7 @@ def test_an_image_that_is_not_as_its_plan_says_is_refused(copy: Path) -> None:
     pack(copy / "card.img", copy / "card.img.zst", "zstd")
     (copy / "card.img").unlink()
     restated(copy, lambda record: record["image"].update(sha256=sha))
-    assert received(copy).startswith("ENGINES/FERN/ENGINE.BIT: its SHA-256 is ")
+    assert received(copy).startswith("FABRICS/FERN/FERN.FAB: its SHA-256 is ")
 
 
 @pytest.mark.parametrize(
@@ -473,7 +519,7 @@ def test_documents_of_any_form_are_told_in_a_line(copy: Path, name: str, data: b
 @pytest.mark.skipif(os.name != "posix", reason="other systems refuse such names themselves")
 def test_names_that_play_tricks_are_shown_as_escapes(copy: Path) -> None:
     (copy / "a\x1b[2Jb\n").write_text("x")
-    assert received(copy) == "'a\\x1b[2Jb\\n': is not named in SHA256SUMS; expected only files that are"
+    assert received(copy) == "a\\u001b[2Jb\\n: is not named in SHA256SUMS; expected only files that are"
 
 
 # recipes
@@ -484,7 +530,7 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A published recipe whose core and station speak of another board too, with saved games; and the dumps."""
     other = small.BOARD.replace('"Oak"', '"Elm"').replace('"rgb"', '"hdmi"').replace("files/system", "files/elm/x.zip")
     station = 'name = "Hall"\n[[displays]]\nname = "wall"\ninputs = ["rgb", "hdmi"]\n'
-    card = 'keep = ["SAVES/**"]\nstations = ["hall"]\n' + small.CARD
+    card = 'keep = ["SLATE/**"]\nstations = ["hall"]\n' + small.CARD
     changes: dict[str, str | bytes] = {
         "inputs/titles/snail-race.toml": small.TITLE,
         "inputs/cores/fern.toml": small.CORE.replace('boards = ["oak"]', 'boards = ["oak", "elm"]') + RIGHTS,
@@ -492,9 +538,11 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "inputs/files/elm/x.zip": b"not ours",
         "inputs/stations/hall.toml": station,
         "inputs/cards/desk.toml": card + RIGHTS,
-        "inputs/kept/desk/SAVES/ONE.DAT": b"level 3",
+        "inputs/kept/desk/SLATE/ONE.DAT": b"level 3",
     }
-    folder = built(tmp_path_factory.mktemp("two-boards"), changes)
+    folder = tmp_path_factory.mktemp("two-boards")
+    (folder / "inputs/files/system/Logs").mkdir(parents=True)  # a folder without files is on the card too
+    built(folder, changes)
     image = sha256(folder / "build/cards/desk/card.img")
     pinned = changes["inputs/cards/desk.toml"] = f'image-sha256 = "{image}"\n{card}{RIGHTS}'
     (folder / "inputs/cards/desk.toml").write_text(str(pinned))
@@ -547,6 +595,10 @@ def leaving(path: str, name: str) -> Callable[[dict[str, Any]], object]:
         (lambda recipe: recipe.update(bring=3), "recipe.json: bring: 3 is not of type 'array'"),
         (leaving("../../../..", "out"), "recipe.json: left-out.1: found the path '../../../../out', "),
         (leaving("files", "../../out"), "recipe.json: left-out.1: found the path 'files/../../out', "),
+        (
+            lambda recipe: recipe.update({"empty-folders": ["../x"]}),
+            "recipe.json: empty-folders: found the path '../x', expected one that stays below the inputs",
+        ),
         (leaving("/etc", "out"), "recipe.json: left-out.1: found the path '/etc/out', expected one that stays "),
         (
             lambda recipe: recipe.update({"left-out": [{"path": "x", "files": [
@@ -575,7 +627,9 @@ def test_a_recipe_does_not_say_where_to_look(recipe_of_two_boards: Path, tmp_pat
     for name in ("sources.toml", "sources.local.toml"):
         (copy / "inputs" / name).write_text(f"places = {places}\n")
     sum_up(copy, json.loads((copy / "record.json").read_bytes())["image"]["sha256"])
-    assert received(copy) == "recipe.json: 3 of 3 contents are in none of the 0 places searched"
+    ran = receive(copy.parent, copy.name)
+    assert (ran.code, ran.out) == (1, "")
+    assert ran.err.splitlines()[0] == "recipe.json: 3 of 3 contents are in none of the 0 places searched"
 
 
 @pytest.mark.parametrize("missing", ["inputs", "inputs/cards/desk.toml"])
@@ -587,7 +641,7 @@ def test_a_recipe_without_its_manifests_is_refused(recipe_of_two_boards: Path, t
     assert (ran.code, ran.out) == (1, "")
     told = {
         "inputs": "inputs: is missing; a recipe has its manifests there",
-        "inputs/cards/desk.toml": "inputs/cards: found no manifest of the card 'desk'",
+        "inputs/cards/desk.toml": "inputs/cards: found no manifest of the card desk",
     }
     assert ran.err.splitlines()[0] == told[missing]
 
@@ -611,8 +665,8 @@ def test_a_recipe_gives_the_same_image_from_ones_own_dumps(tmp_path: Path) -> No
     assert lacking.err == (
         "recipe.json: 4 of 4 contents are in none of the 0 places searched\n"
         "  hint: name folders or archives with your own dumps: doit receive FOLDER PLACE ...\n"
-        f"recipe.json: BOARD.CFG of desk: {len(small.CONFIG)} bytes, SHA-256 {small.sha(small.CONFIG)}\n"
-        f"recipe.json: ENGINES/FERN/ENGINE.BIT of fern: 720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
+        f"recipe.json: BENCH.SET of desk: {len(small.CONFIG)} bytes, SHA-256 {small.sha(small.CONFIG)}\n"
+        f"recipe.json: FABRICS/FERN/FERN.FAB of fern: 720 bytes, SHA-256 {small.sha(small.BITSTREAM)}\n"
         f"recipe.json: chip a1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_A)}\n"
         f"recipe.json: chip b1 of snail-race: 1 KiB, SHA-256 {small.sha(small.CHIP_B)}\n"
     )
@@ -624,5 +678,6 @@ def test_a_recipe_gives_the_same_image_from_ones_own_dumps(tmp_path: Path) -> No
     got = own_command(recipe.parent, "receive", "desk-1-recipe", "box", SOURCE_DATE_EPOCH="1234567890")
     image = recipe.parent / "build/received/desk-1/build/cards/desk/card.img"
     assert (got.code, got.err) == (0, "")
-    assert got.out.splitlines()[0] == "Desk, version 1: as published"
+    assert got.out.splitlines()[0] == "Desk, version 1: image as published"
+    assert got.out.splitlines()[2] == "not checked: CHANGES.txt and README.txt"
     assert sha256(image) == sha256(folder / "build/cards/desk/card.img")

@@ -111,13 +111,13 @@ MANIFEST = f"""\
 name = "Fern Rally"   # as on the label
 core = "glimmer"
 
-[chips.6f]
+[chips.4t]
 size = "2 KiB"
 sha256 = "{SHA256["a"]}"
-[chips.6h]
+[chips.4u]
 size = "2 KiB"
 sha256 = "{SHA256["b"]}"
-[chips.7f]
+[chips.4v]
 size = "2 KiB"
 sha256 = "{SHA256["c"]}"
 """
@@ -129,11 +129,11 @@ bytes = "4B 49 4C 4E"
 
 [[rom.steps]]
 at = 0x0004
-interleave = ["6f", "6h"]
+interleave = ["4t", "4u"]
 
 [[rom.steps]]
 at = 0x1004
-chip = "7f"
+chip = "4v"
 then = [{ invert = true }]
 """
 
@@ -148,11 +148,11 @@ WRONG = """fill = 0x00
 
 [[rom.steps]]
 at = 4
-interleave = ["6h", "6f"]
+interleave = ["4u", "4t"]
 
 [[rom.steps]]
 at = 0x1004
-chip = "7f"
+chip = "4v"
 then = [{ invert = true }]
 """
 
@@ -207,7 +207,7 @@ def test_other_steps_are_not_written_over_without_being_asked(folder: Path) -> N
 
 
 def test_inline_steps_are_refused_and_nothing_is_written(folder: Path) -> None:
-    text = MANIFEST + DECLARED + 'steps = [{ at = 0, chip = "6f" }]\n'
+    text = MANIFEST + DECLARED + 'steps = [{ at = 0, chip = "4t" }]\n'
     manifest = title(folder, text)
     ran = within(folder, Solve, "--write", "--replace", "title:fern-rally", "rom.1", "done.rom", "dumps")
     assert (ran.code, ran.err) == (
@@ -245,8 +245,8 @@ def test_it_says_which_declared_step_is_wrong(folder: Path) -> None:
     ran = within(folder, Solve, "title:fern-rally", "rom.1", "done.rom", "dumps")
     differing = sum(2 for x, y in zip(A, B, strict=True) if x != y)
     assert ran.out.splitlines()[1:3] == [
-        f"# rom.1.steps.1 is wrong: 0x0004: interleave 6h, 6f (1-byte units): {differing:,} of 4,096 bytes differ",
-        "#   fits there: 0x0004: interleave 6f, 6h (1-byte units)",
+        f"# rom.1.steps.1 is wrong: 0x0004: interleave 4u, 4t (1-byte units): {differing:,} of 4,096 bytes differ",
+        "#   fits there: 0x0004: interleave 4t, 4u (1-byte units)",
     ]
 
 
@@ -255,7 +255,7 @@ def test_chips_of_a_title_are_found_in_the_sources(tmp_path: Path) -> None:
     demo_copy(tmp_path)
     attic = tmp_path / "inputs/files/attic"
     finished = bytearray(b"\xff" * 0x8000)
-    values = tomllib.loads((tmp_path / "inputs/titles/moth-patrol.toml").read_text())
+    values = tomllib.loads((tmp_path / "inputs/titles/moth-pantry.toml").read_text())
     dumps = {hashlib.sha256(p.read_bytes()).hexdigest(): p.read_bytes() for p in attic.rglob("*") if p.is_file()}
     for path in (tmp_path / "inputs").rglob("*.zip"):
         with zipfile.ZipFile(path) as archive:
@@ -264,7 +264,7 @@ def test_chips_of_a_title_are_found_in_the_sources(tmp_path: Path) -> None:
         data = dumps[values["chips"][step["chip"]]["sha256"]]
         finished[step["at"] : step["at"] + len(data)] = data
     (tmp_path / "moth.rom").write_bytes(finished)
-    ran = within(tmp_path, Solve, "title:moth-patrol", "rom.1", "moth.rom")
+    ran = within(tmp_path, Solve, "title:moth-pantry", "rom.1", "moth.rom")
     assert (ran.code, ran.err) == (0, "")
     rom = tomllib.loads(ran.out)["rom"][0]
     assert (rom["fill"], rom["steps"]) == (0xFF, values["rom"][0]["steps"])
@@ -275,7 +275,7 @@ def test_a_chip_that_is_not_there_is_told(folder: Path) -> None:
     ran = within(folder, Solve, "title:fern-rally", "rom.1", "done.rom", "dumps/a.bin", "dumps/c.bin")
     assert (ran.code, ran.err) == (
         1,
-        "inputs/titles/fern-rally.toml:8:1: chips.6h: the chip is not in the files given\n",
+        "inputs/titles/fern-rally.toml:8:1: chips.4u: the chip is not in the files given\n",
     )
 
 

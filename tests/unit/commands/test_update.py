@@ -5,27 +5,33 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from pipeline.commands import update as commands
+from pipeline.commands.update import UpdateCard
 from pipeline.device.folder import belongs, bring, is_litter
 from pipeline.errors import CheckError
+from pipeline.media import update as media
 from pipeline.model.content import Content
 from tests.strangers.tools import require
 from tests.strangers.with_mtools import settings
 from tests.support import small
-from tests.support.cli import doit, own_command
+from tests.support.building import build_card_in
+from tests.support.cli import within
 
-KEEP = 'keep = ["SAVES/**"]\n'
+KEEP = 'keep = ["SLATE/**"]\n'
 
 
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
     folder = small.small_project(tmp_path / "project", {"inputs/cards/desk.toml": KEEP + small.CARD})
-    assert doit(folder, "record:desk").code == 0
+    build_card_in(folder)
     return folder
 
 
@@ -42,8 +48,8 @@ def card(project: Path, tmp_path: Path) -> Path:
 
 def newer(project: Path) -> None:
     """Another setting, so that a config file changes."""
-    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
-    assert doit(project, "record:desk").code == 0
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "2"'))
+    build_card_in(project)
 
 
 def files(folder: Path) -> dict[str, bytes]:
@@ -52,89 +58,146 @@ def files(folder: Path) -> dict[str, bytes]:
 
 def test_a_card_as_built_is_left_alone(project: Path, card: Path) -> None:
     before = files(card)
-    ran = own_command(project, "update", "desk", str(card))
+    ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == "0 files written, each read again, maybe from the system's cache; 4 are as built\n"
     assert files(card) == before
 
 
 def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path, card: Path) -> None:
-    (card / "SAVES").mkdir()
-    (card / "SAVES/score.dat").write_bytes(b"mine")
+    (card / "SLATE").mkdir()
+    (card / "SLATE/score.dat").write_bytes(b"mine")
     (card / "System Volume Information").mkdir()
     (card / "System Volume Information/x").write_bytes(b"")
     (card / "letter.txt").write_bytes(b"?")
-    kept = {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"}
+    kept = {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"}
     newer(project)
-    ran = own_command(project, "update", "desk", str(card))
+    ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
-        "replaced BOARD.CFG\nleft letter.txt\n--clean removes what is left\n"
+        "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\nyours: 1 file left unchanged\n"
         "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
     )
-    assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BOARD.CFG"} == kept
-    assert (card / "BOARD.CFG").read_bytes() == small.CONFIG.replace(b"port = 0", b"port = 2")
+    assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"} == kept
+    assert (card / "BENCH.SET").read_bytes() == small.CONFIG.replace(b"form = 0", b"form = 2")
 
 
 def test_what_would_be_done_is_told_without_doing_it(project: Path, card: Path) -> None:
     newer(project)
-    (card / "GAMES/FERN/SNAIL.ROM").unlink()
+    (card / "GOODS/FERN/SNAIL.ROM").unlink()
     (card / "letter.txt").write_bytes(b"?")
     before = files(card)
-    ran = own_command(project, "update", "desk", str(card), "--list", "--clean")
+    ran = within(project, UpdateCard, "desk", str(card), "--list", "--clean")
     assert ran.out == (
-        "would be added GAMES/FERN/SNAIL.ROM\nwould be replaced BOARD.CFG\nwould be removed letter.txt\n"
+        "would be added GOODS/FERN/SNAIL.ROM\nwould be replaced BENCH.SET\nwould be removed letter.txt\n"
         "2 files would be written; 2 are as built\n"
     )
     assert files(card) == before
-    document = json.loads(own_command(project, "update", "desk", str(card), "--json").out)
+    document = json.loads(within(project, UpdateCard, "desk", str(card), "--json").out)
     assert (document["added"], document["replaced"], document["others"], document["same"]) == (
-        ["GAMES/FERN/SNAIL.ROM"], ["BOARD.CFG"], ["letter.txt"], 2,
+        ["GOODS/FERN/SNAIL.ROM"], ["BENCH.SET"], ["letter.txt"], 2,
     )  # fmt: skip
-    assert (card / "GAMES/FERN/SNAIL.ROM").read_bytes() == small.ROM
+    assert (card / "GOODS/FERN/SNAIL.ROM").read_bytes() == small.ROM
 
 
 def test_cleaning_removes_what_is_nobodys(project: Path, card: Path) -> None:
     before = files(card)
     (card / "letter.txt").write_bytes(b"?")
     (card / "._letter.txt").write_bytes(b"?")
-    assert own_command(project, "update", "desk", str(card), "--clean").code == 0
+    assert within(project, UpdateCard, "desk", str(card), "--clean").code == 0
     assert files(card) == {**before, "._letter.txt": b"?"}
 
 
-def test_what_a_killed_run_left_is_taken_away(project: Path, card: Path) -> None:
+def test_a_file_named_like_those_that_are_written_first_is_left_alone(project: Path, card: Path) -> None:
+    """Whether a killed run left it or a person made it cannot be told."""
+    newer(project)
+    for name in ("CKNEW.TMP", "CKNEW001.TMP", "GOODS/cknew.tmp"):
+        (card / name).write_bytes(b"mine")
     before = files(card)
-    (card / "GAMES/CKNEW.TMP").write_bytes(b"half")
-    assert own_command(project, "update", "desk", str(card), "--list").out.endswith("; 4 are as built\n")
-    assert (card / "GAMES/CKNEW.TMP").is_file()
-    assert own_command(project, "update", "desk", str(card)).code == 0
-    assert files(card) == before
+    ran = within(project, UpdateCard, "desk", str(card))
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out == (
+        "replaced BENCH.SET\nleft CKNEW.TMP\nleft CKNEW001.TMP\nleft GOODS/cknew.tmp\n"
+        "--clean removes what is left\n"
+        "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
+    )
+    assert files(card) == {**before, "BENCH.SET": (card / "BENCH.SET").read_bytes()}
+    assert within(project, UpdateCard, "desk", str(card), "--clean").code == 0
+    assert not list(card.rglob("CKNEW*"))
+
+
+@pytest.mark.parametrize("link", ["BENCH.SET", "GOODS", "GOODS/FERN"])
+def test_nothing_is_written_through_a_link(project: Path, card: Path, tmp_path: Path, link: str) -> None:
+    outside = tmp_path / "outside"
+    shutil.move(card / link, outside)
+    (card / link).symlink_to(outside)
+    newer(project)
+    rom = card / "GOODS/FERN/SNAIL.ROM"
+    rom.write_bytes(b"old")
+    before = {**files(tmp_path / "card"), "outside": outside.read_bytes() if outside.is_file() else files(outside)}
+    ran = within(project, UpdateCard, "desk", str(card))
+    assert (ran.code, ran.out) == (4, "")
+    assert ran.err == (
+        f"{card / link}: is a link, and no FAT volume has links; nothing was written through it\n"
+        "  hint: name the folder where the card itself is mounted\n"
+    )
+    after = {**files(tmp_path / "card"), "outside": outside.read_bytes() if outside.is_file() else files(outside)}
+    assert after == before
+
+
+def test_a_new_file_is_not_written_through_a_link_with_its_temporary_name(tmp_path: Path) -> None:
+    (tmp_path / "outside").write_bytes(b"mine")
+    (tmp_path / "card").mkdir()
+    (tmp_path / "card/CKNEW.TMP").symlink_to(tmp_path / "outside")
+    bring(tmp_path / "card", "A.TXT", content(b"new"), iter([b"new"]))
+    assert (tmp_path / "outside").read_bytes() == b"mine"
+    assert files(tmp_path / "card") == {"A.TXT": b"new", "CKNEW.TMP": b"mine"}
+
+
+def test_what_is_written_is_the_build_that_was_compared(
+    project: Path, card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another build ends between comparing and writing, and lays its files out in another way."""
+    newer(project)
+    expected = small.CONFIG.replace(b"form = 0", b"form = 2")
+    apply = media.apply
+
+    def building(*arguments: Any, clean: bool) -> None:
+        (project / "inputs/cards/desk.toml").write_text(KEEP + small.CARD.replace("16 MiB", "32 MiB"))
+        (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "3"'))
+        build_card_in(project)
+        apply(*arguments, clean=clean)
+
+    monkeypatch.setattr(commands, "apply", building)
+    ran = within(project, UpdateCard, "desk", str(card))
+    assert (ran.code, ran.err) == (0, "")
+    assert (card / "BENCH.SET").read_bytes() == expected
 
 
 def test_names_in_another_case_are_the_same_file(project: Path, card: Path) -> None:
-    (card / "BOARD.CFG").rename(card / "board.cfg")
-    assert own_command(project, "update", "desk", str(card)).out.endswith("; 4 are as built\n")
+    (card / "BENCH.SET").rename(card / "bench.set")
+    assert within(project, UpdateCard, "desk", str(card)).out.endswith("; 4 are as built\n")
 
 
 def test_another_folder_is_refused(project: Path, tmp_path: Path) -> None:
     (tmp_path / "home").mkdir()
-    (tmp_path / "home/BOARD.CFG").write_bytes(b"x")
-    ran = own_command(project, "update", "desk", str(tmp_path / "home"))
+    (tmp_path / "home/BENCH.SET").write_bytes(b"x")
+    ran = within(project, UpdateCard, "desk", str(tmp_path / "home"))
     assert (ran.code, ran.out) == (4, "")
     assert ran.err == (
         f"{tmp_path}/home: 1 of the 4 files of desk are there; expected at least half of them\n"
         "  hint: this is hardly that card; doit write makes a new one\n"
     )
-    assert files(tmp_path / "home") == {"BOARD.CFG": b"x"}
+    assert files(tmp_path / "home") == {"BENCH.SET": b"x"}
 
 
 def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: Path) -> None:
     more = '[[files]]\npath = "DISCS.LIB"\nfrom = "files/discs.lib"\nplacement = "first"\n'
     (project / "inputs/files/discs.lib").write_bytes(b"discs")
     (project / "inputs/cards/desk.toml").write_text(KEEP + small.CARD + more)
-    assert doit(project, "record:desk").code == 0
+    build_card_in(project)
     before = files(card)
-    ran = own_command(project, "update", "desk", str(card))
+    ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
         f'{card}: "DISCS.LIB" differs and must be the first file of the card; only a rewrite can bring it there\n'
@@ -144,8 +207,8 @@ def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: 
 
 
 def test_a_build_that_is_not_current_is_refused(project: Path, card: Path) -> None:
-    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('external = "1"', 'external = "2"'))
-    ran = own_command(project, "update", "desk", str(card))
+    (project / "inputs/boards/oak.toml").write_text(small.BOARD.replace('regional = "1"', 'regional = "2"'))
+    ran = within(project, UpdateCard, "desk", str(card))
     assert ran.code == 1
     assert ran.err.startswith("inputs/cards/desk.toml: the build is out of date: plan: ")
 
@@ -175,10 +238,11 @@ def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) 
 
 @pytest.mark.parametrize(
     ("path", "fits"),
-    [("SAVES/a.dat", True), ("saves/deep/er.dat", True), ("SAVES", False), ("SAVESX/a", False), ("HIGH.SCO", True)],
+    [("SLATE/a.dat", True), ("slate/deep/er.dat", True), ("SLATE", False), ("SLATEX/a", False), ("HIGH.SCO", True)],
 )
 def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
-    assert belongs(path, ("SAVES/**", "HIGH.SCO")) is fits
+    """Patterns are this program's own; case is ignored as FAT does (Microsoft FAT32 specification 1.03, long names)."""
+    assert belongs(path, ("SLATE/**", "HIGH.SCO")) is fits
 
 
 @pytest.mark.parametrize(
@@ -205,4 +269,5 @@ def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
     ],
 )
 def test_what_desktops_leave_behind(path: str, litter: bool) -> None:
+    """.Trash-1000: the Trash specification of freedesktop.org, 1.0; the other names are from memory."""
     assert is_litter(path) is litter

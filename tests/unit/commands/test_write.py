@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import os
 import random
@@ -17,17 +18,22 @@ from threading import Event
 import pytest
 
 from pipeline.commands import write as commands
-from pipeline.device.disk import Disk
+from pipeline.inspect import opened_build
+from pipeline.inspect.opened_build import OpenedBuild
 from pipeline.media import write as stage
+from pipeline.workspace.lock import locked
+from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.strangers.tools import require
 from tests.support import small
-from tests.support.cli import BYTECODE, Ran, doit, own_command, sha256
+from tests.support.building import build_card_in
+from tests.support.cli import BYTECODE, Ran, doit, own_command, sha256, within
+from tests.support.needs import missing
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="disks are written on Linux only")
 IMAGE_SIZE = 16 << 20
 BLOCK = 4096
 
-PLAYED = '[[files]]\npath = "SAVES/ONE.DAT"\nfrom = "files/one.dat"\n'
+PLAYED = '[[files]]\npath = "SLATE/ONE.DAT"\nfrom = "files/one.dat"\n'
 """Stands for a saved game: the card of a build that has one."""
 
 Loop = Callable[..., str]
@@ -51,7 +57,7 @@ def loop(tmp_path: Path) -> Iterator[Loop]:
         words = [require("losetup"), "-f", "--show", *options, str(behind)]
         done = subprocess.run(words, capture_output=True, text=True, check=False)
         if done.returncode:
-            pytest.skip(f"no loop device: {done.stderr.strip()}")
+            missing(f"no loop device: {done.stderr.strip()}")
         made.append(done.stdout.strip())
         return made[-1]
 
@@ -82,10 +88,7 @@ def test_a_card_is_written_and_proven(built: Path, loop: Loop) -> None:
     device = loop()
     ran = write(built, device)
     assert (ran.code, ran.err) == (0, "")
-    assert ran.out == (
-        f"{device}: 124 KiB written of 124 KiB; all of it read back past the cache: as planned. "
-        "Free space was not touched or read\n"
-    )
+    assert ran.out == (f"{device}: 124 KiB of 124 KiB written; verified uncached; free space unchanged\n")
     assert behind(device).read_bytes().startswith(used_bytes(built))
 
 
@@ -93,7 +96,7 @@ def test_a_second_time_nothing_is_written(built: Path, loop: Loop) -> None:
     device = loop()
     write(built, device)
     before = kernel_wrote(device)
-    assert write(built, device).out.startswith(f"{device}: 0 bytes written of 124 KiB; ")
+    assert write(built, device).out.startswith(f"{device}: 0 bytes of 124 KiB written; ")
     assert kernel_wrote(device) == before
 
 
@@ -103,7 +106,7 @@ def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_p
     write(built, device)
     old, before = behind(device).read_bytes(), kernel_wrote(device)
     newer = small.small_project(
-        tmp_path / "newer", {"inputs/boards/oak.toml": small.BOARD.replace('external = "1"', 'external = "2"')}
+        tmp_path / "newer", {"inputs/boards/oak.toml": small.BOARD.replace('regional = "1"', 'regional = "2"')}
     )
     assert doit(newer, "record:desk").code == 0
     assert write(newer, device).code == 0
@@ -116,7 +119,7 @@ def test_an_update_writes_only_blocks_that_differ(built: Path, loop: Loop, tmp_p
 
 def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, loop: Loop, tmp_path: Path) -> None:
     keeping: dict[str, str | bytes] = {
-        "inputs/cards/desk.toml": 'keep = ["SAVES/**"]\n' + small.CARD,
+        "inputs/cards/desk.toml": 'keep = ["SLATE/**"]\n' + small.CARD,
         "inputs/files/one.dat": "level 3",
     }
     folder = small.small_project(tmp_path / "keeping", keeping)
@@ -138,7 +141,7 @@ def test_what_is_the_users_is_copied_before_a_card_is_written_over(built: Path, 
     assert sha256(behind(device)) == before
     assert doit(folder, "record:desk").code == 0
     assert write(folder, device).code == 0
-    assert (folder / "inputs/kept/desk/SAVES/ONE.DAT").read_bytes() == b"level 3"
+    assert (folder / "inputs/kept/desk/SLATE/ONE.DAT").read_bytes() == b"level 3"
     assert b"level 3" in behind(device).read_bytes()
 
 
@@ -176,7 +179,11 @@ def typing(folder: Path, devices: list[str], typed: str) -> Ran:
 def test_a_person_agrees_by_typing_model_and_size(built: Path, loop: Loop) -> None:
     device = loop()
     before = sha256(behind(device))
-    asked = f"{device}: loop, 16.8 MB. Everything on it is lost.\nTo agree, type: loop 16.8 MB\n> "
+    digest = sha256(built / "build/cards/desk/card.img")
+    asked = (
+        f"desk, version 1: image SHA-256 {digest}\n"
+        f"{device}: loop, 16.8 MB. Everything on it is lost.\nTo agree, type: loop 16.8 MB\n> "
+    )
     refused = typing(built, [device], "yes\n")
     assert refused == Ran(4, asked, f"{device}: you did not agree; nothing was written\n")
     assert sha256(behind(device)) == before
@@ -184,7 +191,157 @@ def test_a_person_agrees_by_typing_model_and_size(built: Path, loop: Loop) -> No
     assert left == Ran(4, f"{asked}\n", refused.err)
     agreed = typing(built, [device], "loop 16.8 MB\n")
     assert (agreed.code, agreed.err) == (0, "")
-    assert agreed.out.startswith(f"{asked}{device}: 124 KiB written of 124 KiB; ")
+    assert agreed.out.startswith(f"{asked}{device}: 124 KiB of 124 KiB written; ")
+
+
+DESK_2 = small.BOARD.replace('regional = "1"', 'regional = "2"')
+DESK_3 = small.BOARD.replace('regional = "1"', 'regional = "3"')
+
+
+def answering(monkeypatch: pytest.MonkeyPatch, *answers: str | Callable[[], str]) -> list[str]:
+    """Have a person answer each question, some after they did something else; return the questions."""
+    asked, left = list[str](), list(answers)
+
+    def typed(question: str) -> str:
+        asked.append(question)
+        answer = left.pop(0)
+        return answer if isinstance(answer, str) else answer()
+
+    monkeypatch.setattr("builtins.input", typed)
+    monkeypatch.setattr(sys, "stdin", Terminal())
+    return asked
+
+
+class Terminal:
+    """Standard input on which a person types."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_what_was_asked_about_is_written_though_it_is_built_again_twice_meanwhile(
+    tmp_path: Path, loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second build patches the image that the first one replaced, unless somebody still reads it."""
+    folder, device = small.small_project(tmp_path / "project"), loop()
+    build_card_in(folder)
+    (folder / "inputs/boards/oak.toml").write_text(DESK_2)
+    build_card_in(folder)
+    image = (folder / "build/cards/desk/card.img").read_bytes()
+
+    def build_twice() -> str:
+        for board in (DESK_3, small.BOARD):
+            (folder / "inputs/boards/oak.toml").write_text(board)
+            build_card_in(folder)
+        return "loop 16.8 MB"
+
+    answering(monkeypatch, build_twice)
+    ran = within(folder, commands.Write, "desk", device, "--log", str(tmp_path / "log"))
+    assert (ran.code, ran.err) == (0, "")
+    digest = hashlib.sha256(image).hexdigest()
+    assert ran.out.startswith(f"desk, version 1: image SHA-256 {digest}\n")
+    assert sha256(folder / "build/cards/desk/card.img") != digest
+    assert behind(device).read_bytes().startswith(image.rstrip(b"\0"))
+    assert json.loads((tmp_path / "log.json").read_text())["devices"][0]["image-sha256"] == digest
+
+
+def test_an_image_that_is_changed_in_place_meanwhile_is_no_success(
+    tmp_path: Path, loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As when it is mounted, and something writes to it."""
+    folder, device = small.small_project(tmp_path / "project"), loop()
+    build_card_in(folder)
+    image = folder / "build/cards/desk/card.img"
+
+    def change() -> str:
+        with image.open("r+b") as file:
+            file.seek(-1, os.SEEK_END)
+            file.write(b"x")
+        return "loop 16.8 MB"
+
+    answering(monkeypatch, change)
+    ran = within(folder, commands.Write, "desk", device)
+    assert ran.code == 3
+    assert ran.err == (
+        "build/cards/desk/card.img: was changed while it was read; what was made of it is not valid\n"
+        "  hint: doit sheet:desk, then start again\n"
+    )
+
+
+def test_an_image_of_another_build_is_refused_before_anything_is_asked(tmp_path: Path, loop: Loop) -> None:
+    """The stamp fits, as after a copy that kept all times; only the bytes tell."""
+    folder, device = small.small_project(tmp_path / "project"), loop()
+    build_card_in(folder)
+    cards = folder / "build/cards/desk"
+    with (cards / "card.img").open("r+b") as file:
+        file.seek(-1, os.SEEK_END)
+        file.write(b"x")
+    stamp = folder / "build/state/image/desk.json"
+    made = read_stamp(stamp)
+    write_stamp(
+        stamp, made.inputs, {"card.img": (cards / "card.img", made.outputs["card.img"].sha256)}, facts=made.facts
+    )
+    before = sha256(behind(device))
+    ran = within(folder, commands.Write, "desk", device, "--yes", "--serial", str(behind(device)))
+    assert (ran.code, ran.out) == (3, "")
+    assert ran.err == (
+        f"build/cards/desk: card.img is not the one of record.json: its SHA-256 is {sha256(cards / 'card.img')}\n"
+        "  hint: doit sheet:desk, then start again\n"
+    )
+    assert sha256(behind(device)) == before
+
+
+def test_nothing_is_written_while_a_build_is_at_work(built: Path, loop: Loop, monkeypatch: pytest.MonkeyPatch) -> None:
+    device = loop()
+    monkeypatch.setattr(opened_build, "WAIT", 0.05)
+    with locked(built / "build"):
+        ran = within(built, commands.Write, "desk", device, "--yes", "--serial", str(behind(device)))
+    assert (ran.code, ran.out) == (3, "")
+    assert ran.err == "another run is working in build/\n  hint: wait until it has ended\n"
+
+
+def test_a_card_exchanged_for_another_of_the_same_size_is_asked_about_anew(
+    built: Path, loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The reader, its serial and the size stay; the content tells. The second time it is what was shown."""
+    device = loop()
+
+    def exchange() -> str:
+        behind(device).write_bytes(bytes(IMAGE_SIZE + BLOCK))
+        return "loop 16.8 MB"
+
+    asked = answering(monkeypatch, exchange, "no")
+    ran = within(built, commands.Write, "desk", device)
+    assert (ran.code, len(asked)) == (4, 2)
+    digest = sha256(built / "build/cards/desk/card.img")
+    shown = f"desk, version 1: image SHA-256 {digest}\n{device}: loop, 16.8 MB. Everything on it is lost.\n"
+    assert ran.out == (
+        f"{shown}{device}: the card was exchanged or changed while you were asked; nothing was written. "
+        f"Look at the card, and answer once more.\n{shown}"
+    )
+    assert ran.err == f"{device}: you did not agree; nothing was written\n"
+    assert not any(behind(device).read_bytes())
+    answering(monkeypatch, exchange, "loop 16.8 MB")
+    behind(device).write_bytes(b"other" * 5000 + bytes(IMAGE_SIZE + BLOCK - 25000))
+    ran = within(built, commands.Write, "desk", device)
+    assert (ran.code, ran.err) == (0, "")
+    assert behind(device).read_bytes().startswith(used_bytes(built))
+
+
+def test_a_card_exchanged_after_the_answer_is_refused(built: Path, loop: Loop, monkeypatch: pytest.MonkeyPatch) -> None:
+    device = loop()
+    whole = stage.write
+
+    def late(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.Result:
+        with behind(device).open("r+b") as file:
+            file.write(b"another card")
+        return whole(card, target, say)
+
+    monkeypatch.setattr(stage, "write", late)
+    ran = within(built, commands.Write, "desk", device, "--yes", "--serial", str(behind(device)))
+    assert (ran.code, ran.out) == (4, f"{device}: not good\n")
+    assert ran.err == (f"{device}: holds another card than a moment ago; nothing was written\n  hint: start again\n")
+    assert behind(device).read_bytes().startswith(b"another card")
 
 
 def test_several_cards_are_written_at_once_each_with_its_own_line(built: Path, loop: Loop) -> None:
@@ -217,7 +374,7 @@ def test_a_mounted_disk_is_refused(built: Path, loop: Loop, tmp_path: Path) -> N
         cwd=built, env={**os.environ, **BYTECODE}, capture_output=True, text=True, check=False,
     )  # fmt: skip
     if "mount:" in ran.stderr or "unshare:" in ran.stderr:
-        pytest.skip(f"nothing can be mounted here: {ran.stderr}")
+        missing(f"nothing can be mounted here: {ran.stderr}")
     assert ran.returncode == 4
     assert ran.stderr == (
         f"{device}: {device} is mounted at {tmp_path}\n"
@@ -278,6 +435,18 @@ def test_a_batch_is_recorded_in_both_forms(built: Path, loop: Loop, tmp_path: Pa
     ]
 
 
+@pytest.mark.parametrize("model", ["=1+2", "+1", "-1", "@SUM(1)", "\t=1", "\r=1", "Card", "'=1", "8=8"])
+def test_a_spreadsheet_runs_nothing_of_a_batch_record(tmp_path: Path, model: str) -> None:
+    """The marks are common practice for CSV files; after the apostrophe the text is as it was, and JSON has it bare."""
+    log = commands.Log(tmp_path / "batch")
+    log.add([{name: 5 if name in ("size", "written") else model for name in stage.COLUMNS}])
+    with (tmp_path / "batch.csv").open(newline="") as table:
+        (row,) = csv.DictReader(table)
+    harmless = model in ("Card", "'=1", "8=8")
+    assert (row["model"], row["size"]) == (model if harmless else f"'{model}", "5")
+    assert json.loads((tmp_path / "batch.json").read_text())["devices"][0]["model"] == model
+
+
 @pytest.mark.parametrize("text", ["{", "[]", '{"devices": []}', '{"cardkiln-batch": 1, "devices": [{"a": 1}]}'])
 def test_a_file_that_is_no_batch_record_is_told_before_a_card_is_touched(
     built: Path, loop: Loop, tmp_path: Path, text: str
@@ -306,9 +475,9 @@ def test_stopped_by_a_person_it_says_what_became_of_each_card(
     started = Event()
     whole = stage.write
 
-    def waiting(card: stage.Ready, disk: Disk, say: Callable[[int], None]) -> stage.Result:
+    def waiting(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.Result:
         started.wait()
-        return whole(card, disk, say)
+        return whole(card, target, say)
 
     def interrupted(_: object) -> None:
         raise KeyboardInterrupt
@@ -324,7 +493,7 @@ def test_stopped_by_a_person_it_says_what_became_of_each_card(
     out, err = capsys.readouterr()
     assert (code, out) == (130, f"{device}: not good\n")
     assert err == (
-        f"{device}: stopped; take it for no valid card until it is written whole\n"
+        f"{device}: stopped; the card is not valid until a write completes\n"
         "  hint: plug it in again, and run this once more\n"
     )
     with Path(device).open("rb") as disk:

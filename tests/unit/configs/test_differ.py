@@ -6,26 +6,27 @@ import pytest
 
 from pipeline.configs.differ import text_changes
 
-OLD = b"; settings\r\n[input]\r\nport = 0 ; of the keyboard\r\nrate=9\r\n[video]\r\nlines = 25\r\n"
+OLD = b"; settings\r\n[words]\r\nform = 0 ; of the alphabet\r\nrate=9\r\n[frame]\r\nlines = 25\r\n"
 
 
 @pytest.mark.parametrize(
     ("new", "told"),
     [
         (OLD, []),
-        (OLD.replace(b"port = 0", b"port = 1"), ["[input] port: 0 -> 1"]),
-        (OLD.replace(b"rate=9\r\n", b""), ["[input] rate: removed, was 9"]),
-        (OLD + b"sync = 2\r\n", ["[video] sync: added, 2"]),
+        (OLD.replace(b"form = 0", b"form = 1"), ["[words] form: 0 -> 1"]),
+        (OLD.replace(b"rate=9\r\n", b""), ["[words] rate: removed, was 9"]),
+        (OLD + b"sync = 2\r\n", ["[frame] sync: added, 2"]),
         (OLD.replace(b"settings", b"notes"), ["line removed: ; settings", "line added: ; notes"]),
-        (OLD.replace(b"of the keyboard", b"of pads"), ["line removed: ; of the keyboard", "line added: ; of pads"]),
+        (OLD.replace(b"of the alphabet", b"of pads"), ["line removed: ; of the alphabet", "line added: ; of pads"]),
         (OLD.replace(b"\r\n", b"\n"), ["line ends: CR LF -> LF"]),
-        (OLD.replace(b"video", b"sound"), ["[video] lines: removed, was 25", "[sound] lines: added, 25",
-                                           "line removed: [video]", "line added: [sound]"]),
+        (OLD.replace(b"frame", b"sound"), ["[frame] lines: removed, was 25", "[sound] lines: added, 25",
+                                           "line removed: [frame]", "line added: [sound]"]),
         (OLD.replace(b"= 25", b"=  25"), ["only spaces or line ends differ"]),
         (b"\0" + OLD, []),
     ],
 )  # fmt: skip
 def test_a_line_for_each_value_and_each_other_line(new: bytes, told: list[str]) -> None:
+    """What a section, a key and a note are is common practice, as no standard says it; the wording is our own."""
     assert list(text_changes(OLD, new)) == told
 
 
@@ -38,4 +39,5 @@ def test_lines_without_a_key_are_told_as_they_stand() -> None:
 
 
 def test_what_is_no_ascii_is_shown_so_that_it_cannot_change_the_screen() -> None:
+    """The byte 9B is CSI, which begins a control sequence (ECMA-48, 5.4)."""
     assert list(text_changes(b"a=1\n", b"a=\x9b1\n")) == ["a: 1 -> \\x9b1"]

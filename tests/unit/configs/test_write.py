@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from pipeline.configs.template import FieldError, fill_in
-from pipeline.configs.write import write_config
+from pipeline.configs.write import write_config, write_for_each
 from pipeline.errors import ManifestError
 from pipeline.model.manifest import ConfigFile
 
@@ -19,7 +19,7 @@ def config(**changes: Any) -> ConfigFile:
     return ConfigFile(**{"path": "A.INI", "line_ending": "lf", "encoding": "ascii", "key": "configs.2"} | changes)
 
 
-SECTIONS = (("", "speed", "2"), ("", "name", "{name} {release}"), ("video", "mode", "1"), ("a b", "x", ""))
+SECTIONS = (("", "speed", "2"), ("", "name", "{name} {release}"), ("frame", "mode", "1"), ("a b", "x", ""))
 WRITTEN = [
     ("lines", config(lines=("a", "", " b ")), b"a\n\n b \n"),
     ("no lines", config(), b""),
@@ -28,7 +28,7 @@ WRITTEN = [
     ("no final line ending", config(lines=("a", "b"), final_line_ending=False), b"a\nb"),
     ("fields", config(lines=("{core}/{name}: {kind}, {release}",)), b"GLIMMER/Glimmer: arcade, 1.3\n"),
     ("doubled braces", config(lines=("{{core}} {{{core}}}",)), b"{core} {GLIMMER}\n"),
-    ("values", config(values=SECTIONS), b"speed=2\nname=Glimmer 1.3\n[video]\nmode=1\n[a b]\nx=\n"),
+    ("values", config(values=SECTIONS), b"speed=2\nname=Glimmer 1.3\n[frame]\nmode=1\n[a b]\nx=\n"),
     ("a separator", config(values=SECTIONS[:1], separator=" = ", line_ending="crlf"), b"speed = 2\r\n"),
     ("a space as separator", config(values=SECTIONS[:1], separator=" "), b"speed 2\n"),
     ("Latin-1", config(lines=("é",), encoding="latin-1"), b"\xe9\n"),
@@ -44,12 +44,27 @@ def test_a_config_file_is_written(asked: ConfigFile, expected: bytes) -> None:
     assert write_config(asked, FIELDS) == expected
 
 
+def test_lines_are_written_for_each_core_below_the_head() -> None:
+    menu = config(head=("; {core}",), lines=("{core}: {name}",), line_ending="crlf")
+    fern = {"core": "FERN", "name": "Fern"}
+    assert write_for_each(menu, (FIELDS, fern)) == b"; {core}\r\nGLIMMER: Glimmer\r\nFERN: Fern\r\n"
+    assert write_for_each(menu, ()) == b"; {core}\r\n"
+
+
+def test_a_line_that_is_wrong_for_each_core_is_told_once() -> None:
+    with pytest.raises(ManifestError) as caught:
+        write_for_each(config(lines=("{nane}",)), (FIELDS, FIELDS))
+    assert [problem.what for problem in caught.value.problems] == [
+        "unknown field {nane}; expected one of {core}, {kind}, {name}, {release}"
+    ]
+
+
 def test_configparser_reads_what_was_written() -> None:
-    values = (("video", "mode", "1"), ("video", "border", "0"), ("a b", "x-y", "1:2 = 3"))
+    values = (("frame", "mode", "1"), ("frame", "border", "0"), ("a b", "x-y", "1:2 = 3"))
     parser = configparser.RawConfigParser()
     parser.read_string(write_config(config(values=values, line_ending="crlf"), {}).decode())
     assert {name: dict(parser[name]) for name in parser.sections()} == {
-        "video": {"mode": "1", "border": "0"},
+        "frame": {"mode": "1", "border": "0"},
         "a b": {"x-y": "1:2 = 3"},
     }
 

@@ -156,9 +156,9 @@ def test_a_core_without_a_bitstream_is_told_how_to_pin_one(folder: Path) -> None
 
 
 def test_a_title_is_drafted_from_dumps_with_every_chip_pinned(folder: Path) -> None:
-    pack(folder / "inputs" / "files" / "box.zip", {"moth/6h.bin": CHIP_B})
-    write_tree(folder / "inputs" / "files", {"odd name (2).bin": CHIP_A, "more/6h.rom": CHIP_A})
-    arguments = ("odd name (2).bin", "box.zip/moth/6h.bin", "more")
+    pack(folder / "inputs" / "files" / "box.zip", {"moth/4u.bin": CHIP_B})
+    write_tree(folder / "inputs" / "files", {"odd name (2).bin": CHIP_A, "more/4u.rom": CHIP_A})
+    arguments = ("odd name (2).bin", "box.zip/moth/4u.bin", "more")
     text, said = drafted(folder, "title", "owl", *(f"inputs/files/{one}" for one in arguments))
     assert text.partition("\nname = ")[2] == (
         '"<blank>"\n'
@@ -169,13 +169,13 @@ def test_a_title_is_drafted_from_dumps_with_every_chip_pinned(folder: Path) -> N
         'size = "1 KiB"\n'
         f'sha256 = "{sha(CHIP_A)}"\n'
         "\n"
-        "# inputs/files/box.zip/moth/6h.bin\n"
-        "[chips.6h]\n"
+        "# inputs/files/box.zip/moth/4u.bin\n"
+        "[chips.4u]\n"
         'size = "1 KiB"\n'
         f'sha256 = "{sha(CHIP_B)}"\n'
         "\n"
-        "# inputs/files/more/6h.rom\n"
-        "[chips.6h-2]\n"
+        "# inputs/files/more/4u.rom\n"
+        "[chips.4u-2]\n"
         'size = "1 KiB"\n'
         f'sha256 = "{sha(CHIP_A)}"\n'
         "\n"
@@ -188,7 +188,7 @@ def test_a_title_is_drafted_from_dumps_with_every_chip_pinned(folder: Path) -> N
         '# "doit keys title.rom.steps" lists what a step can do, such as interleave. The first address is often 0.\n'
         "[[rom.steps]]\n"
         'at = "<blank>"\n'
-        'join = ["odd-name-2", "6h", "6h-2"]\n'
+        'join = ["odd-name-2", "4u", "4u-2"]\n'
     )
     assert said == (
         "written inputs/titles/owl.toml\n"
@@ -198,10 +198,10 @@ def test_a_title_is_drafted_from_dumps_with_every_chip_pinned(folder: Path) -> N
 
 
 def test_texts_among_dumps_are_no_chips_and_are_named(folder: Path) -> None:
-    pack(folder / "box.zip", {"6f.bin": CHIP_A, "readme.txt": b"x", "LICENCE": b""})
+    pack(folder / "box.zip", {"4t.bin": CHIP_A, "readme.txt": b"x", "LICENCE": b""})
     text, _ = drafted(folder, "title", "owl", "box.zip")
-    assert list(tomllib.loads(text)["chips"]) == ["6f"]
-    assert tomllib.loads(text)["rom"][0]["steps"] == [{"at": "<blank>", "chip": "6f"}]
+    assert list(tomllib.loads(text)["chips"]) == ["4t"]
+    assert tomllib.loads(text)["rom"][0]["steps"] == [{"at": "<blank>", "chip": "4t"}]
     assert "# Taken for no dump: box.zip/LICENCE\n# Taken for no dump: box.zip/readme.txt\n" in text
 
 
@@ -264,7 +264,7 @@ def test_as_json(folder: Path) -> None:
          'found "My Core", expected an id: lower-case words with hyphens\n  hint: try "my-core"\n'),
         (["core", "../x"], 2, 'found "../x", expected an id: lower-case words with hyphens\n  hint: try "x"\n'),
         (["core", "\u00e9"], 2,
-         'found "\u00e9", expected an id: lower-case words with hyphens\n  hint: try "moth-patrol"\n'),
+         'found "\u00e9", expected an id: lower-case words with hyphens\n  hint: try "moth-pantry"\n'),
         (["core", "nul"], 2, 'found the id "nul", which some systems keep for a device\n  hint: try "nul-1"\n'),
         (["core", "my-core"], 2, "inputs/cores/my-core.toml: is there already, and nothing is written over\n"
          "  hint: choose another id, or move it away\n"),

@@ -92,7 +92,7 @@ def test_standard_output_that_is_closed_is_one_line(built: Path) -> None:
 
 def test_what_an_encoding_lacks_is_written_escaped() -> None:
     raw = io.BytesIO()
-    out = console.Output(io.TextIOWrapper(raw, encoding="ascii"))
+    out = console.SafeStream(io.TextIOWrapper(raw, encoding="ascii"))
     out.write("Gr\xfc\xdfe \udcff\n")
     out.flush()
     assert raw.getvalue() == b"Gr\\xfc\\xdfe \\udcff\n"

@@ -42,12 +42,12 @@ def plan(*entries: Entry, label: str = "CLUBNIGHT", label_entry: str = "second",
 
 
 FIRST = file("FIRST.BIN", "FIRST.BIN", 3)
-LONG = file("Moth Patrol.rom", "MOTHPA~1.ROM", 4)
-GAMES = folder("GAMES", 5)
+LONG = file("Moth Pantry.rom", "MOTHPA~1.ROM", 4)
+GOODS = folder("GOODS", 5)
 LABEL_SLOT = label_entry("CLUBNIGHT", MOMENT)
 FIRST_SLOT = file_entry("FIRST.BIN", 3, 5, MOMENT)
-LONG_SLOTS = long_name_slots("Moth Patrol.rom", "MOTHPA~1.ROM") + file_entry("MOTHPA~1.ROM", 4, 5, MOMENT)
-GAMES_SLOT = folder_entry("GAMES", 5, MOMENT)
+LONG_SLOTS = long_name_slots("Moth Pantry.rom", "MOTHPA~1.ROM") + file_entry("MOTHPA~1.ROM", 4, 5, MOMENT)
+GOODS_SLOT = folder_entry("GOODS", 5, MOMENT)
 
 
 def root_of(value: Plan) -> bytes:
@@ -55,7 +55,7 @@ def root_of(value: Plan) -> bytes:
 
 
 def test_the_root_holds_the_first_file_then_the_label_then_the_rest() -> None:
-    assert root_of(plan(FIRST, GAMES, LONG)) == FIRST_SLOT + LABEL_SLOT + GAMES_SLOT + LONG_SLOTS
+    assert root_of(plan(FIRST, GOODS, LONG)) == FIRST_SLOT + LABEL_SLOT + GOODS_SLOT + LONG_SLOTS
 
 
 def test_the_label_can_stand_first() -> None:
@@ -66,7 +66,7 @@ def test_a_card_without_a_label_has_no_entry_for_one() -> None:
     assert root_of(plan(FIRST, LONG, label="", label_entry="none")) == FIRST_SLOT + LONG_SLOTS
 
 
-@pytest.mark.parametrize("entries", [(LONG, FIRST), (GAMES, FIRST), ()])
+@pytest.mark.parametrize("entries", [(LONG, FIRST), (GOODS, FIRST), ()])
 def test_the_label_stands_first_where_no_file_without_long_name_does(entries: tuple[Entry, ...]) -> None:
     """Microsoft FAT specification 1.03: the label precedes every long-name slot, or old systems take one for it."""
     value = plan(*entries)
@@ -77,13 +77,13 @@ def test_the_label_stands_first_where_no_file_without_long_name_does(entries: tu
 
 def test_a_folder_begins_with_its_dot_entries_and_the_root_counts_as_cluster_0() -> None:
     """Microsoft FAT specification 1.03: ".." of a folder in the root is 0, on FAT32 too."""
-    inner = folder("GAMES/INNER", 6)
-    deep = file("GAMES/INNER/Deep file.rom", "DEEPFI~1.ROM", 7)
-    value = plan(FIRST, GAMES, inner, deep)
+    inner = folder("GOODS/INNER", 6)
+    deep = file("GOODS/INNER/Deep file.rom", "DEEPFI~1.ROM", 7)
+    value = plan(FIRST, GOODS, inner, deep)
     tree = tree_of(value)
 
-    assert directory_bytes(value, "GAMES", tree) == dot_entries(5, 0, MOMENT) + folder_entry("INNER", 6, MOMENT)
-    assert directory_bytes(value, "GAMES/INNER", tree) == (
+    assert directory_bytes(value, "GOODS", tree) == dot_entries(5, 0, MOMENT) + folder_entry("INNER", 6, MOMENT)
+    assert directory_bytes(value, "GOODS/INNER", tree) == (
         dot_entries(6, 5, MOMENT)
         + long_name_slots("Deep file.rom", "DEEPFI~1.ROM")
         + file_entry("DEEPFI~1.ROM", 7, 5, MOMENT)
@@ -91,22 +91,22 @@ def test_a_folder_begins_with_its_dot_entries_and_the_root_counts_as_cluster_0()
 
 
 def test_an_empty_folder_holds_its_dot_entries_only() -> None:
-    value = plan(GAMES)
+    value = plan(GOODS)
 
-    assert directory_bytes(value, "GAMES", tree_of(value)) == dot_entries(5, 0, MOMENT)
+    assert directory_bytes(value, "GOODS", tree_of(value)) == dot_entries(5, 0, MOMENT)
 
 
 @pytest.mark.parametrize("fat_bits", [12, 16, 32])
 def test_mtools_and_fsck_fat_read_what_the_directories_say(fat_bits: int, tmp_path: Path) -> None:
     shift = 0 if fat_bits == 32 else -1
-    deep = "GAMES/Ein Gr\u00fc\u00dfe-Ordner/" + "x" * 251 + ".rom"
-    names = ("GAMES", "GAMES/Ein Gr\u00fc\u00dfe-Ordner")
+    deep = "GOODS/Ein Gr\u00fc\u00dfe-Ordner/" + "x" * 251 + ".rom"
+    names = ("GOODS", "GOODS/Ein Gr\u00fc\u00dfe-Ordner")
     entries = (
         file("FIRST.BIN", "FIRST.BIN", 3 + shift),
         folder(names[0], 4 + shift),
         Entry(path=names[1], short="EINGR_~1", cluster=5 + shift, clusters=2),
         file(deep, "XXXXXX~1.ROM", 7 + shift, 6),
-        file("Moth Patrol.rom", "MOTHPA~1.ROM", 8 + shift),
+        file("Moth Pantry.rom", "MOTHPA~1.ROM", 8 + shift),
     )
     value = plan(*entries, fat_bits=fat_bits)
     image = tmp_path / "volume.img"
@@ -130,8 +130,8 @@ def test_mtools_and_fsck_fat_read_what_the_directories_say(fat_bits: int, tmp_pa
     result = subprocess.run(listed, check=True, capture_output=True, env=settings(tmp_path), text=True)
     assert result.stdout.splitlines() == [
         "::/FIRST.BIN",
-        "::/GAMES/",
-        "::/Moth Patrol.rom",
-        "::/GAMES/Ein Gr\u00fc\u00dfe-Ordner/",
+        "::/GOODS/",
+        "::/Moth Pantry.rom",
+        "::/GOODS/Ein Gr\u00fc\u00dfe-Ordner/",
         f"::/{deep}",
     ]

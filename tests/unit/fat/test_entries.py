@@ -76,8 +76,8 @@ def test_the_slot_of_a_file() -> None:
 
 def test_the_slot_of_a_folder_has_no_size() -> None:
     """Microsoft FAT specification 1.03: DIR_FileSize of a directory is 0; attribute 10."""
-    assert folder_entry("GAMES", 3, MOMENT) == bytes.fromhex(
-        f"47 41 4D 45 53 20 20 20 20 20 20 10 00 00 {TIME} {DATE} {DATE} 00 00 {TIME} {DATE} 03 00 00 00 00 00"
+    assert folder_entry("GOODS", 3, MOMENT) == bytes.fromhex(
+        f"47 4F 4F 44 53 20 20 20 20 20 20 10 00 00 {TIME} {DATE} {DATE} 00 00 {TIME} {DATE} 03 00 00 00 00 00"
     )
 
 

@@ -120,7 +120,7 @@ def test_a_short_name_never_equals_another_files_long_name() -> None:
 
     fsck.fat does not find such a pair, and a public reader then opens the wrong file.
     """
-    names = ["mothpa~1.rom.old", "Moth Patrol.rom", "mothpa~1.rom"]
+    names = ["mothpa~1.rom.old", "Moth Pantry.rom", "mothpa~1.rom"]
 
     assert short_names(names) == ["MOTHPA~1.OLD", "MOTHPA~2.ROM", "MOTHPA~3.ROM"]
 

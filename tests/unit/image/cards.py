@@ -13,7 +13,7 @@ from pipeline.errors import Place
 from pipeline.fat.geometry import fit_volume
 from pipeline.image.write import Opener, write_image
 from pipeline.image.written import Written
-from pipeline.model.content import CardFile, Content, Origin
+from pipeline.model.content import CardFile, CardFolder, Content, Origin
 from pipeline.model.plan import Entry, Plan, Volume
 
 WHERE = Place(file="inputs/cards/desk.toml")
@@ -23,9 +23,9 @@ FILES = {
     "FIRST.BIN": b"first" * 1000,
     "EMPTY.TXT": b"",
     "A long name with Grüße.txt": b"x" * 70_000,
-    "GAMES/MOTH/MOTH.ROM": bytes(range(256)) * 64,
-    "GAMES/MOTH/日本語のなまえ.bin": b"\0" * 513,
-    "GAMES/SNAIL.ROM": b"y" * 512,
+    "GOODS/MOTH/MOTH.ROM": bytes(range(256)) * 64,
+    "GOODS/MOTH/日本語のなまえ.bin": b"\0" * 513,
+    "GOODS/SNAIL.ROM": b"y" * 512,
 }
 """A tree with each kind of thing: a file to be first, an empty one, long and foreign names, folders in folders."""
 
@@ -59,7 +59,8 @@ def plan_of(
     ]
     return lay_out(
         "desk", wanted, volume,
-        label=label, label_entry=label_entry, serial=0x1234ABCD, timestamp=moment, where=WHERE, folders=folders,
+        label=label, label_entry=label_entry, serial=0x1234ABCD, timestamp=moment, where=WHERE,
+        folders=[CardFolder(path=path, place=WHERE) for path in folders],
     )  # fmt: skip
 
 

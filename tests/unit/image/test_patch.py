@@ -24,8 +24,8 @@ from tests.support.cli import sha256
 from tests.unit.image.cards import FILES, MOMENT, build, opener_of, plan_of, sample_plan, volume_of
 
 PATHS = [
-    "FIRST.BIN", "BOARD.CFG", "A long name.txt", "GAMES/MOTH/MOTH.ROM", "GAMES/MOTH/Ünter.bin", "GAMES/SNAIL.ROM",
-    "GAMES/SNAIL RACE with a long name.rom", "ENGINES/FERN/ENGINE.BIT", "ENGINES/MENU.TXT", "Z",
+    "FIRST.BIN", "BENCH.SET", "A long name.txt", "GOODS/MOTH/MOTH.ROM", "GOODS/MOTH/Ünter.bin", "GOODS/SNAIL.ROM",
+    "GOODS/SNAIL RACE with a long name.rom", "FABRICS/FERN/FERN.FAB", "FABRICS/SIGN.TXT", "Z",
 ]  # fmt: skip
 
 
@@ -138,7 +138,7 @@ def test_only_what_differs_is_written(tmp_path: Path, bits: int) -> None:
     assert kept == frozenset(entry for entry in plan.entries if not entry.is_folder)
     nothing = patch_image(plan, plan, kept, opener_of({}), image)
     assert (nothing.ranges, nothing.bytes_written) == (0, 0)
-    files = {**FILES, "GAMES/SNAIL.ROM": b"z" * 512}
+    files = {**FILES, "GOODS/SNAIL.ROM": b"z" * 512}
     new = plan_of(files, plan.volume, first="FIRST.BIN", folders=["EMPTY FOLDER"])
     done = patch_image(plan, new, kept_files(plan, new) or frozenset(), opener_of(files), image)
     assert (done.ranges, done.bytes_written) == (1, 512)
@@ -146,7 +146,7 @@ def test_only_what_differs_is_written(tmp_path: Path, bits: int) -> None:
 
 def test_an_edit_that_keeps_the_clusters_of_a_file_moves_nothing_else() -> None:
     plan = sample_plan()
-    files = {**FILES, "GAMES/MOTH/MOTH.ROM": b"other bytes, fewer of them" * 600}
+    files = {**FILES, "GOODS/MOTH/MOTH.ROM": b"other bytes, fewer of them" * 600}
     new = plan_of(files, plan.volume, first="FIRST.BIN", folders=["EMPTY FOLDER"])
     moved = {
         entry.path for entry, before in zip(new.entries, plan.entries, strict=True) if entry.cluster != before.cluster
@@ -159,11 +159,11 @@ def test_a_source_that_changed_meanwhile_is_named(tmp_path: Path) -> None:
     image = tmp_path / "card.img"
     plan = sample_plan()
     build(plan, FILES, image)
-    files = {**FILES, "GAMES/SNAIL.ROM": b"z" * 512}
+    files = {**FILES, "GOODS/SNAIL.ROM": b"z" * 512}
     new = plan_of(files, plan.volume, first="FIRST.BIN", folders=["EMPTY FOLDER"])
     with pytest.raises(CheckError) as caught:
         patch_image(plan, new, kept_files(plan, new) or frozenset(), opener_of(FILES), image)
-    assert [problem.place.file for problem in caught.value.problems] == ["GAMES/SNAIL.ROM"]
+    assert [problem.place.file for problem in caught.value.problems] == ["GOODS/SNAIL.ROM"]
 
 
 def test_when_most_of_the_card_changes_it_is_written_whole() -> None:

@@ -116,25 +116,25 @@ def test_an_image_the_system_fails_to_read(tmp_path: Path, monkeypatch: pytest.M
 
 def test_missing_extra_and_different_are_told_apart(tmp_path: Path) -> None:
     plan, image, written = made(tmp_path)
-    owl = replace(entry_of(plan, "EMPTY.TXT"), path="GAMES/MOTH/OWL.TXT", short="OWL.TXT")
+    owl = replace(entry_of(plan, "EMPTY.TXT"), path="GOODS/MOTH/OWL.TXT", short="OWL.TXT")
     entries = [entry for entry in plan.entries if entry.path != "EMPTY.TXT"]
-    moth = entry_of(plan, "GAMES/MOTH/MOTH.ROM")
+    moth = entry_of(plan, "GOODS/MOTH/MOTH.ROM")
     entries[entries.index(moth)] = replace(moth, size=moth.size - 1)
 
     assert problems(replace(plan, entries=(*entries, owl)), image, written) == [
         "EMPTY.TXT: is there; the plan does not have it",
-        "GAMES/MOTH/MOTH.ROM: its size in bytes is 16,384; expected 16,383",
-        "GAMES/MOTH/OWL.TXT: is missing; the plan has it",
+        "GOODS/MOTH/MOTH.ROM: its size in bytes is 16,384; expected 16,383",
+        "GOODS/MOTH/OWL.TXT: is missing; the plan has it",
     ]
 
 
 def test_order_in_the_folder(tmp_path: Path) -> None:
     plan, image, written = made(tmp_path)
-    moth = entry_of(plan, "GAMES/MOTH/MOTH.ROM")
+    moth = entry_of(plan, "GOODS/MOTH/MOTH.ROM")
     others = tuple(entry for entry in plan.entries if entry is not moth)
 
     assert problems(replace(plan, entries=(*others, moth)), image, written) == [
-        'GAMES/MOTH/日本語のなまえ.bin: entry 3 of "GAMES/MOTH" is "MOTH.ROM"; expected "日本語のなまえ.bin"'
+        'GOODS/MOTH/日本語のなまえ.bin: entry 3 of "GOODS/MOTH" is "MOTH.ROM"; expected "日本語のなまえ.bin"'
     ]
 
 
@@ -184,7 +184,7 @@ def in_file(path: str, offset: int) -> Damage:
     return lambda plan, image: flip(image, plan.volume.cluster_offset(entry_of(plan, path).cluster) + offset)
 
 
-MOTH, KANA = "GAMES/MOTH/MOTH.ROM", "GAMES/MOTH/日本語のなまえ.bin"
+MOTH, KANA = "GOODS/MOTH/MOTH.ROM", "GOODS/MOTH/日本語のなまえ.bin"
 LONG = "A long name with Grüße.txt"
 
 DAMAGES: dict[str, tuple[Damage, list[str]]] = {
@@ -207,33 +207,33 @@ DAMAGES: dict[str, tuple[Damage, list[str]]] = {
         in_fats(3, b"\2\0"),
         ["FIRST.BIN: after cluster 3 its chain goes on with 0x2; expected 0x4"],
     ),
-    "content": (in_file("GAMES/SNAIL.ROM", 511), ["GAMES/SNAIL.ROM: its SHA-256 is ?; expected ?"]),
+    "content": (in_file("GOODS/SNAIL.ROM", 511), ["GOODS/SNAIL.ROM: its SHA-256 is ?; expected ?"]),
     "short name": (
         in_slot(MOTH, 0, b"M0TH"),
         [
-            "GAMES/MOTH/M0TH.ROM: is there; the plan does not have it",
-            "GAMES/MOTH/MOTH.ROM: is missing; the plan has it",
+            "GOODS/MOTH/M0TH.ROM: is there; the plan does not have it",
+            "GOODS/MOTH/MOTH.ROM: is missing; the plan has it",
         ],
     ),
-    "attributes": (in_slot(MOTH, 11, b"\x27"), ["GAMES/MOTH/MOTH.ROM: its attributes are 0x27; expected 0x20"]),
-    "case bits": (in_slot(MOTH, 12, b"\x08"), ["GAMES/MOTH/MOTH.ROM: its reserved bytes are (8, 0); expected (0, 0)"]),
+    "attributes": (in_slot(MOTH, 11, b"\x27"), ["GOODS/MOTH/MOTH.ROM: its attributes are 0x27; expected 0x20"]),
+    "case bits": (in_slot(MOTH, 12, b"\x08"), ["GOODS/MOTH/MOTH.ROM: its reserved bytes are (8, 0); expected (0, 0)"]),
     "creation": (
         in_slot(MOTH, 16, b"\x21\0"),
-        ["GAMES/MOTH/MOTH.ROM: its time of creation is 1980-01-01 20:13:58; expected 2026-11-25 20:13:58"],
+        ["GOODS/MOTH/MOTH.ROM: its time of creation is 1980-01-01 20:13:58; expected 2026-11-25 20:13:58"],
     ),
     "access": (
         in_slot(MOTH, 18, b"\0\0"),
-        ["GAMES/MOTH/MOTH.ROM: its day of access is 1980-00-00; expected 2026-11-25"],
+        ["GOODS/MOTH/MOTH.ROM: its day of access is 1980-00-00; expected 2026-11-25"],
     ),
     "time": (
         in_slot(MOTH, 22, b"\xff\xff"),
-        ["GAMES/MOTH/MOTH.ROM: its time of writing is 2026-11-25 31:63:62; expected 2026-11-25 20:13:58"],
+        ["GOODS/MOTH/MOTH.ROM: its time of writing is 2026-11-25 31:63:62; expected 2026-11-25 20:13:58"],
     ),
     "size": (
         in_slot(MOTH, 28, b"\xff\xff\xff\xff"),
-        ["GAMES/MOTH/MOTH.ROM: its size in bytes is 4,294,967,295; expected 16,384"],
+        ["GOODS/MOTH/MOTH.ROM: its size in bytes is 4,294,967,295; expected 16,384"],
     ),
-    "first cluster": (in_slot(MOTH, 26, b"\2\0"), ["GAMES/MOTH/MOTH.ROM: its first cluster is 2; expected 79"]),
+    "first cluster": (in_slot(MOTH, 26, b"\2\0"), ["GOODS/MOTH/MOTH.ROM: its first cluster is 2; expected 79"]),
     "long name": (
         in_slot(LONG, -31, b"B"),
         [
@@ -264,7 +264,7 @@ DAMAGES: dict[str, tuple[Damage, list[str]]] = {
             "don't know what to do."
         ],
     ),
-    "deleted": (in_slot(MOTH, 0, b"\xe5"), ["GAMES/MOTH/MOTH.ROM: is missing; the plan has it"]),
+    "deleted": (in_slot(MOTH, 0, b"\xe5"), ["GOODS/MOTH/MOTH.ROM: is missing; the plan has it"]),
     "one name twice": (
         lambda plan, image: patch(image, find(image, b"EMPTY   TXT"), b"FIRST   BIN"),
         [
@@ -315,9 +315,9 @@ def test_damage_is_noticed_and_named(name: str, tmp_path: Path) -> None:
 
 def test_a_folder_in_a_loop(tmp_path: Path) -> None:
     plan, image, written = made(tmp_path)
-    in_slot("GAMES/MOTH", 26, entry_of(plan, "GAMES").cluster.to_bytes(2, "little"))(plan, image)
+    in_slot("GOODS/MOTH", 26, entry_of(plan, "GOODS").cluster.to_bytes(2, "little"))(plan, image)
 
-    assert problems(plan, image, written) == ["GAMES/MOTH: its first cluster is 8; expected 9"]
+    assert problems(plan, image, written) == ["GOODS/MOTH: its first cluster is 8; expected 9"]
 
 
 def test_the_root_directory_of_fat32_in_a_loop(tmp_path: Path) -> None:
@@ -356,7 +356,7 @@ def test_every_byte_is_noticed_but_where_nobody_reads(tmp_path: Path) -> None:
 def check_flips(tmp_path: Path, *, read_step: int, unread_step: int) -> None:
     """Flip a bit in bytes of a card up to the end of its last file; what is excused is all that is excused."""
     volume = volume_of(12, size=136 * SECTOR)
-    files = {"FIRST.BIN": b"first" * 100, "A longer name.txt": b"x" * 700, "GAMES/MOTH.ROM": b"y" * 30}
+    files = {"FIRST.BIN": b"first" * 100, "A longer name.txt": b"x" * 700, "GOODS/MOTH.ROM": b"y" * 30}
     plan = plan_of(files, volume, first="FIRST.BIN")
     image = tmp_path / "card.img"
     written = build(plan, files, image)
@@ -382,7 +382,7 @@ def unread(plan: Plan) -> Iterator[int]:
     """Yield the offsets of the sample card that no reader reads: CHS, and what fills up directories and clusters."""
     volume = plan.volume
     yield from (446 + 1, 446 + 2, 446 + 3, 446 + 5, 446 + 6, 446 + 7)
-    used = {"": 1 + 1 + 2 + 1 + 1, "GAMES": 2 + 1}  # slots: file, label, long name, its own; dots
+    used = {"": 1 + 1 + 2 + 1 + 1, "GOODS": 2 + 1}  # slots: file, label, long name, its own; dots
     root_end = volume.data_start * SECTOR
     yield from range(volume.root_start * SECTOR + used[""] * 32 + 1, root_end)  # a slot that begins with 0 ends it
     for entry in plan.entries:

@@ -13,8 +13,8 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
@@ -25,6 +25,7 @@ from pipeline.errors import CardkilnError, CheckError, MachineError
 from pipeline.image import stream
 from pipeline.image.write import write_image
 from pipeline.model.plan import Entry
+from tests.support.needs import missing, public_folder, without_privileges
 from tests.unit.image.cards import FILES, build, opener_of, plan_of, sample_plan, volume_of
 
 HINT = "\n  hint: it changed after it was found; build again"
@@ -101,11 +102,11 @@ def test_every_source_that_changed_is_named(tmp_path: Path) -> None:
         **FILES,
         "FIRST.BIN": FILES["FIRST.BIN"][:-1],
         "EMPTY.TXT": b"!",
-        "GAMES/SNAIL.ROM": FILES["GAMES/SNAIL.ROM"] + b"!",
-        "GAMES/MOTH/MOTH.ROM": b"\1" + FILES["GAMES/MOTH/MOTH.ROM"][1:],
+        "GOODS/SNAIL.ROM": FILES["GOODS/SNAIL.ROM"] + b"!",
+        "GOODS/MOTH/MOTH.ROM": b"\1" + FILES["GOODS/MOTH/MOTH.ROM"][1:],
     }
-    found = hashlib.sha256(sources["GAMES/MOTH/MOTH.ROM"]).hexdigest()
-    expected = hashlib.sha256(FILES["GAMES/MOTH/MOTH.ROM"]).hexdigest()
+    found = hashlib.sha256(sources["GOODS/MOTH/MOTH.ROM"]).hexdigest()
+    expected = hashlib.sha256(FILES["GOODS/MOTH/MOTH.ROM"]).hexdigest()
 
     with pytest.raises(CheckError) as caught:
         write_image(plan, opener_of(sources), tmp_path / "card.img")
@@ -113,8 +114,8 @@ def test_every_source_that_changed_is_named(tmp_path: Path) -> None:
     assert told(caught.value) == [
         f"EMPTY.TXT: the source has more than the 0 bytes expected{HINT}",
         f"FIRST.BIN: the source has 4,999 bytes; expected 5,000{HINT}",
-        f"GAMES/MOTH/MOTH.ROM: the source has the SHA-256 {found}; expected {expected}{HINT}",
-        f"GAMES/SNAIL.ROM: the source has more than the 512 bytes expected{HINT}",
+        f"GOODS/MOTH/MOTH.ROM: the source has the SHA-256 {found}; expected {expected}{HINT}",
+        f"GOODS/SNAIL.ROM: the source has more than the 512 bytes expected{HINT}",
     ]
 
 
@@ -165,28 +166,14 @@ def test_a_source_that_fails_while_it_is_read(tmp_path: Path) -> None:
     assert told(caught.value) == [f"FIRST.BIN: its source cannot be read: {os.strerror(errno.EIO)}"]
 
 
-@contextmanager
-def without_privileges() -> Iterator[None]:
-    """Be nobody for a while where the tests are run by root, who may write anywhere."""
-    if os.geteuid() != 0:
-        yield
-        return
-    os.seteuid(65534)
-    try:
-        yield
-    finally:
-        os.seteuid(0)
-
-
 @pytest.mark.skipif(os.name != "posix", reason="permissions are those of POSIX")
-def test_no_permission(tmp_path: Path) -> None:
-    locked = tmp_path / "locked"
-    locked.mkdir(mode=0o555)
+def test_no_permission() -> None:
+    with public_folder() as folder:
+        target = folder / "locked" / "card.img"
+        target.parent.mkdir(mode=0o555)
+        with without_privileges(), pytest.raises(MachineError) as caught:
+            build(sample_plan(), FILES, target)
 
-    with without_privileges(), pytest.raises(MachineError) as caught:
-        build(sample_plan(), FILES, locked / "card.img")
-
-    target = locked / "card.img"
     assert told(caught.value) == [f"{target}: the image cannot be written: {os.strerror(errno.EACCES)} ({target})"]
 
 
@@ -242,12 +229,12 @@ def test_a_full_disk_at_any_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
 def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
     if sys.platform != "linux" or os.geteuid() != 0 or shutil.which("mount") is None:
-        pytest.skip("a small file system can be made by root on Linux only")
+        missing("a small file system can be made by root on Linux only")
     disk = tmp_path / "disk"
     disk.mkdir()
     command = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(disk)]
     if subprocess.run(command, capture_output=True, check=False).returncode != 0:
-        pytest.skip("mounting is not allowed here")
+        missing("mounting is not allowed here")
     try:
         with pytest.raises(MachineError, match=r"the disk is full: .*; the image takes up to [\d,]+ bytes"):
             build(sample_plan(), FILES, disk / "card.img")
@@ -285,7 +272,7 @@ def test_going_back_is_refused(tmp_path: Path) -> None:
 def test_overlapping_files_are_refused(tmp_path: Path) -> None:
     plan = sample_plan()
     files: Mapping[str, bytes] = FILES
-    entries = [replace(e, cluster=e.cluster - 1) if e.path == "GAMES/SNAIL.ROM" else e for e in plan.entries]
+    entries = [replace(e, cluster=e.cluster - 1) if e.path == "GOODS/SNAIL.ROM" else e for e in plan.entries]
 
     with pytest.raises(ValueError, match="expected from"):
         build(replace(plan, entries=tuple(entries)), files, tmp_path / "card.img")

@@ -16,12 +16,13 @@ import pytest
 
 from pipeline.fat.names import checksum
 from pipeline.inspect.planned_image import Medium
-from pipeline.inspect.verify import DAMAGED, GOOD, OTHER, TOUCHED, Damage, Verdict, verify_medium
+from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verdict, verify_medium
+from pipeline.inspect.yours import Yours
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
 from tests.unit.image import cards
 
-FILES = {"FIRST.BIN": b"first" * 300, "A long name.txt": b"x" * 1500, "GAMES/SNAIL.ROM": bytes(range(256)) * 4}
+FILES = {"FIRST.BIN": b"first" * 300, "A long name.txt": b"x" * 1500, "GOODS/SNAIL.ROM": bytes(range(256)) * 4}
 RANGES = [
     {"start": 0, "end": 512, "from": ["chip a1"]},
     {"start": 512, "end": 1024, "from": ["chip b1, interleave", "chip c1, interleave"]},
@@ -37,9 +38,9 @@ class Card:
     data: bytes
     scratch: bytearray
 
-    def verify(self, data: bytes | bytearray, reference: bool = False) -> Verdict:
+    def verify(self, data: bytes | bytearray, reference: bool = False, keep: tuple[str, ...] = ()) -> Verdict:
         whole = Medium(0, len(self.data), reader=reader(self.data)) if reference else None
-        return verify_medium(Medium(0, len(data), reader=reader(data)), self.plan, self.record, whole)
+        return verify_medium(Medium(0, len(data), reader=reader(data)), self.plan, self.record, whole, keep)
 
     def flipped(self, offset: int, bit: int = 0) -> bytearray:
         data = bytearray(self.data)
@@ -63,7 +64,7 @@ def card_of(
             {
                 "path": entry.path, "size": entry.size, "sha256": entry.sha256,
                 "placement": "first" if entry.path == "FIRST.BIN" else "anywhere",
-                "made-from": made if entry.path == "GAMES/SNAIL.ROM" else {"kind": "card-file", "owner": "desk"},
+                "made-from": made if entry.path == "GOODS/SNAIL.ROM" else {"kind": "card-file", "owner": "desk"},
             }
             for entry in plan.entries if not entry.is_folder
         ],
@@ -166,7 +167,7 @@ def test_ten_thousand_bits_of_a_big_card(tmp_path: Path) -> None:
 
 
 def test_a_damaged_rom_file_is_told_by_title_and_chip(small: Card) -> None:
-    rom = next(entry for entry in small.plan.entries if entry.path == "GAMES/SNAIL.ROM")
+    rom = next(entry for entry in small.plan.entries if entry.path == "GOODS/SNAIL.ROM")
     at = small.plan.volume.cluster_offset(rom.cluster) + 600
     (damage,) = small.verify(small.flipped(at), reference=True).damages
     assert (damage.path, damage.title, damage.chips) == (rom.path, "snail-race", ("chip b1", "chip c1"))
@@ -174,7 +175,7 @@ def test_a_damaged_rom_file_is_told_by_title_and_chip(small: Card) -> None:
 
 
 def test_sectors_that_cannot_be_read_are_told_with_their_owner(small: Card) -> None:
-    rom = next(entry for entry in small.plan.entries if entry.path == "GAMES/SNAIL.ROM")
+    rom = next(entry for entry in small.plan.entries if entry.path == "GOODS/SNAIL.ROM")
     bad = range(small.plan.volume.cluster_offset(rom.cluster), small.plan.volume.cluster_offset(rom.cluster) + 512)
 
     def read(_: int, offset: int, length: int) -> bytes:
@@ -184,8 +185,8 @@ def test_sectors_that_cannot_be_read_are_told_with_their_owner(small: Card) -> N
 
     verdict = verify_medium(Medium(0, len(small.data), reader=read), small.plan, small.record)
     assert verdict.verdict == DAMAGED
-    assert verdict.unreadable == ((bad.start, bad.stop, "GAMES/SNAIL.ROM"),)
-    assert [damage.path for damage in verdict.damages] == ["GAMES/SNAIL.ROM"]
+    assert verdict.unreadable == ((bad.start, bad.stop, "GOODS/SNAIL.ROM"),)
+    assert [damage.path for damage in verdict.damages] == ["GOODS/SNAIL.ROM"]
 
 
 def test_files_a_desktop_leaves_behind_are_no_damage(tmp_path: Path) -> None:
@@ -196,14 +197,71 @@ def test_files_a_desktop_leaves_behind_are_no_damage(tmp_path: Path) -> None:
         card = card_of(folder, fat_bits)
         where = f"{folder / 'card.img'}@@{card.plan.volume.start * 512}"
         (folder / "note").write_bytes(b"n" * 3000)
-        for name in ("::/.DS_Store", "::/GAMES/MINE.SAV"):
+        for name in ("::/.DS_Store", "::/GOODS/MINE.SAV"):
             subprocess.run([require("mcopy"), "-i", where, str(folder / "note"), name], check=True)
         verdict = card.verify((folder / "card.img").read_bytes())
         assert (verdict.verdict, verdict.damages) == (TOUCHED, ())
-        assert (verdict.litter, verdict.others) == ((".DS_Store",), ("GAMES/MINE.SAV",))
-        subprocess.run([require("mdel"), "-i", where, "::/.DS_Store", "::/GAMES/MINE.SAV"], check=True)
+        assert (verdict.litter, verdict.others) == ((".DS_Store",), ("GOODS/MINE.SAV",))
+        subprocess.run([require("mdel"), "-i", where, "::/.DS_Store", "::/GOODS/MINE.SAV"], check=True)
         verdict = card.verify((folder / "card.img").read_bytes())
         assert (verdict.verdict, verdict.damages, verdict.others) == (TOUCHED, (), ())
+
+
+SAVED = {
+    **FILES, "SLATE/ONE.DAT": b"1" * 2000, "SLATE/TWO.DAT": b"2" * 9000, "SLATE/DEEP/THREE.DAT": b"3" * 100,
+    "HIGH.SCO": b"h" * 40,
+}  # fmt: skip
+KEEP = ("SLATE/**", "HIGH.SCO")
+
+
+@pytest.mark.parametrize("fat_bits", [12, 16, 32])
+def test_what_the_user_did_with_files_of_their_own_is_no_damage(tmp_path: Path, fat_bits: int) -> None:
+    """mtools stands for the board: it changes, adds and removes saves, which moves clusters and entries about."""
+    card = card_of(tmp_path, fat_bits, files=SAVED)
+    where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
+    (tmp_path / "save").write_bytes(b"s" * 5000)
+
+    def mtools(*words: str) -> Verdict:
+        subprocess.run([require(words[0]), "-i", where, *words[1:]], check=True)
+        return card.verify((tmp_path / "card.img").read_bytes(), keep=KEEP)
+
+    save = str(tmp_path / "save")
+    verdict = mtools("mcopy", "-o", save, "::/SLATE/ONE.DAT")
+    assert (verdict.verdict, verdict.damages) == (TOUCHED, ())
+    assert verdict.yours == Yours(changed=("SLATE/ONE.DAT",))
+    assert str(mtools("mcopy", save, "::/SLATE/NEW.DAT").yours) == "1 changed, 1 new"
+    mtools("mcopy", save, "::/SLATE/.DS_Store")
+    mtools("mcopy", "-o", save, "::/HIGH.SCO")
+    mtools("mdel", "::/SLATE/TWO.DAT")
+    verdict = mtools("mdeltree", "::/SLATE/DEEP")
+    assert (verdict.verdict, verdict.damages, verdict.others) == (TOUCHED, (), ())
+    assert verdict.litter == ("SLATE/.DS_Store",)
+    assert verdict.yours == Yours(
+        changed=("HIGH.SCO", "SLATE/ONE.DAT"),
+        new=("SLATE/NEW.DAT",),
+        removed=("SLATE/DEEP/THREE.DAT", "SLATE/TWO.DAT"),
+    )
+    assert mtools("mdeltree", "::/SLATE").damages == ()
+    assert card.verify((tmp_path / "card.img").read_bytes()).verdict == DAMAGED  # where nothing is the user's
+
+
+def test_damage_beside_the_files_of_the_user_is_told_all_the_same(tmp_path: Path) -> None:
+    card = card_of(tmp_path, 16, files=SAVED)
+    where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
+    (tmp_path / "save").write_bytes(b"s" * 50_000)
+    subprocess.run([require("mcopy"), "-o", "-i", where, str(tmp_path / "save"), "::/SLATE/ONE.DAT"], check=True)
+    data = bytearray((tmp_path / "card.img").read_bytes())
+    rom = next(entry for entry in card.plan.entries if entry.path == "GOODS/SNAIL.ROM")
+    data[card.plan.volume.cluster_offset(rom.cluster) + 5] ^= 1
+    verdict = card.verify(data, keep=KEEP)
+    assert (verdict.verdict, verdict.yours) == (DAMAGED, Yours(changed=("SLATE/ONE.DAT",)))
+    assert [damage.path for damage in verdict.damages if not damage.structure] == ["GOODS/SNAIL.ROM"]
+
+
+@pytest.mark.parametrize("fat_bits", [12, 16, 32])
+def test_a_card_that_was_written_halfway_says_so(tmp_path: Path, fat_bits: int) -> None:
+    card = card_of(tmp_path, fat_bits)
+    assert card.verify(bytes(4096) + card.data[4096:]).verdict == HALF_WRITTEN
 
 
 def entry_of(card: Card, short: bytes) -> int:
@@ -216,15 +274,15 @@ def test_the_reason_comes_before_what_follows_from_it(tmp_path: Path) -> None:
     card = card_of(tmp_path, 16)
     where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
     (tmp_path / "save").write_bytes(b"s" * 60_000)
-    subprocess.run([require("mcopy"), "-i", where, str(tmp_path / "save"), "::/GAMES/MINE.SAV"], check=True)
-    subprocess.run([require("mattrib"), "-i", where, "+r", "::/GAMES/SNAIL.ROM"], check=True)
+    subprocess.run([require("mcopy"), "-i", where, str(tmp_path / "save"), "::/GOODS/MINE.SAV"], check=True)
+    subprocess.run([require("mattrib"), "-i", where, "+r", "::/GOODS/SNAIL.ROM"], check=True)
     verdict = card.verify((tmp_path / "card.img").read_bytes())
 
-    at = card.plan.volume.cluster_offset(next(entry.cluster for entry in card.plan.entries if entry.path == "GAMES"))
-    assert (verdict.verdict, verdict.others) == (DAMAGED, ("GAMES/MINE.SAV",))
+    at = card.plan.volume.cluster_offset(next(entry.cluster for entry in card.plan.entries if entry.path == "GOODS"))
+    assert (verdict.verdict, verdict.others) == (DAMAGED, ("GOODS/MINE.SAV",))
     assert verdict.damages == (
         Damage(
-            path="GAMES/SNAIL.ROM",
+            path="GOODS/SNAIL.ROM",
             what="its attributes are read-only, archive; expected archive",
             offset=at + 64,
         ),
@@ -234,7 +292,7 @@ def test_the_reason_comes_before_what_follows_from_it(tmp_path: Path) -> None:
 def test_entries_of_fats_come_last(tmp_path: Path) -> None:
     card = card_of(tmp_path, 16)
     data = bytearray(card.data)
-    data[entry_of(card, b"GAMES      ") + 28] = 1  # a folder has no size
+    data[entry_of(card, b"GOODS      ") + 28] = 1  # a folder has no size
     data[card.plan.volume.fat_start * 512 + 60] ^= 1
     whats = [damage.what for damage in card.verify(data).damages]
 

@@ -34,7 +34,7 @@ def test_a_path_that_passes_stays_below_its_folder_on_every_system(text: str) ->
         assert "/".join(path.parts) == text
 
 
-@pytest.mark.parametrize("text", ["A", "A/B.TXT", "a b/c", "...", "A..B/C", "~", "-x", "ü/€", "GAMES/MOTH PATROL"])
+@pytest.mark.parametrize("text", ["A", "A/B.TXT", "a b/c", "...", "A..B/C", "~", "-x", "ü/€", "GOODS/MOTH PANTRY"])
 def test_ordinary_paths_pass(text: str) -> None:
     check_path(text)
 

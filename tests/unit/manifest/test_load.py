@@ -27,7 +27,7 @@ SAMPLES = {
     kind: (CASES / "accept/every-key/inputs" / name).read_bytes()
     for kind, name in {
         "board": "boards/full.toml",
-        "core": "cores/quillon-80.toml",
+        "core": "cores/marrowby-two.toml",
         "title": "titles/orbit.toml",
         "card": "cards/desk.toml",
         "sources": "sources.toml",
@@ -124,7 +124,7 @@ def test_ids_are_known_of_a_folder_with_unfit_names_and_of_none(inputs: Path) ->
     assert manifest_ids(inputs / "nowhere") == manifest_ids(inputs / "titles/ant.toml") == []
 
 
-@pytest.mark.parametrize(("name", "better"), [("con", "con-1"), ("größe", "gr-e"), ("Moth Patrol", "moth-patrol")])
+@pytest.mark.parametrize(("name", "better"), [("con", "con-1"), ("größe", "gr-e"), ("Moth Pantry", "moth-pantry")])
 def test_file_names_are_ids(inputs: Path, name: str, better: str) -> None:
     shutil.copy(inputs / "titles/moth.toml", inputs / f"titles/{name}.toml")
     lines = told(inputs).split("\n")
@@ -187,11 +187,11 @@ def test_a_manifest_too_deep_to_walk_is_told(inputs: Path) -> None:
 
 
 def test_pieces_within_pieces_are_no_danger(inputs: Path) -> None:
-    piece = '"6f"'
+    piece = '"4t"'
     for _ in range(8):
-        piece = f'{{ join = [{piece}, "6f"] }}'
+        piece = f'{{ join = [{piece}, "4t"] }}'
     path = inputs / "titles/moth.toml"
-    path.write_text(path.read_text("utf-8").replace('chip = "6f"', f"join = [{piece}, {piece}]"), "utf-8")
+    path.write_text(path.read_text("utf-8").replace('chip = "4t"', f"join = [{piece}, {piece}]"), "utf-8")
     assert len(load(inputs).titles["moth"].roms[0].steps[0].piece.parts) == 2
 
 
@@ -327,7 +327,7 @@ def test_names_that_are_no_text_are_shown_as_escapes(inputs: Path) -> None:
     lines = told(inputs).encode("utf-8").decode().split("\n")
     assert lines[2] == (
         'inputs/titles/a\\udcff\\u001b[2Jb.toml: found the file name "a\\udcff\\u001b[2Jb.toml", '
-        'expected lower-case words with hyphens such as "moth-patrol.toml"'
+        'expected lower-case words with hyphens such as "moth-pantry.toml"'
     )
     assert "\x1b" not in "".join(lines)
 

@@ -11,93 +11,93 @@ from pipeline.model.content import Content
 from pipeline.model.units import parse_size
 from tests.unit.manifest.pinning import ABC, OTHER, pinned
 
-CHIP: KeyPath = ("chips", "6f")
+CHIP: KeyPath = ("chips", "4t")
 
 CASES = {
     "missing keys come below those that are there": (
-        '[chips.6f]\nsize = "4 KiB"\npart = "2732"\n',
-        f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\npart = "2732"\n',
+        '[chips.4t]\nsize = "4 KiB"\npart = "2732"\n',
+        f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\npart = "2732"\n',
     ),
     "without any above them they come right below the head": (
-        '[chips.6f]  # upper board\npart = "2732"\n\n[chips.6h]\n',
-        f'[chips.6f]  # upper board\nsize = "4 KiB"\nsha256 = "{ABC}"\npart = "2732"\n\n[chips.6h]\n',
+        '[chips.4t]  # upper board\npart = "2732"\n\n[chips.4u]\n',
+        f'[chips.4t]  # upper board\nsize = "4 KiB"\nsha256 = "{ABC}"\npart = "2732"\n\n[chips.4u]\n',
     ),
     "an empty table is filled": (
-        "[chips.6f]\n[chips.6h]\n",
-        f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\n[chips.6h]\n',
+        "[chips.4t]\n[chips.4u]\n",
+        f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\n[chips.4u]\n',
     ),
-    "the last line may have no ending": ("[chips.6f]", f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"'),
+    "the last line may have no ending": ("[chips.4t]", f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"'),
     "lines end as those beside them": (
-        'name = "M"\r\n[chips.6f]\r\nsize = 4096 # so\r\n\r\n',
-        f'name = "M"\r\n[chips.6f]\r\nsize = 4096 # so\r\nsha256 = "{ABC}"\r\n\r\n',
+        'name = "M"\r\n[chips.4t]\r\nsize = 4096 # so\r\n\r\n',
+        f'name = "M"\r\n[chips.4t]\r\nsize = 4096 # so\r\nsha256 = "{ABC}"\r\n\r\n',
     ),
     "a last line without an ending takes that of the others": (
-        'name = "M"\r\n[chips.6f]',
-        f'name = "M"\r\n[chips.6f]\r\nsize = "4 KiB"\r\nsha256 = "{ABC}"',
+        'name = "M"\r\n[chips.4t]',
+        f'name = "M"\r\n[chips.4t]\r\nsize = "4 KiB"\r\nsha256 = "{ABC}"',
     ),
     "lines look like those beside them": (
-        "\t[chips.6f]\n\t  size='4 KiB'\n",
-        f"\t[chips.6f]\n\t  size='4 KiB'\n\t  sha256='{ABC}'\n",
+        "\t[chips.4t]\n\t  size='4 KiB'\n",
+        f"\t[chips.4t]\n\t  size='4 KiB'\n\t  sha256='{ABC}'\n",
     ),
     "columns are kept": (
-        '[chips.6f]\npart   = "2732"\n',
-        f'[chips.6f]\nsize   = "4 KiB"\nsha256 = "{ABC}"\npart   = "2732"\n',
+        '[chips.4t]\npart   = "2732"\n',
+        f'[chips.4t]\nsize   = "4 KiB"\nsha256 = "{ABC}"\npart   = "2732"\n',
     ),
     "below a head without lines, lines are indented as it is": (
-        "  [chips.6f]\n",
-        f'  [chips.6f]\n  size = "4 KiB"\n  sha256 = "{ABC}"\n',
+        "  [chips.4t]\n",
+        f'  [chips.4t]\n  size = "4 KiB"\n  sha256 = "{ABC}"\n',
     ),
     "an empty text is filled in place": (
-        "[chips.6f]\nsha256 = '' # not yet\nsize = \"\"\n",
-        f"[chips.6f]\nsha256 = '{ABC}' # not yet\nsize = \"4 KiB\"\n",
+        "[chips.4t]\nsha256 = '' # not yet\nsize = \"\"\n",
+        f"[chips.4t]\nsha256 = '{ABC}' # not yet\nsize = \"4 KiB\"\n",
     ),
     "an empty text of many lines is filled in place": (
-        '[chips.6f]\nsize = 4096\nsha256 = """"""\n',
-        f'[chips.6f]\nsize = 4096\nsha256 = """{ABC}"""\n',
+        '[chips.4t]\nsize = 4096\nsha256 = """"""\n',
+        f'[chips.4t]\nsize = 4096\nsha256 = """{ABC}"""\n',
     ),
     "dotted keys go on as they began": (
-        'name = "M"\nchips.6f.size = "4 KiB"\n\n[rights]\n',
-        f'name = "M"\nchips.6f.size = "4 KiB"\nchips.6f.sha256 = "{ABC}"\n\n[rights]\n',
+        'name = "M"\nchips.4t.size = "4 KiB"\n\n[rights]\n',
+        f'name = "M"\nchips.4t.size = "4 KiB"\nchips.4t.sha256 = "{ABC}"\n\n[rights]\n',
     ),
     "dotted keys below a head": (
-        '[chips]\n 6f . part="x"\n6h.size = 1\n',
-        f'[chips]\n 6f . part="x"\n 6f . size="4 KiB"\n 6f . sha256="{ABC}"\n6h.size = 1\n',
+        '[chips]\n 4t . part="x"\n4u.size = 1\n',
+        f'[chips]\n 4t . part="x"\n 4t . size="4 KiB"\n 4t . sha256="{ABC}"\n4u.size = 1\n',
     ),
     "an inline table": (
-        '[chips]\n6f = { size = "4 KiB", part = "x" } # upper\n',
-        f'[chips]\n6f = {{ size = "4 KiB", sha256 = "{ABC}", part = "x" }} # upper\n',
+        '[chips]\n4t = { size = "4 KiB", part = "x" } # upper\n',
+        f'[chips]\n4t = {{ size = "4 KiB", sha256 = "{ABC}", part = "x" }} # upper\n',
     ),
     "an inline table with nothing that goes before": (
-        "chips = {6f={part='x'}}\n",
-        f"chips = {{6f={{part='x', size='4 KiB', sha256='{ABC}'}}}}\n",
+        "chips = {4t={part='x'}}\n",
+        f"chips = {{4t={{part='x', size='4 KiB', sha256='{ABC}'}}}}\n",
     ),
     "letters of any script and comments stay": (
-        '# Mücke — 蛾\nname = "Mücke 🦋" # "size = 1"\n[chips.6f]\nsize = "4 KiB" # größer?\n# sha256 = "?"\n',
-        '# Mücke — 蛾\nname = "Mücke 🦋" # "size = 1"\n[chips.6f]\nsize = "4 KiB" # größer?\n'
+        '# Mücke — 蛾\nname = "Mücke 🦋" # "size = 1"\n[chips.4t]\nsize = "4 KiB" # größer?\n# sha256 = "?"\n',
+        '# Mücke — 蛾\nname = "Mücke 🦋" # "size = 1"\n[chips.4t]\nsize = "4 KiB" # größer?\n'
         f'sha256 = "{ABC}"\n# sha256 = "?"\n',
     ),
     "a new chip comes at the end": (
         '[chips.1a]\nsize = 1\n# bye\n',
-        f'[chips.1a]\nsize = 1\n# bye\n\n[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\n',
+        f'[chips.1a]\nsize = 1\n# bye\n\n[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\n',
     ),
     "or above the first ROM file and its comments": (
         'name = "M"\n\n# The program\n# in one piece.\n[[rom]]\npath = "A"\n[[rom]]\n',
-        f'name = "M"\n\n[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n'
+        f'name = "M"\n\n[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n'
         '# The program\n# in one piece.\n[[rom]]\npath = "A"\n[[rom]]\n',
     ),
     "a comment mark within a text is none": (
         "name = '''M\n# no comment'''\n[[rom]]\n",
-        f"name = '''M\n# no comment'''\n\n[chips.6f]\nsize = \"4 KiB\"\nsha256 = \"{ABC}\"\n[[rom]]\n",
+        f"name = '''M\n# no comment'''\n\n[chips.4t]\nsize = \"4 KiB\"\nsha256 = \"{ABC}\"\n[[rom]]\n",
     ),
     "a new chip looks like the one beside it": (
         "\t[chips.1a]\r\n\tsize=1\r\n",
-        f"\t[chips.1a]\r\n\tsize=1\r\n\r\n\t[chips.6f]\r\n\tsize=\"4 KiB\"\r\n\tsha256=\"{ABC}\"\r\n",
+        f"\t[chips.1a]\r\n\tsize=1\r\n\r\n\t[chips.4t]\r\n\tsize=\"4 KiB\"\r\n\tsha256=\"{ABC}\"\r\n",
     ),
     "a new chip beside dotted ones": (
         'chips.1a.size = 1\n',
-        f'chips.1a.size = 1\n\n[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\n',
+        f'chips.1a.size = 1\n\n[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\n',
     ),
-    "a manifest with nothing in it yet": ("", f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n'),
+    "a manifest with nothing in it yet": ("", f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n'),
 }  # fmt: skip
 
 
@@ -154,10 +154,10 @@ def test_rom_files_files_bitstreams_and_patches_are_pinned_too(way: KeyPath, bef
 
 
 def test_several_are_pinned_at_once_in_the_order_they_are_named() -> None:
-    text = "[chips.6f]\n[chips.1a]\nsize = 4096\n\n[[rom]]\n"
+    text = "[chips.4t]\n[chips.1a]\nsize = 4096\n\n[[rom]]\n"
     both = pinned(text, ("chips", "9z"), CHIP, ("chips", "1a"), ("chips", "8y"))
     assert both.text == (
-        f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\n[chips.1a]\nsize = 4096\nsha256 = "{ABC}"\n\n'
+        f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\n[chips.1a]\nsize = 4096\nsha256 = "{ABC}"\n\n'
         f'[chips.9z]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n[chips.8y]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n[[rom]]\n'
     )
     assert both.written[CHIP] == ("size", "sha256")
@@ -189,48 +189,48 @@ def test_several_are_pinned_at_once_in_the_order_they_are_named() -> None:
 )
 def test_a_size_is_written_as_the_one_before_or_plainly(size: int, old: str | None, new: str) -> None:
     content = Content(sha256=ABC, size=size, crc32=0)
-    before = f'[chips.6f]\nsize = {old}\nsha256 = "{ABC}"\n' if old else f'[chips.6f]\nsha256 = "{ABC}"\n'
-    after = f'[chips.6f]\nsize = {new}\nsha256 = "{ABC}"\n'
+    before = f'[chips.4t]\nsize = {old}\nsha256 = "{ABC}"\n' if old else f'[chips.4t]\nsha256 = "{ABC}"\n'
+    after = f'[chips.4t]\nsize = {new}\nsha256 = "{ABC}"\n'
     assert pinned(before, CHIP, content=content, replacing=True).text == after
-    assert parse_size(tomllib.loads(after)["chips"]["6f"]["size"]) == size
+    assert parse_size(tomllib.loads(after)["chips"]["4t"]["size"]) == size
 
 
 def test_hexadecimal_letters_in_upper_case_say_the_same() -> None:
-    text = f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC.upper()}"\ncrc32 = "352441C2"\n'
+    text = f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC.upper()}"\ncrc32 = "352441C2"\n'
     assert pinned(text, CHIP).text == text
 
 
 def test_a_crc32_is_added_only_when_asked_for_and_never_to_a_rom_file() -> None:
-    text = f'[chips.6f]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n[[rom]]\npath = "A"\nsize = "4 KiB"\nsha256 = "{ABC}"\n'
+    text = f'[chips.4t]\nsize = "4 KiB"\nsha256 = "{ABC}"\n\n[[rom]]\npath = "A"\nsize = "4 KiB"\nsha256 = "{ABC}"\n'
     assert pinned(text, CHIP, ("rom", 0)).text == text
     after = text.replace(f'sha256 = "{ABC}"\n\n', f'sha256 = "{ABC}"\ncrc32 = "352441c2"\n\n')
     assert pinned(text, CHIP, ("rom", 0), crc32=True).text == after
 
 
 def test_a_crc32_that_is_there_is_kept_up_to_date() -> None:
-    before = f"[chips.6f]\nsize = 4096\nsha256 = \"{OTHER}\"\ncrc32 = '00000000' # old\n"
-    after = f"[chips.6f]\nsize = 4096\nsha256 = \"{ABC}\"\ncrc32 = '352441c2' # old\n"
+    before = f"[chips.4t]\nsize = 4096\nsha256 = \"{OTHER}\"\ncrc32 = '00000000' # old\n"
+    after = f"[chips.4t]\nsize = 4096\nsha256 = \"{ABC}\"\ncrc32 = '352441c2' # old\n"
     result = pinned(before, CHIP, replacing=True)
     assert result.text == after
     assert result.written == {CHIP: ("sha256", "crc32")}
 
 
 def test_other_values_are_refused_each_with_both_values() -> None:
-    text = f'[chips.6f]\nsize = "8 KiB" # ?\nsha256 = "{OTHER}"\ncrc32 = "00000000"\n[chips.6h]\nsize = 0x2000\n'
+    text = f'[chips.4t]\nsize = "8 KiB" # ?\nsha256 = "{OTHER}"\ncrc32 = "00000000"\n[chips.4u]\nsize = 0x2000\n'
     with pytest.raises(CheckError) as refused:
-        pinned(text, ("chips", "6h"), CHIP)
+        pinned(text, ("chips", "4u"), CHIP)
     assert str(refused.value).splitlines() == [
-        'inputs/titles/moth.toml:2:8: chips.6f.size: found "8 KiB"; dumps/6f.bin has "4 KiB"',
-        f'inputs/titles/moth.toml:3:10: chips.6f.sha256: found "{OTHER}"; dumps/6f.bin has "{ABC}"',
-        'inputs/titles/moth.toml:4:9: chips.6f.crc32: found "00000000"; dumps/6f.bin has "352441c2"',
-        "inputs/titles/moth.toml:6:8: chips.6h.size: found 0x2000; dumps/6f.bin has 4096",
+        'inputs/titles/moth.toml:2:8: chips.4t.size: found "8 KiB"; dumps/4t.bin has "4 KiB"',
+        f'inputs/titles/moth.toml:3:10: chips.4t.sha256: found "{OTHER}"; dumps/4t.bin has "{ABC}"',
+        'inputs/titles/moth.toml:4:9: chips.4t.crc32: found "00000000"; dumps/4t.bin has "352441c2"',
+        "inputs/titles/moth.toml:6:8: chips.4u.size: found 0x2000; dumps/4t.bin has 4096",
         "  hint: with --replace the file's values are written",
     ]
 
 
 def test_a_value_that_is_no_size_or_hash_is_refused_in_one_line() -> None:
-    text = f'[chips.6f]\nsize = [\n 1,\n]\nsha256 = "{ABC}"\n'
-    with pytest.raises(CheckError, match=r"size: found \[  1, \]; dumps/6f.bin has") as refused:
+    text = f'[chips.4t]\nsize = [\n 1,\n]\nsha256 = "{ABC}"\n'
+    with pytest.raises(CheckError, match=r"size: found \[  1, \]; dumps/4t.bin has") as refused:
         pinned(text, CHIP)
     assert len(str(refused.value).splitlines()) == 2
 
@@ -238,11 +238,11 @@ def test_a_value_that_is_no_size_or_hash_is_refused_in_one_line() -> None:
 @pytest.mark.parametrize(
     ("text", "line", "column"),
     [
-        ("chips = { 6f = {} }\n", 1, 11),
-        ("[chips]\n6f = {}\n", 2, 1),
-        ("[chips]\n1a = { size = 1 }\n6f = { }\n", 3, 1),
-        ('chips = { 6f.part = "x" }\n', 1, 11),  # a dotted key within an inline table
-        ('[chips.6f.part]\nname = "x"\n', 1, 8),  # a table that only its own tables imply
+        ("chips = { 4t = {} }\n", 1, 11),
+        ("[chips]\n4t = {}\n", 2, 1),
+        ("[chips]\n1a = { size = 1 }\n4t = { }\n", 3, 1),
+        ('chips = { 4t.part = "x" }\n', 1, 11),  # a dotted key within an inline table
+        ('[chips.4t.part]\nname = "x"\n', 1, 8),  # a table that only its own tables imply
     ],
 )
 def test_a_table_without_a_safe_place_is_left_to_the_person(text: str, line: int, column: int) -> None:
@@ -250,7 +250,7 @@ def test_a_table_without_a_safe_place_is_left_to_the_person(text: str, line: int
         pinned(text, CHIP)
     assert f"inputs/titles/moth.toml:{line}:" in str(refused.value)
     assert str(refused.value).partition(": ")[2] == (
-        "chips.6f: is written in a form that cannot be added to safely\n"
+        "chips.4t: is written in a form that cannot be added to safely\n"
         f'  hint: write it by hand: size = "4 KiB", sha256 = "{ABC}"'
     )
 
@@ -259,20 +259,20 @@ def test_a_new_chip_in_an_inline_table_is_left_to_the_person() -> None:
     with pytest.raises(ManifestError) as refused:
         pinned("chips = { 1a = {} }\n", CHIP)
     assert str(refused.value) == (
-        "inputs/titles/moth.toml:1:9: chips.6f: is written in a form that cannot be added to safely\n"
+        "inputs/titles/moth.toml:1:9: chips.4t: is written in a form that cannot be added to safely\n"
         f'  hint: write it by hand: size = "4 KiB", sha256 = "{ABC}"'
     )
 
 
 @pytest.mark.parametrize(
-    "text", ['chips = { 6f.part = "x", 1a = { size = 4096 } }\n', "chips = { 1a = { size = 4096 } }\n"]
+    "text", ['chips = { 4t.part = "x", 1a = { size = 4096 } }\n', "chips = { 1a = { size = 4096 } }\n"]
 )
 def test_only_the_table_without_a_safe_place_is_told(text: str) -> None:
     with pytest.raises(ManifestError) as refused:
         pinned(text, ("chips", "1a"), CHIP)
-    assert [problem.place.key for problem in refused.value.problems] == ["chips.6f"]
+    assert [problem.place.key for problem in refused.value.problems] == ["chips.4t"]
 
 
 def test_a_value_that_is_a_table_with_a_head_is_left_to_the_person() -> None:
-    with pytest.raises(ManifestError, match=r"chips\.6f: is written in a form that cannot be added to safely"):
-        pinned("[chips.6f.sha256]\n[chips.6f.size]\n", CHIP, replacing=True)
+    with pytest.raises(ManifestError, match=r"chips\.4t: is written in a form that cannot be added to safely"):
+        pinned("[chips.4t.sha256]\n[chips.4t.size]\n", CHIP, replacing=True)

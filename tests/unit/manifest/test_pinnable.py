@@ -11,7 +11,7 @@ from pipeline.manifest.schema.validate import schema
 
 FILE = "inputs/titles/moth.toml"
 TITLE = tomllib.loads("""\
-[chips.6f]
+[chips.4t]
 [chips."6.h"]
 [chips.size]
 [patches.fix]
@@ -33,7 +33,7 @@ from = "files/moth.pdf"
 @pytest.mark.parametrize(
     ("key", "way"),
     [
-        ("chips.6f", ("chips", "6f")),
+        ("chips.4t", ("chips", "4t")),
         ("chips.6.h", ("chips", "6.h")),
         ("chips.size", ("chips", "size")),  # a chip of this name is there
         ("chips.6g", ("chips", "6g")),  # new
@@ -61,12 +61,12 @@ IS_NONE = "is no chip, patch, ROM file or file of this manifest"
 @pytest.mark.parametrize(
     ("key", "hint"),
     [
-        ("chips.6f.sha256", 'did you mean "chips.6f"?'),
+        ("chips.4t.sha256", 'did you mean "chips.4t"?'),
         ("chips.new.sha256", ""),
         ("chips.", ""),
         ("chips", ""),
         ("chips.a b", ""),
-        ("chip.6f", 'did you mean "chips.6f"?'),
+        ("chip.4t", 'did you mean "chips.4t"?'),
         ("rom.0", "they count from rom.1 to rom.3"),
         ("rom.4", "they count from rom.1 to rom.3"),
         ("rom.MOHT.ROM", 'did you mean "rom.MOTH.ROM"?'),
@@ -87,7 +87,7 @@ def test_another_key_is_told_with_the_nearest(key: str, hint: str) -> None:
 
 
 def test_the_hint_lists_what_there_is() -> None:
-    known = 'there are "chips.6f", "chips.6.h", "chips.size", "patches.fix", "rom.1" and "rom.MOTH.ROM"'
+    known = 'there are "chips.4t", "chips.6.h", "chips.size", "patches.fix", "rom.1" and "rom.MOTH.ROM"'
     assert find("title", TITLE, "zzz", FILE) == problem("zzz", IS_NONE, known)
     assert find("core", {}, "zzz", FILE) == problem(
         "zzz", "is no bitstream or file of this manifest", 'there are "bitstream"'
@@ -108,9 +108,9 @@ def test_a_file_of_the_inputs_needs_no_hash() -> None:
 @pytest.mark.parametrize(
     ("data", "key", "place", "shown"),
     [
-        ({"chips": 5}, "chips.6f", "chips", '"5"'),
-        ({"chips": {"6f": "4 KiB"}}, "chips.6f", "chips.6f", '"4 KiB"'),
-        ({"chips": [{}]}, "chips.6f", "chips", '"[{}]"'),
+        ({"chips": 5}, "chips.4t", "chips", '"5"'),
+        ({"chips": {"4t": "4 KiB"}}, "chips.4t", "chips.4t", '"4 KiB"'),
+        ({"chips": [{}]}, "chips.4t", "chips", '"[{}]"'),
         ({"rom": [5]}, "rom.1", "rom.1", '"5"'),
         ({"bitstream": "x"}, "bitstream", "bitstream", '"x"'),
     ],

@@ -111,7 +111,7 @@ def test_a_key_as_problems_spell_it_leads_back_to_its_value(text: str) -> None:
 TEXT = """\
 name = "Moth"
 
-[chips.6f]
+[chips.4t]
   size = "4 KiB"
 [chips."6.h"]
 size = "2 KiB"
@@ -119,7 +119,7 @@ size = "2 KiB"
 [[rom.steps]]
 at = 0
 [[rom.steps]]
-interleave = ["6f",
+interleave = ["4t",
   { chip = "6.h" }]
 """
 
@@ -129,9 +129,9 @@ interleave = ["6f",
     [
         ("name", 1, 8),  # a value
         ("chips", 3, 2),  # implied by the head of a table below it
-        ("chips.6f", 3, 1),  # the head
-        ("chips.6f.size", 4, 10),
-        ("chips.6f.sha256", 3, 1),  # missing: the head of its table
+        ("chips.4t", 3, 1),  # the head
+        ("chips.4t.size", 4, 10),
+        ("chips.4t.sha256", 3, 1),  # missing: the head of its table
         ("chips.6.h.size", 6, 8),  # a name with a dot in it
         ("rom.1.steps.2", 10, 1),
         ("rom.1.steps.2.interleave.2.chip", 12, 12),

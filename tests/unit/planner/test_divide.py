@@ -43,10 +43,10 @@ def test_what_fits_together_is_one_card_of_the_preferred_type() -> None:
 
 def test_a_pair_is_kept_apart_with_both_sides_named() -> None:
     wanted = [
-        parcel("fern", 1, (16,), first="DISCS.LIB", settings=(("keyboard", "external"),), paths=frozenset({"x"})),
+        parcel("fern", 1, (16,), first="DISCS.LIB", settings=(("language", "regional"),), paths=frozenset({"x"})),
         parcel("moss", 1, (32,)),
-        parcel("reed", 1, (16,), first="GAMES.LIB"),
-        parcel("sedge", 1, (16,), settings=(("keyboard", "built-in"),)),
+        parcel("reed", 1, (16,), first="GOODS.LIB"),
+        parcel("sedge", 1, (16,), settings=(("language", "standard"),)),
         parcel("thyme", 1, (16,), paths=frozenset({"x"})),
         parcel("vetch", 1, (16,), folders=frozenset({"x"})),
         parcel("yarrow", 96, (16,)),
@@ -54,8 +54,8 @@ def test_a_pair_is_kept_apart_with_both_sides_named() -> None:
     division = divide(wanted, BOTH)
     assert [pair.why for pair in division.apart if "fern" in (pair.one, pair.other)] == [
         "fern can lie on FAT16 only, moss on FAT32 only",
-        'fern asks for "DISCS.LIB" as the first file on the card, reed for "GAMES.LIB"',
-        'fern needs the board setting keyboard to be "external", sedge "built-in"',
+        'fern asks for "DISCS.LIB" as the first file on the card, reed for "GOODS.LIB"',
+        'fern needs the board setting language to be "regional", sedge "standard"',
         'fern and thyme both have a file "x"',
         '"x" is a file of one of fern and vetch, and a folder of the other',
         "fern and yarrow take 101 clusters with the board's own files; FAT16 on this card has 100",

@@ -43,8 +43,8 @@ RECORD: dict[str, Any] = {
     "cores": [{"id": "fern", "name": "Fern", "release": "1.0", "rights": RIGHTS}],
     "titles": [{"id": "snail-race", "name": "Snail race", "core": "fern", "rights": {}}],
     "files": [
-        file("ENGINE.BIT", "bitstream", "fern", []),
-        file("MENU.TXT", "menu", "fern", []),
+        file("FERN.FAB", "bitstream", "fern", []),
+        file("SIGN.TXT", "menu", "fern", []),
         file("SNAIL.ROM", "rom-file", "snail-race", TWO_CHIPS),
     ],
 }  # fmt: skip
@@ -66,7 +66,7 @@ def test_the_statement_names_image_and_every_content() -> None:
     dependencies = document["predicate"]["buildDefinition"]["resolvedDependencies"]
     named = {one["name"]: one["digest"]["sha256"] for one in dependencies}
     assert named == {
-        "fern: ENGINE.BIT": hashed("a"), "snail-race: chip a1": hashed("b"), "snail-race: chip b1": hashed("c"),
+        "fern: FERN.FAB": hashed("a"), "snail-race: chip a1": hashed("b"), "snail-race: chip b1": hashed("c"),
     }  # fmt: skip
 
 
@@ -98,7 +98,7 @@ def test_the_bill_says_what_each_file_was_made_of() -> None:
     refs = [one["bom-ref"] for one in document["components"]]
     assert len(set(refs)) == len(refs)
     depends = {one["ref"]: one["dependsOn"] for one in document["dependencies"]}
-    assert depends["image"] == ["file:ENGINE.BIT", "file:MENU.TXT", "file:SNAIL.ROM"]
+    assert depends["image"] == ["file:FERN.FAB", "file:SIGN.TXT", "file:SNAIL.ROM"]
     assert depends["file:SNAIL.ROM"] == [f"content:{hashed('b')}", f"content:{hashed('c')}"]
     assert set(depends) - {"image"} <= set(refs)
     assert {one for all_ in depends.values() for one in all_} <= set(refs)
@@ -106,10 +106,10 @@ def test_the_bill_says_what_each_file_was_made_of() -> None:
 
 def test_the_bill_states_rights_where_they_are_stated() -> None:
     by_ref = {one["bom-ref"]: one for one in materials(RECORD)["components"]}
-    assert by_ref["file:ENGINE.BIT"]["licenses"] == [{"expression": "CC0-1.0"}]
-    assert by_ref["file:ENGINE.BIT"]["copyright"] == "A club"
+    assert by_ref["file:FERN.FAB"]["licenses"] == [{"expression": "CC0-1.0"}]
+    assert by_ref["file:FERN.FAB"]["copyright"] == "A club"
     assert "licenses" not in by_ref["file:SNAIL.ROM"]
-    assert "licenses" not in by_ref["file:MENU.TXT"]
+    assert "licenses" not in by_ref["file:SIGN.TXT"]
 
 
 def test_the_same_record_gives_the_same_documents() -> None:
@@ -117,10 +117,28 @@ def test_the_same_record_gives_the_same_documents() -> None:
     assert materials(RECORD) == materials(json.loads(json.dumps(RECORD)))
 
 
-def test_whoever_receives_a_card_is_told_what_its_board_warns_of_after_the_usual_cautions() -> None:
-    cautions = ("Let the board cool\n before you touch it.", "x" * 60 + " " + "y" * 60)
-    for text in (readme(RECORD, "card.img.gz", "gzip", "", cautions), recipe_readme(RECORD, 3, "", cautions)):
-        usual, own = text.split("\n  Of this board:\n\n")
-        assert usual.endswith("Pass on only what you may pass on; the law where you are decides.\n")
-        assert own == f"  - Let the board cool before you touch it.\n  - {'x' * 60}\n    {'y' * 60}\n"
-    assert "Of this board" not in readme(RECORD, "card.img.gz", "gzip", "", ())
+USUAL = (("Power", "Switch off first."), ("Rights", "Hand none on."))
+
+
+def pages(**changes: Any) -> tuple[str, str]:
+    card = {**RECORD["card"], **changes}
+    arguments = ("", USUAL, ("Let the board cool\n before you touch it.", "x" * 60 + " " + "y" * 60))
+    record = {**RECORD, "card": card}
+    return readme(record, "card.img.gz", "gzip", *arguments), recipe_readme(record, 3, *arguments)
+
+
+def test_cautions_come_before_what_to_do_and_the_boards_own_after_the_usual_ones() -> None:
+    told = (
+        "CAUTION\n\n  - Power: Switch off first.\n  - Rights: Hand none on.\n\n  Of this board:\n\n"
+        f"  - Let the board cool before you touch it.\n  - {'x' * 60}\n    {'y' * 60}\n\n"
+    )
+    image, recipe = pages()
+    assert f"{told}PUT IT ON A CARD\n" in image
+    assert f"{told}BUILD IT\n" in recipe
+    assert "Of this board" not in readme(RECORD, "card.img.gz", "gzip", "", USUAL, ())
+
+
+def test_pages_say_what_was_left_out_as_the_users() -> None:
+    told = "\nFiles below SLATE/**, SETS/** belong to whoever uses the card; none is on it.\n"
+    assert all(page.endswith(told) for page in pages(**{"without-kept": ["SLATE/**", "SETS/**"]}))
+    assert not any("belong to" in page for page in pages())

@@ -105,25 +105,25 @@ def test_entries_tell_names_attributes_and_times() -> None:
 
 
 def origin(**changes: Any) -> dict[str, Any]:
-    chip = {"role": "chip 6f", "size": 4, "sha256": "a"}
-    ranges = [{"start": 0x1000, "end": 0x2000, "from": ["chip 6f, interleave", "chip 7f, interleave"]}]
+    chip = {"role": "chip 4t", "size": 4, "sha256": "a"}
+    ranges = [{"start": 0x1000, "end": 0x2000, "from": ["chip 4t, interleave", "chip 4v, interleave"]}]
     return {
         "kind": "rom-file",
         "owner": "moth",
         "contents": [chip],
-        "steps": ["0x0000: 6f"],
+        "steps": ["0x0000: 4t"],
         "ranges": ranges,
     } | changes
 
 
 def test_a_rom_file_changed_by_a_chip_in_a_range_through_a_step() -> None:
-    other = origin(contents=[{"role": "chip 6f", "size": 4, "sha256": "b"}], steps=["0x1000: 6f"])
+    other = origin(contents=[{"role": "chip 4t", "size": 4, "sha256": "b"}], steps=["0x1000: 4t"])
     old, new = file("M.ROM", "one", origin=origin()), file("M.ROM", "two", origin=other)
     assert text(side(old), side(new)) == [
         "files",
         "  changed  M.ROM, 3 bytes",
-        "      chip 6f changed: range 0x1000-0x1FFF, through interleave",
-        "      step 0x0000: 6f -> 0x1000: 6f",
+        "      chip 4t changed: range 0x1000-0x1FFF, through interleave",
+        "      step 0x0000: 4t -> 0x1000: 4t",
     ]
 
 
@@ -132,7 +132,7 @@ def test_a_file_of_the_same_bytes_made_otherwise_is_told() -> None:
     assert text(side(old), side(new)) == [
         "files",
         "  changed  M.ROM: made otherwise, same bytes",
-        "      step removed: 0x0000: 6f",
+        "      step removed: 0x0000: 4t",
     ]
 
 

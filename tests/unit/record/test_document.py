@@ -16,9 +16,10 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
-from pipeline.model.finished import FinishedCard
+from pipeline.model.finished import FinishedCard, Silenced
+from pipeline.model.matrix import WORKS, Outlook
 from pipeline.model.plan import Proof
-from pipeline.model.ranges import Range, Source
+from pipeline.model.ranges import Range, RomMap, Source
 from pipeline.record.document import record_text, sums_text
 from tests.strangers.tools import require
 from tests.support import samples
@@ -48,7 +49,7 @@ def record(files: list[CardFile], **more: Any) -> str:
     )  # fmt: skip
 
 
-FILES = [samples.card_file("GAMES/SNAIL.ROM", b"rom"), samples.card_file("Read me.txt", b"hello!")]
+FILES = [samples.card_file("GOODS/SNAIL.ROM", b"rom"), samples.card_file("Read me.txt", b"hello!")]
 
 
 def test_a_record_keeps_to_its_schema() -> None:
@@ -60,7 +61,6 @@ def test_a_record_keeps_to_its_schema() -> None:
 def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> None:
     warning = Problem(Place(file="cores/fern.toml", key="date"), "the facts are old", rule="facts-are-current")
     silent = Problem(Place(file="cards/desk.toml", key="stations.1"), "no picture", rule="cores-are-seen")
-    stations = [{"id": "attic", "name": "Attic", "outlooks": [{"core": "fern", "verdict": "works", "output": "rgb"}]}]
     facts: dict[str, Any] = {"source": "the manual", "date": "2026-05"}
     document = json.loads(
         record(
@@ -68,13 +68,15 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             board=samples.board(**facts),
             cores=[samples.core(**facts, release_date="2026-06")],
             titles=[samples.title(**facts)],
-            stations=stations,
-            warnings=[warning],
-            silenced=[(silent, "only the menu is shown")],
+            stations=(samples.station("attic", name="Attic"),),
+            outlooks=(Outlook(station="attic", core="fern", title="", verdict=WORKS, output="rgb"),),
+            warnings=(warning,),
+            silenced=(Silenced(problem=silent, reason="only the menu is shown", by="board oak"),),
         )
     )
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
-    assert document["stations"] == stations
+    seen = {"core": "fern", "verdict": "works", "output": "rgb"}
+    assert document["stations"] == [{"id": "attic", "name": "Attic", "outlooks": [seen]}]
     assert document["warnings"] == [
         {"rule": "facts-are-current", "where": "cores/fern.toml: date", "what": "the facts are old"}
     ]
@@ -84,6 +86,7 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             "where": "cards/desk.toml: stations.1",
             "what": "no picture",
             "reason": "only the menu is shown",
+            "by": "board oak",
         }
     ]
     sides = (document["board"], document["cores"][0], document["titles"][0])
@@ -118,11 +121,12 @@ def test_checksums_are_in_the_form_sha256sum_checks(tmp_path: Path) -> None:
 
 
 def test_a_rom_file_says_where_its_bytes_are_from() -> None:
-    ranges = {"GAMES/SNAIL.ROM": [Range(0, 3, (Source("chip", "6f", ("interleave",)),))]}
-    document = json.loads(record(FILES, ranges=ranges))
+    ranges = (Range(0, 3, (Source("chip", "4t", ("interleave",)),)),)
+    rom = RomMap(title="snail-race", path="SNAIL.ROM", card_path="GOODS/SNAIL.ROM", size=3, ranges=ranges)
+    document = json.loads(record(FILES, maps=(rom,)))
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
     files = document["files"]
     assert [one["made-from"].get("ranges") for one in files] == [
-        [{"start": 0, "end": 3, "from": ["chip 6f, interleave"]}],
+        [{"start": 0, "end": 3, "from": ["chip 4t, interleave"]}],
         None,
     ]

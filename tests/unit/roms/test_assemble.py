@@ -56,7 +56,8 @@ def test_the_declared_hash_is_checked() -> None:
     assert refused(whole, a=A[::-1]) == (
         f"{FILE}: rom.1.sha256: the steps give {hashlib.sha256(A[::-1]).hexdigest()}; expected {digest}\n"
         "  hint: every chip is the declared one, so a step is wrong, or this hash is; with the finished file at "
-        "hand, doit solve title:fern-rally rom.1 FILE says which"
+        "hand, doit solve title:fern-rally rom.1 FILE says which; "
+        "if the new file is meant, doit pin title:fern-rally rom.1 built --replace"
     )
 
 
@@ -131,10 +132,10 @@ def test_pieces_stand_in_pieces() -> None:
 
 
 STEPS: list[tuple[dict[str, Any], str]] = [
-    ({"chip": "6f"}, "6f"),
+    ({"chip": "4t"}, "4t"),
     (
-        {"chip": "6f", "then": [{"take": {"from": 0, "size": "2 KiB"}}, {"mirror": "8 KiB"}]},
-        "6f, take 2 KiB from 0x0000, mirror to 8 KiB",
+        {"chip": "4t", "then": [{"take": {"from": 0, "size": "2 KiB"}}, {"mirror": "8 KiB"}]},
+        "4t, take 2 KiB from 0x0000, mirror to 8 KiB",
     ),
     ({"interleave": ["1a", "2a"]}, "interleave 1a, 2a (1-byte units)"),
     (

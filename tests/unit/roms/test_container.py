@@ -16,10 +16,10 @@ from tests.unit.roms.test_strangers import run, srec
 from tests.unit.roms.workshop import made, noise, problems, rom
 
 K = 1024
-CHIPS = {"6f": noise(16 * K, 1), "6h": noise(9 * K, 2), "5a": noise(2 * K, 3), "5b": noise(2 * K, 4)}
+CHIPS = {"4t": noise(16 * K, 1), "4u": noise(9 * K, 2), "5a": noise(2 * K, 3), "5b": noise(2 * K, 4)}
 SLOTS: list[dict[str, Any]] = [
-    {"name": "PROGRAM", "chip": "6f"},
-    {"name": "PICTURES", "chip": "6h"},
+    {"name": "PROGRAM", "chip": "4t"},
+    {"name": "PICTURES", "chip": "4u"},
     {"name": "SOUND", "join": ["5a", "5b"]},
 ]
 TABLE: dict[str, Any] = {"container": SLOTS, "name-width": 16, "slot-size": "16 KiB", "slot-fill": 0xFF}
@@ -33,7 +33,7 @@ def test_srec_cat_makes_the_same_table_and_slots(tmp_path: Path) -> None:
     names = [slot["name"].ljust(16, "_") for slot in SLOTS]  # the tool's words are split at spaces
     placed = " ".join(f"-generate {16 * n} {16 * n + 16} -repeat-string {name}" for n, name in enumerate(names))
     slots = " ".join(
-        f"{name} -B -offset {64 + at}" for name, at in {"6f": 0, "6h": 0x4000, "5a": 0x8000, "5b": 0x8800}.items()
+        f"{name} -B -offset {64 + at}" for name, at in {"4t": 0, "4u": 0x4000, "5a": 0x8000, "5b": 0x8800}.items()
     )
     command = srec(f"( {placed} -generate 48 64 -constant 0x5F {slots} ) -fill 0xFF 0 65600")
     theirs = run(tmp_path, CHIPS, *command)
@@ -45,7 +45,7 @@ def test_fields_follow_each_name_in_their_order() -> None:
     """The layout written down again with struct ("<": little-endian, 8 letters, four 32-bit numbers) and zlib."""
     fields = {"fields": ["size", "offset", "crc-32", "sum"], "byte-order": "little-endian"}
     table = TABLE | fields | {"name-width": 8, "table-size": "1 KiB"}
-    pieces = [CHIPS["6f"], CHIPS["6h"], CHIPS["5a"] + CHIPS["5b"]]
+    pieces = [CHIPS["4t"], CHIPS["4u"], CHIPS["5a"] + CHIPS["5b"]]
     records = b"".join(
         struct.pack("<8s4I", slot["name"].encode(), len(piece), K + n * 16 * K, zlib.crc32(piece), sum(piece))
         for n, (slot, piece) in enumerate(zip(SLOTS, pieces, strict=True))
@@ -87,7 +87,7 @@ def test_a_container_is_told_in_one_line() -> None:
     more = {"slots": 4, "fields": ["offset", "size"], "byte-order": "big-endian"}
     assert describe(rom(65600, {"at": 0} | TABLE | more)) == (
         "0x0000: container of 4 slots of 16 KiB (PROGRAM, PICTURES, SOUND), with offset and size: "
-        "6f, 6h, (join 5a, 5b)",
+        "4t, 4u, (join 5a, 5b)",
     )
 
 
@@ -111,7 +111,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ),
     ({"slot-fill": 256}, "slot-fill: 256 is out of place; expected a whole number from 0x00 to 0xFF"),
     (
-        {"container": [{"name": "PLÄNE", "chip": "6f"}]},
+        {"container": [{"name": "PLÄNE", "chip": "4t"}]},
         'container: slot 1 has the name "PLÄNE"; expected printable ASCII',
     ),
     ({"container": []}, "container: expected 1 to 65,536 pieces, found 0"),
@@ -126,8 +126,8 @@ def test_a_container_is_refused(more: dict[str, Any], expected: str) -> None:
 
 
 def test_a_slots_own_problem_is_told_at_its_own_key() -> None:
-    slots = [{"name": "A", "chip": "zz9"}, {"name": "B", "join": ["6f", "q"]}]
-    told = problems(K, {"at": 0} | TABLE | {"container": slots}, chips={"6f": K}, fill=0)
+    slots = [{"name": "A", "chip": "zz9"}, {"name": "B", "join": ["4t", "q"]}]
+    told = problems(K, {"at": 0} | TABLE | {"container": slots}, chips={"4t": K}, fill=0)
     assert [text.splitlines()[0] for text in told] == [
         f'{AT}.container.1.chip: no chip "zz9" in this title',
         f'{AT}.container.2.join.2: no chip "q" in this title',

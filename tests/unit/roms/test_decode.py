@@ -46,10 +46,10 @@ def s_record(kind: int, address: int, data: bytes) -> str:
 def decoded(text: str | bytes, size: int, form: str = "intel-hex", at: int = 0, **more: Any) -> bytes:
     dump = text.encode() if isinstance(text, str) else text
     decode = {"text": form, "from": at, "size": size} | more
-    whole = rom(size, {"at": 0, "chip": "6f", "then": [{"decode": decode}]})
-    asked = title(whole, **{"6f": dump})
+    whole = rom(size, {"at": 0, "chip": "4t", "then": [{"decode": decode}]})
+    asked = title(whole, **{"4t": dump})
     assert check_title(asked) == []
-    return assemble(asked, whole, {"6f": dump})
+    return assemble(asked, whole, {"4t": dump})
 
 
 def refused(text: str | bytes, size: int = 4, form: str = "intel-hex", **more: Any) -> str:
@@ -223,8 +223,8 @@ def test_a_byte_order_mark_can_be_stripped(form: str) -> None:
     """The mark is Python's own of "utf-8-sig"."""
     text = {"intel-hex": FIRST + END_HEX, "s-record": GOOD_S + END_S}[form].encode("utf-8-sig")
     then = [{"strip": {"header": "EF BB BF"}}, {"decode": {"text": form, "from": 0, "size": 4}}]
-    whole = rom(4, {"at": 0, "chip": "6f", "then": then})
-    assert assemble(title(whole, **{"6f": text}), whole, {"6f": text}) == b"\1\2\3\4"
+    whole = rom(4, {"at": 0, "chip": "4t", "then": then})
+    assert assemble(title(whole, **{"4t": text}), whole, {"4t": text}) == b"\1\2\3\4"
 
 
 ENDS = {"intel-hex": ("end of all", record(4, 0, b"\xff\xff") + record(0, 0xFFFC, b"\1\2\3\4") + END_HEX),
@@ -268,25 +268,25 @@ def test_what_lies_elsewhere_is_left_out_where_this_is_asked_for() -> None:
 
 def test_sizes_are_known_without_bytes() -> None:
     then = [{"decode": {"text": "s-record", "from": 0xFFFF_FFFF, "size": 2}}]
-    assert problems(2, {"at": 0, "chip": "6f", "then": then}, chips={"6f": 100}) == [
+    assert problems(2, {"at": 0, "chip": "4t", "then": then}, chips={"4t": 100}) == [
         "rom.1.steps.1.then.1.decode: reaches to 0x100000000; addresses of text dumps end with 0xFFFFFFFF"
     ]
     then = [{"decode": {"text": "s-record", "from": 0, "size": 8}}]
-    assert problems(4, {"at": 0, "chip": "6f", "then": then}, chips={"6f": 100}) == [
+    assert problems(4, {"at": 0, "chip": "4t", "then": then}, chips={"4t": 100}) == [
         "rom.1.steps.1.at: the piece lies at 0x0000 to 0x0007; the ROM file ends with 0x0003"
     ]
     then = [{"decode": {"text": "s-record", "from": 0, "size": "2 GiB"}}]
-    told = problems(4, {"at": 0, "chip": "6f", "then": then}, chips={"6f": 100})
+    told = problems(4, {"at": 0, "chip": "4t", "then": then}, chips={"4t": 100})
     assert told[0] == "rom.1.steps.1.then.1.decode: has 2,147,483,648 bytes; expected 1 GiB at most"
 
 
 def test_it_is_told_in_one_line() -> None:
     decode = {"text": "intel-hex", "from": 0xE000, "size": "8 KiB", "fill": 0xFF, "elsewhere": "drop"}
-    whole = rom(8192, {"at": 0, "chip": "6f", "then": [{"decode": decode}]})
+    whole = rom(8192, {"at": 0, "chip": "4t", "then": [{"decode": decode}]})
     words = "decode intel-hex, 8 KiB from 0xE000 (holes 0xFF, the rest left out)"
-    assert describe(whole) == (f"0x0000: 6f, {words}",)
-    assert map_text(whole, rom_map(title(whole, **{"6f": 100}), whole)) == (
-        f"FERN.ROM, 8 KiB\n  0x0000 to 0x1FFF  8 KiB  chip 6f, {words}\n"
+    assert describe(whole) == (f"0x0000: 4t, {words}",)
+    assert map_text(whole, rom_map(title(whole, **{"4t": 100}), whole)) == (
+        f"FERN.ROM, 8 KiB\n  0x0000 to 0x1FFF  8 KiB  chip 4t, {words}\n"
     )
 
 

@@ -102,8 +102,8 @@ def test_any_bytes_can_be_told_of(data: bytes, part: str) -> None:
 
 
 def told(part: str, size: int, *steps: dict[str, Any]) -> list[str]:
-    asked = title(rom(1 << 20, *(steps or ({"at": 0, "chip": "6f"},)), fill=0), **{"6f": size})
-    chips = {"6f": replace(asked.chips["6f"], part=part)}
+    asked = title(rom(1 << 20, *(steps or ({"at": 0, "chip": "4t"},)), fill=0), **{"4t": size})
+    chips = {"4t": replace(asked.chips["4t"], part=part)}
     return [str(problem).replace(f"{FILE}: ", "") for problem in check_title(replace(asked, chips=chips))]
 
 
@@ -129,7 +129,7 @@ HALF = "then = [{ take = { from = 0, size = 2048 } }]"
     ],
 )  # fmt: skip
 def test_a_chip_of_another_size_than_its_part_is_explained(part: str, size: int, what: str, hint: str) -> None:
-    assert told(part, size) == [f"chips.6f.size: is {what}\n  see chips.6f.part\n  hint: {hint}"]
+    assert told(part, size) == [f"chips.4t.size: is {what}\n  see chips.4t.part\n  hint: {hint}"]
 
 
 @pytest.mark.parametrize(("part", "size"), [("2716", 2048), ("", 77), ("27C256 or 2764", 77), ("club's own", 77)])
@@ -149,7 +149,7 @@ def test_a_chip_that_fits_or_names_no_known_part_is_no_problem(part: str, size: 
 def test_a_dump_of_another_shape_is_fine_where_the_first_change_makes_it_the_parts_size(
     part: str, size: int, change: dict[str, Any]
 ) -> None:
-    good = {"chip": "6f", "then": [change, {"mirror": "8 KiB"}]}
+    good = {"chip": "4t", "then": [change, {"mirror": "8 KiB"}]}
     assert told(part, size, {"at": 0} | good) == []
     assert told(part, size, {"at": 0, "join": [good, good]}) == []
-    assert len(told(part, size, {"at": 0, "join": [good, "6f"]})) == 1
+    assert len(told(part, size, {"at": 0, "join": [good, "4t"]})) == 1

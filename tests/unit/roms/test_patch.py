@@ -32,14 +32,14 @@ def patched(**more: Any) -> RomFile:
         "size": len(NEW),
     } | more
     return rom(
-        patch["size"], {"at": 0, "chip": "6f", "then": [{"patch": {k: v for k, v in patch.items() if v is not None}}]}
+        patch["size"], {"at": 0, "chip": "4t", "then": [{"patch": {k: v for k, v in patch.items() if v is not None}}]}
     )
 
 
 def built(whole: RomFile, chip: bytes, delta: bytes) -> bytes:
-    asked = with_patches(title(whole, **{"6f": chip}), {"fix": delta})
+    asked = with_patches(title(whole, **{"4t": chip}), {"fix": delta})
     assert check_title(asked) == []
-    return assemble(asked, whole, {"6f": chip, "fix": delta})
+    return assemble(asked, whole, {"4t": chip, "fix": delta})
 
 
 def refused(whole: RomFile, chip: bytes, delta: bytes) -> str:
@@ -54,20 +54,20 @@ def test_a_patch_made_by_xdelta3_is_applied() -> None:
 
 def test_a_patch_leaves_the_size_where_none_is_given() -> None:
     new = OLD[:100] + b"corrected" + OLD[109:]
-    whole = rom(4096, {"at": 0, "chip": "6f", "then": [
+    whole = rom(4096, {"at": 0, "chip": "4t", "then": [
         {"patch": {"delta": "fix", "before": sha256(OLD), "after": sha256(new)}}]})  # fmt: skip
     assert built(whole, OLD, encoded(OLD, new, *PLAIN)) == new
 
 
 def test_a_patch_may_follow_the_whole_files_steps() -> None:
     patch = {"patch": {"delta": "fix", "before": sha256(OLD[::-1]), "after": sha256(OLD)}}
-    whole = rom(4096, {"at": 0, "chip": "6f"}, then=[patch])
+    whole = rom(4096, {"at": 0, "chip": "4t"}, then=[patch])
     assert built(whole, OLD[::-1], encoded(OLD[::-1], OLD, *PLAIN)) == OLD
 
 
 def test_a_patch_is_told_and_is_among_what_is_used() -> None:
-    assert describe(patched()) == (f"0x0000: 6f, patch fix to {len(NEW):,} bytes",)
-    assert chips_used(patched()) == ("6f", "fix")
+    assert describe(patched()) == (f"0x0000: 4t, patch fix to {len(NEW):,} bytes",)
+    assert chips_used(patched()) == ("4t", "fix")
 
 
 def test_another_piece_than_the_patch_was_made_for_is_refused() -> None:
@@ -99,7 +99,7 @@ def test_a_delta_of_another_form_is_refused_with_the_way_to_a_plain_one() -> Non
 
 
 def told(whole: RomFile, **patches: bytes) -> list[str]:
-    found = check_title(with_patches(title(whole, **{"6f": 4096, "6h": 4096}), patches))
+    found = check_title(with_patches(title(whole, **{"4t": 4096, "4u": 4096}), patches))
     return [str(problem).replace(f"{FILE}: ", "") for problem in found]
 
 
@@ -112,8 +112,8 @@ AT = "rom.1.steps.1.then.1.patch"
         ({"delta": "fxi"}, f'{AT}.delta: no patch "fxi" in this title\n  hint: did you mean "fix"?'),
         ({"delta": "other"}, f'{AT}.delta: no patch "other" in this title\n'
          "  hint: declare it as [patches.other] with its size and sha256"),
-        ({"delta": "6h"}, f'{AT}.delta: no patch "6h" in this title\n'
-         "  hint: declare it as [patches.6h] with its size and sha256"),
+        ({"delta": "4u"}, f'{AT}.delta: no patch "4u" in this title\n'
+         "  hint: declare it as [patches.4u] with its size and sha256"),
         ({"delta": 3}, f"{AT}.delta: 3 is not the name of a patch; expected one in quotes"),
         ({"before": None}, f"{AT}: before is missing; expected 64 hexadecimal digits in quotes"),
         ({"after": None}, f"{AT}: after is missing; expected 64 hexadecimal digits in quotes"),
@@ -126,19 +126,19 @@ def test_a_patch_is_refused(more: dict[str, Any], expected: str) -> None:
 
 
 def test_a_patch_that_no_step_uses_is_told() -> None:
-    whole = rom(4096, {"at": 0, "chip": "6f"})
+    whole = rom(4096, {"at": 0, "chip": "4t"})
     assert told(whole, fix=b"1") == ["patches.fix: no step uses this patch\n  hint: use it in a step, or take it out"]
 
 
 def test_a_patch_named_like_a_chip_is_told() -> None:
-    assert told(rom(4096, {"at": 0, "chip": "6f"}), **{"6f": b"1"}) == [
-        "patches.6f: a chip of this title has the same name; expected another\n  see chips.6f"
+    assert told(rom(4096, {"at": 0, "chip": "4t"}), **{"4t": b"1"}) == [
+        "patches.4t: a chip of this title has the same name; expected another\n  see chips.4t"
     ]
 
 
 def test_a_delta_of_another_size_than_declared_is_refused() -> None:
     whole = patched()
-    asked = with_patches(title(whole, **{"6f": OLD}), {"fix": b"12"})
+    asked = with_patches(title(whole, **{"4t": OLD}), {"fix": b"12"})
     with pytest.raises(CheckError) as caught:
-        assemble(asked, whole, {"6f": OLD, "fix": b"123"})
+        assemble(asked, whole, {"4t": OLD, "fix": b"123"})
     assert str(caught.value) == f"{FILE}: patches.fix.size: the dump has 3 bytes; expected 2"

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.roms.placement_check import Placed, check_places, put_together
-from pipeline.roms.report import Report
+from pipeline.roms.report import ProblemReport
 from tests.support.work import calls_of
 from tests.unit.roms.workshop import rom
 
@@ -36,7 +36,7 @@ def test_a_step_is_told_of_each_step_on_top_that_it_covers(places: list[tuple[in
             expected |= {(f"{number}.at", f"{owner}.at") for owner in set(top[start : start + size].tolist()) - {0}}
         top[start : start + size] = number
         pieces.append(Placed(start, start + size, str(number), over))
-    report = Report()
+    report = ProblemReport()
     check_places(rom(52, fill=0), pieces, report)
     assert {(problem.place.key, problem.also[0].key) for problem in report.problems} == expected
 
@@ -44,6 +44,6 @@ def test_a_step_is_told_of_each_step_on_top_that_it_covers(places: list[tuple[in
 def test_steps_that_all_overlap_cost_in_proportion_to_their_number() -> None:
     def work(count: int) -> int:
         pieces = [Placed(n % 7, count + n, str(n), over=False) for n in range(count)]
-        return calls_of(lambda: check_places(rom(2 * count, fill=0), pieces, Report()))
+        return calls_of(lambda: check_places(rom(2 * count, fill=0), pieces, ProblemReport()))
 
     assert work(1600) < 4.5 * work(400)

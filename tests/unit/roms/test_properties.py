@@ -73,6 +73,7 @@ def test_the_four_shapes_of_a_4_bit_dump_merge_alike(data: bytes, high: dict[str
 OWN_INVERSES: list[dict[str, Any]] = [
     *({"swap-bytes": bits} for bits in (16, 32, 64)),
     {"swap-words": True},
+    {"reverse-bytes": True},
     *({"reverse-bits": bits} for bits in (8, 16, 32)),
     {"invert": True},
     {"xor": 0x5A},
@@ -187,7 +188,7 @@ STEPS: list[dict[str, Any]] = [
     {"take": {"from": 1, "size": 3}}, {"strip": {"size": 2, "leaves": 14}}, {"mirror": 32}, {"mirror": 48},
     {"pad": {"to": 40, "fill": 0}}, {"pad": {"to": "power-of-two", "fill": 1}}, {"lane": {"number": 1, "of": 2}},
     {"blocks": {"size": 4, "order": [1, 1, 0], "may-omit": True, "may-repeat": True}}, {"swap-bytes": 32},
-    {"swap-words": True}, {"reverse-bits": 16}, {"data-lines": [7, 6, 5, 4, 3, 2, 1, 0]},
+    {"swap-words": True}, {"reverse-bytes": True}, {"reverse-bits": 16}, {"data-lines": [7, 6, 5, 4, 3, 2, 1, 0]},
     {"address-lines": [3, 2, 1, 0]}, {"nibble": "high"}, {"unpack": "low-first"}, {"pack": "low-first"}, {"plane": 1},
     {"plane": {"bit": 1, "packed": "lsb-first"}}, {"xor": {"pattern": "01 02 03"}}, {"invert": True}, {"and": 15},
     {"or": 1}, {"xor-check": {"at": 0}}, {"sum": {"at": 0, "bits": 8, "form": "plain"}},

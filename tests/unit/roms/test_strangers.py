@@ -207,6 +207,7 @@ CASES = [
         [{"swap-bytes": 32}],
     ),
     Case("swap bytes in 64 bits", srec("a -B -byte-swap 8"), [{"swap-bytes": {"bits": 64}}]),
+    Case("reverse bytes", perl("$_ = reverse", "a"), [{"reverse-bytes": True}]),
     Case("swap words", perl("s/(..)(..)/$2$1/gs", "a"), [{"swap-words": True}]),
     Case("reverse bits", srec("a -B -bit-reverse"), [{"reverse-bits": 8}]),
     Case("reverse bits in 16", srec("a -B -bit-reverse 2"), [{"reverse-bits": 16}]),

@@ -14,7 +14,7 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
-from pipeline.model.finished import FinishedCard
+from pipeline.model.finished import FinishedCard, Silenced
 from pipeline.model.manifest import Display, Needs, Rights, Station
 from pipeline.model.matrix import AFTER, NOT, WORKS, Outlook
 from pipeline.model.plan import Plan, Proof
@@ -26,9 +26,9 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 FILES = (
     card_file("DISCS.LIB", bytes(9000), kind="core-file", owner="fern", placement="first"),
-    card_file("ENGINES/FERN/ENGINE.BIT", b"engine", kind="bitstream", owner="fern"),
-    card_file("GAMES/FERN/SNAIL.ROM", bytes(2048), kind="rom-file", owner="snail-race"),
-    card_file("BOARD.CFG", b"[input]", kind="board-file", owner="oak"),
+    card_file("FABRICS/FERN/FERN.FAB", b"engine", kind="bitstream", owner="fern"),
+    card_file("GOODS/FERN/SNAIL.ROM", bytes(2048), kind="rom-file", owner="snail-race"),
+    card_file("BENCH.SET", b"[words]", kind="board-file", owner="oak"),
     card_file("NOTHING.TXT", b""),
 )
 
@@ -133,7 +133,7 @@ def hostile() -> FinishedCard:
         stations=(replace(station, source=HOSTILE, date=HOSTILE),),
         outlooks=(Outlook(station="hall", core="fern", title="", verdict=NOT, reasons=(HOSTILE,)),),
         warnings=(Problem(Place(), HOSTILE),),
-        silenced=((Problem(Place(), HOSTILE), HOSTILE),),
+        silenced=(Silenced(problem=Problem(Place(), HOSTILE), reason=HOSTILE, by=HOSTILE),),
         maps=(replace(MAP, path=path, ranges=(Range(0, 2048, (Source("bytes", HOSTILE),)),)),),
     )  # fmt: skip
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -13,9 +14,10 @@ import pytest
 
 from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Board, Fpga, Needs
-from pipeline.model.matrix import NOT
+from pipeline.model.matrix import AFTER, NOT
+from pipeline.sheet.cautions import cautions_of_a_stranger
 from pipeline.sheet.page import sheet_text
-from tests.support.samples import board, core, title
+from tests.support.samples import board, card_file, core, title
 from tests.unit.sheet.sheets import HOSTILE, HTML, SUMS, SVG, hostile, many, parsed, sheet, words
 
 SHEETS: dict[str, Any] = {"plain": sheet, "hostile": hostile, "folded": lambda: many(60)}
@@ -40,7 +42,7 @@ def test_nothing_runs_and_nothing_is_fetched(page: Any) -> None:
     # HTML Living Standard: what makes a browser run or fetch something
     names = {element.tag.rpartition("}")[2] for element in page.iter() if isinstance(element.tag, str)}
     assert (
-        names & {"script", "link", "img", "iframe", "object", "embed", "base", "form", "image", "use", "video"} == set()
+        names & {"script", "link", "img", "iframe", "object", "embed", "base", "form", "image", "use", "frame"} == set()
     )
     for element in page.iter():
         for name, value in element.attrib.items():
@@ -97,8 +99,8 @@ def test_a_long_list_of_files_is_folded_by_folder_and_a_very_long_one_left_to_th
     assert folds(parsed(sheet_text(many(35), SUMS))) == []
     assert folds(parsed(sheet_text(many(36), SUMS))) == [
         "In no folder: 3 files, 9,007 bytes",
-        "ENGINES: 1 file, 6 bytes",
-        "GAMES: 1 file, 2 KiB",
+        "FABRICS: 1 file, 6 bytes",
+        "GOODS: 1 file, 2 KiB",
         "PACK: 36 files, 62 bytes",
     ]
     long = sheet_text(many(1_996), SUMS)
@@ -116,19 +118,44 @@ def with_needs(**needs: Any) -> FinishedCard:
     return sheet(cores=(core(needs=Needs(**needs)),), titles=(), outlooks=())
 
 
-def test_cautions_are_those_that_apply() -> None:
+ALWAYS = ["Precedence", "Power"]
+WITH_CORE = [*ALWAYS, "Bitstreams", "Line rates"]
+
+
+def test_a_caution_is_left_out_only_where_the_manifests_state_that_it_does_not_apply() -> None:
     # common practice
-    assert cautions(sheet(cores=(), titles=(), outlooks=())) == ["Who decides"]
-    assert cautions(with_needs()) == ["Who decides", "Bitstreams"]
-    assert cautions(with_needs(line_rates=(15_625,)))[2:] == ["Line rates"]
-    assert cautions(with_needs(output_rates={"rgb": (15_625,)}))[2:] == ["Line rates"]
-    assert cautions(with_needs(orientation="portrait"))[2:] == ["Upright displays"]
-    assert cautions(with_needs(pads=1))[2:] == ["Ports under power"]
-    assert cautions(with_needs(keyboard="external"))[2:] == ["Ports under power"]
-    assert cautions(with_needs(keyboard="none"))[2:] == []
-    assert cautions(sheet())[2:] == ["Upright displays"]  # a station's display has to be turned
-    roms = sheet(titles=(title(files=(1,)),), outlooks=())
-    assert cautions(roms)[2:] == ["Rights in ROM dumps"]
+    nothing = partial(sheet, files=(), titles=(), outlooks=())
+    assert cautions(nothing(cores=())) == ALWAYS
+    for needs in (Needs(), Needs(orientation="portrait"), Needs(line_rates=(15_625,))):
+        assert cautions(nothing(cores=(core(needs=needs),))) == [*WITH_CORE, "Upright displays"]
+    lying = core(needs=Needs(orientation="landscape"))
+    assert cautions(nothing(cores=(lying,))) == WITH_CORE
+    upright = title(orientation="portrait")
+    assert cautions(nothing(cores=(lying,), titles=(upright,))) == [*WITH_CORE, "Upright displays"]
+
+
+@pytest.mark.parametrize(
+    ("step", "upright"),
+    [("turn tube so that it stands upright", True), ("Press Return", False), ("Turn the tube", True)],
+)
+def test_return_is_no_turn(step: str, upright: bool) -> None:
+    outlook = replace(sheet().outlooks[0], verdict=AFTER, steps=(step,))
+    value = sheet(files=(), cores=(core(needs=Needs(orientation="landscape")),), titles=(), outlooks=(outlook,))
+    assert ("Upright displays" in cautions(value)) is upright
+
+
+@pytest.mark.parametrize("kind", ["rom-file", "title-file", "core-file", "board-file"])
+def test_what_may_be_a_dump_has_the_caution_about_rights_whoever_gives_it(kind: str) -> None:
+    files = (card_file("X.BIN", b"x", kind=kind, owner="x"),)
+    assert cautions(sheet(files=files, cores=(), titles=(), outlooks=())) == [*ALWAYS, "Rights"]
+
+
+def test_a_card_with_strange_files_has_all_cautions() -> None:
+    """As of a card that was adopted: its cores are unknown, and each of its files may be a core or a dump."""
+    files = (card_file("X.BIN", b"x", kind="card-file", owner="desk"),)
+    expected = [*WITH_CORE, "Upright displays", "Rights"]
+    assert cautions(sheet(files=files, cores=(), titles=(), outlooks=())) == expected
+    assert [about for about, _ in cautions_of_a_stranger()] == [*ALWAYS, "Writing", *expected[2:]]
 
 
 def test_the_boards_own_cautions_and_part_are_told() -> None:

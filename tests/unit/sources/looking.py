@@ -23,7 +23,7 @@ def sha(data: bytes) -> str:
 def want(data: bytes, *names: str, sized: bool = True, checked: bool = False) -> Wanted:
     """Ask for some bytes; by size, unless not ``sized``, and by CRC-32 too, if ``checked``."""
     content = Content(sha256=sha(data), size=len(data) if sized else None, crc32=zlib.crc32(data) if checked else None)
-    return Wanted(content=content, name="chip 6f of moth-patrol", place=Place(), file_names=names)
+    return Wanted(content=content, name="chip 4t of moth-pantry", place=Place(), file_names=names)
 
 
 def at(path: Path, member: str | None = None) -> Location:

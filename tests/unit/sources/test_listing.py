@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -9,22 +10,22 @@ import pytest
 from pipeline.errors import CheckError, MachineError, ManifestError
 from pipeline.model.content import Location
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources.files.listing import list_tree
+from pipeline.sources.files.listing import list_empty_folders, list_tree
 from tests.unit.sources.zips import Hand, by_hand, pack, put
 
 LIMITS = ArchiveLimits()
 
 
 def test_a_folder_and_an_archive_of_it_list_the_same_paths(tmp_path: Path) -> None:
-    files = {"SYSTEM/x.dat": b"1", "BOARD.CFG": b"2", "SYSTEM/a/b": b"3", ".hidden": b"4"}
+    files = {"SYSTEM/x.dat": b"1", "BENCH.SET": b"2", "SYSTEM/a/b": b"3", ".hidden": b"4"}
     for name, data in files.items():
         put(tmp_path / "tree" / name, data)
     (tmp_path / "tree/empty").mkdir()
     archive = pack(
-        tmp_path / "tree.ZIP", {"./SYSTEM/x.dat": b"1", "BOARD.CFG": b"2", "SYSTEM//a/b": b"3", ".hidden": b"4"}
+        tmp_path / "tree.ZIP", {"./SYSTEM/x.dat": b"1", "BENCH.SET": b"2", "SYSTEM//a/b": b"3", ".hidden": b"4"}
     )
     folder = list_tree(tmp_path / "tree", LIMITS)
-    assert list(folder) == [".hidden", "BOARD.CFG", "SYSTEM/a/b", "SYSTEM/x.dat"]
+    assert list(folder) == [".hidden", "BENCH.SET", "SYSTEM/a/b", "SYSTEM/x.dat"]
     assert folder["SYSTEM/a/b"] == Location(path=str(tmp_path / "tree/SYSTEM/a/b"))
     packed = list_tree(archive, LIMITS)
     assert list(packed) == list(folder)
@@ -105,3 +106,25 @@ def test_a_folder_that_cannot_be_read_is_a_machine_error(tmp_path: Path, monkeyp
     monkeypatch.setattr(os, "scandir", failing)
     with pytest.raises(MachineError, match="cannot be read: Input/output error"):
         list_tree(tmp_path, LIMITS)
+
+
+def test_folders_without_files_are_listed_the_innermost_of_each(tmp_path: Path) -> None:
+    """APPNOTE 4.3.8: an entry for a folder is a name that ends with "/"."""
+    tree = tmp_path / "tree"
+    for name in ("saves/old/cafe\u0301", "games/empty", "full"):
+        (tree / name).mkdir(parents=True)
+    (tree / "full/a.bin").write_bytes(b"a")
+    (tree / "games/b.bin").write_bytes(b"b")
+    with zipfile.ZipFile(tmp_path / "tree.zip", "w") as archive:
+        for name in ("saves/", "saves/old/", "saves/old/cafe\u0301/", "games/empty/", "full/"):
+            archive.writestr(name, b"")
+        archive.writestr("full/a.bin", b"a")
+        archive.writestr("games/b.bin", b"b")
+    (tmp_path / "bare").mkdir()
+    with zipfile.ZipFile(tmp_path / "bare.zip", "w"):
+        pass
+
+    expected = ("games/empty", "saves/old/caf\u00e9")
+    assert list_empty_folders(tree, LIMITS) == list_empty_folders(tmp_path / "tree.zip", LIMITS) == expected
+    assert list_empty_folders(tmp_path / "bare", LIMITS) == list_empty_folders(tmp_path / "bare.zip", LIMITS) == ("",)
+    assert list_empty_folders(tree / "full/a.bin", LIMITS) == ()

@@ -87,9 +87,9 @@ def test_a_picture_that_no_display_takes_names_all_sides() -> None:
 
 def test_a_core_that_starts_elsewhere_needs_a_declared_way() -> None:
     tube = display(inputs=("vga",))
-    switch = {"vga": ("Hold F2 and press V.", "Wait.")}
+    switch = {"vga": ("Press Tab until a square shows.", "Wait.")}
     assert way(tube, start_output="rgb", switch=switch) == Way(
-        steps=("change the picture to vga: Hold F2 and press V. Wait.",), display="tube", output="vga"
+        steps=("change the picture to vga: Press Tab until a square shows. Wait.",), display="tube", output="vga"
     )
     assert way(tube, start_output="vga", switch=switch) == Way(display="tube", output="vga")
     assert way(tube, start_output="rgb", switch={"hdmi": ("Press F1.",)}).reasons == (

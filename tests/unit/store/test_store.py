@@ -20,7 +20,7 @@ from pipeline.store.packed import pack
 from pipeline.store.store import Store
 from tests.support.cli import ROOT
 
-KEY, OTHER = "5e" * 32, "6f" * 32
+KEY, OTHER = "5e" * 32, "4t" * 32
 DATA = b"finished ROM file" * 100
 SHA256 = hashlib.sha256(DATA).hexdigest()
 BAD: dict[str, Callable[[bytes], bytes]] = {

@@ -29,16 +29,16 @@ placement = "first"
 """What the small project needs so that its core asks for a first file."""
 
 FILES: Mapping[str, bytes] = {
-    "BOARD.CFG": CONFIG,
+    "BENCH.SET": CONFIG,
     "NOTES.TXT": b"bring the long cable\r\n",
     "DISCS.LIB": DISCS,
     "._DISCS.LIB": b"\0\5\x16\7",
-    "ENGINES/FERN/ENGINE.BIT": BITSTREAM,
-    "ENGINES/FERN/MENU.TXT": b"Fern\r\n",
-    "ENGINES/MOSS/ENGINE.BIT": b"another invented bitstream" * 30,
-    "ENGINES/MOSS/MENU.TXT": b"Moss garden\r\n",
-    "GAMES/FERN/SNAIL.ROM": ROM,
-    "GAMES/FERN/dump of chip a.bin": CHIP_A,
+    "FABRICS/FERN/FERN.FAB": BITSTREAM,
+    "FABRICS/FERN/SIGN.TXT": b"Fern\r\n",
+    "FABRICS/MOSS/MOSS.FAB": b"another invented bitstream" * 30,
+    "FABRICS/MOSS/SIGN.TXT": b"Moss garden\r\n",
+    "GOODS/FERN/SNAIL.ROM": ROM,
+    "GOODS/FERN/dump of chip a.bin": CHIP_A,
     "PICTURES/a long name.raw": CHIP_B * 3,
 }
 """What is on it; the core's first file is the third entry."""
@@ -54,7 +54,7 @@ def made(image: Path, tmp_path: Path) -> bytes:
         check=True,
         capture_output=True,
     )
-    _copy(volume, {"BOARD.CFG": CONFIG, "NOTES.TXT": FILES["NOTES.TXT"]}, tmp_path)
+    _copy(volume, {"BENCH.SET": CONFIG, "NOTES.TXT": FILES["NOTES.TXT"]}, tmp_path)
     fillers = {f"FILL{number}": bytes(2048) for number in range(8)}
     _copy(volume, fillers, tmp_path)
     for name in ("FILL0", "FILL2", "FILL4", "FILL6"):

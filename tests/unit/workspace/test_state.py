@@ -30,14 +30,14 @@ class Whole:
     finished: bool
 
 
-WHOLE = Whole(parts=(Part(name="6f", size=4096), Part(name="x")), sums={"a": "1"}, finished=True)
+WHOLE = Whole(parts=(Part(name="4t", size=4096), Part(name="x")), sums={"a": "1"}, finished=True)
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pipes and links are POSIX's")
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    path = tmp_path / "build" / "state" / "rom" / "moth-patrol.json"
+    path = tmp_path / "build" / "state" / "rom" / "moth-pantry.json"
     state.write(path, WHOLE)
     return path
 
@@ -85,7 +85,7 @@ def test_any_part_of_a_file_is_absent(path: Path) -> None:
         assert state.read(path, Whole) is None
 
 
-PLAIN: dict[str, Any] = {"parts": [{"name": "6f", "size": 4096}], "sums": {"a": "1"}, "finished": True}
+PLAIN: dict[str, Any] = {"parts": [{"name": "4t", "size": 4096}], "sums": {"a": "1"}, "finished": True}
 
 
 def nested(depth: int) -> Any:
@@ -101,14 +101,14 @@ FORGED: dict[str, object] = {
     "a key gone": {name: value for name, value in PLAIN.items() if name != "sums"},
     "a key too many": {**PLAIN, "more": 1},
     "a number for a list": {**PLAIN, "parts": 5},
-    "a text for a list": {**PLAIN, "parts": "6f"},
+    "a text for a list": {**PLAIN, "parts": "4t"},
     "a number for a table": {**PLAIN, "sums": 5},
     "a list for a table": {**PLAIN, "sums": [["a", "1"]]},
     "a number for a text": {**PLAIN, "sums": {"a": 1}},
     "a number for true": {**PLAIN, "finished": 1},
-    "true for a number": {**PLAIN, "parts": [{"name": "6f", "size": True}]},
-    "a fraction for a number": {**PLAIN, "parts": [{"name": "6f", "size": 1.5}]},
-    "a table for a part of a list": {**PLAIN, "parts": {"name": "6f", "size": 1}},
+    "true for a number": {**PLAIN, "parts": [{"name": "4t", "size": True}]},
+    "a fraction for a number": {**PLAIN, "parts": [{"name": "4t", "size": 1.5}]},
+    "a table for a part of a list": {**PLAIN, "parts": {"name": "4t", "size": 1}},
     "nested": {**PLAIN, "parts": nested(900)},
     "an escape sequence": {**PLAIN, "sums": {"a": "\x1b[2J"}},
     "an escape sequence in a key": {**PLAIN, "sums": {"\x9b2J": "1"}},
@@ -128,7 +128,7 @@ def test_a_value_of_another_form_is_absent_though_its_sum_is_right(path: Path, v
 
 def test_the_plain_form_is_believed(path: Path) -> None:
     forge(path, PLAIN)
-    assert state.read(path, Whole) == Whole(parts=(Part(name="6f", size=4096),), sums={"a": "1"}, finished=True)
+    assert state.read(path, Whole) == Whole(parts=(Part(name="4t", size=4096),), sums={"a": "1"}, finished=True)
 
 
 @pytest.mark.parametrize("text", [b"[" * 10_000, b"[" * 10_000 + b"]" * 10_000, b'{"a":' * 10_000, b"9" * 10_000])

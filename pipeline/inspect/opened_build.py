@@ -1,0 +1,91 @@
+"""The finished build of a card, held open: what is built meanwhile changes nothing of it."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.build.build import Build
+from pipeline.build.flow import how_to_build, refuse_out_of_date
+from pipeline.card.plan_text import plan_from_lines
+from pipeline.errors import MachineError
+from pipeline.image.digest import open_image_digest
+from pipeline.inspect.open_target import open_image, read_at
+from pipeline.model.plan import Plan
+from pipeline.workspace.files import read_record
+from pipeline.workspace.lock import keep_unpatched, locked
+from pipeline.workspace.progress import progress
+
+WAIT = 3.0
+"""Seconds to wait for another run to end: enough for one that has nothing to do, or opens the same build."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedBuild:
+    """Record, plan and image of one build, which were checked to belong together.
+
+    ``image``: the descriptor of the open image. ``changed``: when it was last written to, nanoseconds since 1970.
+    """
+
+    card: str
+    record: Mapping[str, Any]
+    plan: Plan
+    image_path: Path
+    image: int
+    changed: int
+
+    @property
+    def version(self) -> str:
+        """The card's version as it was built."""
+        return str(self.record["card"]["version"])
+
+    @property
+    def sha256(self) -> str:
+        """The SHA-256 of the image, which is that of the record."""
+        return str(self.record["image"]["sha256"])
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return bytes of the image, fewer at its end; threads may share it."""
+        return read_at(self.image, offset, length)
+
+    def check_unchanged(self) -> None:
+        """Raise MachineError when something wrote into the open image: the build never does, a mounted image may."""
+        if os.fstat(self.image).st_mtime_ns != self.changed:
+            what = "was changed while it was read; what was made of it is not valid"
+            raise MachineError.one(what, f"{how_to_build(self.card)}, then start again", file=str(self.image_path))
+
+
+@contextmanager
+def opened_build(build: Build, card_id: str) -> Iterator[OpenedBuild]:
+    """Give the finished build of a card; it is opened under the lock, and the image is hashed.
+
+    Raises CheckError when it is not what the manifests say; MachineError while another run is working in the build
+    folder, and when image, plan and record do not belong together; OSError.
+    """
+    folder = build.workspace.card_folder(card_id)
+    with ExitStack() as stack:
+        with locked(build.workspace.build, wait=WAIT):
+            refuse_out_of_date(build, card_id)
+            record, plan = read_record(folder / "record.json"), (folder / "plan.json").read_bytes()
+            image, size = open_image(folder / "card.img", stack)
+            keep_unpatched(image)
+        changed = os.fstat(image).st_mtime_ns
+        with progress(f"check {card_id}", size) as advance, open(image, "rb", buffering=0, closefd=False) as file:
+            digest = open_image_digest(file, advance)
+        for name, found in (("image", digest), ("plan", hashlib.sha256(plan).hexdigest())):
+            if found != record[name]["sha256"]:
+                what = f"{record[name]['file']} is not the one of record.json: its SHA-256 is {found}"
+                raise MachineError.one(what, f"{how_to_build(card_id)}, then start again", file=str(folder))
+        yield OpenedBuild(
+            card=card_id,
+            record=record,
+            plan=plan_from_lines(plan.decode("ascii").splitlines(keepends=True)),
+            image_path=folder / "card.img",
+            image=image,
+            changed=changed,
+        )
