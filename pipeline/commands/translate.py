@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import stat
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,6 +13,7 @@ from typing import Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.new import Draft, path_of, write
 from pipeline.drafts.translated import translated_text
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.files import FOLDERS, manifest_ids
 from pipeline.manifest.schema.copies import schema_line
@@ -104,15 +104,14 @@ class Translate(OwnCommand):
             text = "\n".join([*filter(None, [schema_line(target, "title")]), *body, ""])
             write(Draft(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
         if options["json"]:
-            print(json.dumps(_document(shown(script), translation), indent=1))
+            print_json(_document(shown(script), translation))
             return
         lines = _summary(shown(script), translation, files)
         if target and translation.roms:
-            print("\n".join([f"written {self.workspace.shown(target)}", *lines]))
+            lines.insert(0, f"written {self.workspace.shown(target)}")
         elif translation.roms:
-            print("\n".join([*(f"# {line}" for line in lines), "", *body]))
-        else:
-            print("\n".join(lines))
+            lines = [*(f"# {line}" for line in lines), "", *"\n".join(body).split("\n")]
+        print_lines(lines)
 
 
 class FolderFiles(Mapping[str, bytes]):

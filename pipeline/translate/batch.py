@@ -16,7 +16,7 @@ from pipeline.translate.arithmetic import reckon
 from pipeline.translate.batch_files import COMMANDS, Files, unquoted, words_of
 from pipeline.translate.batch_lines import Block, Chain, For, If, Parsed, Reader, Simple
 from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine, StoppedError
-from pipeline.translate.rom_tools import ROM_TOOLS, is_rom_tool
+from pipeline.translate.rom_tools import ROM_TOOLS, is_rom_tool, written_by
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, join, known_size, literal, unknown
 from pipeline.translate.tools import TOOLS, Call, Feed
 
@@ -561,13 +561,8 @@ class Cmd:
     def _not_followed(self, name: str, words: list[str], error: NotFollowedError) -> None:
         self.level = None
         why = self.machine.not_followed(name, error)
-        for word in words:
-            try:
-                path = self.machine.path(word.partition("=")[2] if "=" in word else word)
-            except NotFollowedError:
-                continue
-            if path in self.machine.written or word == words[-1]:
-                self.machine.opened(path, why)
+        for path in written_by(self.machine, name, words):
+            self.machine.opened(path, why)
         self._print(unknown(why, self.machine.line))
 
     def _files(self, name: str, rest: str) -> None:

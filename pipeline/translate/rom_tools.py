@@ -113,6 +113,9 @@ def option_named(word: str) -> str:
     return ""
 
 
+NUMBER = re.compile("-?(0[xX][0-9a-fA-F]+|[0-9]+)")
+
+
 class _Words:
     """The words of srec_cat, taken from the left."""
 
@@ -130,7 +133,7 @@ class _Words:
 
     def number(self) -> int:
         word = self.take()
-        if not re.fullmatch("-?(0[xX][0-9a-fA-F]+|[0-9]+)", word):
+        if not NUMBER.fullmatch(word):
             raise NotFollowedError(f"srec_cat with {quote(word)} for a number")
         digits = word.lstrip("-")
         base = 16 if digits[:2] in ("0x", "0X") else 8 if digits.startswith("0") and len(digits) > 1 else 10
@@ -141,7 +144,7 @@ class _Words:
 
     def numbers(self, most: int) -> list[int]:
         found = list[int]()
-        while len(found) < most and self.words and re.fullmatch("-?[0-9].*", self.words[0]):
+        while len(found) < most and self.words and NUMBER.fullmatch(self.words[0]):
             found.append(self.number())
         return found
 
@@ -348,3 +351,30 @@ ROM_TOOLS: dict[str, Callable[[Call], Answer]] = {"objcopy": objcopy, "srec_cat"
 def is_rom_tool(machine: Machine, name: str) -> bool:
     """Whether a command is one of the ROM tools."""
     return (name.casefold().removesuffix(".exe") if machine.any_case else name) in ROM_TOOLS
+
+
+def written_by(machine: Machine, name: str, words: list[str]) -> list[str]:
+    """Return the files that a command writes, whose bytes stay open where it cannot be followed."""
+    operands = [word for word in words if not word.startswith("-")]
+    found: list[str] = []
+    if name == "dd":
+        found = [word[3:] for word in words if word.startswith("of=")]
+    elif name in ("cp", "mv", "objcopy"):
+        found = operands[-1:]
+    elif name in ("truncate", "tee", "touch"):
+        found = operands
+    elif name == "xxd":
+        found = operands[1:]
+    elif name == "srec_cat":
+        found = [words[at + 1] for at, word in enumerate(words[:-1]) if option_named(word) == "output"]
+    paths = list[str]()
+    for word in found:
+        try:
+            path = machine.path(word)
+        except NotFollowedError:
+            continue
+        if machine.is_folder(path):
+            paths += [f"{path}/{source.rpartition('/')[2]}".lstrip("/") for source in operands[:-1]]
+        else:
+            paths.append(path)
+    return paths

@@ -16,7 +16,7 @@ from pipeline.errors import MachineError
 from pipeline.model.text import quote, shown
 from pipeline.translate.conditions import Truth, holds
 from pipeline.translate.machine import HERE, UNKNOWN, Machine, StoppedError
-from pipeline.translate.rom_tools import ROM_TOOLS, option_named
+from pipeline.translate.rom_tools import ROM_TOOLS, written_by
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, join, literal, unknown
 from pipeline.translate.shell_words import Node, Words, _raw, _regex
 from pipeline.translate.tools import TOOLS, Call, Feed, encoded
@@ -654,7 +654,7 @@ class Shell:
         except NotFollowedError as error:
             why = self.machine.not_followed(short, error)
             self.status = None
-            for file in _written(self.machine, short, rest):
+            for file in written_by(self.machine, short, rest):
                 self.machine.opened(file, why)
             return unknown(why, self.machine.line)
         self._failed()
@@ -812,33 +812,6 @@ class Shell:
         name = f".mktemp.{self.machine.commands}"
         self.machine.files[name] = self._inside(lambda: self._block(node.children))
         return f"{HERE}/{name}"
-
-
-def _written(machine: Machine, name: str, words: list[str]) -> list[str]:
-    """Return the files that a command writes, whose bytes stay open where it cannot be followed."""
-    operands = [word for word in words if not word.startswith("-")]
-    found: list[str] = []
-    if name == "dd":
-        found = [word[3:] for word in words if word.startswith("of=")]
-    elif name in ("cp", "mv", "objcopy"):
-        found = operands[-1:]
-    elif name in ("truncate", "tee", "touch"):
-        found = operands
-    elif name == "xxd":
-        found = operands[1:]
-    elif name == "srec_cat":
-        found = [words[at + 1] for at, word in enumerate(words[:-1]) if option_named(word) == "output"]
-    paths = list[str]()
-    for word in found:
-        try:
-            path = machine.path(word)
-        except NotFollowedError:
-            continue
-        if machine.is_folder(path):
-            paths += [f"{path}/{source.rpartition('/')[2]}".lstrip("/") for source in operands[:-1]]
-        else:
-            paths.append(path)
-    return paths
 
 
 def follow(machine: Machine, text: bytes, arguments: Sequence[str]) -> None:
