@@ -31,7 +31,7 @@ def check_pinned(build: CardBuild, proven: Proven) -> None:
     more = [f"... and {len(lines) - SHOWN:,} lines more"] if len(lines) > SHOWN else []
     what = f"the build gives {image_sha256}, expected {card.image_sha256}; the last image stays"
     what = "\n    ".join([what, *lines[:SHOWN], *more])
-    hint = "undo what changed; or, if it is meant, write the new value or take the line out"
+    hint = "undo the change; if it is intended, write the new value or remove the line"
     raise CheckError([Problem(Place(card.file, key="image-sha256"), what, hint, rule=IMAGE_IS_THE_ONE_PINNED.name)])
 
 

@@ -30,14 +30,14 @@ class Verify(OwnCommand):
     )
     cmd_options = (
         {"name": "strict", "long": "strict", "type": bool, "default": False,
-         "help": "a card that was touched since fails too"},
+         "help": "a touched card fails too"},
         JSON,
     )  # fmt: skip
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Verify, and say what was found."""
         if len(words) not in (1, 2):
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help verify says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help verify")
         path = Path(words[0])
         if not path.exists():
             raise MachineError.one("there is no such card", "name an image, a disk or a mounted folder", file=words[0])
@@ -55,7 +55,7 @@ class Verify(OwnCommand):
         if not word:
             found = record_of(self.workspace, path)
             if found is None:
-                what = "no record lies beside it, and no built card has its serial"
+                what = "there is no record beside it, and no built card with its serial"
                 raise ManifestError.one(what, "name the card: doit verify PATH CARD", file=str(path))
             return found
         built = self.workspace.card_folder(word) / "record.json"

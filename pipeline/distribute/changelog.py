@@ -69,7 +69,7 @@ def _record(workspace: Workspace, path: Path) -> Mapping[str, Any]:
     try:
         return read_record(path)
     except MachineError:
-        what = "is no whole record; without it, the index and what changed cannot be told"
+        what = "is not a complete record; without it, the index and what changed cannot be told"
         hint = f"get {path.parent.name} back, or take it out of dist"
         raise CheckError.one(what, hint, file=workspace.shown(path)) from None
 

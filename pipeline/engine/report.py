@@ -87,7 +87,7 @@ class Reporter:
             sys.stderr.write(f"{task.name} is skipped: {', '.join(fail.message.split())} failed\n")
             return
         trace = "".join(fail.traceback)
-        sys.stderr.write(f"{task.name} could not be done:\n{trace}" if trace else fail.message + "\n")
+        sys.stderr.write(f"{task.name} failed unexpectedly:\n{trace}" if trace else fail.message + "\n")
 
     def cleanup_error(self, exception: BaseFail) -> None:
         """Show an error in a task's teardown."""
@@ -106,4 +106,4 @@ class Reporter:
         if self._failed or {name.partition(":")[0] for name in self._selected} <= QUIET:
             return
         took = f"{time.monotonic() - self._start:.1f} s"
-        self._out.write(f"done in {took}\n" if self._made else f"nothing to do: all is as declared ({took})\n")
+        self._out.write(f"done in {took}\n" if self._made else f"up to date ({took})\n")

@@ -219,7 +219,7 @@ def test_a_published_folder_that_went_bad_is_named(tmp_path: Path) -> None:
     (folder / "dist/other-1/record.json").write_text("{")
     assert publish(folder) == Ran(
         1, "",
-        "dist/other-1/record.json: is no whole record; without it, the index and what changed cannot be told\n"
+        "dist/other-1/record.json: is not a complete record; without it, the index and what changed cannot be told\n"
         "  hint: get other-1 back, or take it out of dist\n",
     )  # fmt: skip
     assert [path.name for path in (folder / "dist").iterdir()] == ["other-1"]
