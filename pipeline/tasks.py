@@ -19,7 +19,9 @@ from pipeline.workspace.workspace import Workspace
 
 if TYPE_CHECKING:
     from pipeline.build.build import Build
+    from pipeline.build.find import Lacking
     from pipeline.build.flow import Stage
+    from pipeline.build.inputs import Output
     from pipeline.build.rom import TitleRoms
     from pipeline.explain.build_log import Notes
 
@@ -30,6 +32,8 @@ DOIT_CONFIG = {
     "default_tasks": ["check", *(f"sheet:{card}" for card in WORKSPACE.names("cards"))],
     "reporter": Reporter,
     "verbosity": 2,
+    # What does not depend on what failed is built, and all that is wrong is told in one run.
+    "continue": True,
     # Outputs carry their own state, so the engine needs none: nothing to lose, to lock or to go stale.
     "backend": "sqlite3",
     "dep_file": ":memory:",
@@ -44,7 +48,7 @@ def build() -> Build:
     from pipeline.build.build import Build
     from pipeline.build.inputs import Inputs
 
-    return Build(Inputs.of(WORKSPACE))
+    return Build(Inputs.sound(WORKSPACE))
 
 
 @cache
@@ -70,10 +74,24 @@ def _find() -> str:
 CHECK = Job(WORKSPACE, "check", _check_manifests)
 
 FIND = Job(WORKSPACE, "find", _find)
-"""Runs once before the first stage that needs something from the sources, and not at all when none does.
+"""Says once what was found, before the first stage that needs something from the sources; not at all when none does.
 
 It is no task: ``doit find`` is a command, which lists all that is missing, and doit gives each name only once.
 """
+
+
+@cache
+def lacking() -> Lacking:
+    """Return what is missing for what this run is to make."""
+    from pipeline.build.find import Lacking
+
+    return Lacking(build())
+
+
+def _find_for(output: Output) -> StoppedError | None:
+    """Search the sources once; raises CheckError when something that goes into the output is missing."""
+    lacking().check(output)
+    return None if FIND.done or lacking().problems else FIND.execute()
 
 
 def task_check() -> Task:
@@ -180,17 +198,22 @@ def _end(dodo: Path | None) -> None:
             settle.settle(build(), dodo, CHECK.said)
 
 
-def _check(list_rules: bool, explain: str) -> StoppedError | None:
+def _check(list_rules: bool, explain: str) -> StoppedError | dict[str, Any] | None:
     from pipeline.build import rules
 
     if list_rules:
         return told(rules.list_text)
-    return told(lambda: rules.explain_text(rules.rule_named(explain))) if explain else CHECK.execute()
+    if explain:
+        return told(lambda: rules.explain_text(rules.rule_named(explain)))
+    stopped, found = CHECK.execute(), build().failure
+    if stopped or not found:
+        return stopped
+    return {"problems": [str(problem) for problem in WORKSPACE.located(found.problems)], "exit-code": found.exit_code}
 
 
 def _rom_job(title: str) -> Job:
     def roms() -> TitleRoms:
-        return build().title(build().inputs.manifest.titles[title])
+        return build().title(build().inputs.title(title))
 
     def run() -> str:
         from pipeline.build.flow import build_title
@@ -202,7 +225,7 @@ def _rom_job(title: str) -> Job:
         "rom",
         run,
         reason=lambda: roms().reason(),
-        before=FIND,
+        before=partial(_find_for, ("rom", title)),
         instead=lambda: roms().take(),
         notes=lambda why: notes().begin("rom", title, why),
     )
@@ -214,7 +237,7 @@ def _card_job(name: str, card: str) -> Job:
         name,
         lambda: _stage(name).run(build().card(card)),
         reason=lambda: _stage(name).reason(build().card(card)),
-        before=FIND if name in ("plan", "image") else None,
+        before=partial(_find_for, ("card", card)) if name in ("plan", "image") else None,
         notes=lambda why: notes().begin(name, card, why),
     )
 

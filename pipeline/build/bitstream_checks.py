@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.bitstreams.verdict import RIGHT, UNJUDGED, judge_file
+from pipeline.bitstreams.verdict import RIGHT, judge_file
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.model.content import Location
@@ -31,12 +31,9 @@ def check_bitstreams(selection: Selection, locations: Mapping[str, Location]) ->
 
 
 def bitstream_problem(core: Core, board: Board, data: bytes) -> Problem | None:
-    """Return what keeps a core's bitstream from the board's FPGA, or cannot be said of it; None when it is right.
-
-    None also where neither file nor board is of a kind known here.
-    """
+    """Return what keeps a core's bitstream from the board's FPGA, or that nothing can judge it; None if it is right."""
     verdict = judge_file(data, board.fpga)
-    if verdict.name in (RIGHT, UNJUDGED):
+    if verdict.name == RIGHT:
         return None
     place, also = Place(file=core.file, key="bitstream"), (Place(file=board.file, key="fpga"),)
     rule = BITSTREAM_IS_FOR_THE_FPGA if verdict.is_error else BITSTREAM_IS_IDENTIFIABLE

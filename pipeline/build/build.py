@@ -8,6 +8,7 @@ from typing import Self
 from pipeline.build.card import CardBuild
 from pipeline.build.inputs import Inputs
 from pipeline.build.rom import ChipReader, TitleRoms
+from pipeline.errors import CardkilnError
 from pipeline.model.manifest import Title
 from pipeline.workspace.workspace import Workspace
 
@@ -15,12 +16,14 @@ from pipeline.workspace.workspace import Workspace
 class Build:
     """One run over one set of inputs; titles and cards are made when they are first asked for, and kept.
 
-    ``asked``: names of the tasks that are to be done ("image:desk"), none for those of all cards.
+    ``asked``: names of the tasks that are to be done ("image:desk"), none for those of all cards. ``failure``: what
+    the check found wrong with what was asked for.
     """
 
     def __init__(self, inputs: Inputs) -> None:
         self.inputs = inputs
         self.asked: tuple[str, ...] = ()
+        self.failure: CardkilnError | None = None
         self._titles: dict[str, TitleRoms] = {}
         self._cards: dict[str, CardBuild] = {}
 
@@ -54,17 +57,17 @@ class Build:
         }
         card = self._cards.get(card_id)
         if card is None or card.rom_contents != contents:
-            card = self._cards[card_id] = CardBuild(self.inputs, self.inputs.manifest.cards[card_id], contents)
+            card = self._cards[card_id] = CardBuild(self.inputs, self.inputs.card(card_id), contents)
         return card
 
     def roms_of(self, card_id: str) -> list[TitleRoms]:
         """Return the ROM files of a card's titles, those that have any."""
-        titles = self.inputs.copied(self.inputs.manifest.cards[card_id]).selection.titles
+        titles = self.inputs.copied(self.inputs.card(card_id)).selection.titles
         return [self.title(title) for title in titles if title.roms]
 
     @cached_property
     def chips(self) -> ChipReader:
         """Reads the chips of all titles on cards whose ROM files are to be built, in their order."""
-        on_cards = (roms for card_id in self.inputs.manifest.cards for roms in self.roms_of(card_id))
+        on_cards = (roms for card in self.inputs.cards_worked_out() for roms in self.roms_of(card.id))
         due = () if self.workspace.is_worker else [roms for roms in on_cards if roms.reason()]
         return ChipReader(due, self.inputs.search)

@@ -19,6 +19,7 @@ from pipeline.card.select import Selection
 from pipeline.errors import ChangedError, CheckError, ManifestError, Place, Problem
 from pipeline.fat.entries import EARLIEST, LATEST
 from pipeline.fat.geometry import GeometryError, fit_volume
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.content import CardFile, Content, Location
 from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.manifest import Card, Station
@@ -30,7 +31,7 @@ from pipeline.roms.map import rom_map
 from pipeline.sources.files.read import read_content
 from pipeline.stations.matrix import matrix
 from pipeline.workspace.files import read_plan
-from pipeline.workspace.stamp import read_inputs, sha256_of_file
+from pipeline.workspace.stamp import read_inputs
 from pipeline.workspace.workspace import PROGRAM, Workspace
 
 
@@ -175,6 +176,7 @@ class CardBuild:
                 serial=serial_of(self.card),
                 timestamp=self.timestamp.moment,
                 where=where,
+                folders=self._copied.folders,
             )
         except GeometryError as error:
             raise ManifestError([*problems, Problem(where, str(error), error.hint)]) from None
@@ -210,7 +212,7 @@ class CardBuild:
     def finished(self, proven: Proven) -> FinishedCard:
         """Return everything there is to say of the card whose image was proven."""
         selection, rules = self.selection, self.judgement
-        later = judged(self.card, proven.findings)
+        later = judged(selection, proven.findings)
         portable = self.workspace.portable
         return FinishedCard(
             card=self.card,
@@ -227,7 +229,9 @@ class CardBuild:
             stations=self.stations,
             outlooks=self.outlooks,
             warnings=tuple(map(portable, (*rules.warnings, *later.warnings))),
-            silenced=tuple((portable(problem), why) for problem, why in (*rules.silenced, *later.silenced)),
+            silenced=tuple(
+                replace(found, problem=portable(found.problem)) for found in (*rules.silenced, *later.silenced)
+            ),
             maps=self.maps,
         )
 

@@ -9,42 +9,70 @@ from pipeline.build.card import CardBuild, UnknownSizeError
 from pipeline.build.rules import judged
 from pipeline.errors import CardkilnError, ChangedError, CheckError, ManifestError, Problem
 from pipeline.manifest.schema.copies import outdated
+from pipeline.manifest.sound import Key
 from pipeline.model.text import counted
 
 
 def run(build: Build) -> str:
     """Check all manifests and what every card comes to; raises ManifestError with all problems at once.
 
-    Warnings are left with the workspace, which shows them once.
+    Where every problem is of another kind, such as a source that changes meanwhile, an error of that kind is raised.
+    Where something of what is asked for can be built nevertheless, the error is left with the build. Problems of what
+    is not asked for, and warnings, are left with the workspace, which shows them once.
     """
-    manifest = build.inputs.manifest
-    problems = [*build.inputs.title_problems]
+    inputs, manifest = build.inputs, build.inputs.manifest
+    problems = {*inputs.problems} if inputs.goes_on else {*inputs.title_problems}
+    kinds: set[type[CardkilnError]] = {ManifestError} if problems else set()
     warnings: set[Problem] = set()
-    for card_id in () if problems else manifest.cards:
+    unsound = {key: {*found} for key, found in inputs.unsound.items()}
+    for card_id in () if problems and not inputs.goes_on else manifest.cards:
         try:
             card = build.card(card_id)
             _ = card.plan
         except UnknownSizeError:
             continue  # the search lists everything that is missing, these among it
         except CardkilnError as error:
-            problems += error.problems
+            unsound["card", card_id] = {*error.problems}
+            problems |= unsound["card", card_id]
+            kinds.add(type(error))
             continue
         warnings.update(card.judgement.warnings)
         warnings.update(_of_the_bitstreams(card))
-    if problems:
-        raise ManifestError(problems)
+    asked = _asked(build)
+    own = {problem for key in asked for problem in unsound.get(key, ())}
+    concerning = problems if not build.asked or "check" in build.asked else own
+    if concerning:
+        build.failure = (kinds.pop() if len(kinds) == 1 else ManifestError)(concerning)
+        if not (inputs.goes_on and any(key not in unsound for key in asked)):
+            raise build.failure
+    elsewhere = problems - concerning
     schemas = build.workspace.inputs.parent / "schemas"
-    build.workspace.warn([*warnings, *outdated(schemas, build.workspace.shown(schemas))])
-    kinds = [
+    build.workspace.warn([*warnings, *elsewhere, *outdated(schemas, build.workspace.shown(schemas))])
+    counts = [
         counted(len(manifest.boards), "board"),
         counted(len(manifest.cores), "core"),
         counted(len(manifest.titles), "title"),
         counted(len(manifest.cards), "card"),
     ]
     result = f"no errors, {counted(len(warnings), 'warning')}" if warnings else "no problems"
+    if elsewhere:
+        result = f"{result} with what is asked for, {counted(len(elsewhere), 'problem')} elsewhere"
+    if concerning:
+        result = f"{counted(len(concerning), 'problem')}; what has none is built"
     workspace = build.workspace
     usual = workspace.inputs == workspace.base / "inputs"
-    return f"{', '.join(kinds)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
+    return f"{', '.join(counts)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
+
+
+def _asked(build: Build) -> set[Key]:
+    """Return the titles and cards that the tasks asked for build, whatever is wrong with them."""
+    asked = set[Key]()
+    for task in build.asked:
+        stage, _, name = task.partition(":")
+        if stage != "check":
+            kind = "title" if stage == "rom" else "card"
+            asked |= {(kind, known) for known in build.workspace.names(f"{kind}s") if name in ("", known)}
+    return asked
 
 
 def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
@@ -55,7 +83,7 @@ def _of_the_bitstreams(card: CardBuild) -> tuple[Problem, ...]:
     """
     known = image.proven(card)
     if known and not (plan.reason(card) or image.reason(card)):
-        return judged(card.card, known.findings).warnings
+        return judged(card.selection, known.findings).warnings
     searched = card.workspace.index.remembered(core.bitstream for core in card.selection.cores)
     try:
         check_bitstreams(card.selection, {**searched, **card.local})

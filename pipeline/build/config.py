@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pipeline.build.card import CardBuild
 from pipeline.model.text import counted
-from pipeline.workspace.stamp import NEW, write_if_changed
+from pipeline.workspace.atomic_write import write_if_changed
+from pipeline.workspace.stamp import NEW
 
 
 def reason(card: CardBuild) -> str | None:

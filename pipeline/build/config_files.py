@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pipeline.card.contents import ConfigJob, file_to_edit
 from pipeline.configs.edit import EditError, edit_value
 from pipeline.configs.write import write_for_each
-from pipeline.errors import CardkilnError, ManifestError, Problem
+from pipeline.errors import ManifestError, Problem
 from pipeline.model.content import CardFile, Content, Ingredient, Origin
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 
@@ -27,13 +27,16 @@ class MadeConfig:
 def make(
     jobs: tuple[ConfigJob, ...], files: tuple[CardFile, ...], read: Callable[[CardFile], bytes]
 ) -> tuple[MadeConfig, ...]:
-    """Return the config files of a card; raises ManifestError with every value that cannot be written or changed."""
+    """Return the config files of a card; raises ManifestError with every value that cannot be written or changed.
+
+    Raises what ``read`` raises too, such as ChangedError for a file that changes meanwhile.
+    """
     made: list[MadeConfig] = []
     problems: list[Problem] = []
     for job in jobs:
         try:
             made.append(_make(job, files, read))
-        except CardkilnError as error:
+        except ManifestError as error:
             problems += error.problems
     if problems:
         raise ManifestError(problems)

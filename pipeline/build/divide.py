@@ -22,7 +22,7 @@ from pipeline.model.text import counted, did_you_mean
 from pipeline.planner import solver
 from pipeline.planner.divide import Division, divide
 from pipeline.planner.item import Entry, Limits, Parcel, Room
-from pipeline.workspace.stamp import replacing
+from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.workspace import Workspace
 
 PREFERRED = (16, 32, 12)

@@ -22,29 +22,47 @@ def complete(build: Build) -> Found:
     Needed is what goes into an output that is asked for and out of date: what is built already stays good without its
     sources, and another card's missing dump does not concern this one.
     """
-    search = build.inputs.search
-    if not search.missing:
-        return search
-    asked, candidates = _asked(build), {wanted.content.sha256: near for wanted, near in search.missing}
-    needed = {
-        wanted.content.sha256: wanted
-        for output, contents in build.inputs.wanted()
-        if output in asked and any(wanted.content.sha256 in candidates for wanted in contents)
-        if _needs(build, output)
-        for wanted in reversed(contents)
-        if wanted.content.sha256 in candidates
-    }
-    if needed:
-        forms = alternative_forms(build.workspace, needed.values()).derived
-        raise CheckError(
-            missing(build, wanted, candidates[sha256], forms.get(sha256)) for sha256, wanted in needed.items()
-        )
-    return search
+    lacking = Lacking(build)
+    if lacking.problems:
+        raise CheckError(lacking.problems)
+    return build.inputs.search
+
+
+class Lacking:
+    """What is missing for the outputs that are asked for and must be made, looked for once."""
+
+    def __init__(self, build: Build) -> None:
+        missing_now = build.inputs.search.missing
+        asked, candidates = _asked(build) if missing_now else (), {w.content.sha256: near for w, near in missing_now}
+        lacks = {
+            output: lacked
+            for output, contents in (build.inputs.wanted() if missing_now else ())
+            if output in asked
+            if (lacked := [wanted for wanted in contents if wanted.content.sha256 in candidates])
+            if _needs(build, output)
+        }
+        needed = {wanted.content.sha256: wanted for lacked in lacks.values() for wanted in reversed(lacked)}
+        forms = alternative_forms(build.workspace, needed.values()).derived if needed else {}
+        by_sha256 = {
+            sha256: missing(build, wanted, candidates[sha256], forms.get(sha256)) for sha256, wanted in needed.items()
+        }
+        self.problems = tuple(by_sha256.values())
+        self._told = False
+        self._by_output = {
+            output: tuple(by_sha256[wanted.content.sha256] for wanted in lacked) for output, lacked in lacks.items()
+        }
+
+    def check(self, output: Output) -> None:
+        """Raise CheckError when an output lacks something: the first time with all that is missing for any of them."""
+        if output in self._by_output:
+            problems = self._by_output[output] if self._told else self.problems
+            self._told = True
+            raise CheckError(problems)
 
 
 def run(build: Build) -> str:
-    """Search the sources; return what was found."""
-    search, asked = complete(build), _asked(build)
+    """Say what a search that found everything found."""
+    search, asked = build.inputs.search, _asked(build)
     wanted = {
         wanted.content.sha256 for output, contents in build.inputs.wanted() if output in asked for wanted in contents
     }
@@ -62,7 +80,7 @@ def _asked(build: Build) -> set[Output]:
         if stage == "rom":
             outputs |= {("rom", title) for title in manifest.titles if name in ("", title)}
         elif stage != "check":
-            outputs |= _of_cards(build, [card for card in manifest.cards if name in ("", card)])
+            outputs |= _of_cards(build, [card.id for card in build.inputs.cards_worked_out() if name in ("", card.id)])
     return outputs
 
 

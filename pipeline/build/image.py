@@ -17,6 +17,7 @@ from pipeline.build.pinned_image import check_pinned
 from pipeline.build.previous_image import Start
 from pipeline.build.rules import judged
 from pipeline.errors import CheckError
+from pipeline.file_digest import sha256_of_file
 from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
 from pipeline.image.read_back import proof_for, read_back
@@ -32,7 +33,7 @@ from pipeline.threads import Threads
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.stamp import NEW, digest, read_facts, read_outputs, sha256_of_file, stale, write_stamp
+from pipeline.workspace.stamp import NEW, digest, read_facts, read_outputs, stale, write_stamp
 from pipeline.workspace.workspace import PROGRAM
 
 
@@ -60,7 +61,7 @@ def run(card: CardBuild) -> str:
     plan = read_plan(card.plan_path)
     locations = _locations(card)
     findings = check_bitstreams(card.selection, locations)
-    card.workspace.warn(judged(card.card, findings).warnings)
+    card.workspace.warn(judged(card.selection, findings).warnings)
 
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
         location = locations[entry.sha256]

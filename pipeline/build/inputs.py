@@ -10,16 +10,17 @@ from pathlib import Path
 from typing import Self
 
 from pipeline.build.recipe import UNBUILT, Recipe
-from pipeline.card.contents import Known, gather
+from pipeline.card.contents import Known, gather, gather_folders
 from pipeline.card.select import Selection, select
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.manifest.checks.sums import parse_sums
-from pipeline.manifest.load import load
-from pipeline.model.content import CardFile, Content, Found, Location, Origin, Wanted
+from pipeline.manifest.load import load, load_sound
+from pipeline.manifest.sound import Key, with_further
+from pipeline.model.content import CardFile, CardFolder, Content, Found, Location, Origin, Wanted
 from pipeline.model.manifest import Card, Core, Manifest, SumList, Title
 from pipeline.roms.assemble import check_title, content_key
-from pipeline.sources.files.listing import list_tree
+from pipeline.sources.files.listing import list_empty_folders, list_tree
 from pipeline.workspace.progress import counting
 from pipeline.workspace.workspace import Workspace
 
@@ -31,26 +32,33 @@ Output = tuple[str, str]
 class Copied:
     """A card's selection and the files that are copied onto it, as its manifests declare them.
 
-    Sizes declared nowhere are None; ROM files that declare no SHA-256 have ``recipe.UNBUILT``. ``local``: where
-    contents below the inputs lie, by SHA-256.
+    Sizes declared nowhere are None; ROM files that declare no SHA-256 have ``recipe.UNBUILT``. ``folders``: those that
+    are on the card even where they are empty. ``local``: where contents below the inputs lie, by SHA-256.
     """
 
     selection: Selection
     files: tuple[CardFile, ...]
+    folders: tuple[CardFolder, ...]
     local: Mapping[str, Location]
 
 
 class Inputs:
     """One set of inputs, each part read once and only when it is needed.
 
-    ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none.
+    ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none. ``unsound``: what
+    is wrong with cards and titles that are left out of the manifest, by kind and id; ``problems``: all of it.
+    ``goes_on``: whether cards that come to nothing are passed over.
     """
 
     def __init__(self, workspace: Workspace, *, manifest: Manifest | None = None, epoch: str | None = None) -> None:
         self.workspace = workspace
         self.epoch = epoch
+        self.unsound: Mapping[Key, tuple[Problem, ...]] = {}
+        self.problems: tuple[Problem, ...] = ()
+        self.goes_on = False
         self._given = manifest
         self._trees: dict[str, dict[str, Location]] = {}
+        self._empty_folders: dict[str, tuple[str, ...]] = {}
         self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
         self._copied: dict[str, Copied] = {}
         self._recipes: dict[str, Recipe] = {}
@@ -60,11 +68,39 @@ class Inputs:
         """Return the inputs of a workspace, with the SOURCE_DATE_EPOCH of the environment."""
         return cls(workspace, epoch=os.environ.get("SOURCE_DATE_EPOCH"))
 
+    @classmethod
+    def sound(cls, workspace: Workspace) -> Self:
+        """Return what of the inputs of a workspace can be built; where that is nothing, ``manifest`` raises."""
+        inputs = cls.of(workspace)
+        inputs.goes_on = True
+        try:
+            sound = with_further(load_sound(workspace.inputs, workspace.base), check_title)
+        except ManifestError as error:
+            inputs._loaded = error
+            return inputs
+        inputs._given, inputs.unsound, inputs.problems = sound.manifest, sound.unsound, sound.problems
+        return inputs
+
+    def card(self, card_id: str) -> Card:
+        """Return a card; raises ManifestError with what is wrong with it and with what it names."""
+        self._refuse_unsound("card", card_id)
+        return self.manifest.cards[card_id]
+
+    def title(self, title_id: str) -> Title:
+        """Return a title; raises ManifestError with what is wrong with it and with its core."""
+        self._refuse_unsound("title", title_id)
+        return self.manifest.titles[title_id]
+
+    def _refuse_unsound(self, kind: str, id_: str) -> None:
+        if (kind, id_) in self.unsound:
+            raise ManifestError(self.unsound[kind, id_])
+
     def with_cards(self, cards: Iterable[Card]) -> Self:
         """Return the same inputs with other cards in place of those that the manifests declare."""
         manifest = replace(self.manifest, cards={card.id: card for card in cards})
         other = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
         other._trees, other._contents, other._recipes = self._trees, self._contents, self._recipes
+        other._empty_folders = self._empty_folders
         return other
 
     def without_kept(self, card_id: str, build: Path) -> Self:
@@ -80,6 +116,14 @@ class Inputs:
     def unpinned(self) -> Self:
         """Return the same inputs, in which no card says which SHA-256 its image must have."""
         return self.with_cards(replace(card, image_sha256="") for card in self.manifest.cards.values())
+
+    def keep_of(self, card_id: str) -> tuple[str, ...]:
+        """Return what is the user's on a card, nothing for one no manifest names, or while the manifests are wrong."""
+        try:
+            card = self.manifest.cards.get(card_id)
+        except ManifestError:
+            return ()
+        return card.keep if card else ()
 
     @property
     def manifest(self) -> Manifest:
@@ -117,6 +161,12 @@ class Inputs:
             self._trees[path] = listed
         return self._trees[path]
 
+    def empty_folders(self, path: str) -> tuple[str, ...]:
+        """Return the folders of ``tree`` that hold no file, by relative path, "" for the tree itself."""
+        if path not in self._empty_folders:
+            self._empty_folders[path] = list_empty_folders(self.workspace.inputs / path, self.manifest.sources.limits)
+        return self._empty_folders[path]
+
     def trees_read(self) -> tuple[str, ...]:
         """Return the paths below the inputs whose files were listed so far."""
         return tuple(self._trees)
@@ -133,6 +183,17 @@ class Inputs:
         """Return the (SHA-256, path) lines of a checksum list."""
         path = self.workspace.inputs / sums.list_path
         return parse_sums(path.read_text(encoding="utf-8"), self.workspace.shown(path))
+
+    def cards_worked_out(self) -> Iterator[Card]:
+        """Yield the cards, without those that come to nothing where the rest is to be built beside them."""
+        for card in self.manifest.cards.values():
+            try:
+                self.copied(card)
+            except ManifestError:
+                if not self.goes_on:
+                    raise
+            else:
+                yield card
 
     def copied(self, card: Card) -> Copied:
         """Return the files that are copied onto a card; raises ManifestError when it comes to nothing."""
@@ -152,6 +213,7 @@ class Inputs:
             trees=trees,
             sums={sums.list_path: self.sum_lines(sums) for holder in holders for sums in holder.sums},
             sizes={},
+            empty_folders={path: self.empty_folders(path) for path in contents if path != kept},
             roms={
                 (title.id, rom.path): (Content(sha256=rom.sha256 or UNBUILT, size=rom.size), origin)
                 for title in selection.titles
@@ -160,7 +222,7 @@ class Inputs:
         )
         files = _with_kept(gather(selection, known), _kept(card, trees[kept]) if kept else ())
         local = {content.sha256: location for tree in contents.values() for _, location, content in tree}
-        return Copied(selection=selection, files=files, local=local)
+        return Copied(selection=selection, files=files, folders=gather_folders(selection, known), local=local)
 
     @cached_property
     def search(self) -> Found:
@@ -177,7 +239,7 @@ class Inputs:
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
-        for card in self.manifest.cards.values():
+        for card in self.cards_worked_out():
             copied = self.copied(card)
             outside = [
                 file

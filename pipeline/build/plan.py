@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pipeline.build.card import CardBuild
 from pipeline.card.plan_text import plan_lines
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.plan import Plan
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
-from pipeline.workspace.stamp import NEW, replacing, sha256_of_file
+from pipeline.workspace.atomic_write import replacing
+from pipeline.workspace.stamp import NEW
 
 
 def reason(card: CardBuild) -> str | None:

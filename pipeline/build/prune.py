@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from pipeline.build.build import Build
+from pipeline.errors import ManifestError
 from pipeline.model.text import counted
 from pipeline.workspace.owner import kinds_gone, note_owner
 from pipeline.workspace.workspace import Workspace
@@ -54,7 +55,12 @@ def remove(paths: Iterable[Path]) -> None:
 
 
 def unclaimed(build: Build) -> Iterator[Path]:
-    """Yield the files and folders among the outputs that belong to no card and no title, each once."""
+    """Yield the files and folders among the outputs that belong to no card and no title, each once.
+
+    Raises ManifestError while something is wrong with a manifest: what it declares is then not known.
+    """
+    if build.inputs.problems:
+        raise ManifestError(build.inputs.problems)
     workspace, manifest = build.workspace, build.inputs.manifest
     cards, titles = set(manifest.cards), manifest.titles
     roms = {title.id: {rom.path for rom in title.roms} for title in titles.values() if title.roms}

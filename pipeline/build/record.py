@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from pipeline.build import image
 from pipeline.build.card import CardBuild
+from pipeline.file_digest import sha256_of_file
 from pipeline.record.document import record_files
-from pipeline.workspace.stamp import NEW, sha256_of_file, write_if_changed
+from pipeline.workspace.atomic_write import write_if_changed
+from pipeline.workspace.build_history import keep_build
+from pipeline.workspace.stamp import NEW
 
 FILES = ("record.json", "SHA256SUMS")
 """What is written, the record first."""
@@ -28,4 +31,5 @@ def run(card: CardBuild) -> str:
     """Write record and checksums; return where they are."""
     for name, data in record_files(image.finished(card)).items():
         write_if_changed(card.folder / name, data)
+    keep_build(card.workspace, card.id, (card.folder / "record.json").read_bytes(), card.plan_path.read_bytes())
     return f"{card.id}: {card.workspace.shown(card.folder / 'record.json')}"

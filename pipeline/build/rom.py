@@ -14,7 +14,8 @@ from pipeline.model.units import show_size
 from pipeline.roms.assemble import assemble
 from pipeline.sources.files.prefetch import Ahead
 from pipeline.store.store import Store
-from pipeline.workspace.stamp import NEW, read_outputs, replacing, stale, write_stamp
+from pipeline.workspace.atomic_write import replacing
+from pipeline.workspace.stamp import NEW, read_outputs, stale, write_stamp
 
 
 class TitleRoms:

@@ -1,15 +1,16 @@
-"""What the rules say of a card, and what is done about it: an error, a warning, or silenced by the card."""
+"""What the rules say of a card, and what is done about it: an error, a warning, or silenced."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.card import rules as card_rules
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.model.content import CardFile
-from pipeline.model.manifest import Card, Station
+from pipeline.model.finished import Silenced
+from pipeline.model.manifest import Station
 from pipeline.model.rules import RULES, WARNING, Rule
 from pipeline.model.text import did_you_mean
 from pipeline.stations import rules as station_rules
@@ -17,11 +18,11 @@ from pipeline.stations import rules as station_rules
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
-    """What the rules say of a card, sorted. ``silenced``: set aside by the card, each with the reason it writes."""
+    """What the rules say of a card, sorted. ``silenced``: set aside by the card, its board or a core."""
 
     errors: tuple[Problem, ...] = ()
     warnings: tuple[Problem, ...] = ()
-    silenced: tuple[tuple[Problem, str], ...] = ()
+    silenced: tuple[Silenced, ...] = ()
 
 
 def judge(
@@ -31,18 +32,26 @@ def judge(
     card = selection.card
     problems = card_rules.broken_rules(selection, files, changed)
     problems += station_rules.broken_rules(card, stations, selection.board, selection.cores, selection.titles)
-    problems += _misnamed(card)
-    return judged(card, problems)
+    problems += _misnamed(card.file, {"silence": card.silenced, "accept": card.accepted})
+    problems += _misnamed(selection.board.file, {"silence": selection.board.silenced})
+    for core in selection.cores:
+        problems += _misnamed(core.file, {"silence": core.silenced})
+    return judged(selection, problems)
 
 
-def judged(card: Card, problems: Iterable[Problem]) -> Judgement:
-    """Return problems by what is done about each: silenced by the card, else as their rules say."""
-    found = sorted(set(problems))
-    silenced = [(one, card.silenced[one.rule]) for one in found if one.rule in card.silenced and _can_be(one)]
-    told = [one for one in found if one not in {problem for problem, _ in silenced}]
+def judged(selection: Selection, problems: Iterable[Problem]) -> Judgement:
+    """Return problems by what is done about each: silenced, else as their rules say."""
+    silenced: list[Silenced] = []
+    shown: list[Problem] = []
+    for problem in sorted(set(problems)):
+        found = _silence(selection, problem)
+        if found:
+            silenced.append(found)
+        else:
+            shown.append(problem)
     return Judgement(
-        errors=tuple(one for one in told if _level(one) != WARNING),
-        warnings=tuple(one for one in told if _level(one) == WARNING),
+        errors=tuple(problem for problem in shown if _level(problem) != WARNING),
+        warnings=tuple(problem for problem in shown if _level(problem) == WARNING),
         silenced=tuple(silenced),
     )
 
@@ -65,7 +74,7 @@ def list_text() -> str:
 def explain_text(rule: Rule) -> str:
     """Return everything there is to say of a rule."""
     end = {"check": "doit check", "find": "the search of the sources", "image": "doit image", "publish": "doit publish"}
-    silence = f'[silence] {rule.name} = "why" in the card silences it, and the record says so.'
+    silence = f'[silence] {rule.name} = "why" in the card, board or core silences it, and the record says so.'
     if not rule.can_be_silenced:
         silence = "It cannot be silenced: a card that breaks it does not work."
     effect = "An error: the card is not built." if rule.level != WARNING else "A warning: it is shown and recorded."
@@ -78,15 +87,24 @@ def _level(problem: Problem) -> str:
     return RULES[problem.rule].level if problem.rule in RULES else "error"
 
 
-def _can_be(problem: Problem) -> bool:
-    return RULES[problem.rule].can_be_silenced
+def _silence(selection: Selection, problem: Problem) -> Silenced | None:
+    """Return who sets a problem aside: the card, a core whose manifest the problem names, or the board."""
+    if problem.rule not in RULES or not RULES[problem.rule].can_be_silenced:
+        return None
+    card, board = selection.card, selection.board
+    named = {problem.place.file, *(place.file for place in problem.also)}
+    cores = [(f"core {core.id}", core.silenced) for core in selection.cores if core.file in named]
+    for by, silenced in ((f"card {card.id}", card.silenced), *cores, (f"board {board.id}", board.silenced)):
+        if problem.rule in silenced:
+            return Silenced(problem=problem, reason=silenced[problem.rule], by=by)
+    return None
 
 
-def _misnamed(card: Card) -> Iterator[Problem]:
-    """Yield what a card silences or accepts that is no rule, or a rule for which it cannot be done."""
-    for key, names in (("silence", card.silenced), ("accept", card.accepted)):
+def _misnamed(file: str, tables: Mapping[str, Mapping[str, str]]) -> Iterator[Problem]:
+    """Yield what a manifest silences or accepts that is no rule, or a rule for which it cannot be done."""
+    for key, names in tables.items():
         for name in names:
-            place = Place(file=card.file, key=f"{key}.{name}")
+            place = Place(file=file, key=f"{key}.{name}")
             if name not in RULES:
                 yield Problem(place, f'found "{name}", expected the name of a rule', _hint(name))
             elif key == "silence" and not RULES[name].can_be_silenced:

@@ -7,7 +7,9 @@ from pathlib import Path
 
 from pipeline.build import image
 from pipeline.build.card import CardBuild
-from pipeline.workspace.stamp import digest, sha256_of_file, stale, write_if_changed, write_stamp
+from pipeline.file_digest import sha256_of_file
+from pipeline.workspace.atomic_write import write_if_changed
+from pipeline.workspace.stamp import digest, stale, write_stamp
 from pipeline.workspace.workspace import PROGRAM
 
 BESIDE = ("card.img", "plan.json", "record.json")

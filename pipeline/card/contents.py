@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
-from pipeline.model.content import CardFile, Content, Origin
-from pipeline.model.manifest import Board, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.content import CardFile, CardFolder, Content, Origin
+from pipeline.model.manifest import Board, Card, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 from pipeline.model.text import did_you_mean
 
@@ -20,13 +20,15 @@ class Known:
 
     ``trees``: for each path below the inputs that a manifest copies from, its files as (relative path, content);
     a single file has the relative path "". ``sums``: for each checksum list, its (SHA-256, path) lines. ``sizes``:
-    bytes of contents that are declared by hash alone. ``roms``: for (title id, ROM path) its content and origin.
+    bytes of contents that are declared by hash alone. ``empty_folders``: for each path of ``trees``, the relative paths
+    of folders in it that hold no file, "" for itself. ``roms``: for (title id, ROM path) its content and origin.
     """
 
     trees: Mapping[str, tuple[tuple[str, Content], ...]]
     sums: Mapping[str, tuple[tuple[str, str], ...]]
     sizes: Mapping[str, int]
     roms: Mapping[tuple[str, str], tuple[Content, Origin]]
+    empty_folders: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +98,35 @@ def gather(selection: Selection, known: Known) -> tuple[CardFile, ...]:
     for sums in card.sums:
         files += _summed(sums, {}, "card-file", card.id, card.file, known)
     return tuple(files)
+
+
+def gather_folders(selection: Selection, known: Known) -> tuple[CardFolder, ...]:
+    """Return the folders that are on the card even without a file in them: named ones, and the empty ones of trees."""
+    board, card = selection.board, selection.card
+    asked = [(path, Place(file=board.file, key="base")) for base in board.base for path in _empty(known, base, "")]
+    for core in selection.cores:
+        fields = fields_of(core)
+        asked += [(path.format_map(fields), place) for path, place in _named_folders(core)]
+        asked += _empty_of(core.file, [replace(own, path=own.path.format_map(fields)) for own in core.files], "", known)
+    for title in selection.titles:
+        asked += _empty_of(title.file, title.files, title_folder(selection, title), known)
+    asked += [*_named_folders(card), *_empty_of(card.file, card.files, "", known)]
+    return tuple(CardFolder(path=path, place=place) for path, place in asked if path)
+
+
+def _named_folders(holder: Card | Core) -> Iterator[tuple[str, Place]]:
+    for number, path in enumerate(holder.folders, 1):
+        yield path, Place(file=holder.file, key=f"folders.{number}")
+
+
+def _empty_of(file: str, files: Iterable[OwnFile], folder: str, known: Known) -> Iterator[tuple[str, Place]]:
+    for own in files:
+        for path in _empty(known, own.source_path, join(folder, own.path)):
+            yield path, Place(file=file, key=own.key)
+
+
+def _empty(known: Known, tree: str, target: str) -> Iterator[str]:
+    yield from (join(target, relative) for relative in known.empty_folders.get(tree, ()))
 
 
 def config_jobs(selection: Selection) -> tuple[ConfigJob, ...]:

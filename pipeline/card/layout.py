@@ -10,7 +10,7 @@ from pipeline.card.tree import Folder, grow_tree
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.entries import EARLIEST, LATEST, MOMENTS, MOST_SLOTS, SLOT
 from pipeline.fat.names import is_short, label_problem, name_problem, short_names, slots
-from pipeline.model.content import CardFile
+from pipeline.model.content import CardFile, CardFolder
 from pipeline.model.plan import Entry, Plan, Volume
 from pipeline.model.rules import (
     CONTENTS_FIT,
@@ -36,7 +36,7 @@ def lay_out(
     serial: int,
     timestamp: datetime,
     where: Place,
-    folders: Sequence[str] = (),
+    folders: Sequence[CardFolder] = (),
 ) -> Plan:
     """Return the plan of a card: the same for the same values, whatever order the files come in.
 
@@ -146,7 +146,7 @@ def _entries(layout: _Layout, volume: Volume) -> Iterator[Entry]:
 
 
 def file_problems(
-    files: Sequence[CardFile], folders: Sequence[str], cluster_bytes: int, where: Place
+    files: Sequence[CardFile], folders: Sequence[CardFolder], cluster_bytes: int, where: Place
 ) -> tuple[Folder, list[Problem]]:
     """Return the root folder, and what keeps files off any volume with such clusters: names, first file, sizes."""
     root, problems = grow_tree(files, folders, where)

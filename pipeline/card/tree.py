@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from pipeline.errors import Place, Problem
 from pipeline.fat.names import fold, name_problem
-from pipeline.model.content import CardFile
+from pipeline.model.content import CardFile, CardFolder
 from pipeline.model.rules import NAMES_ARE_LEGAL, NAMES_ARE_UNIQUE
 from pipeline.model.text import shown
 
@@ -24,17 +24,17 @@ class Folder:
     children: dict[str, CardFile | Folder] = field(default_factory=dict)
 
 
-def grow_tree(files: Iterable[CardFile], folders: Sequence[str], where: Place) -> tuple[Folder, list[Problem]]:
+def grow_tree(files: Iterable[CardFile], folders: Iterable[CardFolder], where: Place) -> tuple[Folder, list[Problem]]:
     """Return the root folder and every problem of a name or a path; what has one is left out of the tree.
 
-    Folders are implied by the paths of files; ``folders`` adds empty ones, asked for at ``where``.
+    Folders are implied by the paths of files; ``folders`` adds those that may be empty.
     """
     root = Folder("", where)
     grower = _Grower({"": root}, [])
     for file in sorted(files, key=lambda file: (file.path, file.place)):
         grower.add_file(file)
-    for path in sorted(folders):
-        grower.folder(path, where)
+    for folder in sorted(folders):
+        grower.folder(folder.path, folder.place)
     return root, grower.problems
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError
-from pipeline.media.cards import Card, look, told
+from pipeline.media.cards import ListedCard, card_line, listed_cards
 
 
 class Cards(OwnCommand):
@@ -20,7 +20,7 @@ class Cards(OwnCommand):
     doc_usage = "[DEVICE ...]"
     doc_description = (
         "Without a DEVICE, every removable disk is shown. A card counts as known when its tables and folders are those "
-        "of a card built here or published; its files are not read."
+        "of a card built here, now or before, or published; its files are read only to tell these from one another."
     )
     cmd_options = (JSON,)
 
@@ -29,16 +29,16 @@ class Cards(OwnCommand):
         if not sys.platform.startswith("linux"):
             what = "disks are listed on Linux only"
             raise MachineError.one(what, "your system lists them: diskutil list, or Get-Disk in PowerShell")
-        cards = look(self.workspace, words)
+        cards = listed_cards(self.inputs, words)
         if options["json"]:
             print_json({"cardkiln-cards": 1, "devices": [_document(card) for card in cards]})
         else:
-            print_lines(map(told, cards) if cards else ["no removable disk is here"])
+            print_lines(map(card_line, cards) if cards else ["no removable disk is here"])
         return 0
 
 
-def _document(card: Card) -> dict[str, object]:
-    disk, one = card.disk, card.identity
+def _document(card: ListedCard) -> dict[str, object]:
+    disk, build = card.disk, card.build
     return {
         "device": disk.path,
         "model": disk.model,
@@ -46,7 +46,8 @@ def _document(card: Card) -> dict[str, object]:
         "size": disk.size,
         "label": disk.label,
         "in-use": list(disk.uses),
-        "on-it": one.kind if one else card.why,
-        "card": one.card if one else "",
-        "version": one.version if one else "",
+        "on-it": card.kind or card.why,
+        "build": build.origin if build else "",
+        "card": build.card if build else "",
+        "version": build.version if build else "",
     }

@@ -114,8 +114,8 @@ def _rule_lines(verdict: Verdict) -> Iterator[str]:
         yield f"{problem.what}: {problem.hint}"
     for problem in judgement.warnings:
         yield f"warning: {problem.what}: {problem.hint}"
-    for problem, reason in judgement.silenced:
-        yield f"silenced by the card: {problem.what}: {reason}"
+    for silenced in judgement.silenced:
+        yield f"silenced by {silenced.by}: {silenced.problem.what}: {silenced.reason}"
     if not judgement.errors:
         yield "no violation of the rules that can be checked here"
     yield f"not checked: {', '.join(verdict.not_checked)}"
@@ -152,7 +152,9 @@ def _document(seen: Look) -> dict[str, Any]:
         "unknown-cores": seen.unknown_cores,
         "broken-rules": [_problem(problem) for problem in judgement.errors],
         "warnings": [_problem(problem) for problem in judgement.warnings],
-        "silenced": [{**_problem(problem), "reason": reason} for problem, reason in judgement.silenced],
+        "silenced": [
+            {**_problem(found.problem), "reason": found.reason, "by": found.by} for found in judgement.silenced
+        ],
         "not-checked": seen.verdict.not_checked if seen.verdict else list(RULES),
         "known": [asdict(one) for one in seen.known],
         "sound": seen.is_sound,

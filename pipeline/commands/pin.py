@@ -24,7 +24,8 @@ from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
 from pipeline.sources.files.archive import named_as_archive
 from pipeline.sources.files.argument import content_named, members, named
-from pipeline.workspace.stamp import NEW, replacing
+from pipeline.workspace.atomic_write import replacing
+from pipeline.workspace.stamp import NEW
 
 BUILT = "built"
 """Stands in place of a file: the ROM file that was built of the title, or the image of the card."""

@@ -39,7 +39,7 @@ class Receive(OwnCommand):
             raise ManifestError.one("no file is named", "name your list of allowed signers", key="--signers")
         folder = Path(words[0])
         if not folder.is_dir():
-            raise MachineError.one("there is no such folder", "correct the path", file=words[0])
+            raise MachineError.one("there is no such folder", "correct the path", file=shown(words[0]))
         received = check(folder, Path(options["signers"]) if options["signers"] else None)
         with locked(self.workspace.build):
             if received.recipe is None:

@@ -25,7 +25,7 @@ from pipeline.inspect.opened_build import OpenedBuild, opened_build
 from pipeline.media import write
 from pipeline.media.keep import keep_before_writing
 from pipeline.model.text import shown
-from pipeline.workspace.stamp import write_if_changed
+from pipeline.workspace.atomic_write import write_if_changed
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet takes for a formula."""

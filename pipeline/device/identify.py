@@ -4,50 +4,60 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
-from pipeline.device.ranges import Read
+from pipeline.device.ranges import BLOCK, Read
 from pipeline.fat.structure import structure
 from pipeline.model.plan import SECTOR, Plan
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KnownCard:
-    """A card that was built or published here. ``current``: whether it is what the build folder holds now."""
-
-    card: str
-    version: str
-    plan: Plan
-    current: bool
+T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Identity:
-    """What a medium seems to be: ``kind`` is "current", "older", "touched", "foreign", "no FAT volume" or "empty".
+@dataclass(frozen=True, slots=True)
+class Identity(Generic[T]):
+    """What a card seems to be, and the builds it can be of.
 
-    ``card`` and ``version`` of the known card it is, "" otherwise. "touched": the serial is a known card's, but its
-    directories or tables are not.
+    ``kind``: "known" (its tables and folders are those of each of ``builds``), "touched" (its serial is theirs, and its
+    tables or folders are not), "half-written" (of the first of ``builds``), "foreign", "no FAT volume" or "empty".
     """
 
     kind: str
-    card: str = ""
-    version: str = ""
+    builds: tuple[T, ...] = ()
 
 
-def identify(known: Iterable[KnownCard], read: Read) -> Identity:
-    """Return which of the known cards a medium holds; raises OSError when it cannot be read."""
-    touched: KnownCard | None = None
-    for one in known:
-        if not _same_serial(one.plan, read):
-            continue
-        if all(read(offset, len(data)) == data for offset, data in structure(one.plan)):
-            return Identity(kind="current" if one.current else "older", card=one.card, version=one.version)
-        touched = touched or one
-    if touched:
-        return Identity(kind="touched", card=touched.card)
-    return Identity(kind=_foreign(read))
+def identify(known: Iterable[tuple[Plan, T]], read: Read) -> Identity[T]:
+    """Return which of the known builds, each with its plan, a card holds; raises OSError when it cannot be read.
+
+    Builds that the card has more tables and folders of come first.
+    """
+    differing = dict[int, list[T]]()
+    wiped = not any(read(0, BLOCK))
+    for plan, build in known:
+        if wiped and is_half_written(plan, read):
+            return Identity("half-written", (build,))
+        if has_serial(plan, read):
+            count = sum(read(offset, len(data)) != data for offset, data in structure(plan))
+            differing.setdefault(count, []).append(build)
+    if not differing:
+        return Identity(_foreign(read))
+    if 0 in differing:
+        return Identity("known", tuple(differing[0]))
+    return Identity("touched", tuple(build for count in sorted(differing) for build in differing[count]))
 
 
-def _same_serial(plan: Plan, read: Read) -> bool:
+def is_half_written(plan: Plan, read: Read) -> bool:
+    """Whether a card is as an interrupted write leaves it: its first block wiped, and behind it what a plan has there.
+
+    Any table or folder of the plan that is not all zeros counts.
+    """
+    if any(read(0, BLOCK)):
+        return False
+    behind = ((offset, data) for offset, data in structure(plan) if offset >= BLOCK and any(data))
+    return any(read(offset, len(data)) == data for offset, data in behind)
+
+
+def has_serial(plan: Plan, read: Read) -> bool:
+    """Whether the volume of a card has the serial of a plan, where that plan has its boot sector."""
     at = plan.volume.start * SECTOR + (67 if plan.volume.fat_bits == 32 else 39)
     return int.from_bytes(read(at, 4), "little") == plan.serial
 

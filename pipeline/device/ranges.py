@@ -10,6 +10,9 @@ from pipeline.model.spans import joined
 Range = tuple[int, int]
 """Start and end in bytes, the end not included."""
 
+BLOCK = 4096
+"""Bytes that are written or left as a whole: a page, below which no system writes."""
+
 Read = Callable[[int, int], bytes]
 """Gives the bytes at an offset: so many, or fewer at the end."""
 

@@ -6,11 +6,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from pipeline.device.block_device import Medium
-from pipeline.device.ranges import Range, Read, pieces, same_card, used_ranges
+from pipeline.device.ranges import BLOCK, Range, Read, pieces, same_card, used_ranges
 from pipeline.model.plan import SECTOR, Plan
 
-BLOCK = 4096
-"""Bytes that are written or left as a whole: a page, below which no system writes."""
 PIECE = 1 << 20
 SYNC_EVERY = 16 << 20
 """Bytes after which we wait for the card, so that progress says what is on it and Ctrl-C is quick."""

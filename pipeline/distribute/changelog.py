@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import CheckError, MachineError
-from pipeline.publish.index import Entry, entry, index_page
+from pipeline.publish.index import Entry, index_entry, index_page
 from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
 from pipeline.record.snapshot import side_of_record
+from pipeline.workspace.atomic_write import write_if_changed
 from pipeline.workspace.files import read_record
-from pipeline.workspace.stamp import write_if_changed
 from pipeline.workspace.workspace import Workspace
 
 CHANGES = "CHANGES.txt"
@@ -26,13 +26,14 @@ SHOWN = 40
 def changes_since_last(workspace: Workspace, record: Mapping[str, Any]) -> str:
     """Return what changed since the version of the card that was published last, as a text for the receiver.
 
-    The same version as an image or as a recipe is no other one.
+    Image and recipe of one version count as the same version.
     """
-    version = record["card"]["version"]
-    others = [one for one in _entries(workspace) if one["card"] == record["card"]["id"] and one["version"] != version]
-    last = others[-1] if others else None
-    if last is None:
+    card = record["card"]
+    earlier = [entry for entry in _entries(workspace) if entry["card"] == card["id"]]
+    earlier = [entry for entry in earlier if entry["version"] != card["version"]]
+    if not earlier:
         return FIRST
+    last = earlier[-1]
     before = json.loads((workspace.base / "dist" / last["folder"] / "record.json").read_bytes())
     lines = list(changes_text(compare(side_of_record(before), side_of_record(record))))
     head = f"Since version {last['version']}:"
@@ -40,12 +41,12 @@ def changes_since_last(workspace: Workspace, record: Mapping[str, Any]) -> str:
 
 
 def write_index(workspace: Workspace) -> None:
-    """Write ``dist/index.json`` and ``dist/index.html`` anew from the folders that are there."""
+    """Write ``dist/index.json`` and ``dist/index.html`` anew from the published folders."""
     dist, entries = workspace.base / "dist", _entries(workspace)
     style = (files("pipeline.sheet") / "templates" / "sheet.css").read_text(encoding="utf-8")
     text = json.dumps({"cardkiln-index": 1, "versions": entries}, indent=1, ensure_ascii=False)
     write_if_changed(dist / "index.json", f"{text}\n".encode())
-    shown = [{**one, "changes": _capped(one["changes"])} for one in entries]
+    shown = [{**entry, "changes": _capped(entry["changes"])} for entry in entries]
     write_if_changed(dist / "index.html", index_page(shown, style).encode())
 
 
@@ -56,21 +57,21 @@ def _entries(workspace: Workspace) -> Sequence[Entry]:
     """
     dist = workspace.base / "dist"
     try:
-        known = [one["folder"] for one in json.loads((dist / "index.json").read_bytes())["versions"]]
+        known = [entry["folder"] for entry in json.loads((dist / "index.json").read_bytes())["versions"]]
     except (OSError, ValueError, KeyError, TypeError):
         known = []
     found = {path.parent.name: path for path in sorted(dist.glob("[!.]*/record.json"))}
     order = [*(name for name in known if name in found), *(name for name in found if name not in known)]
-    return [entry(_record(workspace, found[name]), name, list(_lines(found[name].parent))) for name in order]
+    return [index_entry(_record(workspace, found[name]), name, list(_lines(found[name].parent))) for name in order]
 
 
 def _record(workspace: Workspace, path: Path) -> Mapping[str, Any]:
-    """Return the record of a published folder; raises CheckError for one that went bad."""
+    """Return the record of a published folder; raises CheckError for a damaged one."""
     try:
         return read_record(path)
     except MachineError:
-        what = "is not a complete record; without it, the index and what changed cannot be told"
-        hint = f"get {path.parent.name} back, or take it out of dist"
+        what = "is damaged; the index of versions and the list of changes need it"
+        hint = f"restore {path.parent.name}, or move it out of dist"
         raise CheckError.one(what, hint, file=workspace.shown(path)) from None
 
 

@@ -60,9 +60,9 @@ def _entries(key: str, stated: Sequence[Mapping[str, Any]], planned: Sequence[Ma
         what = f"found {len(stated):,}, expected {len(planned):,} as in the plan"
         yield Problem(Place("record.json", key=key), what, STRANGE)
         return
-    for number, (one, other) in enumerate(zip(stated, planned, strict=True), 1):
-        if one != other:
-            yield from _differences(f"{key}.{number}", one, other)
+    for number, (entry, expected) in enumerate(zip(stated, planned, strict=True), 1):
+        if entry != expected:
+            yield from _differences(f"{key}.{number}", entry, expected)
 
 
 def _owners(record: Record) -> dict[str, set[str]]:

@@ -89,7 +89,7 @@ def passed(
             with obstacles.collected():
                 changes_since_last(build.workspace, record)
             problems = [*_unaccepted(card, record)]
-            problems += [_refused(build.inputs.manifest, one) for one in refusals(record)] if contents else []
+            problems += [_refused(build.inputs.manifest, refusal) for refusal in refusals(record)] if contents else []
             if problems:
                 raise CheckError(problems)
         obstacles.refuse()

@@ -15,8 +15,9 @@ from pipeline.build.build import Build
 from pipeline.distribute.changelog import CHANGES, write_index
 from pipeline.distribute.gate import passed
 from pipeline.errors import CardkilnError, CheckError, MachineError
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.manifest import Card
-from pipeline.publish.folder import SUMS, files_of, sum_of
+from pipeline.publish.folder import SUMS, files_of
 from pipeline.publish.materials import materials
 from pipeline.publish.pack import pack
 from pipeline.publish.readme import packed_name, readme
@@ -24,8 +25,8 @@ from pipeline.publish.signature import ALLOWED, sign
 from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
 from pipeline.sheet.cautions import WRITING, cautions
+from pipeline.workspace.atomic_write import sync_folder
 from pipeline.workspace.progress import progress
-from pipeline.workspace.stamp import sync_folder
 from pipeline.workspace.workspace import Workspace
 
 
@@ -101,11 +102,11 @@ def finish(
 ) -> None:
     """Add what every published folder has: the page, statement, bill, checksum list, and the signature last."""
     write(folder / "README.txt", text)
-    write(folder / "provenance.json", as_json(statement(record, sum_of(folder / "record.json"))))
+    write(folder / "provenance.json", as_json(statement(record, sha256_of_file(folder / "record.json"))))
     write(folder / "materials.cdx.json", as_json(materials(record)))
     if signing:
         write(folder / ALLOWED, signing.allowed)
-    write(folder / SUMS, sums_text({**{name: sum_of(path) for name, path in files_of(folder).items()}, **sums}))
+    write(folder / SUMS, sums_text({**{name: sha256_of_file(path) for name, path in files_of(folder).items()}, **sums}))
     if signing:
         sign(folder / SUMS, signing.key)
 

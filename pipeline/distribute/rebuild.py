@@ -16,11 +16,12 @@ from pipeline.build.inputs import Inputs
 from pipeline.distribute.receive import Received, first_problem_only, folder_of, stays
 from pipeline.distribute.recipe import RECIPE
 from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.content import Content, Found, Wanted
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
-from pipeline.publish.folder import STRANGE, files_of, sum_of
+from pipeline.publish.folder import STRANGE, files_of
 from pipeline.sources.files.read import open_content
 from pipeline.workspace.files import read_record
 from pipeline.workspace.workspace import PROGRAM, Workspace
@@ -60,7 +61,7 @@ def _built(workspace: Workspace, inner: Workspace, received: Received) -> Path:
         hint = f"it was made by {shown(program)}, this is {PROGRAM}" if program != PROGRAM else STRANGE
         raise CheckError.one(what, hint, file=workspace.shown(image))
     for name in ("plan.json", "record.json", "sheet.html") if program == PROGRAM else ():
-        if sum_of(made / name) != sum_of(received.folder / name):
+        if sha256_of_file(made / name) != sha256_of_file(received.folder / name):
             raise CheckError.one("is not what the manifests of the recipe give", STRANGE, file=name)
     return image
 
@@ -93,21 +94,25 @@ def _take_inputs(source: Path, target: Path, places: Sequence[Path]) -> None:
 
 def _bring(workspace: Workspace, recipe: Mapping[str, Any], places: Sequence[Path]) -> None:
     """Search for what the recipe leaves out, and put folders together that manifests name by path."""
-    contents = {one["sha256"]: Content(sha256=one["sha256"], size=one["size"]) for one in recipe["bring"]}
+    brought = recipe["bring"]
+    contents = {item["sha256"]: Content(sha256=item["sha256"], size=item["size"]) for item in brought}
     targets = list(_left_out(recipe, contents))
+    folders = _empty_folders(recipe)
     wanted = [
         Wanted(
-            content=contents[one["sha256"]],
-            name=f"{one['role']} of {one['owner']}",
+            content=contents[item["sha256"]],
+            name=shown(f"{item['role']} of {item['owner']}"),
             place=Place(RECIPE),
-            file_names=(one["role"].rpartition("/")[2].removeprefix("chip "),),
+            file_names=(item["role"].rpartition("/")[2].removeprefix("chip "),),
         )
-        for one in recipe["bring"]
+        for item in brought
     ]
     scan = workspace.index.scan(places, ArchiveLimits())
     found = workspace.index.find(wanted)
     if found.missing:
         raise CheckError([*scan.problems, *_lacking(workspace, found, len(wanted), len(places))])
+    for path in folders:
+        workspace.inputs.joinpath(*path.split("/")).mkdir(parents=True, exist_ok=True)
     for path, content in targets:
         target = workspace.inputs.joinpath(*path.split("/"))
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -127,6 +132,15 @@ def _left_out(recipe: Mapping[str, Any], contents: Mapping[str, Content]) -> Ite
             if file["sha256"] not in contents:
                 raise CheckError([Problem(place, f"{path!r} is of no content that is to be brought", STRANGE)])
             yield path, contents[file["sha256"]]
+
+
+def _empty_folders(recipe: Mapping[str, Any]) -> list[str]:
+    """Return the folders without files that are made; raises CheckError for strange ones."""
+    strange = [path for path in recipe.get("empty-folders", []) if not stays(path)]
+    if strange:
+        what = f"found the path {strange[0]!r}, expected one that stays below the inputs"
+        raise CheckError([Problem(Place(RECIPE, key="empty-folders"), what, STRANGE)])
+    return list(recipe.get("empty-folders", []))
 
 
 def _lacking(workspace: Workspace, found: Found, wanted: int, places: int) -> Iterator[Problem]:

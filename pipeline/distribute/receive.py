@@ -71,7 +71,7 @@ class Received:
 
 @contextmanager
 def first_problem_only() -> Iterator[None]:
-    """Let an error through with its first problem alone: a folder with one thing wrong is refused, and so with many."""
+    """Shorten an error to its first problem and the number of the others."""
     try:
         yield
     except CardkilnError as error:
@@ -89,7 +89,7 @@ def check(folder: Path, signers: Path | None) -> Received:
     """
     files = files_of(folder)
     if SUMS not in files:
-        raise CheckError.one("is missing; expected the checksum list of a published folder", file=str(folder / SUMS))
+        raise CheckError.one("is missing; expected the checksum list of a published folder", file=shown(folder / SUMS))
     for name in READ:
         limit = LONGEST_PLAN if name == "plan.json" else LONGEST
         if name in files and files[name].stat().st_size > limit:
@@ -145,13 +145,13 @@ def take_image(workspace: Workspace, received: Received) -> Path:
         what = f"states an image of {image['size']:,} bytes; {LARGEST:,} is the limit"
         raise CheckError.one(what, STRANGE, file="record.json")
     packed = [received.folder / (image["file"] + suffix) for suffix in SUFFIXES.values()]
-    there = [path for path in packed if path.is_file()]
-    if len(there) != 1:
+    found = [path for path in packed if path.is_file()]
+    if len(found) != 1:
         names = ", ".join(path.name for path in packed)
-        raise CheckError.one(f"found {len(there)} packed images, expected one of {names}", STRANGE)
+        raise CheckError.one(f"found {len(found)} packed images, expected one of {names}", STRANGE)
     target = folder_of(workspace, received) / "card.img"
     try:
-        _take(received, there[0], target)
+        _take(received, found[0], target)
     except OSError as error:
         what = f"cannot be made: {error.strerror or error}"
         raise MachineError.one(what, "nothing was left behind", file=workspace.shown(target)) from error
@@ -323,6 +323,6 @@ def _made_from_record(record: Mapping[str, Any], record_sha256: str) -> dict[str
 def _subject(statement: Mapping[str, Any], name: str) -> str | None:
     """Return the SHA-256 a statement gives for a name."""
     try:
-        return next(str(one["digest"]["sha256"]) for one in statement["subject"] if one["name"] == name)
+        return next(str(part["digest"]["sha256"]) for part in statement["subject"] if part["name"] == name)
     except (KeyError, TypeError, StopIteration):
         return None

@@ -18,8 +18,8 @@ from pipeline.distribute.changelog import CHANGES, write_index
 from pipeline.distribute.gate import Passed, passed
 from pipeline.distribute.publish import Signing, as_json, dist_folder, finish, making, write
 from pipeline.errors import CardkilnError, CheckError
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.manifest import Board
-from pipeline.publish.folder import sum_of
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
@@ -68,7 +68,9 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     card_passed.write_documents(folder)
     write(folder / CHANGES, card_passed.changes)
     bring = list(_bring(record, _hashes(inputs, selection, refused)))
-    document = {"cardkiln-recipe": 1, "card": card.id, "bring": bring, "left-out": left_out}
+    document: dict[str, Any] = {"cardkiln-recipe": 1, "card": card.id, "bring": bring, "left-out": left_out}
+    if empty := sorted(_empty_folders(inputs, selection, refused)):
+        document["empty-folders"] = empty
     write(folder / RECIPE, as_json(document))
     warned = [*cautions(card_passed.finished), READING, WRITING]
     text = recipe_readme(record, len(bring), signing.who if signing else "", warned, selection.board.cautions)
@@ -109,7 +111,7 @@ def _copy_tree(inputs: Inputs, path: str, target: Path) -> None:
         return
     for name, location, content in inputs.tree_contents(path):
         _copy(Path(location.path), target / name)
-        if sum_of(target / name) != content.sha256:
+        if sha256_of_file(target / name) != content.sha256:
             what = "was changed while it was published"
             raise CheckError.one(what, "build the card again", file=inputs.workspace.shown(Path(location.path)))
 
@@ -121,6 +123,13 @@ def _tree(inputs: Inputs, path: str) -> dict[str, Any]:
         for name, _, content in inputs.tree_contents(path)
     ]
     return {"path": path, "files": files}
+
+
+def _empty_folders(inputs: Inputs, selection: Selection, refused: set[tuple[str, str]]) -> Iterator[str]:
+    """Yield the paths below the inputs of folders without files, which sums and some ways of copying pass over."""
+    for owner, path in own_paths(inputs.workspace, selection):
+        if owner in refused or (inputs.workspace.inputs / path).is_dir():
+            yield from ("/".join(filter(None, (path, name))) for name in inputs.empty_folders(path))
 
 
 def _hashes(inputs: Inputs, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:
@@ -141,4 +150,4 @@ def _bring(record: Mapping[str, Any], included: set[str]) -> Iterator[dict[str, 
                 owner = content.get("owner", file["made-from"]["owner"])
                 known = {"role": role, "size": content["size"], "sha256": content["sha256"], "owner": owner}
                 wanted.setdefault(content["sha256"], known)
-    yield from sorted(wanted.values(), key=lambda one: (one["owner"], one["role"]))
+    yield from sorted(wanted.values(), key=lambda item: (item["owner"], item["role"]))

@@ -23,7 +23,7 @@ from pipeline.manifest.text.blank import BLANK, blanks_in
 from pipeline.manifest.text.positions import spell
 from pipeline.model.manifest import Board, Sources
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
-from pipeline.workspace.stamp import replacing
+from pipeline.workspace.atomic_write import replacing
 
 FROM_FILES = ("core", "title", "board")
 """The kinds of manifest that are drafted from files."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.schema.copies import schemas
 from pipeline.resources import CI_SCRIPT, PACKAGE, VERSION
-from pipeline.workspace.stamp import write_if_changed
+from pipeline.workspace.atomic_write import write_if_changed
 
 TEMPLATES = PACKAGE / "drafts" / "folder"
 

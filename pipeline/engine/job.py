@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from doit.exceptions import TaskFailed
 
@@ -18,10 +18,11 @@ Note = Callable[[str], None]
 
 
 class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
-    """A task that ended with problems a person can act on, and what the run is to end with."""
+    """A task that ended with problems a person can act on, each a text, and what the run is to end with."""
 
-    def __init__(self, text: str, exit_code: int) -> None:
-        super().__init__(text)
+    def __init__(self, problems: Sequence[str], exit_code: int) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = tuple(problems)
         self.exit_code = exit_code
 
 
@@ -30,7 +31,7 @@ def told(text: Callable[[], str]) -> StoppedError | None:
     try:
         print(text(), end="")
     except CardkilnError as error:
-        return StoppedError(str(error), error.exit_code)
+        return StoppedError([str(error)], error.exit_code)
     return None
 
 
@@ -43,9 +44,9 @@ class Job:
     """One stage for one card or title, bound to a workspace.
 
     ``stage``: the word its line begins with. ``reason``: why it must run, None when it is current; without one it
-    runs each time. ``run``: does it and returns one line that says what was done. ``before``: what must have run
-    once before. ``instead``: tried first of all; where it returns a line, the stage is done, and needs neither.
-    ``notes``: told why the stage begins; what it returns is given the line in the end.
+    runs each time. ``run``: does it and returns one line that says what was done. ``before``: does what must have been
+    done before, and returns its failure. ``instead``: tried first of all; where it returns a line, the stage is done,
+    and needs neither. ``notes``: told why the stage begins; what it returns is given the line in the end.
     """
 
     def __init__(
@@ -54,14 +55,14 @@ class Job:
         stage: str,
         run: Callable[[], str],
         reason: Callable[[], str | None] | None = None,
-        before: Job | None = None,
+        before: Callable[[], StoppedError | None] | None = None,
         instead: Callable[[], str | None] = lambda: None,
         notes: Callable[[str], Note] = lambda _: lambda _: None,
     ) -> None:
         self._workspace, self._stage, self._run, self._reason, self._before = workspace, stage, run, reason, before
         self._instead, self._notes = instead, notes
         self._why = NEW
-        self._done = False
+        self.done = False
 
     def is_current(self) -> bool:
         """Whether there is nothing to do; a stage whose state cannot be told runs, and says then what is wrong."""
@@ -82,12 +83,17 @@ class Job:
         return None if failure else (out.getvalue(), err.getvalue())
 
     def execute(self) -> StoppedError | None:
-        """Run the stage and print its line; return the failure when there are problems."""
+        """Run the stage and print its line; return the failure when there are problems.
+
+        After a failure of the machine, such as a full disk, nothing further is tried, and nothing said of it.
+        """
+        if self._workspace.is_failing:
+            return StoppedError([], MachineError.exit_code)
         try:
             note = self._notes(self._why)
             line = self._instead()
             if line is None:
-                failure = self._before.execute() if self._before and not self._before._done else None
+                failure = self._before() if self._before else None
                 if failure:
                     return failure
                 line = self._run()
@@ -96,12 +102,16 @@ class Job:
             if isinstance(error, ChangedError):
                 self._workspace.index.forget()
             problems = self._workspace.located(error.problems)
-            return StoppedError("\n".join(str(problem) for problem in problems), error.exit_code)
+            return self._stopped([str(problem) for problem in problems], error.exit_code)
         except OSError as error:
-            return StoppedError(str(system_problem(error)), MachineError.exit_code)
-        self._done = True
+            return self._stopped([str(system_problem(error))], MachineError.exit_code)
+        self.done = True
         say(self._stage, line + (f" ({self._why})" if self._why != NEW else ""))
         for warning in self._workspace.take_warnings():
             rule = f" ({warning.rule})" if warning.rule else ""
             print(f"warning{rule}: {warning}", file=sys.stderr)
         return None
+
+    def _stopped(self, problems: Sequence[str], exit_code: int) -> StoppedError:
+        self._workspace.is_failing = exit_code == MachineError.exit_code
+        return StoppedError(problems, exit_code)

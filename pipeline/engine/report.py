@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TextIO
 
 from doit.exceptions import BaseFail, UnmetDependency
@@ -24,6 +24,11 @@ class ExitCodes:
         """Note what the run is to end with; a failure of another kind is doit's to judge."""
         self.worst = max(self.worst, getattr(fail, "exit_code", 0))
         self._reporter.add_failure(task, fail)
+
+    def add_success(self, task: Any) -> None:
+        """Note what the run is to end with when a task found problems of others."""
+        self.worst = max(self.worst, task.values.get("exit-code", 0))
+        self._reporter.add_success(task)
 
     def execute_task(self, task: Any) -> None:
         """Hand on that a task begins."""
@@ -56,6 +61,7 @@ class Reporter:
         self._selected: Sequence[str] = ()
         self._made = 0
         self._failed = False
+        self._shown: set[str] = set()
 
     def initialize(self, tasks: Mapping[str, Any], selected_tasks: Sequence[str]) -> None:
         """Note what was asked for."""
@@ -69,7 +75,8 @@ class Reporter:
         self._made += bool(task.actions) and task.name.partition(":")[0] not in QUIET
 
     def add_success(self, task: Any) -> None:
-        """Say nothing: the task did."""
+        """Show problems that the task found and that do not stop it; all else it said itself."""
+        self._show(task.values.get("problems", ()))
 
     def skip_uptodate(self, task: Any) -> None:
         """Say nothing: the closing line counts."""
@@ -84,10 +91,20 @@ class Reporter:
         if not fail.report:
             return
         if isinstance(fail, UnmetDependency):
-            sys.stderr.write(f"{task.name} is skipped: {', '.join(fail.message.split())} failed\n")
-            return
+            return  # what failed was shown
         trace = "".join(fail.traceback)
-        sys.stderr.write(f"{task.name} failed unexpectedly:\n{trace}" if trace else fail.message + "\n")
+        if trace:
+            sys.stderr.write(f"{task.name} failed unexpectedly:\n{trace}")
+        else:
+            self._show(getattr(fail, "problems", [fail.message]))
+
+    def _show(self, problems: Iterable[str]) -> None:
+        """Show each problem once in a run: several tasks may fail of the same."""
+        for problem in problems:
+            self._failed = True
+            if problem not in self._shown:
+                self._shown.add(problem)
+                sys.stderr.write(problem + "\n")
 
     def cleanup_error(self, exception: BaseFail) -> None:
         """Show an error in a task's teardown."""

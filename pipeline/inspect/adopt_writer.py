@@ -21,7 +21,7 @@ from pipeline.inspect.look import parts_of
 from pipeline.inspect.open_target import Named
 from pipeline.manifest.load import load
 from pipeline.model.plan import SECTOR
-from pipeline.workspace.stamp import replacing
+from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.workspace import Workspace
 
 PLACES = re.compile(r"^places[ \t]*=[ \t]*\[", re.MULTILINE)

@@ -21,7 +21,7 @@ from pipeline.configs.write import write_config
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.inspect.card_under_test import CardUnderTest, config_kinds, files_of, is_at, selection_of
-from pipeline.model.content import CardFile
+from pipeline.model.content import CardFile, CardFolder
 from pipeline.model.manifest import ConfigEdit, Core, Setting
 from pipeline.model.plan import SECTOR
 from pipeline.model.reading import Reading
@@ -83,7 +83,7 @@ def judge_card(test: CardUnderTest) -> Verdict:
         *(_of_the_volume(test, test.reading) if test.reading else ()),
     ]
     return Verdict(
-        judgement=judged(selection.card, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
+        judgement=judged(selection, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
         not_checked=tuple(rule.name for rule in RULES.values() if rule not in checked),
     )
 
@@ -114,7 +114,8 @@ def _of_the_layout(test: CardUnderTest, files: Iterable[CardFile]) -> list[Probl
     where = Place(file=test.shown)
     once = list({file.path: file for file in files}.values())
     cluster = test.reading.volume.cluster_bytes if test.reading else SECTOR
-    return file_problems(once, test.folders, cluster, where)[1]
+    folders = [CardFolder(path=path, place=replace(where, key=path)) for path in test.folders]
+    return file_problems(once, folders, cluster, where)[1]
 
 
 def _of_settings(test: CardUnderTest, selection: Selection) -> Iterator[Problem]:

@@ -14,7 +14,6 @@ from threading import Lock
 
 from pipeline.build.flow import how_to_build
 from pipeline.errors import MachineError
-from pipeline.fat.boot import serial_text
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
@@ -82,25 +81,6 @@ def is_record(path: Path) -> bool:
         return False
     with path.open("rb") as file:
         return b'"cardkiln-record"' in file.read(64)
-
-
-def record_of(workspace: Workspace, path: Path) -> Path | None:
-    """Return the record beside an image, else that of the built card whose serial an image or disk has.
-
-    Raises MachineError where neither is there, since the image or disk holds no FAT volume.
-    """
-    beside = path.parent / "record.json"
-    if path.is_dir() or is_record(beside):
-        return None if path.is_dir() else beside
-    with ExitStack() as stack:
-        descriptor, size = open_image(path, stack)
-        try:
-            serial = serial_text(_reading(descriptor, size).serial)
-        except NotFatError as error:
-            hint = "if a built card was written to it, name the card: doit verify PATH CARD"
-            raise MachineError.one(f"no record lies beside it, and {error}", hint, file=str(path)) from None
-    built = sorted((workspace.build / "cards").glob("*/record.json"))
-    return next((record for record in built if read_record(record)["volume"]["serial"] == serial), None)
 
 
 def plan_beside(record: Path) -> Plan | None:

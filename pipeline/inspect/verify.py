@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from pipeline.device.folder import is_litter
-from pipeline.errors import MachineError
+from pipeline.device.folder import belongs, is_litter
+from pipeline.device.identify import is_half_written
 from pipeline.fat.names import fold
-from pipeline.inspect.open_target import PART, open_image, plan_beside
+from pipeline.file_digest import sha256_of_file
+from pipeline.inspect.open_target import PART
 from pipeline.inspect.planned_image import Medium, Planned, unreadable
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
@@ -26,7 +25,7 @@ from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.progress import progress
 
-GOOD, TOUCHED, DAMAGED, OTHER = "good", "good but touched", "damaged", "not this card"
+GOOD, TOUCHED, DAMAGED, HALF_WRITTEN, OTHER = "good", "good but touched", "damaged", "half written", "not this card"
 ZEROS = bytes(PART)
 WITH_CONTENTS = ("free space", "behind the volume", "file")
 """Regions that are not held against planned bytes."""
@@ -37,7 +36,7 @@ class Damage:
     """Something of the card that is not as its record says.
 
     ``path``: of a file, with the ``title`` and ``chips`` whose bytes they are; "" for what is no file. ``offset``: in
-    the image, -1 where that says nothing.
+    the image, -1 where that says nothing. ``structure``: whether it is a place of the file system.
     """
 
     path: str = ""
@@ -45,6 +44,25 @@ class Damage:
     title: str = ""
     chips: tuple[str, ...] = ()
     offset: int = -1
+    structure: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Yours:
+    """What became of the files that are the user's (``keep``), by path; none of it is damage."""
+
+    changed: tuple[str, ...] = ()
+    new: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+
+    def __bool__(self) -> bool:
+        """Whether there is any."""
+        return bool(self.changed or self.new or self.removed)
+
+    def __str__(self) -> str:
+        """Return "1 changed, 1 new" or the like."""
+        counts = (("changed", self.changed), ("new", self.new), ("removed", self.removed))
+        return ", ".join(f"{len(paths):,} {word}" for word, paths in counts if paths)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,33 +78,29 @@ class Verdict:
     touched: tuple[str, ...] = ()
     litter: tuple[str, ...] = ()
     others: tuple[str, ...] = ()
+    yours: Yours = field(default_factory=Yours)
     unreadable: tuple[tuple[int, int, str], ...] = ()
     unseen: tuple[str, ...] = ()
 
 
-def verify_image(path: Path, record: Mapping[str, Any], record_path: Path) -> Verdict:
-    """Hold an image or a disk against a record and the plan beside it; raises MachineError without a plan."""
-    plan_path = record_path.with_name(record["plan"]["file"])
-    plan = plan_beside(record_path)
-    if plan is not None and hashlib.sha256(plan_path.read_bytes()).hexdigest() != record["plan"]["sha256"]:
-        what = f"the {plan_path.name} beside it is not the one it was made with"
-        raise MachineError.one(
-            what, "build the card again, or give the record where it was published", file=str(record_path)
-        )
-    if plan is None:
-        what = "there is no plan.json beside it, which says where every byte lies"
-        raise MachineError.one(what, "give the record where it was built or published", file=str(record_path))
-    with ExitStack() as stack:
-        descriptor, size = open_image(path, stack)
-        return verify_medium(Medium(descriptor, size), plan, record, _reference(record_path, record, path, stack))
+def verify_medium(
+    medium: Medium,
+    plan: Plan,
+    record: Mapping[str, Any],
+    reference: Medium | None = None,
+    keep: Sequence[str] = (),
+) -> Verdict:
+    """Hold an image or disk against plan and record.
 
-
-def verify_medium(medium: Medium, plan: Plan, record: Mapping[str, Any], reference: Medium | None = None) -> Verdict:
-    """Hold a medium against plan and record; ``reference``: the image as built, to say which bytes of a file differ."""
+    ``reference``: the image as built, to say which bytes of a file differ. ``keep``: what is the user's.
+    """
+    if is_half_written(plan, medium.read):
+        return Verdict(card=record["card"]["id"], verdict=HALF_WRITTEN)
     planned = Planned(plan)
     expected = read_volume(planned.read, planned.size)
     regions = regions_of(expected, planned.size)
-    hashes = {one["path"]: one["sha256"] for one in record["files"]}
+    hashes = {file["path"]: file["sha256"] for file in record["files"]}
+    yours = {item.path for item in expected.items if _is_yours(item.path, keep, is_folder=item.is_folder)}
     wrong = _wrong_files(medium, expected, hashes)
     differing = _differing(medium, planned, regions)
     short = (
@@ -94,8 +108,9 @@ def verify_medium(medium: Medium, plan: Plan, record: Mapping[str, Any], referen
     )
     if not (wrong or differing or medium.bad or short):
         return Verdict(card=record["card"]["id"], verdict=GOOD)
-    found, right, reading_damages = _as_it_is(medium, expected, hashes, wrong)
-    if len(right | (hashes.keys() - wrong)) * 2 < len(hashes):
+    found, right, reading_damages = _as_it_is(medium, expected, hashes, wrong, yours)
+    own = hashes.keys() - yours
+    if len((right | (own - wrong)) & own) * 2 < len(own):
         return Verdict(card=record["card"]["id"], verdict=OTHER, unreadable=unreadable(medium, regions))
     naming = Naming(expected)
     found_spots = [spot for region, one, other in differing for spot in spots(region, one, other, naming, found)]
@@ -103,12 +118,12 @@ def verify_medium(medium: Medium, plan: Plan, record: Mapping[str, Any], referen
         # what the rest of the volume looks like through a wrong boot sector says nothing of it
         right, reading_damages = hashes.keys() - wrong, []
         found = FoundVolume(sound=False, reading=None, items={})
-    files = {one["path"]: one for one in record["files"]}
+    files = {file["path"]: file for file in record["files"] if file["path"] not in yours}
     attributes = list(changed_attributes(expected, found))
     damages = [
         *short,
         *(_file_damage(files[item.path], expected.ranges(item), found, medium, reference)
-          for item in expected.items if item.path in hashes and item.path not in right),
+          for item in expected.items if item.path in files and item.path not in right),
         *_placement(files, found, expected),
         *(_attribute_damage(*pair) for pair in attributes),
         *reading_damages,
@@ -117,15 +132,33 @@ def verify_medium(medium: Medium, plan: Plan, record: Mapping[str, Any], referen
     ]  # fmt: skip
     extra = sorted(found.items.keys() - {item.path for item in expected.items})
     touched = dict.fromkeys(_spot(spot) for spot in found_spots if not spot.damaged)
-    touched |= dict.fromkeys(f"{path}: rewritten, lies elsewhere" for path in sorted(wrong & right))
+    touched |= dict.fromkeys(f"{path}: rewritten, lies elsewhere" for path in sorted((wrong & right) - yours))
+    mine = [path for path in extra if _is_yours(path, keep, is_folder=found.items[path].is_folder)]
+    others = [path for path in extra if path not in mine]
     return Verdict(
         card=record["card"]["id"],
         verdict=DAMAGED if damages or medium.bad else TOUCHED,
         damages=tuple(damages),
         touched=tuple(touched),
-        litter=tuple(path for path in extra if is_litter(path)),
-        others=tuple(path for path in extra if not is_litter(path)),
+        litter=tuple(path for path in others if is_litter(path)),
+        others=tuple(path for path in others if not is_litter(path)),
+        yours=_yours(found, hashes.keys() & yours, right, [path for path in mine if not found.items[path].is_folder]),
         unreadable=unreadable(medium, regions),
+    )
+
+
+def _is_yours(path: str, keep: Sequence[str], *, is_folder: bool) -> bool:
+    """Whether a file, or all that a folder can hold, is the user's; what a desktop leaves there is not."""
+    return belongs(f"{path}/" if is_folder else path, keep) and not is_litter(path)
+
+
+def _yours(found: FoundVolume, planned: Set[str], right: Set[str], new: Iterable[str]) -> Yours:
+    if found.reading is None:
+        return Yours()
+    return Yours(
+        changed=tuple(sorted(path for path in planned - right if path in found.items)),
+        new=tuple(new),
+        removed=tuple(sorted(planned - found.items.keys())),
     )
 
 
@@ -158,14 +191,14 @@ def _differing(medium: Medium, planned: Planned, regions: Iterable[Region]) -> l
 
 
 def _as_it_is(
-    medium: Medium, expected: Reading, hashes: Mapping[str, str], wrong: set[str]
+    medium: Medium, expected: Reading, hashes: Mapping[str, str], wrong: set[str], yours: Set[str]
 ) -> tuple[FoundVolume, set[str], list[Damage]]:
     """Return the volume as it is now, the files whose bytes are right wherever they lie, and what is wrong with it."""
     right = {path for path in hashes if path not in wrong}
     try:
         reading = read_volume(medium.read, medium.size)
     except NotFatError as error:
-        return FoundVolume(sound=False, reading=None, items={}), right, [Damage(what=str(error))]
+        return FoundVolume(sound=False, reading=None, items={}, yours=yours), right, [Damage(what=str(error))]
     items = {item.path: item for item in reading.items}
     places = {item.path: expected.ranges(item) for item in expected.items}
     for path, sha256 in hashes.items():
@@ -177,11 +210,17 @@ def _as_it_is(
             if medium.digest(reading.ranges(item)) == sha256:
                 right.add(path)
     damages = [
-        Damage(path=one.path if one.path in hashes else "", what=f"{one.kind}: {one.what}", offset=one.offset)
-        for one in reading.findings
-        if one.kind not in HARMLESS
+        Damage(
+            path=finding.path if finding.path in hashes else "",
+            what=f"{finding.kind}: {finding.what}",
+            offset=finding.offset,
+            structure=True,
+        )
+        for finding in reading.findings
+        if finding.kind not in HARMLESS
     ]
-    return FoundVolume(sound=is_sound(expected, reading, right), reading=reading, items=items), right, damages
+    sound = is_sound(expected, reading, right, yours)
+    return FoundVolume(sound=sound, reading=reading, items=items, yours=yours), right, damages
 
 
 def _placement(files: Mapping[str, Mapping[str, Any]], found: FoundVolume, expected: Reading) -> Iterable[Damage]:
@@ -263,8 +302,8 @@ def _order(spot: DifferingSpot) -> tuple[bool, int]:
 
 def _spot_damage(spot: DifferingSpot) -> Damage:
     if spot.path:
-        return Damage(path=spot.path, what=f"directory entry: {spot.field}", offset=spot.offset)
-    return Damage(what=_spot(spot), offset=spot.offset)
+        return Damage(path=spot.path, what=f"directory entry: {spot.field}", offset=spot.offset, structure=True)
+    return Damage(what=_spot(spot), offset=spot.offset, structure=True)
 
 
 def _spot(spot: DifferingSpot) -> str:
@@ -272,50 +311,66 @@ def _spot(spot: DifferingSpot) -> str:
     return f"{spot.owner}: {spot.field}{of}" if spot.field else spot.owner
 
 
-def _reference(record_path: Path, record: Mapping[str, Any], path: Path, stack: ExitStack) -> Medium | None:
-    """Return the image as built, where it lies beside the record and is not the one that is verified."""
-    image = record_path.parent / record["image"]["file"]
-    if not image.is_file() or image.resolve() == path.resolve():
-        return None
-    return Medium(*open_image(image, stack))
+class CardFolder:
+    """The files of a mounted card or a plain folder, each read once; names are compared as FAT does."""
+
+    def __init__(self, path: Path) -> None:
+        files = [file for file in sorted(path.rglob("*")) if file.is_file()]
+        self._files = {fold(file.relative_to(path).as_posix()): file for file in files}
+        self.paths = {name: file.relative_to(path).as_posix() for name, file in self._files.items()}
+        self._digests: dict[Path, str] = {}
+
+    def wrong(self, file: Mapping[str, Any]) -> str:
+        """Return what is wrong with a file of a record, "" where it is right."""
+        path = self._files.get(fold(file["path"]))
+        if path is None:
+            return "is missing"
+        try:
+            if (size := path.stat().st_size) != file["size"]:
+                return f"has {size:,} bytes, expected {file['size']:,}"
+            return "" if self._digest(path) == file["sha256"] else "its bytes differ"
+        except OSError as error:
+            return f"cannot be read: {error.strerror}"
+
+    def _digest(self, path: Path) -> str:
+        if path not in self._digests:
+            self._digests[path] = sha256_of_file(path)
+        return self._digests[path]
 
 
-def verify_folder(path: Path, record: Mapping[str, Any]) -> Verdict:
-    """Hold a mounted card or a plain folder against a record; names are compared as FAT does."""
-    there = {fold(one.relative_to(path).as_posix()): one for one in sorted(path.rglob("*")) if one.is_file()}
-    damages, right = [], 0
+def verify_folder(folder: CardFolder, record: Mapping[str, Any], keep: Sequence[str] = ()) -> Verdict:
+    """Hold a mounted card or a plain folder against a record; ``keep``: what is the user's."""
+    damages, right = list[Damage](), 0
+    changed, removed = list[str](), list[str]()
+    own = [file for file in record["files"] if not belongs(file["path"], keep)]
     with progress("verify", sum(file["size"] for file in record["files"])) as advance:
         for file in record["files"]:
-            place = there.pop(fold(file["path"]), None)
-            what = "is missing" if place is None else _wrong(place, file)
+            what = folder.wrong(file)
+            advance(file["size"])
+            if belongs(file["path"], keep):
+                if what:
+                    (removed if what == "is missing" else changed).append(file["path"])
+                continue
             right += not what
             if what:
-                chips = tuple(chips_at(file["made-from"], ())) if place else ()
+                chips = tuple(chips_at(file["made-from"], ())) if what != "is missing" else ()
                 damages.append(Damage(path=file["path"], what=what, title=_title(file), chips=chips))
-            advance(file["size"])
-    names = sorted(one.relative_to(path).as_posix() for one in there.values())
-    litter = tuple(name for name in names if is_litter(name))
-    others = tuple(name for name in names if not is_litter(name))
-    verdict = TOUCHED if names else GOOD
+    planned = {fold(file["path"]) for file in record["files"]}
+    extra = sorted(path for name, path in folder.paths.items() if name not in planned)
+    yours = Yours(
+        changed=tuple(changed),
+        new=tuple(path for path in extra if _is_yours(path, keep, is_folder=False)),
+        removed=tuple(removed),
+    )
+    verdict = TOUCHED if extra or yours else GOOD
     if damages:
-        verdict = DAMAGED if right * 2 >= len(record["files"]) else OTHER
+        verdict = DAMAGED if right * 2 >= len(own) else OTHER
     return Verdict(
         card=record["card"]["id"],
         verdict=verdict,
         damages=tuple(damages),
-        litter=litter,
-        others=others,
+        litter=tuple(path for path in extra if is_litter(path)),
+        others=tuple(path for path in extra if not is_litter(path) and path not in yours.new),
+        yours=yours,
         unseen=("where files lie, both FATs and directories: give the disk or an image to check them",),
     )
-
-
-def _wrong(place: Path, file: Mapping[str, Any]) -> str:
-    """Return what is wrong with a file of a folder, "" where it is right."""
-    try:
-        if (size := place.stat().st_size) != file["size"]:
-            return f"has {size:,} bytes, expected {file['size']:,}"
-        with place.open("rb") as opened:
-            digest = hashlib.file_digest(opened, "sha256").hexdigest()
-    except OSError as error:
-        return f"cannot be read: {error.strerror}"
-    return "" if digest == file["sha256"] else "its bytes differ"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gc
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
@@ -13,14 +13,15 @@ from typing import TypeVar
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.checks.paths import path_problems
 from pipeline.manifest.checks.references import References
-from pipeline.manifest.files import ManifestFile, manifest_files, path_from
+from pipeline.manifest.files import FOLDERS, ManifestFile, manifest_files, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
+from pipeline.manifest.sound import Key, Sound, sound_part
 from pipeline.manifest.sources import sources
 from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.positions import locator
 from pipeline.manifest.text.read import read
-from pipeline.model.manifest import Board, Card, Core, Manifest, Station, Title
+from pipeline.model.manifest import Board, Card, Core, Manifest, Sources, Station, Title
 
 T = TypeVar("T", Board, Core, Title, Card, Station)
 
@@ -37,6 +38,18 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
     folder without a board and a card. Files are named relative to ``base`` (the working folder when left out) where
     they lie below it.
     """
+    sound = load_sound(inputs, base)
+    if sound.problems:
+        raise ManifestError(sound.problems)
+    return sound.manifest
+
+
+def load_sound(inputs: Path, base: Path | None = None) -> Sound:
+    """Return what of the manifests can be built, and what is wrong with the rest.
+
+    Raises ManifestError as ``load`` does where what is wrong concerns every card: the folder itself, where to look for
+    source files, a checksum list.
+    """
     base = (base or Path()).absolute()
     root = inputs.absolute()
     files, problems = manifest_files(root, base)
@@ -51,8 +64,20 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
     paths = path_problems(root, examined, partial(path_from, base=base))
     further = (*References(examined).problems(), *paths, *missing)
     problems += (problem for problem in further if (problem.place.file, problem.place.key) not in known)
-    if problems:
-        raise ManifestError(_first_of_each_file(located(problems, locator(base))))
+    shown = tuple(_first_of_each_file(located(problems, locator(base)))) if problems else ()
+    manifests = {file.file: (file.kind, file.id) for file in files if file.kind != "sources"}
+    folders = tuple(path_from(root / folder, base) + "/" for folder in FOLDERS.values())
+    if any(problem.place.file not in manifests and not problem.place.file.startswith(folders) for problem in shown):
+        raise ManifestError(shown)
+    wrong = defaultdict[Key, list[Problem]](list)
+    for problem in shown:
+        if problem.place.file in manifests:
+            wrong[manifests[problem.place.file]].append(problem)
+    strange = [problem for problem in shown if problem.place.file not in manifests]
+    return sound_part(_manifest(root, examined, found), wrong, strange)
+
+
+def _manifest(root: Path, examined: Sequence[ParsedManifest], found: Sources) -> Manifest:
     return Manifest(
         root=str(root),
         boards=_by_id(examined, Board),

@@ -2,32 +2,42 @@
 
 from __future__ import annotations
 
-import json
+import hashlib
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 
+from pipeline.build.inputs import Inputs
 from pipeline.device.disk import Disk
+from pipeline.device.folder import PART, belongs
 from pipeline.device.guards import REMOVABLE, rounded
-from pipeline.device.identify import Identity, KnownCard, identify
+from pipeline.device.identify import identify
+from pipeline.device.ranges import Read
 from pipeline.errors import MachineError
+from pipeline.inspect.known_builds import KnownBuild, known_builds
+from pipeline.inspect.open_target import read_at
 from pipeline.media.write import disks
-from pipeline.workspace.files import read_plan
-from pipeline.workspace.workspace import Workspace
+from pipeline.model.plan import Entry, Plan
+from pipeline.model.reading import Reading
+from pipeline.volume.read import NotFatError, read_volume
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
-    """A disk and what is on it; ``why``: what kept it from being read, "" when it was."""
+class ListedCard:
+    """A disk and what is on it. ``kind``: as in ``Identity``, or "in place"; "" for a disk that cannot be read.
+
+    "in place": only tables and the user's files changed since. ``why``: what kept it from being read.
+    """
 
     disk: Disk
-    identity: Identity | None
+    kind: str = ""
+    build: KnownBuild | None = None
     why: str = ""
 
 
-def look(workspace: Workspace, paths: Sequence[str]) -> tuple[Card, ...]:
+def listed_cards(inputs: Inputs, paths: Sequence[str]) -> tuple[ListedCard, ...]:
     """Return the removable disks there are, or those named, whatever they are; nothing is written."""
     every = {disk.path: disk for disk in disks()}
     wanted = [os.path.realpath(path) for path in paths]
@@ -35,43 +45,69 @@ def look(workspace: Workspace, paths: Sequence[str]) -> tuple[Card, ...]:
         if real not in every:
             raise MachineError.one("is no disk of this machine", "doit cards without a name shows them", file=path)
     chosen = [every[path] for path in wanted] or [disk for disk in every.values() if disk.buses & REMOVABLE]
-    known = tuple(_known(workspace))
-    return tuple(_look(disk, known) for disk in chosen)
+    known = known_builds(inputs.workspace)
+    return tuple(_listed(disk, known, inputs) for disk in chosen)
 
 
-def _look(disk: Disk, known: tuple[KnownCard, ...]) -> Card:
+def _listed(disk: Disk, known: Sequence[KnownBuild], inputs: Inputs) -> ListedCard:
     try:
-        with Path(disk.path).open("rb", buffering=0) as file:
-            return Card(disk=disk, identity=identify(known, partial(_read, file.fileno())))
+        descriptor = os.open(disk.path, os.O_RDONLY)
+        try:
+            return _identified(disk, partial(read_at, descriptor), known, inputs)
+        finally:
+            os.close(descriptor)
     except OSError as error:
-        return Card(disk=disk, identity=None, why=f"cannot be read: {error.strerror}")
+        return ListedCard(disk=disk, why=f"cannot be read: {error.strerror}")
 
 
-def _read(descriptor: int, offset: int, length: int) -> bytes:
-    os.lseek(descriptor, offset, os.SEEK_SET)
-    parts = []
-    while length and (part := os.read(descriptor, length)):
-        parts.append(part)
-        length -= len(part)
-    return b"".join(parts)
+def _identified(disk: Disk, read: Read, known: Sequence[KnownBuild], inputs: Inputs) -> ListedCard:
+    identity = identify(((build.plan, build) for build in known), read)
+    if not identity.builds:
+        return ListedCard(disk=disk, kind=identity.kind)
+    kind, builds = identity.kind, identity.builds
+    if kind == "touched":
+        with suppress(NotFatError):
+            reading = read_volume(read, disk.size)
+            fitting = [one for one in builds if _lies_as_planned(one.plan, reading, inputs.keep_of(one.card))]
+            kind, builds = ("in place", tuple(fitting)) if fitting else (kind, builds)
+    return ListedCard(disk=disk, kind=kind, build=builds[0] if kind == "touched" else _of_its_files(builds, read))
 
 
-def _known(workspace: Workspace) -> Iterator[KnownCard]:
-    """Yield every card that is built or was published here, the built ones first."""
-    for current, folder in ((True, workspace.build / "cards"), (False, workspace.base / "dist")):
-        for plan in sorted(folder.glob("*/plan.json")):
-            try:
-                record = json.loads((plan.parent / "record.json").read_bytes())
-                value = read_plan(plan)
-                known = KnownCard(
-                    card=record["card"]["id"], version=record["card"]["version"], plan=value, current=current
-                )
-            except (OSError, ValueError, LookupError, TypeError):
-                continue  # half built or damaged: nothing to compare with
-            yield known
+def _of_its_files(builds: Sequence[KnownBuild], read: Read) -> KnownBuild:
+    """Return the first of some builds with equal tables whose files the card has; only files that differ are read."""
+    entries = [{(entry.path, entry.sha256): entry for entry in build.plan.entries} for build in builds]
+    common = set.intersection(*(set(files) for files in entries))
+
+    def has_files(build: KnownBuild) -> bool:
+        own = (entry for entry in build.plan.entries if (entry.path, entry.sha256) not in common and entry.clusters)
+        return all(_sha256(build.plan, entry, read) == entry.sha256 for entry in own if not entry.is_folder)
+
+    return next((build for build in builds if has_files(build)), builds[0])
 
 
-def told(card: Card) -> str:
+def _sha256(plan: Plan, entry: Entry, read: Read) -> str:
+    digest, start = hashlib.sha256(), plan.volume.cluster_offset(entry.cluster)
+    for at in range(0, entry.size, PART):
+        digest.update(read(start + at, min(PART, entry.size - at)))
+    return digest.hexdigest()
+
+
+def _lies_as_planned(plan: Plan, reading: Reading, keep: Sequence[str]) -> bool:
+    """Whether every file and folder that is not the user's lies where it was written, a file with the size it had."""
+    items = {item.path: (item.is_folder, item.size, item.extents) for item in reading.items}
+    for entry in plan.entries:
+        if belongs(f"{entry.path}/" if entry.is_folder else entry.path, keep):
+            continue
+        kind, size, extents = items.get(entry.path, (not entry.is_folder, 0, ()))
+        start = ((entry.cluster, entry.clusters),) if entry.clusters else ()
+        if entry.is_folder:  # a folder may have grown
+            start, extents = start[:1], tuple((first, entry.clusters) for first, _ in extents[:1])
+        if (kind, size, extents) != (entry.is_folder, 0 if entry.is_folder else entry.size, start):
+            return False
+    return True
+
+
+def card_line(card: ListedCard) -> str:
     """Return a disk and what is on it in a line."""
     disk = card.disk
     named = ", ".join(
@@ -80,16 +116,20 @@ def told(card: Card) -> str:
     return f"{disk.path}: {named}: {_on_it(card)}"
 
 
-def _on_it(card: Card) -> str:
-    one = card.identity
-    if one is None:
-        return card.why
+def _on_it(card: ListedCard) -> str:
+    build = card.build
+    if build is not None:
+        how = {"built": "as built now", "published": "as published", "earlier": "as built earlier"}[build.origin]
+        return {
+            "known": f"{build.card}, version {build.version}, {how}",
+            "in place": f"{build.card}, version {build.version}, {how}; used since, every file in its place",
+            "touched": f"{build.card}, changed since or of a build not known here; doit verify says what differs",
+            "half-written": f"{build.card}, half written: the card is not valid until a write completes",
+        }[card.kind]
     label = f' labelled "{card.disk.label}"' if card.disk.label else ""
     return {
-        "current": f"{one.card}, version {one.version}, as built now",
-        "older": f"{one.card}, version {one.version}, as published",
-        "touched": f"{one.card}, touched since or of another build; doit verify says what differs",
+        "": card.why,
         "foreign": f"a FAT volume{label} that was not made here; doit look shows it",
         "no FAT volume": "no FAT volume",
         "empty": "empty",
-    }[one.kind]
+    }[card.kind]

@@ -12,12 +12,13 @@ from pipeline.build.inputs import Inputs
 from pipeline.device.folder import belongs, is_litter
 from pipeline.device.ranges import same_card
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import Named, digest, of_folder, of_image
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.text import counted
 from pipeline.record.document import sums_text
-from pipeline.workspace.stamp import replacing, sha256_of_file, write_if_changed
+from pipeline.workspace.atomic_write import replacing, write_if_changed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,9 @@ def _write(path: Path, parts: Iterator[bytes], sha256: str) -> None:
         with temporary.open("wb") as file:
             file.writelines(parts)
         if sha256_of_file(temporary) != sha256:
-            raise CheckError.one("reads otherwise each time", "copy it by hand", file=path.name)
+            raise CheckError.one(
+                "reads differently each time; the card may be failing", "copy it by hand", file=path.name
+            )
 
 
 def _list_path(home: Path) -> Path:

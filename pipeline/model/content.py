@@ -93,6 +93,14 @@ class Origin:
     steps: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, order=True, slots=True, kw_only=True)
+class CardFolder:
+    """A folder that is on the card even where no file is in it; ``place`` is the manifest key that asks for it."""
+
+    path: str
+    place: Place
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardFile:
     """One file that is to be on the card: its path ("GOODS/MOTH.ROM"), content, placement and origin.

@@ -22,13 +22,22 @@ class Proven:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Silenced:
+    """A problem set aside with a reason; ``by``: whose manifest says so, such as "card desk" or "board oak"."""
+
+    problem: Problem
+    reason: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FinishedCard:
     """A card whose image was written and read back.
 
     ``settings``: board setting to choice. ``files``: those the plan was made from. ``plan_sha256``: of the plan's text.
     ``timestamp_from``: "card", "SOURCE_DATE_EPOCH" or "default". ``made_by``: this program and its version.
     ``outlooks``: how each core and title fares at each of ``stations``. ``warnings``: what the rules say of the card;
-    ``silenced``: what its manifest sets aside, with the reason; places are named from the folder of inputs on.
+    ``silenced``: what it, its board or a core sets aside; places are named from the folder of inputs on.
     """
 
     card: Card
@@ -45,5 +54,5 @@ class FinishedCard:
     stations: tuple[Station, ...] = ()
     outlooks: tuple[Outlook, ...] = ()
     warnings: tuple[Problem, ...] = ()
-    silenced: tuple[tuple[Problem, str], ...] = ()
+    silenced: tuple[Silenced, ...] = ()
     maps: tuple[RomMap, ...] = ()

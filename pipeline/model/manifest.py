@@ -114,7 +114,7 @@ class Board:
     with ``one_menu`` a single file that names all cores, its path relative to the root. ``core_slots``: how many cores
     it can hold at once, 0 for no limit. ``title_folder``: template. ``reserved``: paths only the board's own files may
     use; a pattern ending in "/**" means the whole folder. ``base``: files, folders and archives below the inputs that
-    hold the board's own system files.
+    hold the board's own system files. ``silenced``: rule to the reason why it is silenced for this board.
     """
 
     id: str
@@ -139,6 +139,7 @@ class Board:
     source: str = ""
     date: str = ""
     one_menu: bool = False
+    silenced: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,8 +182,9 @@ class TitleRules:
 class Core:
     """A design that turns the board into another machine. ``folder``: its folder name on the card (``{core}``).
 
+    ``folders``: paths of folders that are on the card even where they are empty.
     ``date``: when the facts were true; ``release_date``: when the release came out. Both "2026", "2026-05" or
-    "2026-05-01", or "".
+    "2026-05-01", or "". ``silenced``: rule to the reason why it is silenced for this core.
     """
 
     id: str
@@ -205,6 +207,8 @@ class Core:
     source: str
     date: str
     release_date: str = ""
+    silenced: Mapping[str, str] = field(default_factory=dict)
+    folders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,6 +319,7 @@ class Card:
     ``silenced``: rule to the reason why it is silenced for this card. ``image_sha256``: what the build must give,
     "" for whatever. ``keep``: paths and patterns ("SLATE/**") of files that belong to the user; ``without_kept``: those
     whose kept files were left out to publish the card (no manifest says so).
+    ``folders``: paths of folders that are on the card even where they are empty.
     ``accepted``: warning to the reason why the card may be published though it is there. ``rights``: of its own files.
     """
 
@@ -340,6 +345,7 @@ class Card:
     keep: tuple[str, ...] = ()
     without_kept: tuple[str, ...] = ()
     accepted: Mapping[str, str] = field(default_factory=dict)
+    folders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,9 +15,9 @@ from pathlib import Path
 
 from pipeline.build.inputs import Inputs
 from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.prove import environment_variations
 from pipeline.prove.proof_inputs import lay_down
-from pipeline.workspace.stamp import sha256_of_file
 
 COMPARED = ("card.img", "plan.json", "record.json", "SHA256SUMS")
 """What must be the same in every build; the sheet is made from these alone."""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
 from pipeline.errors import CheckError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.text import shown
 
 SUMS = "SHA256SUMS"
@@ -74,18 +74,7 @@ def check_sums(
             _place(name), f"is not named in {SUMS}; expected only files that are", "take it out of the folder"
         )
     for name in sorted(sums.keys() & files.keys()):
-        sha256 = _sha256(files[name], progress)
+        sha256 = sha256_of_file(files[name])
+        progress(files[name].stat().st_size)
         if sha256 != sums[name]:
             yield Problem(_place(name), f"found the SHA-256 {sha256}, expected {sums[name]}", STRANGE)
-
-
-def sum_of(path: Path) -> str:
-    """Return the SHA-256 of a file."""
-    return _sha256(path, lambda _: None)
-
-
-def _sha256(path: Path, progress: Progress) -> str:
-    with path.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    progress(path.stat().st_size)
-    return sha256

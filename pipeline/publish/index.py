@@ -12,7 +12,7 @@ from pipeline.model.units import show_size
 Entry = Mapping[str, Any]
 
 
-def entry(record: Mapping[str, Any], folder: str, changes: Sequence[str]) -> Entry:
+def index_entry(record: Mapping[str, Any], folder: str, changes: Sequence[str]) -> Entry:
     """Return what the index says of a published folder; ``changes``: lines since the version before."""
     return {
         "card": record["card"]["id"],
@@ -32,8 +32,8 @@ def index_page(entries: Sequence[Entry], style: str) -> str:
     Equal values give equal bytes; everything in it is escaped by the template.
     """
     cards: dict[str, list[Entry]] = {}
-    for one in reversed(entries):
-        cards.setdefault(one["card"], []).append(one)
+    for entry in reversed(entries):
+        cards.setdefault(entry["card"], []).append(entry)
     return _TEMPLATE.render(cards=[(card, cards[card]) for card in sorted(cards)], style=style)
 
 

@@ -21,10 +21,10 @@ def materials(record: Record) -> dict[str, Any]:
     depends: dict[str, list[str]] = {"image": sorted(file["bom-ref"] for file in files)}
     for file in record["files"]:
         origin = file["made-from"]
-        made_of = [one for one in origin["contents"] if one["sha256"] != file["sha256"]]
-        for one in made_of:
-            contents.setdefault(one["sha256"], _content(origin["owner"], one))
-        depends[f"file:{file['path']}"] = sorted({f"content:{one['sha256']}" for one in made_of})
+        made_of = [content for content in origin["contents"] if content["sha256"] != file["sha256"]]
+        for content in made_of:
+            contents.setdefault(content["sha256"], _content(content.get("owner", origin["owner"]), content))
+        depends[f"file:{file['path']}"] = sorted({f"content:{content['sha256']}" for content in made_of})
     program, _, release = record["made-by"]["program"].partition(" ")
     return {
         "bomFormat": "CycloneDX",

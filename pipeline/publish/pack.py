@@ -19,6 +19,7 @@ else:
     from backports import zstd
 
 from pipeline.errors import CheckError
+from pipeline.model.text import shown
 from pipeline.threads import Threads
 
 SUFFIXES = {"zstd": ".zst", "gzip": ".gz", "zip": ".zip"}
@@ -71,8 +72,8 @@ def _packer(file: BinaryIO, form: str, image: Path) -> Iterator[IO[bytes]]:
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=LEVEL) as archive:
             member = zipfile.ZipInfo(image.name, EARLIEST)
             member.compress_type, member.external_attr, member.create_system = zipfile.ZIP_DEFLATED, 0o644 << 16, 3
-            with archive.open(member, "w", force_zip64=True) as one:
-                yield one
+            with archive.open(member, "w", force_zip64=True) as stream:
+                yield stream
 
 
 def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _: None) -> str:
@@ -124,6 +125,6 @@ def _unpacker(source: BinaryIO, packed: Path) -> Iterator[IO[bytes]]:
         with zipfile.ZipFile(source) as archive:
             names = archive.namelist()
             if names != [packed.name.removesuffix(packed.suffix)]:
-                raise zipfile.BadZipFile(f"it holds {', '.join(names) or 'nothing'}, expected the image alone")
-            with archive.open(names[0]) as one:
-                yield one
+                raise zipfile.BadZipFile(f"it holds {shown(', '.join(names)) or 'nothing'}, expected the image alone")
+            with archive.open(names[0]) as stream:
+                yield stream

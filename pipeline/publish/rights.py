@@ -39,8 +39,8 @@ FILLERS = "\u115f\u1160\u3164\uffa0"
 class Refusal:
     """Why the contents of one manifest may not be passed on, and what to do.
 
-    ``kind``: "board", "core", "title" or "card". ``key``: the manifest key that lacks. ``files``: how many of the
-    card's files fall under it.
+    ``kind``: "board", "core", "title" or "card". ``key``: the manifest key that is missing or wrong. ``files``: how
+    many of the card's files fall under it.
     """
 
     kind: str

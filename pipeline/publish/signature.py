@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import CheckError, MachineError, ManifestError
+from pipeline.model.text import shown
 
 NAMESPACE = "file"
 """What the signature is for; the word ssh-keygen(1) gives for files."""
@@ -39,7 +40,7 @@ def allowed_line(key: Path, who: str) -> str:
     try:
         kind, data, *_ = public.read_text(encoding="utf-8").split()
     except (FileNotFoundError, ValueError):
-        raise MachineError.one("is no public key; expected one beside the private key", file=str(public)) from None
+        raise MachineError.one("is no public key; expected one beside the private key", file=shown(public)) from None
     return f'{who} namespaces="{NAMESPACE}" {kind} {data}\n'
 
 
@@ -47,10 +48,10 @@ def signer(file: Path, signature: Path, allowed: Path) -> str:
     """Return who of the ``allowed`` signers signed the file; raises CheckError when none of them did."""
     hint = "get the folder again, and compare the key with the publisher's by another way"
     if not allowed.is_file():
-        raise MachineError.one("there is no such list of allowed signers", "correct the path", file=str(allowed))
+        raise MachineError.one("there is no such list of allowed signers", "correct the path", file=shown(allowed))
     found = _run("-Y", "find-principals", "-s", str(signature), "-f", str(allowed))
     if found.returncode:
-        raise CheckError.one(f"is by nobody named in {allowed}", hint, file=signature.name)
+        raise CheckError.one(f"is by nobody named in {shown(allowed)}", hint, file=signature.name)
     who = found.stdout.splitlines()[0]
     done = _run(
         "-Y", "verify", "-f", str(allowed), "-I", who, "-n", NAMESPACE, "-s", str(signature), data=file.read_bytes()
@@ -90,7 +91,7 @@ def _run(*arguments: str, data: bytes | None = None) -> subprocess.CompletedProc
     try:
         return subprocess.run(words, input=text, capture_output=True, text=True, check=False, errors="surrogateescape")
     except FileNotFoundError:
-        raise MachineError.one("ssh-keygen is not here; it signs and checks", "install OpenSSH") from None
+        raise MachineError.one("ssh-keygen is not installed; it signs and checks", "install OpenSSH") from None
 
 
 def _said(done: subprocess.CompletedProcess[str]) -> str:

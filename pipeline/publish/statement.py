@@ -51,10 +51,11 @@ def _dependencies(record: Mapping[str, Any]) -> list[dict[str, Any]]:
     roles: dict[str, set[str]] = {}
     for file in record["files"]:
         for content in made_of(file):
-            roles.setdefault(content["sha256"], set()).add(f"{file['made-from']['owner']}: {content['role']}")
+            owner = content.get("owner", file["made-from"]["owner"])
+            roles.setdefault(content["sha256"], set()).add(f"{owner}: {content['role']}")
     return [
         _resource(name, sha256)
-        for name, sha256 in sorted((", ".join(sorted(names)), one) for one, names in roles.items())
+        for name, sha256 in sorted((", ".join(sorted(names)), content) for content, names in roles.items())
     ]
 
 

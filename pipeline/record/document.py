@@ -50,7 +50,9 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
             "titles": [_title(title) for title in finished.titles],
             "stations": matrix_document(finished.stations, finished.outlooks),
             "warnings": [_warning(warning) for warning in finished.warnings],
-            "silenced": [{**_warning(warning), "reason": reason} for warning, reason in finished.silenced],
+            "silenced": [
+                {**_warning(found.problem), "reason": found.reason, "by": found.by} for found in finished.silenced
+            ],
             "folders": [placed(entry) for entry in plan.entries if entry.is_folder],
             "files": (
                 _file(entry, by_path[entry.path], ranges.get(entry.path, ()))

@@ -7,7 +7,7 @@ files of their own (common practice).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 
 from pipeline.fat.entries import ARCHIVE, SLOT
@@ -51,23 +51,27 @@ class DifferingSpot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundVolume:
-    """What was read of the card as it is. ``sound``: nothing is wrong with the volume, and every file is right."""
+    """What was read of the card as it is. ``sound``: nothing is wrong with the volume, and every file is right.
+
+    ``yours``: planned files and folders that are the user's to change; whatever became of them is right.
+    """
 
     sound: bool
     reading: Reading | None
     items: dict[str, Item]
+    yours: Set[str] = frozenset()
 
 
-def is_sound(planned: Reading, found: Reading, right: set[str]) -> bool:
+def is_sound(planned: Reading, found: Reading, right: Set[str], yours: Set[str]) -> bool:
     """Whether nothing is wrong with a volume and all that was planned is on it; ``right``: files whose bytes are.
 
-    Attributes are passed over, and a new 8.3 name where there is a long one.
+    Attributes are passed over, a new 8.3 name where there is a long one, and ``yours``, what is the user's.
     """
     items = {item.path: item for item in found.items}
     return (
         all(finding.kind in HARMLESS for finding in found.findings)
         and (found.label, found.serial) == (planned.label, planned.serial)
-        and all(_is_there(item, items.get(item.path), right) for item in planned.items)
+        and all(_is_there(item, items.get(item.path), right) for item in planned.items if item.path not in yours)
     )
 
 
@@ -75,11 +79,11 @@ def changed_attributes(planned: Reading, found: FoundVolume) -> Iterator[tuple[I
     """Yield each file and folder whose attributes are not as planned, "archive" aside, as planned and as it is."""
     for item in planned.items:
         other = found.items.get(item.path)
-        if other is not None and (item.attributes ^ other.attributes) & ~ARCHIVE:
+        if other is not None and item.path not in found.yours and (item.attributes ^ other.attributes) & ~ARCHIVE:
             yield item, other
 
 
-def _is_there(item: Item, other: Item | None, right: set[str]) -> bool:
+def _is_there(item: Item, other: Item | None, right: Set[str]) -> bool:
     return (
         other is not None
         and (item.is_folder, item.size) == (other.is_folder, other.size)
@@ -170,11 +174,12 @@ def _directory(
         slot, within = at - at % SLOT, at % SLOT
         offset = region.start + at
         path, long = naming.item_at(offset)
+        yours = path in found.yours or region.owner.path in found.yours
         empty = not any(planned[slot : slot + SLOT])
-        renamed = path != "" and found.sound and found.items[path].short != naming.short_of(path)
+        renamed = path in found.items and found.sound and found.items[path].short != naming.short_of(path)
         if empty:
             touched = found.sound and slot < used
-        elif path and found.sound and found.items[path].offset != naming.offset_of(path):
+        elif found.sound and (yours or (path and found.items[path].offset != naming.offset_of(path))):
             touched = True
         elif long:
             touched = renamed and within == CHECKSUM
@@ -189,6 +194,8 @@ def _moved(path: str, offset: int, found: FoundVolume) -> bool:
     """Whether a file that is all right lies elsewhere now."""
     if not (found.sound and found.reading):
         return False
+    if path in found.yours:
+        return True
     return all(not start <= offset < start + length for start, length in found.reading.ranges(found.items[path]))
 
 

@@ -14,12 +14,9 @@ from pipeline.model.finished import FinishedCard
 Caution = tuple[str, str]
 """What it is about in a few words, and what to do."""
 
-WHO = (
-    "Who decides",
-    (
-        "The manuals of the makers of board, displays and accessories, local electrical codes and licensed "
-        "practice take precedence over this page."
-    ),
+PRECEDENCE = (
+    "Precedence",
+    "Manufacturers' manuals, local electrical codes and licensed practice take precedence over this page.",
 )
 POWER = (
     "Power",
@@ -87,13 +84,13 @@ def cautions(finished: FinishedCard) -> tuple[Caution, ...]:
 
 def cautions_of_a_stranger() -> tuple[Caution, ...]:
     """Return all cautions: of a card whose manifests are not known nothing is ruled out."""
-    return (WHO, POWER, WRITING, bitstreams(), RATES, UPRIGHT, RIGHTS)
+    return (PRECEDENCE, POWER, WRITING, bitstreams(), RATES, UPRIGHT, RIGHTS)
 
 
 def _that_apply(finished: FinishedCard) -> Iterator[Caution]:
     kinds = {file.origin.kind for file in finished.files}
     strange = "card-file" in kinds
-    yield WHO
+    yield PRECEDENCE
     yield POWER
     if finished.cores or strange:
         yield bitstreams(finished.board.fpga.part if finished.board.fpga else "")

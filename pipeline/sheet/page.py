@@ -77,7 +77,7 @@ def _line_rates(needs: Needs) -> list[tuple[tuple[str, ...], tuple[int, ...]]]:
 def _pads(needs: Needs) -> str:
     """Return what a core needs of pads: "2, with 2 buttons each"."""
     if not needs.pads:
-        return "none needed"
+        return "none stated"
     buttons = f", with {counted(needs.buttons, 'button')}" if needs.buttons else ""
     return f"{needs.pads}{buttons}{' each' if buttons and needs.pads > 1 else ''}"
 

@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.text import counted
 from pipeline.workspace.atomic_write import make_folder, sync_folder
 from pipeline.workspace.fsync_queue import Unsynced
-from pipeline.workspace.stamp import read_outputs, sha256_of_file
+from pipeline.workspace.stamp import read_outputs
 from pipeline.workspace.state import remove_irregular
 
 

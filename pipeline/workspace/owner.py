@@ -5,13 +5,13 @@ A project that was moved or renamed stays its own, and so does one whose manifes
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ManifestError, Place, Problem
+from pipeline.file_digest import sha256_of_file
 from pipeline.manifest.files import FOLDERS
 from pipeline.workspace import state
 from pipeline.workspace.workspace import Workspace
@@ -120,7 +120,7 @@ def _contents(workspace: Workspace) -> dict[str, str]:
         with suppress(OSError):
             path = workspace.inputs / f"{name}.toml"
             if path.is_file():
-                contents[name] = hashlib.sha256(path.read_bytes()).hexdigest()
+                contents[name] = sha256_of_file(path)
     return contents
 
 

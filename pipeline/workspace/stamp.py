@@ -14,11 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
+from pipeline.file_digest import sha256_of_file
 from pipeline.sources.files.signature import signature
 from pipeline.workspace import state
-from pipeline.workspace.atomic_write import replacing, sync_folder, write_if_changed
-
-__all__ = ["replacing", "sync_folder", "write_if_changed"]
 
 NEW = "new"
 """The reason of a stage whose output was never made: not worth saying."""
@@ -54,12 +52,6 @@ class Stamp:
 def digest(value: object) -> str:
     """Return the SHA-256 of a frozen value's text; equal values have equal digests in any run, on any machine."""
     return hashlib.sha256(repr(value).encode()).hexdigest()
-
-
-def sha256_of_file(path: Path) -> str:
-    """Return the SHA-256 of what a file holds now."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def write_stamp(

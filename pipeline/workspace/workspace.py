@@ -31,6 +31,7 @@ class Workspace:
 
     ``inputs``, ``build``: folders. ``base``: the folder people work in; paths are shown relative to it. ``store``:
     ROM files of other machines, None for none. ``started``: nanoseconds since 1970, before anything was read.
+    ``is_failing``: whether the machine failed in this run, so that what comes after would fail too.
     """
 
     def __init__(self, inputs: Path, build: Path, base: Path, store: Store | None = None) -> None:
@@ -39,6 +40,7 @@ class Workspace:
         self.base = base
         self.store = store
         self.started = time.time_ns()
+        self.is_failing = False
         self._warnings: list[Problem] = []
         self._process = os.getpid()
         self._indexes: dict[int, Index] = {}  # by process: SQLite lets none use what another opened, or close it

@@ -16,7 +16,8 @@ from tempfile import TemporaryDirectory
 
 from pipeline.build.flow import build_card
 from pipeline.device import block_device
-from pipeline.device.write import BLOCK, Brought, bring, differences
+from pipeline.device.ranges import BLOCK
+from pipeline.device.write import Brought, bring, differences
 from pipeline.inspect.opened_build import OpenedBuild, opened_build
 from tests.bench.publish import made
 

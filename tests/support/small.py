@@ -17,7 +17,14 @@ def sha(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-BOARD = """\
+UNCHECKED = """\
+[silence]
+bitstream-is-identifiable = "invented for the tests: no FPGA configures from it"
+"""
+"""Ends the board's manifest, since nothing can judge an invented bitstream."""
+
+BOARD = (
+    """\
 name = "Oak"
 volumes = ["fat16", "fat32"]
 outputs = ["rgb"]
@@ -33,6 +40,8 @@ section = "words"
 key = "form"
 choices = { standard = "0", regional = "1" }
 """
+    + UNCHECKED
+)
 
 CORE = f"""\
 name = "Fern"
@@ -89,6 +98,13 @@ FILES: dict[str, str | bytes] = {
     "inputs/files/attic/dump(2).bin": CHIP_B,
     "inputs/files/attic/core.bin": BITSTREAM,
 }
+
+
+ONE_MENU = BOARD.replace('folder = "FABRICS/{core}"', 'folder = "FABRICS"').replace(
+    'menu = { path = "SIGN.TXT", lines = ["{name}"],',
+    'menu = { path = "LIST.TXT", one-for-all = true, lines = ["{core}: {name}"],',
+)
+"""The board with all bitstreams in one folder and one menu for all cores."""
 
 
 def small_project(folder: Path, changes: dict[str, str | bytes] | None = None) -> Path:

@@ -16,9 +16,10 @@ BELOW: dict[str, set[str]] = {
     "errors": {"printable"},
     "model": {"errors", "printable"},
     "threads": set(),
+    "file_digest": set(),
     "fat": {"errors", "model"},
     **{
-        part: {"errors", "model", "fat", "threads"}
+        part: {"errors", "model", "fat", "threads", "file_digest"}
         for part in (
             "manifest",
             "sources",

@@ -113,7 +113,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Path:
         {
             "inputs/files/own/save.bin": b"kept" * 10,
             **{path: text for path, text in WITH_RIGHTS.items() if path != "inputs/cards/desk.toml"},
-            "inputs/cards/desk.toml": f'keep = ["SAVES/**"]\n{small.CARD}\n{RIGHTS}\n[[files]]\n'
+            "inputs/cards/desk.toml": f'keep = ["SLATE/**"]\n{small.CARD}\n{RIGHTS}\n[[files]]\n'
             f'path = "{PLACEHOLDER}-long-name.bin"\nfrom = "files/own/save.bin"\n',
         },
     )
@@ -122,7 +122,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for file in json.loads((folder / "build/cards/desk/record.json").read_bytes())["files"]:
         write_tree(folder / "mounted", {file["path"]: "of an older build"})
     hostile_files(folder / "mounted")
-    hostile_files(folder / "mounted/SAVES")
+    hostile_files(folder / "mounted/SLATE")
     image = (folder / "build/cards/desk/card.img").read_bytes()
     place = PLACEHOLDER.encode("utf-16-le")
     assert image.count(place) == 1

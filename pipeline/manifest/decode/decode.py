@@ -43,6 +43,7 @@ def board(id_: str, file: str, data: Table) -> Board:
         bitstream=cores["bitstream"],
         menu=config(cores["menu"], "cores.menu") if "menu" in cores else None,
         one_menu=cores.get("menu", {}).get("one-for-all", False),
+        silenced=dict(data.get("silence", {})),
         core_slots=cores.get("slots", 0),
         title_folder=data.get("title-folder", ""),
         reserved=texts(data, "reserved"),
@@ -79,6 +80,8 @@ def core(id_: str, file: str, data: Table) -> Core:
         source=data.get("source", ""),
         date=day(data),
         release_date=day(data, "release-date"),
+        silenced=dict(data.get("silence", {})),
+        folders=texts(data, "folders"),
     )
 
 
@@ -140,6 +143,7 @@ def card(id_: str, file: str, data: Table) -> Card:
         image_sha256=data.get("image-sha256", "").lower(),
         keep=texts(data, "keep"),
         accepted=dict(data.get("accept", {})),
+        folders=texts(data, "folders"),
     )
 
 

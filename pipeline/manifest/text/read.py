@@ -12,14 +12,14 @@ import tomli
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.files import ManifestFile
-from pipeline.manifest.text.limits import DEEPEST, excess, is_suspect
+from pipeline.manifest.text.limits import DEEPEST, TOO_DEEP, TOO_MANY, excess, is_suspect
 from pipeline.manifest.text.positions import Part, Positions
 from pipeline.manifest.text.syntax_hints import syntax_hint
 
 LARGEST = 4 << 20
 """Bytes of a manifest; more is no manifest but a mistake."""
 
-TOO_DEEP = f"tables and lists more than {DEEPEST} deep within each other"
+HINTS = {TOO_DEEP: "use several steps in place of one", TOO_MANY: "split it into several manifests"}
 LONG_NUMBER = re.compile(r"(?<![0-9A-Za-z_])[0-9_]{4301,}")
 """More digits than Python reads."""
 
@@ -104,5 +104,4 @@ def deep_path(values: Any, room: int = DEEPEST - 1) -> tuple[Part, ...]:
 
 def _excessive(text: str, offset: int, found: str, file: str) -> Problem:
     line, column = text.count("\n", 0, offset) + 1, offset - text.rfind("\n", 0, offset)
-    hint = "use several steps in place of one" if found == TOO_DEEP else "split it into several manifests"
-    return Problem(Place(file, line, column), f"found {found}, expected fewer", hint)
+    return Problem(Place(file, line, column), f"found {found}, expected fewer", HINTS.get(found, "correct it"))

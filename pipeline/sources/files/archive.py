@@ -91,10 +91,14 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """The files of an archive that can be used, in its own order, and what is wrong with the rest."""
+    """The files of an archive that can be used, in its own order, and what is wrong with the rest.
+
+    ``folders``: the names of its entries for folders, each with a "/" at the end.
+    """
 
     members: tuple[Member, ...] = ()
     faults: tuple[Fault, ...] = ()
+    folders: tuple[str, ...] = ()
 
 
 def named_as_archive(path: bytes | str) -> bool:
@@ -121,7 +125,8 @@ def list_archive(stream: BinaryIO, limits: ArchiveLimits) -> Listing:
             unusable.setdefault(fault, []).append(entry.orig_filename)
         elif not is_folder(entry):
             usable.append(Member(entry.orig_filename, entry.file_size, entry.CRC))
-    return Listing(tuple(usable), tuple(summary(fault, names) for fault, names in unusable.items()))
+    folders = tuple(entry.orig_filename for entry in entries if is_folder(entry))
+    return Listing(tuple(usable), tuple(summary(fault, names) for fault, names in unusable.items()), folders)
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import stat
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
@@ -20,9 +20,9 @@ from pipeline.sources.files.walk import kind, walk
 def list_tree(path: Path, limits: ArchiveLimits) -> dict[str, Location]:
     """Return where each file of a folder or of a ``.zip`` archive lies, by its path below it with "/", sorted.
 
-    Another file is listed alone, under its own name. Folders without files are not listed. Names of a folder are
-    read as UTF-8 whatever the locale, and all are brought to the composed form (Unicode NFC), since some systems hand
-    out the other one: the same tree gives the same paths on every machine.
+    Another file is listed alone, under its own name; folders without files are not (``list_empty_folders``). Names of
+    a folder are read as UTF-8 whatever the locale, and all are brought to the composed form (Unicode NFC), since some
+    systems hand out the other one: the same tree gives the same paths on every machine.
 
     Raises ManifestError when nothing is there, or a name is no text, CheckError for an archive that is not to be
     used as a whole, and MachineError when something cannot be read.
@@ -42,6 +42,40 @@ def list_tree(path: Path, limits: ArchiveLimits) -> dict[str, Location]:
     if named_as_archive(str(path)):
         return _by_path(path, _archive_files(path, limits))
     return _by_path(path, [(path.name, Location(path=str(path)))])
+
+
+def list_empty_folders(path: Path, limits: ArchiveLimits) -> tuple[str, ...]:
+    """Return the folders of a folder or ``.zip`` archive that hold no file at any depth, sorted, in composed form.
+
+    Each by its path below it with "/", "" for the folder or archive itself; of folders in each other the innermost.
+    None of another file. Raises as ``list_tree``, which is asked first.
+    """
+    if path.is_dir():
+        listed, files = _folders(path), {*_parents(list_tree(path, limits))}
+    elif named_as_archive(str(path)):
+        with open_file(str(path)) as stream:
+            listing = list_archive(stream, limits)
+        names = {unicodedata.normalize("NFC", plain_path(name.rstrip("/"))) for name in listing.folders}
+        listed, files = {"", *names}, {*_parents(list_tree(path, limits))}
+    else:
+        return ()
+    empty = listed - files
+    return tuple(sorted(empty - {*_parents(empty)}))
+
+
+def _parents(paths: Iterable[str]) -> Iterator[str]:
+    """Yield every folder above some paths, "" above all."""
+    for path in paths:
+        while path:
+            path = path.rpartition("/")[0]
+            yield path
+
+
+def _folders(folder: Path) -> set[str]:
+    """Return every folder below a folder that is entered when its files are listed, and "" for itself."""
+    root = os.fsencode(folder)
+    names = (visit.folder.removeprefix(root).replace(os.fsencode(os.sep), b"/").lstrip(b"/") for visit in walk(root))
+    return {unicodedata.normalize("NFC", name.decode("utf-8", "replace")) for name in names}
 
 
 def _by_path(tree: Path, files: Iterable[tuple[str, Location]]) -> dict[str, Location]:

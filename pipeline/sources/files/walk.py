@@ -36,6 +36,8 @@ Source: the kernel's documentation, "Filesystems in the Linux kernel", and proc(
 class Visit:
     """What one folder holds: files, links to folders (not followed), and what could not be read.
 
+    ``folder``: its path, empty where a file was the place.
+
     Paths are bytes as the operating system spells them (UTF-8 on Windows), so that a name that is no text is still
     a name.
     """
@@ -43,6 +45,7 @@ class Visit:
     files: list[tuple[bytes, os.stat_result]] = field(default_factory=list)
     links: list[bytes] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    folder: bytes = b""
 
 
 def walk(place: bytes, without: Collection[bytes] = ()) -> Iterator[Visit]:
@@ -90,7 +93,7 @@ def _walk(place: bytes, without: Collection[bytes]) -> Iterator[Visit]:
 
 def _visit(folder: bytes) -> tuple[Visit, list[bytes]]:
     """Return what a folder holds and, sorted, the folders directly below it."""
-    visit, folders = Visit(), list[bytes]()
+    visit, folders = Visit(folder=folder), list[bytes]()
     try:
         with os.scandir(folder) as listing:
             entries = sorted(listing, key=attrgetter("name"))

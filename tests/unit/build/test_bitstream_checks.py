@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gzip
+import html
+import json
 import os
 from pathlib import Path
 
@@ -17,7 +19,7 @@ def project(folder: Path, engine: bytes, fpga: str) -> Path:
     """Return a project whose core has this bitstream, and whose board says this of its FPGA."""
     core = small.CORE.replace(f"size = {len(small.BITSTREAM)}", f"size = {len(engine)}")
     core = core.replace(small.sha(small.BITSTREAM), small.sha(engine))
-    board = small.BOARD + f"[fpga]\n{fpga}"
+    board = small.BOARD.removesuffix(small.UNCHECKED) + f"[fpga]\n{fpga}"
     changes: dict[str, str | bytes] = {
         "inputs/boards/oak.toml": board,
         "inputs/cores/fern.toml": core,
@@ -69,6 +71,24 @@ def test_what_is_no_bitstream_is_a_warning_in_every_run(tmp_path: Path) -> None:
     (folder / "build/cards/desk/card.img").unlink()
     ran = doit(folder)
     assert (ran.code, ran.err) == (0, warning)
+
+
+def test_a_bitstream_that_nothing_can_judge_is_said_to_be_unjudged_in_run_record_and_sheet(tmp_path: Path) -> None:
+    said = (
+        'the bitstream of core "fern": not checked: it is no bitstream of a kind known here; '
+        "the board's FPGA TW-40 is none known here"
+    )
+    ran = doit(project(tmp_path, b"not a bitstream at all", 'part = "TW-40"\n'))
+    assert (ran.code, ran.err) == (
+        0,
+        f"warning (bitstream-is-identifiable): inputs/cores/fern.toml:5:1: bitstream: {said}\n"
+        "  see inputs/boards/oak.toml:15:1: fpga\n"
+        "  hint: make sure by hand that it is the bitstream for this very board, and unpacked\n",
+    )
+    card = tmp_path / "build/cards/desk"
+    record = json.loads((card / "record.json").read_bytes())
+    assert [warning["what"] for warning in record["warnings"]] == [said]
+    assert html.escape(said).replace("&#x27;", "&#39;").replace("&quot;", "&#34;") in (card / "sheet.html").read_text()
 
 
 def test_a_board_whose_fpga_is_stated_anew_is_checked_anew(tmp_path: Path) -> None:

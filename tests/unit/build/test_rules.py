@@ -76,7 +76,8 @@ def test_a_rule_is_silenced_with_a_reason_which_the_record_carries(name: str, tm
     build_card(project, "desk", lambda line: None)
     record = json.loads((tmp_path / "build/cards/desk/record.json").read_bytes())
     assert record["warnings"] == []
-    assert {(one["rule"], one["reason"]) for one in record["silenced"]} == {(name, "the club knows better")}
+    by_card = [one for one in record["silenced"] if one["by"] == "card desk"]
+    assert {(one["rule"], one["reason"]) for one in by_card} == {(name, "the club knows better")}
 
 
 def test_a_bitstream_that_cannot_be_told_is_recorded_or_silenced_too(tmp_path: Path) -> None:
@@ -89,6 +90,44 @@ def test_a_bitstream_that_cannot_be_told_is_recorded_or_silenced_too(tmp_path: P
     record = json.loads(path.read_bytes())
     assert record["warnings"] == []
     assert [(one["rule"], one["reason"]) for one in record["silenced"]] == [(name, "tried on the board")]
+
+
+@pytest.mark.parametrize(
+    ("path", "by"),
+    [("boards/oak.toml", "board oak"), ("cores/fern.toml", "core fern"), ("cards/desk.toml", "card desk")],
+)
+def test_board_core_and_card_can_silence_and_the_record_says_which(path: str, by: str, tmp_path: Path) -> None:
+    name = "bitstream-is-identifiable"
+    laid_out(CASES / name, tmp_path)
+    manifest = tmp_path / "inputs" / path
+    manifest.write_text(manifest.read_text("utf-8") + f'[silence]\n{name} = "tried"\n', "utf-8")
+    assert told(build_in(tmp_path), "image") == ()
+    record = json.loads((tmp_path / "build/cards/desk/record.json").read_bytes())
+    assert [(one["rule"], one["reason"], one["by"]) for one in record["silenced"]] == [(name, "tried", by)]
+
+
+def test_a_core_silences_nothing_that_is_said_of_another(tmp_path: Path) -> None:
+    name = "bitstream-is-identifiable"
+    laid_out(CASES / name, tmp_path)
+    core = (tmp_path / "inputs/cores/fern.toml").read_text("utf-8")
+    moss = core.replace('"Fern"', '"Moss"') + f'[silence]\n{name} = "tried"\n'
+    (tmp_path / "inputs/cores/moss.toml").write_text(moss, "utf-8")
+    card = tmp_path / "inputs/cards/desk.toml"
+    card.write_text(card.read_text("utf-8").replace('cores = ["fern"]', 'cores = ["fern", "moss"]'), "utf-8")
+    assert [problem.place.file for problem in told(build_in(tmp_path), "image")] == ["inputs/cores/fern.toml"]
+
+
+def test_what_a_board_or_core_silences_is_a_rule_that_can_be(tmp_path: Path) -> None:
+    changes: dict[str, str | bytes] = {
+        "inputs/boards/oak.toml": small.BOARD + 'contents-fit = "x"\n',
+        "inputs/cores/fern.toml": small.CORE + '[silence]\ncores-are-sen = "x"\n',
+    }
+    small.small_project(tmp_path, changes)
+    assert [str(problem).partition("\n")[0] for problem in told(build_in(tmp_path), "check")] == [
+        'inputs/boards/oak.toml:17:16: silence.contents-fit: rule "contents-fit" cannot be silenced: '
+        "a card that breaks it fails, whatever the reason",
+        'inputs/cores/fern.toml:12:17: silence.cores-are-sen: found "cores-are-sen", expected the name of a rule',
+    ]
 
 
 @pytest.mark.parametrize("name", [name for name, rule in RULES.items() if not rule.can_be_silenced])
@@ -154,7 +193,7 @@ def test_rules_are_listed_and_explained_whatever_the_manifests_say(tmp_path: Pat
         "Dates are compared as far as both\n"
         "are stated: facts of 2026-05 are not older than a release of 2026-05-20.\n\n"
         "A warning: it is shown and recorded. Found by doit check.\n"
-        '[silence] facts-are-current = "why" in the card silences it, and the record says so.\n'
+        '[silence] facts-are-current = "why" in the card, board or core silences it, and the record says so.\n'
     )
     ran = doit(tmp_path, "check", "--explain", "facts-are-courant")
     assert (ran.code, ran.out) == (2, "")

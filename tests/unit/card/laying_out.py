@@ -10,7 +10,7 @@ import pytest
 from pipeline.card.layout import lay_out
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import fit_volume
-from pipeline.model.content import CardFile, Content, Origin
+from pipeline.model.content import CardFile, CardFolder, Content, Origin
 from pipeline.model.plan import Plan, Volume
 
 MIB = 2**20
@@ -49,7 +49,7 @@ def plan_of(
         serial=0x1234ABCD,
         timestamp=timestamp,
         where=WHERE,
-        folders=folders,
+        folders=[CardFolder(path=path, place=WHERE) for path in folders],
     )
 
 

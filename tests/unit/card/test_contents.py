@@ -92,6 +92,16 @@ def test_each_core_gets_a_menu_file_with_its_own_fields() -> None:
     assert job.each == ({"core": "FERN", "name": "Fern", "release": "1.0", "kind": "arcade"},)
 
 
+def test_one_menu_names_all_cores_in_the_cards_order_and_is_the_boards() -> None:
+    board = samples.board(menu=replace(MENU, path="CHOICES.TXT"), one_menu=True)
+    cores = (samples.core("moss"), samples.core("fern"))
+    (job,) = config_jobs(selection(board=board, cores=cores))
+    assert (job.path, job.kind, job.owner, job.place.key) == ("CHOICES.TXT", "menu", "oak", "cores.menu")
+    assert [fields["core"] for fields in job.each] == ["MOSS", "FERN"]
+    (empty,) = config_jobs(selection(board=board, cores=()))
+    assert empty.each == ()
+
+
 def test_settings_and_edits_of_one_file_become_one_job_the_card_last() -> None:
     edit = ConfigEdit(path="bench.set", section="words", name="form", value="2", add=False, key="edits.1")
     board = samples.board(settings={"language": LANGUAGE})

@@ -13,15 +13,17 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.commands.adopt import Adopt
 from pipeline.errors import ManifestError
 from pipeline.inspect import adopt_writer
 from pipeline.inspect.adopt import adopt
 from pipeline.inspect.open_target import named
 from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
-from tests.support.building import build_in
-from tests.support.cli import digests, doit, own_command
-from tests.support.small import small_project
+from tests.support.building import build_card_in, build_in
+from tests.support.cli import digests, doit, own_command, within
+from tests.support.small import CARD as DESK
+from tests.support.small import ONE_MENU, sha, small_project
 from tests.unit.volume.by_hand import CHANGES, FILES, made
 
 CARD = """\
@@ -264,3 +266,34 @@ def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
     assert (ran.code, ran.err) == (2, '--as: found "My Card"\n  hint: an id is lower-case words with hyphens\n')
     ran = own_command(folder, "adopt", "card.img")
     assert (ran.code, ran.err) == (2, "expected PATH BOARD\n  hint: see doit help adopt\n")
+
+
+def test_the_name_of_an_unknown_core_is_taken_from_the_one_menu(tmp_path: Path) -> None:
+    other = b"another invented bitstream"
+    table = f'[bitstream]\nsize = {len(other)}\nsha256 = "{sha(other)}"\n'
+    moss = 'name = "Moss: a garden"\nkind = "arcade"\nrelease = "1"\nboards = ["oak"]\n' + table
+    small_project(
+        tmp_path,
+        {
+            "inputs/boards/oak.toml": ONE_MENU,
+            "inputs/cores/moss.toml": moss,
+            "inputs/cards/desk.toml": DESK.replace('cores = ["fern"]', 'cores = ["fern", "moss"]'),
+            "inputs/files/attic/other.bin": other,
+        },
+    )
+    build_card_in(tmp_path)
+    (tmp_path / "build/cards/desk/card.img").rename(tmp_path / "card.img")
+    for path in ("inputs/cores/moss.toml", "inputs/cards/desk.toml"):
+        (tmp_path / path).unlink()
+    ran = within(tmp_path, Adopt, "card.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    assert 'name = "Moss: a garden"\n' in text(tmp_path / "inputs/cores/moss.toml")
+    assert "LIST.TXT" not in ran.out
+    build_card_in(tmp_path)
+    start = json.loads(text(tmp_path / "build/cards/desk/record.json"))["volume"]["first-sector"] * 512
+    old, new = (
+        {item.path: item.sha256 for item in with_dissect.read(tmp_path / path, start)}
+        for path in ("card.img", "build/cards/desk/card.img")
+    )
+    assert new == old

@@ -51,15 +51,34 @@ def test_a_card_is_followed_from_empty_to_older(project: Path, device: str) -> N
     write = ("write", "desk", device, "--yes", "--serial", f"{project}/reader.bin")
     assert own_command(project, *write).code == 0
     assert told() == "desk, version 1, as built now"
-    assert own_command(project, "publish", "desk").code == 0
     board = str(WITH_RIGHTS["inputs/boards/oak.toml"])
+    for value, shown in (("2", "as built earlier"), ("1", "as built now")):  # tables and folders are the same
+        (project / "inputs/boards/oak.toml").write_text(board.replace('regional = "1"', f'regional = "{value}"'))
+        assert doit(project, "sheet:desk").code == 0
+        assert told() == f"desk, version 1, {shown}"
+    assert own_command(project, "publish", "desk").code == 0
     (project / "inputs/boards/oak.toml").write_text(board.replace('regional = "1"', f'regional = "{"2" * 500}"'))
     assert doit(project, "record:desk").code == 0
     assert told() == "desk, version 1, as published"
+    card = project / "inputs/cards/desk.toml"
+    card.write_text(small.CARD.replace('version = "1"', 'version = "2"'))
+    assert doit(project, "record:desk").code == 0
+    assert own_command(project, *write).code == 0
+    card.write_text(small.CARD.replace('version = "1"', 'version = "3"').replace("DESK", "DESK3"))
+    assert doit(project, "record:desk").code == 0
+    assert told() == "desk, version 2, as built earlier"
+    at = json.loads((project / "dist/desk-1/record.json").read_bytes())["volume"]["first-sector"] * 512
     with Path(device).open("r+b") as disk:
-        disk.seek(json.loads((project / "dist/desk-1/record.json").read_bytes())["volume"]["first-sector"] * 512 + 43)
+        disk.seek(at + 43)
         disk.write(b"MINE")
-    assert told() == "desk, touched since or of another build; doit verify says what differs"
+    assert told() == "desk, version 2, as built earlier; used since, every file in its place"
+    subprocess.run([require("mcopy"), "-i", f"{device}@@{at}", str(card), "::/NOTE.TXT"], check=True)
+    assert told() == "desk, version 2, as built earlier; used since, every file in its place"
+    subprocess.run([require("mdel"), "-i", f"{device}@@{at}", "::/BENCH.SET"], check=True)
+    assert told() == "desk, changed since or of a build not known here; doit verify says what differs"
+    with Path(device).open("r+b") as disk:
+        disk.write(bytes(4096))
+    assert told() == "desk, half written: the card is not valid until a write completes"
 
 
 def test_the_same_as_json(project: Path, device: str) -> None:
@@ -69,7 +88,7 @@ def test_the_same_as_json(project: Path, device: str) -> None:
         "devices": [
             {
                 "device": device, "model": "", "serial": f"{project}/reader.bin", "size": 16 << 20, "label": "",
-                "in-use": [], "on-it": "empty", "card": "", "version": "",
+                "in-use": [], "on-it": "empty", "build": "", "card": "", "version": "",
             }
         ],
     }  # fmt: skip

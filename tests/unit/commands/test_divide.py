@@ -57,6 +57,15 @@ def test_drafts_that_are_written_pass_the_check_and_are_not_written_over(tmp_pat
     assert not (folder / "inputs/cards/club-1.toml").exists()
 
 
+def test_cores_that_one_menu_names_share_a_card(tmp_path: Path) -> None:
+    moss = small.CORE.replace('"Fern"', '"Moss"')
+    ran = divide(
+        small.small_project(tmp_path, {"inputs/cores/moss.toml": moss, "inputs/boards/oak.toml": small.ONE_MENU})
+    )
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith("2 cores and 1 title for board oak: 1 card\n  oak-1: FAT16, fern, moss; 1 title\n")
+
+
 def test_json_has_all_of_it(tmp_path: Path) -> None:
     ran = divide(small.small_project(tmp_path, CHANGES), "--json", "--cores", "fern,moss")
     document = json.loads(ran.out)

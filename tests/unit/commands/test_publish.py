@@ -219,8 +219,8 @@ def test_a_published_folder_that_went_bad_is_named(tmp_path: Path) -> None:
     (folder / "dist/other-1/record.json").write_text("{")
     assert publish(folder) == Ran(
         1, "",
-        "dist/other-1/record.json: is not a complete record; without it, the index and what changed cannot be told\n"
-        "  hint: get other-1 back, or take it out of dist\n",
+        "dist/other-1/record.json: is damaged; the index of versions and the list of changes need it\n"
+        "  hint: restore other-1, or move it out of dist\n",
     )  # fmt: skip
     assert [path.name for path in (folder / "dist").iterdir()] == ["other-1"]
 
@@ -540,7 +540,9 @@ def recipe_of_two_boards(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "inputs/cards/desk.toml": card + RIGHTS,
         "inputs/kept/desk/SLATE/ONE.DAT": b"level 3",
     }
-    folder = built(tmp_path_factory.mktemp("two-boards"), changes)
+    folder = tmp_path_factory.mktemp("two-boards")
+    (folder / "inputs/files/system/Logs").mkdir(parents=True)  # a folder without files is on the card too
+    built(folder, changes)
     image = sha256(folder / "build/cards/desk/card.img")
     pinned = changes["inputs/cards/desk.toml"] = f'image-sha256 = "{image}"\n{card}{RIGHTS}'
     (folder / "inputs/cards/desk.toml").write_text(str(pinned))
@@ -593,6 +595,10 @@ def leaving(path: str, name: str) -> Callable[[dict[str, Any]], object]:
         (lambda recipe: recipe.update(bring=3), "recipe.json: bring: 3 is not of type 'array'"),
         (leaving("../../../..", "out"), "recipe.json: left-out.1: found the path '../../../../out', "),
         (leaving("files", "../../out"), "recipe.json: left-out.1: found the path 'files/../../out', "),
+        (
+            lambda recipe: recipe.update({"empty-folders": ["../x"]}),
+            "recipe.json: empty-folders: found the path '../x', expected one that stays below the inputs",
+        ),
         (leaving("/etc", "out"), "recipe.json: left-out.1: found the path '/etc/out', expected one that stays "),
         (
             lambda recipe: recipe.update({"left-out": [{"path": "x", "files": [

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from pipeline.configs.template import FieldError, fill_in
-from pipeline.configs.write import write_config
+from pipeline.configs.write import write_config, write_for_each
 from pipeline.errors import ManifestError
 from pipeline.model.manifest import ConfigFile
 
@@ -42,6 +42,21 @@ WRITTEN = [
 @pytest.mark.parametrize(("asked", "expected"), [row[1:] for row in WRITTEN], ids=[row[0] for row in WRITTEN])
 def test_a_config_file_is_written(asked: ConfigFile, expected: bytes) -> None:
     assert write_config(asked, FIELDS) == expected
+
+
+def test_lines_are_written_for_each_core_below_the_head() -> None:
+    menu = config(head=("; {core}",), lines=("{core}: {name}",), line_ending="crlf")
+    fern = {"core": "FERN", "name": "Fern"}
+    assert write_for_each(menu, (FIELDS, fern)) == b"; {core}\r\nGLIMMER: Glimmer\r\nFERN: Fern\r\n"
+    assert write_for_each(menu, ()) == b"; {core}\r\n"
+
+
+def test_a_line_that_is_wrong_for_each_core_is_told_once() -> None:
+    with pytest.raises(ManifestError) as caught:
+        write_for_each(config(lines=("{nane}",)), (FIELDS, FIELDS))
+    assert [problem.what for problem in caught.value.problems] == [
+        "unknown field {nane}; expected one of {core}, {kind}, {name}, {release}"
+    ]
 
 
 def test_configparser_reads_what_was_written() -> None:

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.device.ranges import Read, pieces, used_ranges
-from pipeline.device.write import BLOCK, bring, differences
+from pipeline.device.ranges import BLOCK, Read, pieces, used_ranges
+from pipeline.device.write import bring, differences
 from pipeline.model.plan import SECTOR, Plan
 from tests.unit.image.cards import FILES, build, sample_plan
 

@@ -225,7 +225,7 @@ def test_everything_that_stands_against_it_is_told_at_once(tmp_path: Path) -> No
     assert (ran.code, ran.out) == (1, "")
     told = [line for line in ran.err.splitlines() if not line.startswith("  hint: ")]
     assert told == [
-        "dist/desk-1/record.json: is not a complete record; without it, the index and what changed cannot be told",
+        "dist/desk-1/record.json: is damaged; the index of versions and the list of changes need it",
         "inputs/cards/desk.toml: the build is out of date: plan: the card's contents or layout changed",
         "inputs/cards/desk.toml: the warning facts-are-current is not accepted: the facts on core "
         '"fern" are of 2026-01-01, its release 1.0 of 2026-02-01',

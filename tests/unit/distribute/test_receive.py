@@ -124,7 +124,7 @@ FREE = re.compile(
     "card (name|version|rights .*)|made-by read-back|volume timestamp-from|board (id|name|rights .*|settings .*)"
     "|cores . (name|release|rights .*)|titles . (name|core|rights .*)"
     "|files . (placement|made-from (kind|contents . (role|size|sha256)|steps .|ranges . from .))"
-    "|made-by program"
+    "|made-by program|silenced . (rule|where|what|reason|by)"
 )
 """What does not follow from image and plan: ``receive`` says that it did not check it."""
 
@@ -203,9 +203,20 @@ def test_all_cautions_lie_beside_what_was_received_whatever_its_own_page_says(im
     ran = receive(image.parent, image.name)
     assert ran.out.splitlines()[-2] == "read the cautions before you use it: build/received/desk-1/CAUTIONS.txt"
     page = (image.parent / "build/received/desk-1/CAUTIONS.txt").read_text()
-    assert page.startswith("Desk, version 1, as it was received\n\nCAUTION\n\n  - Who decides: ")
+    assert page.startswith("Desk, version 1, as it was received\n\nCAUTION\n\n  - Precedence: ")
     for about, what in cautions_of_a_stranger():
         assert f"{about}: {what}" in " ".join(page.split())
+
+
+def test_names_in_a_recipe_reach_the_terminal_as_escapes(recipe: Path) -> None:
+    document = json.loads((recipe / "recipe.json").read_bytes())
+    document["bring"][0].update(role="chip \x1b[2Ja", owner="\u202enobody")
+    (recipe / "recipe.json").write_text(json.dumps(document))
+    sum_up(recipe, json.loads((recipe / "record.json").read_bytes())["image"]["sha256"])
+    ran = receive(recipe.parent, recipe.name)
+    assert ran.code == 1
+    assert "recipe.json: chip \\u001b[2Ja of \\u202enobody: " in ran.err
+    assert all(character.isprintable() or character == "\n" for character in ran.err)
 
 
 # where it is unpacked

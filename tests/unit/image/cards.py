@@ -13,7 +13,7 @@ from pipeline.errors import Place
 from pipeline.fat.geometry import fit_volume
 from pipeline.image.write import Opener, write_image
 from pipeline.image.written import Written
-from pipeline.model.content import CardFile, Content, Origin
+from pipeline.model.content import CardFile, CardFolder, Content, Origin
 from pipeline.model.plan import Entry, Plan, Volume
 
 WHERE = Place(file="inputs/cards/desk.toml")
@@ -59,7 +59,8 @@ def plan_of(
     ]
     return lay_out(
         "desk", wanted, volume,
-        label=label, label_entry=label_entry, serial=0x1234ABCD, timestamp=moment, where=WHERE, folders=folders,
+        label=label, label_entry=label_entry, serial=0x1234ABCD, timestamp=moment, where=WHERE,
+        folders=[CardFolder(path=path, place=WHERE) for path in folders],
     )  # fmt: skip
 
 

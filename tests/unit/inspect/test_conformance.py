@@ -126,6 +126,20 @@ def test_a_menu_file_that_is_not_there_is_told() -> None:
     ]
 
 
+def test_a_core_that_the_one_menu_does_not_name_is_told_with_its_line() -> None:
+    menu = ConfigFile(
+        path="CHOICES.TXT", line_ending="crlf", encoding="ascii", key="cores.menu", head=("; all",),
+        lines=("{core}: {name}",),
+    )  # fmt: skip
+    oak = board(menu=menu, one_menu=True)
+
+    assert said(FABRIC, oak=oak) == ["CHOICES.TXT is missing, which names core fern in the menu: write it"]
+    assert said({**FABRIC, "CHOICES.TXT": b"MOSS: Moss\n"}, oak=oak) == [
+        'CHOICES.TXT does not name core fern: add the line "FERN: Fern"'
+    ]
+    assert said({**FABRIC, "choices.txt": b"; mine\nFERN: Fern\n"}, oak=oak) == []
+
+
 def test_rules_of_a_core_for_its_titles_are_told() -> None:
     fern = core(titles=TitleRules(names="short", largest=4, most=1))
     files = {**FABRIC, "GOODS/FERN/a long name.rom": b"12345", "GOODS/FERN/B.ROM": b""}

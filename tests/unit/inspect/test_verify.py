@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.fat.names import checksum
 from pipeline.inspect.planned_image import Medium
-from pipeline.inspect.verify import DAMAGED, GOOD, OTHER, TOUCHED, Damage, Verdict, verify_medium
+from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verdict, Yours, verify_medium
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
 from tests.unit.image import cards
@@ -37,9 +37,9 @@ class Card:
     data: bytes
     scratch: bytearray
 
-    def verify(self, data: bytes | bytearray, reference: bool = False) -> Verdict:
+    def verify(self, data: bytes | bytearray, reference: bool = False, keep: tuple[str, ...] = ()) -> Verdict:
         whole = Medium(0, len(self.data), reader=reader(self.data)) if reference else None
-        return verify_medium(Medium(0, len(data), reader=reader(data)), self.plan, self.record, whole)
+        return verify_medium(Medium(0, len(data), reader=reader(data)), self.plan, self.record, whole, keep)
 
     def flipped(self, offset: int, bit: int = 0) -> bytearray:
         data = bytearray(self.data)
@@ -204,6 +204,63 @@ def test_files_a_desktop_leaves_behind_are_no_damage(tmp_path: Path) -> None:
         subprocess.run([require("mdel"), "-i", where, "::/.DS_Store", "::/GOODS/MINE.SAV"], check=True)
         verdict = card.verify((folder / "card.img").read_bytes())
         assert (verdict.verdict, verdict.damages, verdict.others) == (TOUCHED, (), ())
+
+
+SAVED = {
+    **FILES, "SLATE/ONE.DAT": b"1" * 2000, "SLATE/TWO.DAT": b"2" * 9000, "SLATE/DEEP/THREE.DAT": b"3" * 100,
+    "HIGH.SCO": b"h" * 40,
+}  # fmt: skip
+KEEP = ("SLATE/**", "HIGH.SCO")
+
+
+@pytest.mark.parametrize("fat_bits", [12, 16, 32])
+def test_what_the_user_did_with_files_of_their_own_is_no_damage(tmp_path: Path, fat_bits: int) -> None:
+    """mtools stands for the board: it changes, adds and removes saves, which moves clusters and entries about."""
+    card = card_of(tmp_path, fat_bits, files=SAVED)
+    where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
+    (tmp_path / "save").write_bytes(b"s" * 5000)
+
+    def mtools(*words: str) -> Verdict:
+        subprocess.run([require(words[0]), "-i", where, *words[1:]], check=True)
+        return card.verify((tmp_path / "card.img").read_bytes(), keep=KEEP)
+
+    save = str(tmp_path / "save")
+    verdict = mtools("mcopy", "-o", save, "::/SLATE/ONE.DAT")
+    assert (verdict.verdict, verdict.damages) == (TOUCHED, ())
+    assert verdict.yours == Yours(changed=("SLATE/ONE.DAT",))
+    assert str(mtools("mcopy", save, "::/SLATE/NEW.DAT").yours) == "1 changed, 1 new"
+    mtools("mcopy", save, "::/SLATE/.DS_Store")
+    mtools("mcopy", "-o", save, "::/HIGH.SCO")
+    mtools("mdel", "::/SLATE/TWO.DAT")
+    verdict = mtools("mdeltree", "::/SLATE/DEEP")
+    assert (verdict.verdict, verdict.damages, verdict.others) == (TOUCHED, (), ())
+    assert verdict.litter == ("SLATE/.DS_Store",)
+    assert verdict.yours == Yours(
+        changed=("HIGH.SCO", "SLATE/ONE.DAT"),
+        new=("SLATE/NEW.DAT",),
+        removed=("SLATE/DEEP/THREE.DAT", "SLATE/TWO.DAT"),
+    )
+    assert mtools("mdeltree", "::/SLATE").damages == ()
+    assert card.verify((tmp_path / "card.img").read_bytes()).verdict == DAMAGED  # where nothing is the user's
+
+
+def test_damage_beside_the_files_of_the_user_is_told_all_the_same(tmp_path: Path) -> None:
+    card = card_of(tmp_path, 16, files=SAVED)
+    where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
+    (tmp_path / "save").write_bytes(b"s" * 50_000)
+    subprocess.run([require("mcopy"), "-o", "-i", where, str(tmp_path / "save"), "::/SLATE/ONE.DAT"], check=True)
+    data = bytearray((tmp_path / "card.img").read_bytes())
+    rom = next(entry for entry in card.plan.entries if entry.path == "GOODS/SNAIL.ROM")
+    data[card.plan.volume.cluster_offset(rom.cluster) + 5] ^= 1
+    verdict = card.verify(data, keep=KEEP)
+    assert (verdict.verdict, verdict.yours) == (DAMAGED, Yours(changed=("SLATE/ONE.DAT",)))
+    assert [damage.path for damage in verdict.damages if not damage.structure] == ["GOODS/SNAIL.ROM"]
+
+
+@pytest.mark.parametrize("fat_bits", [12, 16, 32])
+def test_a_card_that_was_written_halfway_says_so(tmp_path: Path, fat_bits: int) -> None:
+    card = card_of(tmp_path, fat_bits)
+    assert card.verify(bytes(4096) + card.data[4096:]).verdict == HALF_WRITTEN
 
 
 def entry_of(card: Card, short: bytes) -> int:

@@ -30,6 +30,10 @@ ATTACKS = {
     "".join(f"k{number}=1\n" for number in range(400_000)): ("100001:8", TOO_MANY),
     "a = [" + "1," * 1_900_000 + "]": ("1:200003", TOO_MANY),
     "a = {" + ",".join(f"k{number}=1" for number in range(300_000)) + "}": ("1:438895", TOO_MANY),
+    "a = " + "1" * 3_900_000: ("1:5", "found a number or key of 3,900,000 characters, expected fewer"),
+    "a = [1,\n    0x" + "f" * 200_000 + "]": ("2:5", "found a number or key of 200,002 characters, expected fewer"),
+    "a = [" + "1" * 200_000 + "]": ("1:6", "found a number or key of 200,000 characters, expected fewer"),
+    "k" * 200_000 + " = 1": ("1:1", "found a number or key of 200,000 characters, expected fewer"),
 }
 """Texts that took the readers of TOML minutes or gigabytes, with what is said of them."""
 
@@ -51,6 +55,7 @@ def test_a_text_beyond_the_bounds_is_refused_with_its_position(text: str, said: 
         f"a.{'b.' * (DEEPEST - 3)}c = 1.5",
         "\n".join("[a]" if number == 0 else f"b{number} = [1.5, 2.5]" for number in range(60)),
         "a = [" + "1.5, " * 100 + "]",
+        f"a = [1,{' ' * 9000}{'2' * 4000}\n]{' ' * 9000}",
     ],
 )
 def test_text_in_strings_and_comments_counts_for_nothing(text: str) -> None:
@@ -83,13 +88,13 @@ def test_memory_stays_small_whatever_a_manifest_holds() -> None:
 import resource, sys
 resource.setrlimit(resource.RLIMIT_AS, (400 << 20, 400 << 20))
 from pipeline.manifest.text.read import parse
-for text in ("a." * 20_000 + "a = 1", "[" + "a." * 100_000 + "a]", "[[rom]]\\n" * 500_000):
+for text in ("a." * 20_000 + "a = 1", "[" + "a." * 100_000 + "a]", "[[rom]]\\n" * 500_000, "a = " + "1" * 3_900_000):
     print(type(parse(text.encode(), "x.toml")).__name__)
 """
     done = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, cwd=CASES.parents[1], check=True
     )
-    assert done.stdout.split() == ["Problem"] * 3
+    assert done.stdout.split() == ["Problem"] * 4
 
 
 def test_the_largest_number_of_values_is_taken() -> None:

@@ -139,6 +139,6 @@ def test_cautions_come_before_what_to_do_and_the_boards_own_after_the_usual_ones
 
 
 def test_pages_say_what_was_left_out_as_the_users() -> None:
-    told = "\nFiles below SAVES/**, SETS/** belong to whoever uses the card; none is on it.\n"
-    assert all(page.endswith(told) for page in pages(**{"without-kept": ["SAVES/**", "SETS/**"]}))
+    told = "\nFiles below SLATE/**, SETS/** belong to whoever uses the card; none is on it.\n"
+    assert all(page.endswith(told) for page in pages(**{"without-kept": ["SLATE/**", "SETS/**"]}))
     assert not any("belong to" in page for page in pages())

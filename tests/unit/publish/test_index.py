@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.publish.index import Entry, entry, index_page
+from pipeline.publish.index import Entry, index_entry, index_page
 from tests.unit.sheet.browser import Browser, chromium
 from tests.unit.sheet.sheets import HOSTILE
 
@@ -22,7 +22,7 @@ def version(card: str, name: str, number: str, kind: str = "", changes: tuple[st
         "image": {"size": 16 << 20, "sha256": "ab" * 32},
         "made-by": {"program": "cardkiln 0.1.0"},
     }
-    return entry(record, f"{card}-{number}{kind}", changes)
+    return index_entry(record, f"{card}-{number}{kind}", changes)
 
 
 LONG = "GOODS/" + "A" * 300 + ".ROM"

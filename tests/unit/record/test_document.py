@@ -16,7 +16,7 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
-from pipeline.model.finished import FinishedCard
+from pipeline.model.finished import FinishedCard, Silenced
 from pipeline.model.matrix import WORKS, Outlook
 from pipeline.model.plan import Proof
 from pipeline.model.ranges import Range, RomMap, Source
@@ -61,7 +61,6 @@ def test_a_record_keeps_to_its_schema() -> None:
 def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> None:
     warning = Problem(Place(file="cores/fern.toml", key="date"), "the facts are old", rule="facts-are-current")
     silent = Problem(Place(file="cards/desk.toml", key="stations.1"), "no picture", rule="cores-are-seen")
-    stations = [{"id": "attic", "name": "Attic", "outlooks": [{"core": "fern", "verdict": "works", "output": "rgb"}]}]
     facts: dict[str, Any] = {"source": "the manual", "date": "2026-05"}
     document = json.loads(
         record(
@@ -72,11 +71,12 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             stations=(samples.station("attic", name="Attic"),),
             outlooks=(Outlook(station="attic", core="fern", title="", verdict=WORKS, output="rgb"),),
             warnings=(warning,),
-            silenced=((silent, "only the menu is shown"),),
+            silenced=(Silenced(problem=silent, reason="only the menu is shown", by="board oak"),),
         )
     )
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)
-    assert document["stations"] == stations
+    seen = {"core": "fern", "verdict": "works", "output": "rgb"}
+    assert document["stations"] == [{"id": "attic", "name": "Attic", "outlooks": [seen]}]
     assert document["warnings"] == [
         {"rule": "facts-are-current", "where": "cores/fern.toml: date", "what": "the facts are old"}
     ]
@@ -86,6 +86,7 @@ def test_facts_stations_warnings_and_what_is_silenced_are_in_the_record() -> Non
             "where": "cards/desk.toml: stations.1",
             "what": "no picture",
             "reason": "only the menu is shown",
+            "by": "board oak",
         }
     ]
     sides = (document["board"], document["cores"][0], document["titles"][0])

@@ -14,7 +14,7 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place, Problem
 from pipeline.fat.geometry import fit_volume
 from pipeline.model.content import CardFile
-from pipeline.model.finished import FinishedCard
+from pipeline.model.finished import FinishedCard, Silenced
 from pipeline.model.manifest import Display, Needs, Rights, Station
 from pipeline.model.matrix import AFTER, NOT, WORKS, Outlook
 from pipeline.model.plan import Plan, Proof
@@ -133,7 +133,7 @@ def hostile() -> FinishedCard:
         stations=(replace(station, source=HOSTILE, date=HOSTILE),),
         outlooks=(Outlook(station="hall", core="fern", title="", verdict=NOT, reasons=(HOSTILE,)),),
         warnings=(Problem(Place(), HOSTILE),),
-        silenced=((Problem(Place(), HOSTILE), HOSTILE),),
+        silenced=(Silenced(problem=Problem(Place(), HOSTILE), reason=HOSTILE, by=HOSTILE),),
         maps=(replace(MAP, path=path, ranges=(Range(0, 2048, (Source("bytes", HOSTILE),)),)),),
     )  # fmt: skip
 

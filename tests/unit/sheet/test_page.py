@@ -118,7 +118,7 @@ def with_needs(**needs: Any) -> FinishedCard:
     return sheet(cores=(core(needs=Needs(**needs)),), titles=(), outlooks=())
 
 
-ALWAYS = ["Who decides", "Power"]
+ALWAYS = ["Precedence", "Power"]
 WITH_CORE = [*ALWAYS, "Bitstreams", "Line rates"]
 
 

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from pipeline.errors import CheckError, MachineError, ManifestError
 from pipeline.model.content import Location
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources.files.listing import list_tree
+from pipeline.sources.files.listing import list_empty_folders, list_tree
 from tests.unit.sources.zips import Hand, by_hand, pack, put
 
 LIMITS = ArchiveLimits()
@@ -105,3 +106,25 @@ def test_a_folder_that_cannot_be_read_is_a_machine_error(tmp_path: Path, monkeyp
     monkeypatch.setattr(os, "scandir", failing)
     with pytest.raises(MachineError, match="cannot be read: Input/output error"):
         list_tree(tmp_path, LIMITS)
+
+
+def test_folders_without_files_are_listed_the_innermost_of_each(tmp_path: Path) -> None:
+    """APPNOTE 4.3.8: an entry for a folder is a name that ends with "/"."""
+    tree = tmp_path / "tree"
+    for name in ("saves/old/cafe\u0301", "games/empty", "full"):
+        (tree / name).mkdir(parents=True)
+    (tree / "full/a.bin").write_bytes(b"a")
+    (tree / "games/b.bin").write_bytes(b"b")
+    with zipfile.ZipFile(tmp_path / "tree.zip", "w") as archive:
+        for name in ("saves/", "saves/old/", "saves/old/cafe\u0301/", "games/empty/", "full/"):
+            archive.writestr(name, b"")
+        archive.writestr("full/a.bin", b"a")
+        archive.writestr("games/b.bin", b"b")
+    (tmp_path / "bare").mkdir()
+    with zipfile.ZipFile(tmp_path / "bare.zip", "w"):
+        pass
+
+    expected = ("games/empty", "saves/old/caf\u00e9")
+    assert list_empty_folders(tree, LIMITS) == list_empty_folders(tmp_path / "tree.zip", LIMITS) == expected
+    assert list_empty_folders(tmp_path / "bare", LIMITS) == list_empty_folders(tmp_path / "bare.zip", LIMITS) == ("",)
+    assert list_empty_folders(tree / "full/a.bin", LIMITS) == ()

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import MachineError
-from pipeline.workspace.stamp import NEW, Stamp, read_facts, replacing, stale, write_if_changed, write_stamp
+from pipeline.workspace.atomic_write import replacing, write_if_changed
+from pipeline.workspace.stamp import NEW, Stamp, read_facts, stale, write_stamp
 from tests.support.cli import sha256
 
 
