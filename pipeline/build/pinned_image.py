@@ -30,9 +30,10 @@ def check_pinned(build: CardBuild, proven: Proven) -> None:
     lines = list(_since(build.folder / "record.json", json.loads(record_files(build.finished(proven))["record.json"])))
     more = [f"... and {len(lines) - SHOWN:,} lines more"] if len(lines) > SHOWN else []
     what = f"the build gives {image_sha256}, expected {card.image_sha256}; the last image stays"
-    what = "\n    ".join([what, *lines[:SHOWN], *more])
+    details = (*lines[:SHOWN], *more)
     hint = "undo the change; if it is intended, write the new value or remove the line"
-    raise CheckError([Problem(Place(card.file, key="image-sha256"), what, hint, rule=IMAGE_IS_THE_ONE_PINNED.name)])
+    place, rule = Place(card.file, key="image-sha256"), IMAGE_IS_THE_ONE_PINNED.name
+    raise CheckError([Problem(place, what, hint, rule=rule, details=details)])
 
 
 def _since(last_path: Path, record: Mapping[str, object]) -> Iterator[str]:
