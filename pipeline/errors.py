@@ -28,8 +28,10 @@ class Problem:
     """One thing that is wrong: where, what was found and expected, and what to do about it.
 
     ``also`` holds the other sides of a conflict, each shown with its own file and line. ``rule``: the name of the
-    rule that is broken, "" where it is none that is listed. ``details``: lines that say more. As text, each
-    of these is one line that is safe on a terminal, whatever names from outside are in it.
+    rule that is broken, "" where it is none that is listed. ``details``: further lines below the first.
+
+    As text, each of these is one line that is safe on a
+    terminal, whatever names from outside are in it.
     """
 
     place: Place

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.inspect import diff
+from pipeline.inspect.known_builds import known_builds
 from pipeline.inspect.open_target import Named, named
 from pipeline.model.reading import Reading
 from pipeline.record.changes_text import Names, brief_text, bytes_document, bytes_text, changes_document, changes_text
 from pipeline.record.fields import Naming
 from pipeline.record.regions import regions_of
+
+SHOWN = 20
+"""Files of the user that are named; the rest are counted."""
 
 
 class Diff(OwnCommand):
@@ -34,6 +39,13 @@ class Diff(OwnCommand):
             "default": False,
             "help": "a line for each kind of difference",
         },
+        {
+            "name": "strict",
+            "long": "strict",
+            "type": bool,
+            "default": False,
+            "help": "exit code 1 also when only files of yours (keep) differ",
+        },
         JSON,
     )
 
@@ -42,16 +54,26 @@ class Diff(OwnCommand):
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help diff")
         with named(self.workspace, words[0]) as old, named(self.workspace, words[1]) as new:
-            found = diff.diff(old, new)
+            found = diff.diff(old, new, keep=self._keep(old, new))
         if options["json"]:
             document = {"cardkiln-diff": 1, "old": old.shown, "new": new.shown, "equal": found.equal}
             document["changes"] = changes_document(found.changes)
+            document["yours"] = asdict(found.yours)
             if found.differing is not None:
                 document |= {"bytes": bytes_document(found.differing), "free-space-compared": found.whole}
             print_json(document)
         else:
             print_lines([f"old  {old.shown}", f"new  {new.shown}", *lines(found, old, new, brief=options["brief"])])
-        return 0 if found.equal else 1
+        return 0 if found.equal and not (options["strict"] and found.yours) else 1
+
+    def _keep(self, *cards: Named) -> tuple[str, ...]:
+        """Return what is the user's on two cards: by id of the card, or by serial of the volume of a known build."""
+        ids = {card.side.card["card id"] for card in cards if "card id" in card.side.card}
+        serials = {card.side.volume["serial"] for card in cards if "serial" in card.side.volume}
+        if not ids and serials:
+            known = known_builds(self.workspace)
+            ids = {build.card for build in known if build.record["volume"]["serial"] in serials}
+        return tuple(pattern for card in sorted(ids) for pattern in self.inputs.keep_of(card))
 
 
 def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
@@ -64,8 +86,12 @@ def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[
             yield from bytes_text(found.differing, _names(old.reading, old.size), _names(new.reading, new.size))
     if not found.whole:
         yield "free space was not compared: on a disk it is not read"
+    for word, paths in asdict(found.yours).items():
+        yield from (f"yours    {path}: {word}" for path in paths[:SHOWN])
+    if found.yours:
+        yield f"yours: {found.yours}"
     if found.equal:
-        yield "equal"
+        yield "equal but for what is yours" if found.yours else "equal"
 
 
 def _names(reading: Reading, size: int) -> Names:

@@ -60,6 +60,8 @@ def _lines(update: Update, options: Mapping[str, Any]) -> list[str]:
         lines += _each(f"{would}removed", changes.others)
     elif changes.others:
         lines += [*_each("left", changes.others), "--clean removes what is left"]
+    if update.yours:
+        lines.append(f"yours: {counted(len(update.yours), 'file')} left unchanged")
     for path in update.pieces:
         lines.append(f"warning: {path} must lie in one piece; doit verify DEVICE says whether it does")
     read = "" if options["list"] else ", each read again, maybe from the system's cache"
@@ -77,5 +79,5 @@ def _document(update: Update) -> dict[str, object]:
     changes = update.changes
     return {
         "cardkiln-update": 1, "added": changes.new, "replaced": changes.changed, "others": changes.others,
-        "same": len(changes.same), "one-piece": update.pieces,
+        "same": len(changes.same), "one-piece": update.pieces, "yours": update.yours,
     }  # fmt: skip

@@ -39,7 +39,9 @@ class Why(OwnCommand):
         found = due(self.build, card)
         chain = None if found else chains(self.workspace).get(card)
         done = chain.steps if chain else ()
-        differs = tuple(changes_text(differing(self.build.card(card)))) if found else chain.differs if chain else ()
+        unbuilt = [one.item for one in found if one.stage == "rom"]
+        changes = differing(self.build.card(card), unbuilt) if found else ()
+        differs = tuple(changes_text(changes)) if found else chain.differs if chain else ()
         unmade = unknown(self.build.card(card)) if found else ()
         if options["json"]:
             stages = {"due": [asdict(one) for one in found], "done": [_step(one) for one in done]}

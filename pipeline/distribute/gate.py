@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build import image, sheet
+from pipeline.build.bitstream_checks import bitstream_problem
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
 from pipeline.build.flow import build_card, how_to_build, problem_of
@@ -154,6 +155,26 @@ def _check_image(card: CardBuild) -> None:
     with progress(f"read back {card.id}", proof.file_bytes) as advance:
         read_back(card.plan, card.image_path, written, advance)
     check_unplanned(card.plan, card.image_path)
+    _check_findings(card)
+
+
+def _check_findings(card: CardBuild) -> None:
+    """Judge the bitstreams on the image again: a warning that was lost since would not be asked about.
+
+    Raises CheckError when what was found when the image was written is not what is found now.
+    """
+    entries = {entry.sha256: entry for entry in card.plan.entries}
+    found = []
+    with card.image_path.open("rb") as file:
+        for core in card.selection.cores:
+            entry = entries[core.bitstream.sha256]
+            file.seek(card.plan.volume.cluster_offset(entry.cluster))
+            found.append(bitstream_problem(core, card.selection.board, file.read(entry.size)))
+    known = image.proven(card)
+    if known is None or known.findings != tuple(sorted(problem for problem in found if problem)):
+        what = "what is recorded of its bitstreams is not what is found in them"
+        hint = f"delete it, then {how_to_build(card.id)}"
+        raise CheckError.one(what, hint, file=card.workspace.shown(card.image_path))
 
 
 def _declared(card: CardBuild) -> FinishedCard:

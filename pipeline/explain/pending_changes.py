@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 
@@ -11,21 +11,26 @@ from pipeline.build import image
 from pipeline.build.card import CardBuild
 from pipeline.build.missing_hints import shown
 from pipeline.build.recipe import UNBUILT
+from pipeline.card.contents import ConfigJob
 from pipeline.configs.differ import text_changes
-from pipeline.errors import MachineError, Problem
+from pipeline.errors import MachineError, Place, Problem
 from pipeline.model.content import CardFile
-from pipeline.record.compare import Change, Changes, compare
+from pipeline.record.compare import SAME_BYTES, Change, Changes, compare
 from pipeline.record.document import record_files
-from pipeline.record.snapshot import File, side_of_record
+from pipeline.record.snapshot import File, Side, side_of_record
 from pipeline.roms.assemble import content_key
 from pipeline.workspace.files import read_record
 
+SAME_HASH_DECLARED = "made otherwise, its declared SHA-256 is the same"
+"""What is said of a ROM file before its new steps are known to give the declared bytes."""
 
-def differing(card: CardBuild) -> Changes:
+
+def differing(card: CardBuild, unbuilt: Collection[str] = ()) -> Changes:
     """Return what differs on the card from its last record, with the keys and files of the inputs behind it.
 
-    None for a card that was not finished before. A ROM file whose bytes are not known yet counts as changed. Raises
-    CardkilnError where the manifests are wrong.
+    ``unbuilt``: ids of titles whose ROM files are to be made again, so that a declared hash is all that is known of
+    their bytes. None for a card that was not finished before. A ROM file whose bytes are not known yet counts as
+    changed. Raises CardkilnError where the manifests are wrong.
     """
     try:
         old = side_of_record(read_record(card.folder / "record.json"))
@@ -35,7 +40,7 @@ def differing(card: CardBuild) -> Changes:
     changes = compare(old, side_of_record(json.loads(text)), _texts(card))
     files = {file.path: file for file in card.files}
     return tuple(
-        _explained(card, files, old.files, one) if one.group == "files" else one
+        _explained(card, files, old, one, unbuilt) if one.group == "files" else one
         for one in changes
         if one.group != "image"
     )
@@ -56,27 +61,53 @@ def _texts(card: CardBuild) -> Mapping[str, Sequence[str]]:
     return found
 
 
-def _explained(card: CardBuild, files: Mapping[str, CardFile], before: Mapping[str, File], change: Change) -> Change:
+def _explained(
+    card: CardBuild, files: Mapping[str, CardFile], old: Side, change: Change, unbuilt: Collection[str]
+) -> Change:
     """Return a difference of a file with a line more for each key and file of the inputs that is behind it."""
     path = change.name.partition(":")[0]  # what follows is said of it: no name on a FAT volume has a colon
     if path not in files:
         return change
-    return replace(change, because=(*change.because, *_behind(card, files[path], before.get(path))))
+    file = files[path]
+    if file.origin.kind == "rom-file" and file.origin.owner in unbuilt:
+        change = replace(change, name=change.name.replace(SAME_BYTES, SAME_HASH_DECLARED))
+    return replace(change, because=(*change.because, *_behind(card, file, old)))
 
 
-def _behind(card: CardBuild, file: CardFile, before: File | None) -> Iterator[str]:
+def _behind(card: CardBuild, file: CardFile, old: Side) -> Iterator[str]:
+    before = old.files.get(file.path)
     known = {one["role"]: one["sha256"] for one in before.origin.get("contents", ())} if before else {}
     changed = [one for one in file.origin.ingredients if before and known.get(one.role) != one.sha256]
-    hashes = (file.content.sha256, *(one.sha256 for one in changed))
+    edited = next((made.job for made in card.configs if made.job.path == file.path and made.job.edits), None)
+    hashes = (*(() if edited else (file.content.sha256,)), *(one.sha256 for one in changed))
     held = [card.local[sha256] for sha256 in hashes if sha256 in card.local]
-    keys = []
-    if file.origin.kind == "rom-file":
+    yield from (f"from {shown(card.workspace, location)}" for location in held)
+    places = [file.place]
+    if file.origin.kind == "rom-file" and changed:
         title = card.inputs.manifest.titles[file.origin.owner]
-        keys = [content_key(title, one.role.partition(" ")[2]) for one in changed]
-    places = [replace(file.place, key=key) for key in keys] or [file.place]
-    if held:
-        yield from (f"from {shown(card.workspace, location)}" for location in held)
-    else:
-        yield from (
-            f"declared in {one.place}" for one in card.workspace.located(Problem(place, "") for place in places)
-        )
+        places = [replace(file.place, key=content_key(title, one.role.partition(" ")[2])) for one in changed]
+    if edited and before:
+        places = list(_new_edits(card, edited, file, old, before))
+    if edited or not held:
+        found = card.workspace.located(Problem(place, "") for place in places)
+        yield from (f"declared in {one.place}" for one in found)
+
+
+def _new_edits(card: CardBuild, job: ConfigJob, file: CardFile, old: Side, before: File) -> Iterator[Place]:
+    """Yield where each value of a config file is asked for that was not, or was another, in the last record."""
+    known = before.origin.get("steps", ())
+    for (_, place), step in zip(job.edits, file.origin.steps, strict=True):
+        if step not in known:
+            yield _asked_in(card, place, old)
+
+
+def _asked_in(card: CardBuild, place: Place, old: Side) -> Place:
+    """Return where a new choice of a board setting is asked for, by the card or a core; else the place itself."""
+    selection, name = card.selection, place.key.removeprefix("settings.")
+    choice = selection.settings.get(name) if place.file == selection.board.file else None
+    if choice is None or choice == old.card.get(f"board settings {name}"):
+        return place
+    if name in card.card.settings:
+        return Place(card.card.file, key=place.key)
+    core = next(core for core in selection.cores if name in core.needs.settings)
+    return Place(core.file, key=f"needs.settings.{name}")

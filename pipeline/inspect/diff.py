@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.configs.differ import text_changes
 from pipeline.image.digest import data_extents
 from pipeline.inspect.open_target import Named, digest, read_at
+from pipeline.inspect.yours import Yours, is_yours, yours_between
 from pipeline.model.reading import Reading
 from pipeline.model.spans import differing_at, joined
 from pipeline.model.text import counted
@@ -31,21 +32,26 @@ LARGEST = 16 << 20
 class Diff:
     """All differences of two cards. ``differing``: the bytes of two images by owner, None for anything else.
 
-    ``whole``: whether free space was looked at too.
+    ``whole``: whether free space was looked at too. ``yours``: files of the user, which are no difference of the cards.
     """
 
     changes: Changes
     differing: tuple[Differing, ...] | None = None
     whole: bool = True
+    yours: Yours = Yours()  # noqa: RUF009  # a frozen value
 
     @property
     def equal(self) -> bool:
-        """Whether there is none."""
+        """Whether there is none, but for what is the user's."""
         return not self.changes and not self.differing
 
 
-def diff(old: Named, new: Named) -> Diff:
-    """Return every difference; files are read only where nothing else decides."""
+def diff(old: Named, new: Named, *, keep: Sequence[str] = ()) -> Diff:
+    """Return every difference; files are read only where nothing else decides.
+
+    ``keep``: what is the user's. Where nothing else differs, tables, folders and hashes, which change with it, are left
+    out.
+    """
     differing, same, whole = None, set[str](), True
     if old.reading and new.reading:
         differing, whole = _differing(old, new)
@@ -53,7 +59,30 @@ def diff(old: Named, new: Named) -> Diff:
     wanted = to_hash(old.side, new.side, same)
     one, other = (_hashed(both, paths) for both, paths in zip((old, new), wanted, strict=True))
     causes = {path: lines for path in _changed(one, other) if (lines := _causes(old, new, path))}
-    return Diff(changes=compare(one, other, causes), differing=differing, whole=whole)
+    yours = yours_between(one.files, other.files, keep)
+    if not yours:
+        return Diff(changes=compare(one, other, causes), differing=differing, whole=whole)
+    changes = compare(_without_yours(one, keep), _without_yours(other, keep), causes)
+    if all(change.group == "image" for change in changes):
+        changes = ()
+        if differing is not None:
+            differing = tuple(found for found in differing if not _follows(found, keep))
+    return Diff(changes=changes, differing=differing, whole=whole, yours=yours)
+
+
+FOLLOWING = ("FAT", "folder", "root directory", "FSInfo", "backup FSInfo", "free space")
+"""Owners whose bytes change with the user's files, and with no others where these and their entries are equal."""
+
+
+def _without_yours(side: Side, keep: Sequence[str]) -> Side:
+    files = {path: file for path, file in side.files.items() if not is_yours(path, keep, is_folder=file.is_folder)}
+    return replace(side, files=files)
+
+
+def _follows(found: Differing, keep: Sequence[str]) -> bool:
+    return all(
+        owner.kind in FOLLOWING or is_yours(owner.path, keep, is_folder=False) for owner in (found.old, found.new)
+    )
 
 
 def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:

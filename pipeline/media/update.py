@@ -21,12 +21,14 @@ from pipeline.workspace.progress import progress
 class Update:
     """What is to be done on a mounted card, and what only a whole rewrite can do.
 
-    ``pieces``: files that must lie in one piece and are written anew; a file system places them as it likes.
+    ``pieces``: files that must lie in one piece and are written anew; a file system places them as it likes. ``yours``:
+    files of the user, which are left as they are.
     """
 
     changes: Changes
     files: Mapping[str, Content]
     pieces: tuple[str, ...]
+    yours: tuple[str, ...]
 
 
 def prepare(build: OpenedBuild, card: Card, folder: Path) -> Update:
@@ -40,8 +42,18 @@ def prepare(build: OpenedBuild, card: Card, folder: Path) -> Update:
         for file in build.record["files"]
         if not (belongs(file["path"], card.keep) and (folder / file["path"]).exists())
     }
+    yours = list[str]()
+
+    def passed_over(path: str) -> bool:
+        if is_litter(path):
+            return True
+        if belongs(path, card.keep):
+            yours.append(path)
+            return True
+        return False
+
     with progress(f"compare {folder.name}", sum(content.size or 0 for content in files.values())) as advance:
-        changes = compare(files, folder, lambda path: is_litter(path) or belongs(path, card.keep), advance)
+        changes = compare(files, folder, passed_over, advance)
     here = len(changes.same) + len(changes.changed)
     if 2 * here < len(files):
         what = f"{here} of the {len(files)} files of {card.id} are there; expected at least half of them"
@@ -54,7 +66,7 @@ def prepare(build: OpenedBuild, card: Card, folder: Path) -> Update:
             what = f'"{path}" differs and must be the first file of the card; only a rewrite can bring it there'
             raise CheckError.one(what, f"doit write {card.id} DEVICE; nothing was changed", file=str(folder))
     pieces = tuple(path for path in sorted(touched) if placed[path] == "one-piece")
-    return Update(changes=changes, files=files, pieces=pieces)
+    return Update(changes=changes, files=files, pieces=pieces, yours=tuple(sorted(yours)))
 
 
 def apply(build: OpenedBuild, folder: Path, update: Update, *, clean: bool) -> None:

@@ -117,7 +117,8 @@ def _problems(told: str, card_id: str, places: Mapping[str, str]) -> Iterator[Pr
     """Yield what a second build says of why it failed, told of the inputs that it is a copy of."""
     try:
         problems = [
-            Problem(**{**one, "place": Place(**one["place"]), "also": (), "details": ()}) for one in json.loads(told)
+            Problem(**{**one, "place": Place(**one["place"]), "also": (), "details": tuple(one["details"])})
+            for one in json.loads(told)
         ]
     except ValueError:
         problems = [Problem(Place(), "it was terminated; see above")]

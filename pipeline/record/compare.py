@@ -14,6 +14,10 @@ GROUPS = ("volume", "card", "cores", "titles", "files", "placement", "entries", 
 """From coarse to fine. "entries": short names, attributes and times; "image": hashes of the whole."""
 
 
+SAME_BYTES = "made otherwise, same bytes"
+"""What is said of a file whose recipe differs, and whose bytes do not."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """One difference. ``kind``: "added", "removed", "changed" or "moved"; ``old`` and ``new``: "" where there is none.
@@ -131,7 +135,7 @@ def _files(old: Side, new: Side, moved: Mapping[str, str], causes: Mapping[str, 
             yield Change(group="files", kind="changed", name=path, old=_what(before), new=_what(file), because=because)
         elif before.origin and file.origin and before.origin != file.origin:
             because = causes_of(before.origin, file.origin)
-            yield Change(group="files", kind="changed", name=f"{path}: made otherwise, same bytes", because=because)
+            yield Change(group="files", kind="changed", name=f"{path}: {SAME_BYTES}", because=because)
 
 
 def _because(old: File, new: File, seen: tuple[str, ...]) -> tuple[str, ...]:

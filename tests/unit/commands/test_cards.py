@@ -14,6 +14,7 @@ import pytest
 from tests.strangers.tools import require
 from tests.support import small
 from tests.support.cli import doit, own_command
+from tests.support.needs import missing
 from tests.unit.commands.test_publish import WITH_RIGHTS
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="disks are listed on Linux only")
@@ -33,7 +34,7 @@ def device(project: Path) -> Iterator[str]:
     words = [require("losetup"), "-f", "--show", str(behind)]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     if done.returncode:
-        pytest.skip(f"no loop device: {done.stderr.strip()}")
+        missing(f"no loop device: {done.stderr.strip()}")
     yield done.stdout.strip()
     subprocess.run([require("losetup"), "-d", done.stdout.strip()], check=True)
 

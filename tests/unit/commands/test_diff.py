@@ -14,13 +14,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.commands.diff import Diff
 from pipeline.inspect.diff import diff
 from pipeline.inspect.open_target import Named, named
 from pipeline.record.fields import Naming, region_at
 from pipeline.record.regions import regions_of
 from tests.strangers.tools import require
-from tests.support.building import workspace_in
-from tests.support.cli import doit, own_command
+from tests.support.building import build_card_in, workspace_in
+from tests.support.cli import doit, own_command, within
 from tests.support.small import CARD, CHIP_B, CORE, ROM, TITLE, sha, small_project
 from tests.unit.image import cards
 
@@ -195,3 +196,58 @@ def test_owners_are_where_the_plan_has_them(tmp_path: Path) -> None:
         region = region_at(regions, offset)
         found = naming.name(region, offset) if owner != "free space" else "byte 0"
         assert (str(region.owner), found) == (owner, name)
+
+
+SAVED: dict[str, str | bytes] = {
+    "inputs/cards/desk.toml": 'keep = ["SLATE/**"]\n' + CARD,
+    "inputs/kept/desk/SLATE/ONE.DAT": b"level 1",
+    "inputs/kept/desk/SLATE/OLD.DAT": b"level 0",
+}
+
+
+def test_files_of_the_user_are_no_difference(tmp_path: Path) -> None:
+    """mtools stands for the board that saves. An image is known by its serial, a card by its id."""
+    folder = small_project(tmp_path, SAVED)
+    build_card_in(folder)
+    record = json.loads((folder / "build/cards/desk/record.json").read_bytes())
+    shutil.copyfile(folder / "build/cards/desk/card.img", folder / "played.img")
+    where = f"{folder / 'played.img'}@@{record['volume']['first-sector'] * 512}"
+    (folder / "save").write_bytes(b"level 2" * 900)
+    for words in (("mcopy", "-o", str(folder / "save"), "::/SLATE/ONE.DAT"),
+                  ("mcopy", str(folder / "save"), "::/SLATE/NEW.DAT"), ("mdel", "::/SLATE/OLD.DAT")):  # fmt: skip
+        subprocess.run([require(words[0]), "-i", where, *words[1:]], check=True)
+    for old in ("build/cards/desk/card.img", "desk"):
+        ran = within(folder, Diff, old, "played.img")
+        assert (ran.code, ran.err) == (0, "")
+        assert ran.out.splitlines()[2:] == [
+            "yours    SLATE/ONE.DAT: changed",
+            "yours    SLATE/NEW.DAT: new",
+            "yours    SLATE/OLD.DAT: removed",
+            "yours: 1 changed, 1 new, 1 removed",
+            "equal but for what is yours",
+        ]
+        assert within(folder, Diff, "--strict", old, "played.img").code == 1
+    document = json.loads(within(folder, Diff, "--json", "desk", "played.img").out)
+    assert document["yours"] == {
+        "changed": ["SLATE/ONE.DAT"], "new": ["SLATE/NEW.DAT"], "removed": ["SLATE/OLD.DAT"],
+    }  # fmt: skip
+
+    data = bytearray((folder / "played.img").read_bytes())
+    data[data.index(ROM)] ^= 1
+    (folder / "played.img").write_bytes(data)
+    ran = within(folder, Diff, "desk", "played.img")
+    assert ran.code == 1
+    assert "  changed  GOODS/FERN/SNAIL.ROM, 2 KiB" in ran.out.splitlines()
+    assert not any("SLATE" in line for line in ran.out.splitlines() if not line.startswith("yours"))
+
+
+def test_two_builds_that_differ_only_in_files_of_the_user(tmp_path: Path) -> None:
+    folder = small_project(tmp_path, SAVED)
+    build_card_in(folder)
+    shutil.copytree(folder / "build/cards/desk", folder / "before")
+    (folder / "inputs/kept/desk/SLATE/ONE.DAT").write_bytes(b"level 9")
+    build_card_in(folder)
+    ran = within(folder, Diff, "before/record.json", "desk")
+    assert (ran.code, ran.out.splitlines()[2:]) == (
+        0, ["yours    SLATE/ONE.DAT: changed", "yours: 1 changed", "equal but for what is yours"],
+    )  # fmt: skip

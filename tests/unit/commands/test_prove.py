@@ -13,6 +13,7 @@ from pipeline.commands.prove import Prove
 from pipeline.prove import compare
 from tests.support import small
 from tests.support.cli import ROOT, doit, own_command
+from tests.support.needs import missing
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +57,7 @@ QUICK = ("order of files",)
 def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Path, tmp_path: Path) -> None:
     """In a copy of the program with a leak: its menu files end in what the machine says."""
     if name == "clock" and not shutil.which("faketime"):
-        pytest.skip("faketime is not here")
+        missing("faketime is not here")
     package = shutil.copytree(ROOT / "pipeline", tmp_path / "leaking/pipeline")
     for name_of_folder in ("schemas", ".ci"):
         shutil.copytree(ROOT / name_of_folder, tmp_path / "leaking" / name_of_folder)

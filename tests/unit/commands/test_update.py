@@ -75,7 +75,7 @@ def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path,
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
-        "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\n"
+        "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\nyours: 1 file left unchanged\n"
         "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
     )
     assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"} == kept
@@ -241,6 +241,7 @@ def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) 
     [("SLATE/a.dat", True), ("slate/deep/er.dat", True), ("SLATE", False), ("SLATEX/a", False), ("HIGH.SCO", True)],
 )
 def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
+    """Patterns are this program's own; case is ignored as FAT does (Microsoft FAT32 specification 1.03, long names)."""
     assert belongs(path, ("SLATE/**", "HIGH.SCO")) is fits
 
 
@@ -268,4 +269,5 @@ def test_what_belongs_to_the_user(path: str, fits: bool) -> None:
     ],
 )
 def test_what_desktops_leave_behind(path: str, litter: bool) -> None:
+    """.Trash-1000: the Trash specification of freedesktop.org, 1.0; the other names are from memory."""
     assert is_litter(path) is litter

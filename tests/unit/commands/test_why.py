@@ -11,6 +11,8 @@ import pytest
 
 from pipeline.commands.why import Why
 from pipeline.explain.build_log import Notes
+from pipeline.explain.pending_changes import SAME_HASH_DECLARED
+from pipeline.record.compare import SAME_BYTES
 from tests.support import small
 from tests.support.building import build_in
 from tests.support.cli import digests, doit, own_command, within, write_tree
@@ -120,6 +122,41 @@ CHANGES: dict[str, tuple[dict[str, str | bytes], list[str], list[str]]] = {
             "      declared in inputs/cores/fern.toml:5:1: bitstream",
         ],
     ),
+    "an edit": (
+        {
+            "inputs/cards/desk.toml": small.CARD
+            + '[[edits]]\npath = "BENCH.SET"\nsection = "words"\nkey = "rate"\nvalue = "9"\nadd = true\n'
+        },
+        ["plan", "config", "image", "record", "sheet"],
+        [
+            "files",
+            "  changed  BENCH.SET: 49 bytes -> 59 bytes",
+            "      [words] rate: added, 9",
+            "      declared in inputs/cards/desk.toml:9:1: edits.1",
+        ],
+    ),
+    "a choice of a core": (
+        {"inputs/cores/fern.toml": small.CORE.replace("regional", "standard")},
+        ["plan", "config", "image", "record", "sheet"],
+        [
+            "card",
+            "  changed  board settings language: regional -> standard",
+            "files",
+            "  changed  BENCH.SET, 49 bytes",
+            "      [words] form: 1 -> 0",
+            "      declared in inputs/cores/fern.toml:10:25: needs.settings.language",
+        ],
+    ),
+    "a value of the board": (
+        {"inputs/boards/oak.toml": small.BOARD.replace('regional = "1"', 'regional = "2"')},
+        ["plan", "config", "image", "record", "sheet"],
+        [
+            "files",
+            "  changed  BENCH.SET, 49 bytes",
+            "      [words] form: 1 -> 2",
+            "      declared in inputs/boards/oak.toml:10:1: settings.language",
+        ],
+    ),
     "a label": (
         {"inputs/cards/desk.toml": small.CARD.replace('"DESK"', '"TABLE"')},
         ["plan", "image", "record", "sheet"],
@@ -156,10 +193,19 @@ def test_what_is_told_before_is_what_is_done_and_told_after(
 ) -> None:
     write_tree(built, files)
     before = json.loads(within(built, Why, "desk", "--json").out)
-    assert ([one["stage"] for one in before["due"]], before["differs"]) == (stages, differs)
+    expected = [line.replace(SAME_BYTES, SAME_HASH_DECLARED) for line in differs]
+    assert ([one["stage"] for one in before["due"]], before["differs"]) == (stages, expected)
     assert doit(built).code == 0
     after = json.loads(within(built, Why, "desk", "--json").out)
     assert ([one["stage"] for one in after["done"]], after["differs"]) == (stages, differs)
+
+
+def test_steps_that_give_other_bytes_than_the_declared_ones_are_not_said_to_give_the_same(built: Path) -> None:
+    write_tree(built, {"inputs/titles/snail-race.toml": small.TITLE.replace('["a1", "b1"]', '["b1", "a1"]')})
+    ran = within(built, Why, "desk")
+    assert "  changed  GOODS/FERN/SNAIL.ROM: made otherwise, its declared SHA-256 is the same\n" in ran.out
+    assert "same bytes" not in ran.out
+    assert doit(built).code == 1
 
 
 def test_what_is_known_only_when_it_is_made_is_told(tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ from tests.strangers.tools import require
 from tests.support import small
 from tests.support.building import build_card_in
 from tests.support.cli import BYTECODE, Ran, doit, own_command, sha256, within
+from tests.support.needs import missing
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="disks are written on Linux only")
 IMAGE_SIZE = 16 << 20
@@ -56,7 +57,7 @@ def loop(tmp_path: Path) -> Iterator[Loop]:
         words = [require("losetup"), "-f", "--show", *options, str(behind)]
         done = subprocess.run(words, capture_output=True, text=True, check=False)
         if done.returncode:
-            pytest.skip(f"no loop device: {done.stderr.strip()}")
+            missing(f"no loop device: {done.stderr.strip()}")
         made.append(done.stdout.strip())
         return made[-1]
 
@@ -373,7 +374,7 @@ def test_a_mounted_disk_is_refused(built: Path, loop: Loop, tmp_path: Path) -> N
         cwd=built, env={**os.environ, **BYTECODE}, capture_output=True, text=True, check=False,
     )  # fmt: skip
     if "mount:" in ran.stderr or "unshare:" in ran.stderr:
-        pytest.skip(f"nothing can be mounted here: {ran.stderr}")
+        missing(f"nothing can be mounted here: {ran.stderr}")
     assert ran.returncode == 4
     assert ran.stderr == (
         f"{device}: {device} is mounted at {tmp_path}\n"

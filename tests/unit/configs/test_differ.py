@@ -26,6 +26,7 @@ OLD = b"; settings\r\n[words]\r\nform = 0 ; of the alphabet\r\nrate=9\r\n[frame]
     ],
 )  # fmt: skip
 def test_a_line_for_each_value_and_each_other_line(new: bytes, told: list[str]) -> None:
+    """What a section, a key and a note are is common practice, as no standard says it; the wording is our own."""
     assert list(text_changes(OLD, new)) == told
 
 
@@ -38,4 +39,5 @@ def test_lines_without_a_key_are_told_as_they_stand() -> None:
 
 
 def test_what_is_no_ascii_is_shown_so_that_it_cannot_change_the_screen() -> None:
+    """The byte 9B is CSI, which begins a control sequence (ECMA-48, 5.4)."""
     assert list(text_changes(b"a=1\n", b"a=\x9b1\n")) == ["a: 1 -> \\x9b1"]

@@ -63,6 +63,12 @@ KEPT = [
         b"port-port=1\nportal=2\nport =rear-2\nsport=4\n",
     ),
 ]
+"""Name, file, section, and the file with "rear-2" as the value of "port".
+
+No standard says how such files are written. Common practice: sections in brackets, "=" or ":", notes behind ";", "#"
+or "//", CR LF, LF or CR at the end of a line, quotes around a value, Ctrl-Z at the end of a text of old systems. The
+mark of UTF-8 is EF BB BF (The Unicode Standard, section 23.8). That nothing else changes is our own promise.
+"""
 
 
 @pytest.mark.parametrize(("data", "section", "expected"), [row[1:] for row in KEPT], ids=[row[0] for row in KEPT])
@@ -84,6 +90,7 @@ VALUES = [
     ("UTF-8 in a file that has some", "é=1\na=1\n".encode(), "ö", "é=1\na=ö\n".encode()),
     ("UTF-8 in a file with its mark", b"\xef\xbb\xbfa=1\n", "ö", b"\xef\xbb\xbfa=\xc3\xb6\n"),
 ]
+"""Name, file, value of "a", and the file with it: common practice, as above; UTF-8 as RFC 3629 has it."""
 
 
 @pytest.mark.parametrize(("data", "value", "expected"), [row[1:] for row in VALUES], ids=[row[0] for row in VALUES])
@@ -125,6 +132,7 @@ ADDED = [
     ("a section in an empty file", b"", "a", b"[a]\nnew=5\n"),
     ("a section with a Ctrl-Z behind it", b"x=1\r\n\x1a", "a", b"x=1\r\n\r\n[a]\r\nnew=5\r\n\x1a"),
 ]
+"""Name, file, section, and the file with "new" and 5 added: our own rules, after what stands beside it."""
 
 
 @pytest.mark.parametrize(("data", "section", "expected"), [row[1:] for row in ADDED], ids=[row[0] for row in ADDED])
@@ -314,6 +322,7 @@ REFUSED = [
         "use ASCII",
     ),
 ]
+"""Name, file, section, key, value, and what is said: our own rules, against what can be read in two ways."""
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from pipeline.errors import CardkilnError
 from pipeline.sheet.cautions import cautions_of_a_stranger
 from pipeline.workspace.lock import locked
 from tests.support import small
-from tests.support.cli import BYTECODE, Ran, digests, sha256
+from tests.support.cli import BYTECODE, PROGRESS, Ran, digests, sha256
 from tests.unit.commands.test_publish import built, publish, receive, restated, sum_up
 
 STRANGE = "  hint: do not use this folder; get it again from where it was published\n"
@@ -264,7 +264,7 @@ def test_two_at_once_leave_one_whole_image(image: Path) -> None:
     running = [
         subprocess.Popen(words, cwd=image.parent, env=environment, stderr=subprocess.PIPE, text=True) for _ in range(3)
     ]
-    told = [process.communicate(timeout=120)[1] for process in running]
+    told = [PROGRESS.sub("", process.communicate(timeout=120)[1]) for process in running]
     ended = [(process.returncode, text) for process, text in zip(running, told, strict=True)]
     assert set(ended) <= {(0, ""), (3, LOCKED)}
     assert (0, "") in ended

@@ -13,8 +13,8 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
@@ -25,6 +25,7 @@ from pipeline.errors import CardkilnError, CheckError, MachineError
 from pipeline.image import stream
 from pipeline.image.write import write_image
 from pipeline.model.plan import Entry
+from tests.support.needs import missing, public_folder, without_privileges
 from tests.unit.image.cards import FILES, build, opener_of, plan_of, sample_plan, volume_of
 
 HINT = "\n  hint: it changed after it was found; build again"
@@ -165,28 +166,14 @@ def test_a_source_that_fails_while_it_is_read(tmp_path: Path) -> None:
     assert told(caught.value) == [f"FIRST.BIN: its source cannot be read: {os.strerror(errno.EIO)}"]
 
 
-@contextmanager
-def without_privileges() -> Iterator[None]:
-    """Be nobody for a while where the tests are run by root, who may write anywhere."""
-    if os.geteuid() != 0:
-        yield
-        return
-    os.seteuid(65534)
-    try:
-        yield
-    finally:
-        os.seteuid(0)
-
-
 @pytest.mark.skipif(os.name != "posix", reason="permissions are those of POSIX")
-def test_no_permission(tmp_path: Path) -> None:
-    locked = tmp_path / "locked"
-    locked.mkdir(mode=0o555)
+def test_no_permission() -> None:
+    with public_folder() as folder:
+        target = folder / "locked" / "card.img"
+        target.parent.mkdir(mode=0o555)
+        with without_privileges(), pytest.raises(MachineError) as caught:
+            build(sample_plan(), FILES, target)
 
-    with without_privileges(), pytest.raises(MachineError) as caught:
-        build(sample_plan(), FILES, locked / "card.img")
-
-    target = locked / "card.img"
     assert told(caught.value) == [f"{target}: the image cannot be written: {os.strerror(errno.EACCES)} ({target})"]
 
 
@@ -242,12 +229,12 @@ def test_a_full_disk_at_any_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
 def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
     if sys.platform != "linux" or os.geteuid() != 0 or shutil.which("mount") is None:
-        pytest.skip("a small file system can be made by root on Linux only")
+        missing("a small file system can be made by root on Linux only")
     disk = tmp_path / "disk"
     disk.mkdir()
     command = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(disk)]
     if subprocess.run(command, capture_output=True, check=False).returncode != 0:
-        pytest.skip("mounting is not allowed here")
+        missing("mounting is not allowed here")
     try:
         with pytest.raises(MachineError, match=r"the disk is full: .*; the image takes up to [\d,]+ bytes"):
             build(sample_plan(), FILES, disk / "card.img")

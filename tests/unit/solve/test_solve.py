@@ -217,6 +217,15 @@ def test_a_fill_that_may_be_a_chip_is_told() -> None:
     assert solution.notes == ('the fill at 0x1000 may as well be chip "blank", which holds nothing but 0xFF',)
 
 
+def test_a_check_field_of_one_byte_is_said_to_fit_by_chance() -> None:
+    """One byte in 256 is any given value; a sum of 16 bits is not doubted."""
+    finished = A + B
+    assert solve(finished + bytes([sum(finished) & 255]), {"a": A, "b": B}).notes == (
+        "the check field sum at 0x2000 is 1 byte, which can fit by chance: try the steps on another finished file",
+    )
+    assert solve(finished + sum16(finished), {"a": A, "b": B}).notes == ()
+
+
 def test_what_nothing_explains_is_told_with_what_it_looks_like() -> None:
     text = b"".join(b"%d moths were counted by lamp light. " % (n * n) for n in range(40))
     finished = A + text[:999] + B + noise(2000, 77) + C + bytes((3 * n) & 255 for n in range(1000))

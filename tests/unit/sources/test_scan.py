@@ -18,6 +18,7 @@ from pipeline.sources.files.members import list_members
 from pipeline.sources.files.problems import open_file
 from pipeline.sources.files.scan import Scan
 from pipeline.sources.index import Index
+from tests.support.needs import public_folder, without_privileges
 from tests.unit.sources.zips import Hand, age, by_hand, pack, put
 
 LIMITS = ArchiveLimits()
@@ -174,11 +175,13 @@ def test_a_file_that_cannot_be_read_is_named_until_it_can(
     assert index.scan([attic], LIMITS).members == 1
 
 
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="everything is readable for this user")
-def test_a_file_without_permission_is_named(index: Index, attic: Path) -> None:
-    path = pack(attic / "box.zip", {"x": b"1"})
-    path.chmod(0)
-    (problem,) = index.scan([attic], LIMITS).problems
+@pytest.mark.skipif(os.name == "nt", reason="permissions are those of POSIX")
+def test_a_file_without_permission_is_named(index: Index) -> None:
+    with public_folder() as attic:
+        path = pack(attic / "box.zip", {"x": b"1"})
+        path.chmod(0)
+        with without_privileges():
+            (problem,) = index.scan([attic], LIMITS).problems
     assert problem == Problem(Place(file=str(path)), "cannot be read: Permission denied", UNREADABLE)
 
 

@@ -11,9 +11,10 @@ import pytest
 
 from pipeline.errors import Place, Problem
 from pipeline.sources.files.walk import walk
+from tests.support.needs import public_folder, without_privileges
 
 needs_links = pytest.mark.skipif(os.name == "nt", reason="links need a privilege there")
-needs_modes = pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="everything is readable for this user")
+needs_modes = pytest.mark.skipif(os.name == "nt", reason="permissions are those of POSIX")
 
 
 def names(place: Path) -> list[str]:
@@ -132,14 +133,16 @@ def test_folders_that_are_to_be_passed_over_are_not_entered(tmp_path: Path) -> N
 
 
 @needs_modes
-def test_a_folder_that_cannot_be_read_is_a_problem_and_the_rest_is_walked(tmp_path: Path) -> None:
-    (tmp_path / "closed").mkdir(mode=0)
-    (tmp_path / "open").touch()
-    problems = [problem for visit in walk(os.fsencode(tmp_path)) for problem in visit.problems]
+def test_a_folder_that_cannot_be_read_is_a_problem_and_the_rest_is_walked() -> None:
+    with public_folder() as folder:
+        (folder / "closed").mkdir(mode=0)
+        (folder / "open").touch()
+        with without_privileges():
+            problems = [problem for visit in walk(os.fsencode(folder)) for problem in visit.problems]
+            assert names(folder) == ["open"]
     hint = "make it readable, or leave it out of the places"
     what = "cannot be read: Permission denied"
-    assert problems == [Problem(Place(file=str(tmp_path / "closed")), what, hint)]
-    assert names(tmp_path) == ["open"]
+    assert problems == [Problem(Place(file=str(folder / "closed")), what, hint)]
 
 
 def test_a_folder_that_fails_is_a_problem_and_the_rest_is_walked(
