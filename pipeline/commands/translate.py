@@ -13,6 +13,7 @@ from typing import Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.new import Draft, path_of, write
 from pipeline.drafts.translated import translated_text
+from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.files import FOLDERS, manifest_ids
 from pipeline.manifest.schema.copies import schema_line
