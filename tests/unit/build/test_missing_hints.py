@@ -20,5 +20,6 @@ def test_a_hash_that_is_one_digit_off_names_the_dump_it_is_of(tmp_path: Path) ->
         f"1 KiB, SHA-256 {wrong}\n"
         "  hint: nearest is inputs/files/attic/x/dump(1).bin: same size (1,024 bytes), and its SHA-256 differs in "
         f"1 digit: {digest}; correct the manifest; "
-        "the same 256 bytes stand there 4 times: an address line was stuck, or a smaller part was read as a larger one\n",
+        "the same 256 bytes stand there 4 times: an address line was stuck, or a smaller part was read as "
+        "a larger one\n",
     )
