@@ -230,7 +230,7 @@ def _summed(
     sums: SumList, fields: Mapping[str, str], kind: str, owner: str, file: str, known: Known
 ) -> Iterator[CardFile]:
     """Yield every file of a checksum list; sizes not yet known stay None."""
-    folder = sums.into.format_map(fields)
+    folder = sums.into.format_map(fields) if fields else sums.into  # braces of a card are braces
     pairs = (
         (join(folder, path), Content(sha256=sha256, size=known.sizes.get(sha256)))
         for sha256, path in known.sums[sums.list_path]

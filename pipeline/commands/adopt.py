@@ -10,8 +10,8 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.commands.look import board_named, card_path
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.inspect.adopt import adopt, slug
-from pipeline.inspect.adopt_writer import write
+from pipeline.inspect.adopt import adopt, not_buildable, slug
+from pipeline.inspect.adopt_writer import take_back_unfinished, write
 from pipeline.inspect.open_target import named
 from pipeline.manifest.files import ID
 from pipeline.model.text import counted
@@ -36,14 +36,16 @@ class Adopt(OwnCommand):
         """Draft, write, and tell what a build will have otherwise."""
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit help adopt says more")
-        board = self.inputs.manifest.boards[board_named(self.inputs.manifest, words[1])]
         if options["as"] and not ID.fullmatch(options["as"]):
             raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
         with named(self.workspace, card_path(words[0])) as card:
             label = card.reading.label if card.reading else ""
             card_id = options["as"] or slug(label or Path(words[0]).stem)
+            take_back_unfinished(self.workspace, card_id)
+            board = self.inputs.manifest.boards[board_named(self.inputs.manifest, words[1])]
             adoption = adopt(self.build, card, board, card_id)
             written = write(self.workspace, card, adoption)
+        notes = (*adoption.notes, *not_buildable(self.build, card_id))
         if options["json"]:
             document = {
                 "cardkiln-adopt": 1,
@@ -53,15 +55,16 @@ class Adopt(OwnCommand):
                 "drafted-cores": [draft.id for draft in adoption.drafts],
                 "titles": adoption.titles,
                 "settings": dict(adoption.settings),
-                "files": [one.path for one in adoption.files],
-                "notes": adoption.notes,
+                "files": [one.path for one in (*adoption.files, *adoption.listed)],
+                "notes": notes,
             }
             print_json(document)
             return 0
         cores = f"{counted(len(adoption.cores), 'core')} known and {len(adoption.drafts)} drafted"
-        rest = f"{counted(len(adoption.titles), 'title')}, {counted(len(adoption.files), 'file')} copied"
+        copied = len(adoption.files) + len(adoption.listed)
+        rest = f"{counted(len(adoption.titles), 'title')}, {counted(copied, 'file')} copied"
         lines = [f"adopted {card_id}: {cores}, {rest}"]
         lines += [f"written {path}" for path in written]
-        lines += [f"note    {note}" for note in adoption.notes]
+        lines += [f"note    {note}" for note in notes]
         print_lines([*lines, f"next    doit record:{card_id}, then doit diff {words[0]} {card_id}"])
         return 0

@@ -16,13 +16,15 @@ from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
 from pipeline.configs.write import write_config, write_for_each
 from pipeline.device.folder import belongs, is_litter
-from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.errors import CardkilnError, CheckError, MachineError, Place, Problem
+from pipeline.fat.entries import HIDDEN, READ_ONLY, SYSTEM
 from pipeline.fat.names import fold, name_problem
 from pipeline.inspect.card_under_test import CardUnderTest, FileOnCard
 from pipeline.inspect.catalogue import bitstream_path, catalogue, core_folders
 from pipeline.inspect.conformance import edit_to, setting_of
 from pipeline.inspect.look import hashed, small_file
 from pipeline.inspect.open_target import Named
+from pipeline.manifest.schema.formats import FIELD
 from pipeline.model.content import Content, Wanted
 from pipeline.model.manifest import Board, Core, Title
 from pipeline.model.reading import Reading
@@ -30,6 +32,16 @@ from pipeline.sources.files.read import read_content
 
 DAMAGE = ("chain", "cross-linked", "loop", "size", "too many", "truncated", "duplicate name")
 """Findings after which a file's bytes cannot be trusted, or its name does not say which it is."""
+
+NOT_WHOLE = (
+    "is not taken over, its files are copied as they are: its chips are in no source, or not all of it is on the card"
+)
+
+FEW = 5
+"""Paths that one note names."""
+
+LONGEST_NAME, LONGEST_PATH = 255, 1000
+"""Bytes in UTF-8 of a name and a path that a copy can have."""
 
 UNKNOWN = "unknown"
 """Kind and release of a drafted core."""
@@ -52,8 +64,9 @@ class Draft:
 class Adoption:
     """What a card comes to.
 
-    ``cores``, ``titles``: known ids. ``files``: paths that become files of the card. ``contents``: paths whose bytes
-    manifests ask for and no source has. ``settings``: choices the card has and no core asks for. ``notes``: what a
+    ``cores``, ``titles``: known ids. ``files``: paths that become files of the card; ``listed``: those of them whose
+    names cannot be those of a copy. ``folders``: empty ones. ``contents``: paths whose bytes manifests ask for and no
+    source has. ``settings``: choices the card has and no core asks for. ``notes``: what a
     build will have otherwise than the card, and why.
     """
 
@@ -68,6 +81,8 @@ class Adoption:
     files: tuple[FileOnCard, ...]
     contents: tuple[FileOnCard, ...]
     notes: tuple[str, ...]
+    listed: tuple[FileOnCard, ...] = ()
+    folders: tuple[str, ...] = ()
     volumes: tuple[str, ...] = ()
 
 
@@ -95,6 +110,7 @@ def adopt(build: Build, named: Named, board: Board, card_id: str) -> Adoption:
         read=lambda path: small_file(named, path),
         reading=reading,
         size=named.size,
+        shown=named.shown,
     )
     return _decide(build.inputs, test, reading, card_id)
 
@@ -114,25 +130,21 @@ def _decide(inputs: Inputs, test: CardUnderTest, reading: Reading, card_id: str)
     covered |= {fold(path): sha256 for path, sha256 in made.items()}
     choices = {path: sha256 for path, sha256 in _with_settings(inputs, test).items() if path in covered}
     covered |= choices
-    rest, notes = [], [*_gone(test, reading), *_needed(test, cores)]
-    for one in test.files:
-        if fold(one.path) in covered:
-            if covered[fold(one.path)] != one.sha256:
-                notes.append(f"{one.path}: the manifests put other bytes there; the card's are not taken over")
-        elif reason := _cannot(board, one):
-            notes.append(f"{one.path} is left out: {reason}")
-        else:
-            rest.append(one)
-    notes += [f"{one.path} is added: {one.origin.owner} asks for it" for one in mine if fold(one.path) not in by_path]
-    notes += [
-        f"title {title.id} is not taken over, its files are copied as they are: its chips are in no source, or not all "
-        "of it is on the card"
-        for title in test.titles
-        if title not in titles
+    rest = [one for one in test.files if fold(one.path) not in covered and not _cannot(board, one.path)]
+    listed = [one for one in rest if not _is_file_name(one.path)]
+    folders = [path for path in _empty_folders(reading) if not _cannot(board, path)]
+    notes = [
+        *_gone(test, reading),
+        *_attributes_lost(reading),
+        *_needed(test, cores),
+        *_not_copied(test, covered),
+        *(f"{one.path} is added: {one.origin.owner} asks for it" for one in mine if fold(one.path) not in by_path),
+        *(f"title {title.id} {NOT_WHOLE}" for title in test.titles if title not in titles),
+        *(f"{path} is added: a build writes it" for path in made if fold(path) not in by_path),
     ]
-    notes += [f"{path} is added: a build writes it" for path in made if fold(path) not in by_path]
     needed = {one.content.sha256 for one in mine if one.origin.kind != "rom-file"} - found
     needed |= {draft.bitstream.sha256 for draft in drafts}
+    needed |= {one.sha256 for one in listed}
     needed |= {one.sha256 for one in rest if "/" not in one.path and fold(one.path).endswith(".zip")}
     asked = {name for core in cores for name in core.needs.settings}
     return Adoption(
@@ -144,11 +156,23 @@ def _decide(inputs: Inputs, test: CardUnderTest, reading: Reading, card_id: str)
         drafts=drafts,
         titles=tuple(title.id for title in titles),
         settings={name: choice for name, choice in _settings(inputs, test).items() if name not in asked},
-        files=tuple(rest),
+        files=tuple(one for one in rest if one not in listed),
+        listed=tuple(listed),
+        folders=tuple(folders),
         contents=tuple({one.sha256: one for one in test.files if one.sha256 in needed & on_card}.values()),
         notes=tuple(notes),
         volumes=_common_volumes(board, cores),
     )
+
+
+def not_buildable(build: Build, card_id: str) -> list[str]:
+    """Return why an adopted card cannot be built as it is, such as too few clusters for its type or a full root."""
+    fresh = Build(Inputs(build.workspace, epoch=build.inputs.epoch))
+    try:
+        _ = fresh.card(card_id).plan
+    except CardkilnError as error:
+        return [f"cannot be built as it is: {problem.what}: {problem.hint}" for problem in error.problems]
+    return []
 
 
 def _is_here(test: CardUnderTest, core: Core) -> bool:
@@ -249,22 +273,57 @@ def _made(board: Board, cores: list[Core], drafts: tuple[Draft, ...]) -> Iterato
 
 
 def _gone(test: CardUnderTest, reading: Reading) -> Iterator[str]:
-    """Yield what no manifest can carry: litter and empty folders."""
+    """Yield the litter and the folders that are left out."""
     for item in reading.items:
-        if is_litter(item.path):
-            if not is_litter(item.path.rpartition("/")[0]):
-                yield f"{item.path} is left out: a desktop left it"
-        elif item.is_folder and not any(fold(one.path).startswith(fold(item.path) + "/") for one in reading.items):
-            yield f"{item.path} is left out: an empty folder"
+        if is_litter(item.path) and not is_litter(item.path.rpartition("/")[0]):
+            yield f"{item.path} is left out: a desktop left it"
+    for path in _empty_folders(reading):
+        if reason := _cannot(test.board, path):
+            yield f"folder {path} is left out: {reason}"
 
 
-def _cannot(board: Board, one: FileOnCard) -> str:
-    """Return why a file cannot be a file of the card, "" when it can."""
-    if belongs(one.path, board.reserved):
+def _empty_folders(reading: Reading) -> list[str]:
+    """Return the folders in which nothing is but litter."""
+    items = [item for item in reading.items if not is_litter(item.path)]
+    above = {fold(item.path.rpartition("/")[0]) for item in items}
+    return [item.path for item in items if item.is_folder and fold(item.path) not in above]
+
+
+def _attributes_lost(reading: Reading) -> Iterator[str]:
+    """Yield what a build does not have: every entry of it is a plain file or folder."""
+    for attribute, name in ((HIDDEN, "hidden"), (SYSTEM, "system"), (READ_ONLY, "read-only")):
+        paths = [item.path for item in reading.items if item.attributes & attribute and not is_litter(item.path)]
+        if paths:
+            more = f" and {len(paths) - FEW:,} more" if len(paths) > FEW else ""
+            yield f"the {name} attribute is not kept: {', '.join(paths[:FEW])}{more}"
+
+
+def _not_copied(test: CardUnderTest, covered: Mapping[str, str]) -> Iterator[str]:
+    """Yield the files whose bytes are not taken over, and why."""
+    for file in test.files:
+        if fold(file.path) in covered:
+            if covered[fold(file.path)] != file.sha256:
+                yield f"{file.path}: the manifests put other bytes there; the card's are not taken over"
+        elif reason := _cannot(test.board, file.path):
+            yield f"{file.path} is left out: {reason}"
+
+
+def _is_file_name(path: str) -> bool:
+    """Whether a copy can have the path of a file of the card, and a manifest can name it.
+
+    Most file systems hold 255 bytes in a name (NAME_MAX, common practice); paths are kept well below PATH_MAX.
+    """
+    parts = [len(part.encode()) for part in path.split("/")]
+    return max(parts) <= LONGEST_NAME and sum(parts) <= LONGEST_PATH and not FIELD.search(path.partition("/")[0])
+
+
+def _cannot(board: Board, path: str) -> str:
+    """Return why a file or folder cannot be the card's own, "" when it can."""
+    if belongs(path, board.reserved):
         return f"board {board.id} keeps that place for its own files"
-    if "\ufffd" in one.path:
+    if "\ufffd" in path:
         return "its name cannot be read in full"
-    for part in one.path.split("/"):
+    for part in path.split("/"):
         if problem := name_problem(part):
             return f"its name {problem}"
     return ""

@@ -116,12 +116,16 @@ def parse_moment(value: str | datetime) -> datetime:
     return moment
 
 
+FIELD = re.compile(r"\{(?:core|name|release|kind)\}")
+"""What stands for something in a template; other braces are part of a name."""
+
+
 def _path(value: object) -> None:
     if not isinstance(value, str):
         return
     check_path(value)
-    if "{" in value or "}" in value:
-        raise UnfitError("a path without braces", "they are for fields, which stand for a core, and none is meant here")
+    if FIELD.search(value):
+        raise UnfitError("a path without fields", "fields such as {core} are not allowed here")
 
 
 def _path_template(value: object) -> None:

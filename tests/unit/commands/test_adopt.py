@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -22,8 +23,10 @@ from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
 from tests.support.building import build_card_in, build_in
 from tests.support.cli import digests, doit, own_command, within
+from tests.support.fault_injection import Layer, install
+from tests.support.small import BOARD, ONE_MENU, sha, small_project
 from tests.support.small import CARD as DESK
-from tests.support.small import ONE_MENU, sha, small_project
+from tests.unit.image.cards import build, plan_of, volume_of
 from tests.unit.volume.by_hand import CHANGES, FILES, made
 
 CARD = """\
@@ -73,6 +76,11 @@ SAID = """\
 adopted garage: 1 core known and 1 drafted, 1 title, 3 files copied
 written inputs/cores/moss.toml
 written inputs/cards/garage.toml
+written inputs/sources.toml
+written inputs/files/adopted-garage/card/NOTES.TXT
+written inputs/files/adopted-garage/card/GOODS/FERN/dump of chip a.bin
+written inputs/files/adopted-garage/card/PICTURES/a long name.raw
+written inputs/files/adopted-garage/contents/moss-fab-746cc574
 note    ._DISCS.LIB is left out: a desktop left it
 note    BENCH.SET: language becomes regional, which core fern needs
 next    doit record:garage, then doit diff card.img garage
@@ -163,7 +171,12 @@ def test_another_id_is_another_card(folder: Path) -> None:
 
     assert ran.code == 0
     document = json.loads(ran.out)
-    assert document["written"] == ["inputs/cards/spare.toml"]
+    assert document["written"] == [
+        "inputs/cards/spare.toml",
+        *(f"inputs/files/adopted-spare/card/{name}" for name in (
+            "NOTES.TXT", "GOODS/FERN/dump of chip a.bin", "PICTURES/a long name.raw",
+        )),
+    ]  # fmt: skip
     assert document["cores"] == ["fern", "moss"]
     assert document["drafted-cores"] == []
 
@@ -266,6 +279,153 @@ def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
     assert (ran.code, ran.err) == (2, '--as: found "My Card"\n  hint: an id is lower-case words with hyphens\n')
     ran = own_command(folder, "adopt", "card.img")
     assert (ran.code, ran.err) == (2, "expected PATH BOARD\n  hint: doit help adopt says more\n")
+
+
+def with_more(folder: Path, tmp_path: Path, files: dict[str, bytes], *folders: str) -> None:
+    """Add files and folders to the root of the card with mtools."""
+    settings = with_mtools.settings(tmp_path)
+    image = f"{folder / 'card.img'}@@{63 * 512}"
+    for name, data in files.items():
+        (tmp_path / "new").write_bytes(data)
+        words = [require("mcopy"), "-i", image, str(tmp_path / "new"), f"::/{name}"]
+        subprocess.run(words, check=True, env=settings)
+    for name in folders:
+        subprocess.run([require("mmd"), "-i", image, f"::/{name}"], check=True, env=settings)
+
+
+def test_names_that_no_copy_can_have_are_adopted_all_the_same(folder: Path, tmp_path: Path) -> None:
+    """255 UTF-16 units are legal on FAT (Microsoft FAT32 File System Specification 1.03): up to 765 bytes of UTF-8."""
+    files = {
+        "{a}.txt": b"brace",
+        "{core}": b"field",
+        "x" * 251: b"long",
+        "y" * 255: b"longest",
+    }
+    with_more(folder, tmp_path, files, "EMPTY", "{b}")
+    ran = within(folder, Adopt, "card.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    assert "cannot be built" not in ran.out
+    build_card_in(folder, "garage")
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    held = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: held.get(name) for name in files} == {
+        name: hashlib.sha256(data).hexdigest() for name, data in files.items()
+    }
+    assert {"EMPTY", "{b}"} <= {one["path"] for one in record["folders"]}
+    written = {line.removeprefix("written ") for line in ran.out.splitlines() if line.startswith("written ")}
+    new = {path for path in digests(folder) if path.startswith("inputs/files/adopted-garage/")}
+    assert new == {path for path in written if path.startswith("inputs/files/adopted-garage/")}
+
+
+def test_a_name_of_more_bytes_than_a_file_system_takes_is_adopted(folder: Path) -> None:
+    """120 characters of three bytes each in UTF-8 (RFC 3629, section 3), on a card that the planner laid out."""
+    files = {"\u20ac" * 120 + "/" + "\u20ac" * 120: b"720 bytes"}
+    build(plan_of(files, volume_of(16), label=""), files, folder / "euro.img")
+    ran = within(folder, Adopt, "euro.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    build_card_in(folder, "euro")
+    record = json.loads(text(folder / "build/cards/euro/record.json"))
+    held = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: held.get(name) for name in files} == {
+        name: hashlib.sha256(data).hexdigest() for name, data in files.items()
+    }
+
+
+def test_what_a_build_does_not_keep_is_told(folder: Path, tmp_path: Path) -> None:
+    with_more(folder, tmp_path, {}, "SYSTEM", "SYSTEM/LOGS")
+    settings = with_mtools.settings(tmp_path)
+    words = [require("mattrib"), "-i", f"{folder / 'card.img'}@@{63 * 512}", "+h", "+r", "::/NOTES.TXT"]
+    subprocess.run(words, check=True, env=settings)
+    board = BOARD.replace("[cores]", 'reserved = ["SYSTEM/**"]\n[cores]').replace('"fat16", "fat32"', '"fat12"')
+    (folder / "inputs/boards/oak.toml").write_text(board, "utf-8")
+    (folder / "inputs/cards/desk.toml").unlink()
+    core = folder / "inputs/cores/fern.toml"
+    core.write_text(text(core).replace('volumes = ["fat16"]', 'volumes = ["fat12"]'), "utf-8")
+    ran = within(folder, Adopt, "card.img", "oak")
+
+    notes = [line.removeprefix("note    ") for line in ran.out.splitlines() if line.startswith("note")]
+    assert "folder SYSTEM/LOGS is left out: board oak keeps that place for its own files" in notes
+    assert "the hidden attribute is not kept: NOTES.TXT" in notes
+    assert "the read-only attribute is not kept: NOTES.TXT" in notes
+    assert not [note for note in notes if "the system attribute" in note]
+
+
+def test_a_card_that_cannot_be_built_as_it_is_is_told(folder: Path, tmp_path: Path) -> None:
+    """The root of a built FAT16 volume has 512 slots, the card's 1,024 (mkfs.fat -r)."""
+    volume = tmp_path / "volume.img"
+    with volume.open("wb") as file:
+        file.truncate(16 << 20)
+    words = [require("mkfs.fat"), "-F16", "-s4", "-r1024", "-nWIDE", str(volume)]
+    subprocess.run(words, check=True, capture_output=True)
+    (tmp_path / "new").mkdir()
+    names = [tmp_path / "new" / f"F{number}.TXT" for number in range(600)]
+    for name in names:
+        name.write_bytes(b"x")
+    settings = with_mtools.settings(tmp_path)
+    subprocess.run([require("mcopy"), "-i", str(volume), *map(str, names), "::/"], check=True, env=settings)
+    ran = within(folder, Adopt, str(volume), "oak")
+
+    assert ran.code == 0
+    assert (
+        "note    cannot be built as it is: the root folder takes 602 directory slots of 32 bytes; it may have 512: "
+        "put files into folders"
+    ) in ran.out
+
+
+class Killing(Layer):
+    """Ends the process at a call that changes the inputs, as a kill does: nothing is tidied up."""
+
+    def call(self, what: str, path: str) -> bool:
+        if "/inputs/" in path:
+            self.calls.append((what, path))
+            if len(self.calls) == self.fail_at:
+                os._exit(137)
+        return False
+
+
+def killed(folder: Path, at: int) -> bool:
+    """Adopt in a process of its own that ends at a call; return whether it came so far."""
+    child = os.fork()
+    if child == 0:
+        with pytest.MonkeyPatch.context() as patch:
+            install(Killing(fail_at=at), patch)
+            os._exit(within(folder, Adopt, "card.img", "oak").code)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 137
+
+
+def test_killed_at_any_moment_it_leaves_all_or_nothing_and_the_next_one_goes_on(folder: Path, tmp_path: Path) -> None:
+    whole = shutil.copytree(folder, tmp_path / "whole")
+    assert within(whole, Adopt, "card.img", "oak").code == 0
+    expected, points = digests(whole / "inputs"), 0
+    while True:
+        copy = shutil.copytree(folder, tmp_path / "killed", ignore=shutil.ignore_patterns("whole"))
+        if not killed(copy, points + 1):
+            break
+        points += 1
+        left = digests(copy / "inputs")
+        if "cards/garage.toml" in left:
+            assert {path: left.get(path) for path in expected} == expected, f"call {points}: a card lacks something"
+        assert build_in(copy).inputs.manifest, f"call {points}: what is left can be read"
+        ran = within(copy, Adopt, "card.img", "oak")
+        assert ran.code == (2 if "cards/garage.toml" in left else 0), f"call {points}: {ran.err}"
+        assert digests(copy / "inputs") == expected, f"call {points}"
+        shutil.rmtree(copy)
+    assert points > 10
+
+
+def test_what_is_left_over_and_cannot_be_read_is_not_touched(folder: Path) -> None:
+    home = folder / "inputs/files/adopted-garage"
+    home.mkdir()
+    (home / "adopting.json").write_text('{"manifests": {"../../x": ""}, "old": null, "new": null}', "utf-8")
+    ran = within(folder, Adopt, "card.img", "oak")
+
+    assert (ran.code, ran.err) == (
+        2,
+        "inputs/files/adopted-garage/adopting.json: is left over from an adoption that was interrupted, and cannot be "
+        "read\n  hint: move its folder away\n",
+    )
 
 
 def test_the_name_of_an_unknown_core_is_taken_from_the_one_menu(tmp_path: Path) -> None:
