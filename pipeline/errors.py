@@ -28,7 +28,9 @@ class Problem:
     """One thing that is wrong: where, what was found and expected, and what to do about it.
 
     ``also`` holds the other sides of a conflict, each shown with its own file and line. ``rule``: the name of the
-    rule that is broken, "" where it is none that is listed. As text, each of these is one line that is safe on a
+    rule that is broken, "" where it is none that is listed. ``details``: further lines below the first.
+
+    As text, each of these is one line that is safe on a
     terminal, whatever names from outside are in it.
     """
 
@@ -37,10 +39,12 @@ class Problem:
     hint: str = ""
     also: tuple[Place, ...] = ()
     rule: str = field(default="", compare=False)
+    details: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         start = str(self.place)
         lines = [f"{start}: {self.what}" if start else self.what]
+        lines += [f"    {detail}" for detail in self.details]
         lines += [f"  see {other}" for other in self.also]
         if self.hint:
             lines.append(f"  hint: {self.hint}")

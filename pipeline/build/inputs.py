@@ -125,6 +125,13 @@ class Inputs:
             return ()
         return card.keep if card else ()
 
+    def unpinned_title(self, title_id: str) -> Self:
+        """Return the same inputs, in which one title's ROM files say nothing of their SHA-256."""
+        title = self.manifest.titles[title_id]
+        bare = replace(title, roms=tuple(replace(rom, sha256="") for rom in title.roms))
+        manifest = replace(self.manifest, titles={**self.manifest.titles, title_id: bare})
+        return type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
+
     @property
     def manifest(self) -> Manifest:
         """Everything the manifests say; raises ManifestError with all that is wrong with them."""

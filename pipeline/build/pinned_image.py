@@ -27,17 +27,17 @@ def check_pinned(build: CardBuild, proven: Proven) -> None:
     card, image_sha256 = build.card, proven.proof.image_sha256
     if card.image_sha256 in ("", image_sha256):
         return
-    lines = list(_since(build.folder / "record.json", json.loads(record_files(build.finished(proven))["record.json"])))
-    more = [f"... and {len(lines) - SHOWN:,} lines more"] if len(lines) > SHOWN else []
+    record = json.loads(record_files(build.finished(proven))["record.json"])
+    lines = list(changes_since(last_record(build.folder / "record.json"), record))
+    details = (*lines[:SHOWN], *([f"... and {len(lines) - SHOWN:,} lines more"] if len(lines) > SHOWN else []))
     what = f"the build gives {image_sha256}, expected {card.image_sha256}; the last image stays"
-    what = "\n    ".join([what, *lines[:SHOWN], *more])
-    hint = "undo what changed; or, if it is meant, write the new value or take the line out"
-    raise CheckError([Problem(Place(card.file, key="image-sha256"), what, hint, rule=IMAGE_IS_THE_ONE_PINNED.name)])
+    hint = f"undo what changed; or, if it is meant, doit pin card:{card.id} image built --replace"
+    place, rule = Place(card.file, key="image-sha256"), IMAGE_IS_THE_ONE_PINNED.name
+    raise CheckError([Problem(place, what, hint, rule=rule, details=details)])
 
 
-def _since(last_path: Path, record: Mapping[str, object]) -> Iterator[str]:
-    """Yield what differs from the last record, the hashes of the whole left out."""
-    last = _last(last_path)
+def changes_since(last: Side | None, record: Mapping[str, object]) -> Iterator[str]:
+    """Yield what differs from the last record, the hashes of the whole left out, as lines."""
     if last is None:
         yield "there is no record to compare with"
         return
@@ -46,7 +46,8 @@ def _since(last_path: Path, record: Mapping[str, object]) -> Iterator[str]:
     yield from changes_text(changes)
 
 
-def _last(path: Path) -> Side | None:
+def last_record(path: Path) -> Side | None:
+    """Return a card's last record; None when there is no whole one."""
     try:
         return side_of_record(json.loads(path.read_bytes()))
     except (FileNotFoundError, ValueError, KeyError, TypeError):

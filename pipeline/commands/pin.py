@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipeline.build.anew import build_image_anew, build_roms_anew
 from pipeline.build.build import Build
 from pipeline.build.flow import first_out_of_date, how_to_build
 from pipeline.commands.arguments import manifest_named
@@ -35,6 +36,9 @@ LIMITS = ArchiveLimits()
 Asked = Sequence[tuple[KeyPath, str]]
 """What is to be pinned: the way to a table, and the file as it was written."""
 
+Changes = Mapping[KeyPath, Sequence[str]]
+"""What is different in what was built anew, as lines."""
+
 
 class Pin(OwnCommand):
     """Writes what the arguments ask for into one manifest, or nothing at all."""
@@ -47,6 +51,7 @@ class Pin(OwnCommand):
         "KEY: chips.4t, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
         "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/4t.bin); "
         f'for a ROM file or an image also "{BUILT}", the one in build.\n'
+        f'With --replace "{BUILT}" builds it first, whatever is declared for it, and shows what changed.\n'
         "A chip that the manifest does not have yet is added. Everything else in the manifest stays as it is."
     )
     cmd_options = (
@@ -63,16 +68,31 @@ class Pin(OwnCommand):
         manifest = manifest_named(self.workspace, words[0])
         data = _read(manifest)
         text, values = _parsed(data, manifest)
-        pins = self._pins(manifest, _asked(manifest, values, words[1:]))
+        asked = _asked(manifest, values, words[1:])
+        changes = self._built_anew(manifest, asked) if options["replace"] else {}
+        pins = self._pins(manifest, asked)
         pinned = pinning.pin(text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
         if pinned.text != text:
             mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
             _write(manifest, data, mark + pinned.text.encode())
         if options["json"]:
-            print_json(_document(manifest, pins, pinned))
+            print_json(_document(manifest, pins, pinned, changes))
         else:
-            print_lines(_lines(manifest, pins, pinned))
+            print_lines(_lines(manifest, pins, pinned, changes))
         return 0
+
+    def _built_anew(self, manifest: ManifestFile, asked: Asked) -> Changes:
+        """Build what is to be pinned as built, whatever SHA-256 is declared for it now; return what changed."""
+        ways = [way for way, file in asked if file == BUILT and (not way or way[0] == "rom")]
+        if not ways:
+            return {}
+        if ways == [()]:
+            self._refuse_others(manifest, "card", "images are built")
+            return {(): build_image_anew(self.inputs, manifest.id)}
+        self._refuse_others(manifest, "title", "ROM files are built")
+        changes = build_roms_anew(self.inputs, manifest.id)
+        roms = self.inputs.manifest.titles[manifest.id].roms
+        return {way: changes[roms[int(way[1])].path] for way in ways}
 
     def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.Pin]:
         """Return what each file is; raises with all that is wrong with the files at once."""
@@ -103,7 +123,8 @@ class Pin(OwnCommand):
     def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
         """Return the path of a ROM file that was built and is current."""
         self._refuse_others(manifest, "title", "ROM files are built")
-        roms = self.build.title(self.inputs.manifest.titles[manifest.id])
+        inputs = self.inputs.unpinned_title(manifest.id)  # its SHA-256 is what is pinned
+        roms = Build(inputs).title(inputs.manifest.titles[manifest.id])
         path = roms.paths[roms.title.roms[int(way[1])].path]
         return self._current(path, roms.reason(), f"doit rom:{manifest.id}")
 
@@ -172,10 +193,11 @@ def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
         shutil.copymode(path, temporary)
 
 
-def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> list[str]:
-    lines = []
+def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes) -> list[str]:
+    lines = list[str]()
     for one in pins:
         written = pinned.written[one.way]
+        lines += changes.get(one.way, ())
         known = f"{key_of(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
         done = "added to" if one.way in pinned.added else done
@@ -183,7 +205,9 @@ def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) 
     return lines
 
 
-def _document(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned) -> dict[str, object]:
+def _document(
+    manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes
+) -> dict[str, object]:
     return {
         "manifest": manifest.file,
         "pinned": [
@@ -195,6 +219,7 @@ def _document(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinne
                 "crc32": f"{one.content.crc32 or 0:08x}",
                 "written": list(pinned.written[one.way]),
                 "added": one.way in pinned.added,
+                **({"changes": list(changes[one.way])} if one.way in changes else {}),
             }
             for one in pins
         ],

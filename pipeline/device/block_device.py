@@ -23,7 +23,7 @@ DIRECT_SIZE = 1 << 20
 """Bytes of the buffer for reading past the cache; mmap gives it on a page, as O_DIRECT asks."""
 
 
-class Medium(Protocol):
+class BlockDevice(Protocol):
     """What writing needs of a disk; tests give one that fails."""
 
     def read(self, offset: int, length: int) -> bytes:
@@ -88,7 +88,7 @@ class Disk:
         os.fdatasync(self._descriptor)
 
     @contextmanager
-    def past_cache(self) -> Iterator[tuple[Medium, bool]]:
+    def past_cache(self) -> Iterator[tuple[BlockDevice, bool]]:
         """Give a reader that takes bytes from the disk itself, and whether that is certain.
 
         Where O_DIRECT does not work, the cache is dropped instead, which the system may not do in full.

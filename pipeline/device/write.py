@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from pipeline.device.block_device import Medium
+from pipeline.device.block_device import BlockDevice
 from pipeline.device.ranges import BLOCK, Range, Read, pieces, same_card, used_ranges
 from pipeline.model.plan import SECTOR, Plan
 
@@ -24,8 +24,8 @@ class Brought:
     written: int
 
 
-def bring(plan: Plan, image: Read, medium: Medium, progress: Progress = lambda _: None) -> Brought:
-    """Make the ranges that the plan uses on ``medium`` what they are in ``image``.
+def bring(plan: Plan, image: Read, device: BlockDevice, progress: Progress = lambda _: None) -> Brought:
+    """Make the ranges that the plan uses on ``device`` what they are in ``image``.
 
     The first block is wiped before anything else is changed and written last, so a card that was pulled out or a run
     that was stopped leaves nothing that looks valid. A card that holds a build of the same card is read, and only
@@ -33,37 +33,37 @@ def bring(plan: Plan, image: Read, medium: Medium, progress: Progress = lambda _
     Raises OSError.
     """
     ranges = used_ranges(plan, BLOCK)
-    compare = same_card(plan, medium.read(plan.volume.start * SECTOR, SECTOR))
+    compare = same_card(plan, device.read(plan.volume.start * SECTOR, SECTOR))
     first = image(0, BLOCK)
     wiped, written, waiting = False, 0, 0
     for start, end in pieces(((BLOCK, ranges[0][1]), *ranges[1:]), PIECE):
         data = image(start, end - start)
-        old = medium.read(start, end - start) if compare else None
+        old = device.read(start, end - start) if compare else None
         for offset, part in _changes(data, old):
             if not wiped:
-                medium.write(0, bytes(BLOCK))
-                medium.sync()
+                device.write(0, bytes(BLOCK))
+                device.sync()
                 wiped = True
-            medium.write(start + offset, part)
+            device.write(start + offset, part)
             written += len(part)
         waiting += end - start
         if waiting >= SYNC_EVERY:
-            medium.sync()
+            device.sync()
             progress(waiting)
             waiting = 0
-    medium.sync()
-    if wiped or medium.read(0, BLOCK) != first:
-        medium.write(0, first)
-        medium.sync()
+    device.sync()
+    if wiped or device.read(0, BLOCK) != first:
+        device.write(0, first)
+        device.sync()
         written += BLOCK
     progress(waiting + BLOCK)
     return Brought(used=sum(end - start for start, end in ranges), written=written)
 
 
-def differences(plan: Plan, image: Read, medium: Medium, progress: Progress = lambda _: None) -> Iterator[Range]:
-    """Yield the blocks of the ranges a plan uses in which ``medium`` is not what ``image`` is; raises OSError."""
+def differences(plan: Plan, image: Read, device: BlockDevice, progress: Progress = lambda _: None) -> Iterator[Range]:
+    """Yield the blocks of the ranges a plan uses in which ``device`` is not what ``image`` is; raises OSError."""
     for start, end in pieces(used_ranges(plan, BLOCK), PIECE):
-        data, old = image(start, end - start), medium.read(start, end - start)
+        data, old = image(start, end - start), device.read(start, end - start)
         for offset, part in _changes(data, old):
             yield start + offset, start + offset + len(part)
         progress(end - start)

@@ -13,7 +13,7 @@ from pipeline.device.identify import has_serial, is_half_written
 from pipeline.errors import MachineError, ManifestError
 from pipeline.inspect.known_builds import KnownBuild
 from pipeline.inspect.open_target import open_image
-from pipeline.inspect.planned_image import Medium
+from pipeline.inspect.planned_image import CardImage
 from pipeline.inspect.verify import (
     GOOD,
     HALF_WRITTEN,
@@ -21,7 +21,7 @@ from pipeline.inspect.verify import (
     CardFolder,
     Verdict,
     verify_folder,
-    verify_medium,
+    verify_image,
 )
 from pipeline.model.reading import Item, Reading
 from pipeline.record.changes_text import changes_text
@@ -57,21 +57,21 @@ class OpenedCard:
         keep_unpatched(self._descriptor)
         self.path = path
 
-    def medium(self) -> Medium:
+    def image(self) -> CardImage:
         """Return it as something to read, no sector known to be bad."""
-        return Medium(self._descriptor, self.size)
+        return CardImage(self._descriptor, self.size)
 
     def candidates(self, known: Sequence[KnownBuild]) -> list[KnownBuild]:
         """Return the builds it can be of: those with the serial of its volume, or one that was written halfway.
 
         Raises ManifestError when there is none, MachineError when there is no FAT volume.
         """
-        medium = self.medium()
-        found = [build for build in known if has_serial(build.plan, medium.read)]
-        found = found or [build for build in known if is_half_written(build.plan, medium.read)][:1]
+        image = self.image()
+        found = [build for build in known if has_serial(build.plan, image.read)]
+        found = found or [build for build in known if is_half_written(build.plan, image.read)][:1]
         if not found:
             try:
-                read_volume(medium.read, medium.size)
+                read_volume(image.read, image.size)
             except NotFatError as error:
                 hint = "if a built card was written to it, name the card: doit verify PATH CARD"
                 raise MachineError.one(f"no record lies beside it, and {error}", hint, file=str(self.path)) from None
@@ -89,7 +89,7 @@ def opened_card(path: Path) -> Iterator[OpenedCard]:
 
 def judge_card(card: OpenedCard, known: Sequence[KnownBuild], keep: Keep) -> Judgement:
     """Return which of the builds, the newest first, an image or disk holds, and whether it is good."""
-    half = next((build for build in known if is_half_written(build.plan, card.medium().read)), None)
+    half = next((build for build in known if is_half_written(build.plan, card.image().read)), None)
     if half is not None:
         verdict = Verdict(card=half.card, verdict=HALF_WRITTEN)
         return Judgement(verdict=verdict, build=half, newest=known[0], tried=len(known))
@@ -97,9 +97,9 @@ def judge_card(card: OpenedCard, known: Sequence[KnownBuild], keep: Keep) -> Jud
     def verify(build: KnownBuild) -> Verdict:
         with ExitStack() as stack:
             reference = _reference(build, card.path, stack)
-            return verify_medium(card.medium(), build.plan, build.record, reference, keep(build))
+            return verify_image(card.image(), build.plan, build.record, reference, keep(build))
 
-    files = CardFiles(card.medium())
+    files = CardFiles(card.image())
     return _judged(known, verify, lambda build: files.fit(build.record, keep(build)))
 
 
@@ -136,13 +136,13 @@ def _changes(old: KnownBuild, new: KnownBuild) -> Iterator[str]:
 class CardFiles:
     """The files of an image or disk wherever they lie, each hashed once, and only when a build asks for it."""
 
-    def __init__(self, medium: Medium) -> None:
-        self._medium = medium
+    def __init__(self, image: CardImage) -> None:
+        self._image = image
         self._reading: Reading | None = None
         self._items: dict[str, Item] = {}
         self._digests: dict[str, str] = {}
         try:
-            self._reading = read_volume(medium.read, medium.size)
+            self._reading = read_volume(image.read, image.size)
         except NotFatError:
             return
         self._items = {item.path: item for item in self._reading.items if not item.is_folder}
@@ -157,15 +157,15 @@ class CardFiles:
 
     def _digest(self, path: str) -> str:
         if path not in self._digests and self._reading is not None:
-            self._digests[path] = self._medium.digest(self._reading.ranges(self._items[path]))
+            self._digests[path] = self._image.digest(self._reading.ranges(self._items[path]))
         return self._digests.get(path, "")
 
 
-def _reference(build: KnownBuild, path: Path, stack: ExitStack) -> Medium | None:
+def _reference(build: KnownBuild, path: Path, stack: ExitStack) -> CardImage | None:
     """Return the image as built, where it is at hand and is not the one that is verified."""
     image = build.image
     if image is None or not image.is_file() or image.resolve() == path.resolve():
         return None
     descriptor, size = open_image(image, stack)
     keep_unpatched(descriptor)
-    return Medium(descriptor, size)
+    return CardImage(descriptor, size)

@@ -16,7 +16,7 @@ from pipeline.record.regions import Region
 
 
 @dataclass(slots=True)
-class Medium:
+class CardImage:
     """An image or disk; what cannot be read counts as zeros, and is noted sector by sector."""
 
     descriptor: int
@@ -63,10 +63,10 @@ class Planned:
         return bytes(data)
 
 
-def unreadable(medium: Medium, regions: Sequence[Region]) -> tuple[tuple[int, int, str], ...]:
+def unreadable(image: CardImage, regions: Sequence[Region]) -> tuple[tuple[int, int, str], ...]:
     """Return the ranges that could not be read (first byte, end), each with whose it is."""
     found: list[tuple[int, int, str]] = []
-    for sector in sorted(medium.bad):
+    for sector in sorted(image.bad):
         at, end = sector * SECTOR, (sector + 1) * SECTOR
         while at < end:
             region = region_at(regions, at)

@@ -13,7 +13,7 @@ from pipeline.device.identify import is_half_written
 from pipeline.fat.names import fold
 from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import PART
-from pipeline.inspect.planned_image import Medium, Planned, unreadable
+from pipeline.inspect.planned_image import CardImage, Planned, unreadable
 from pipeline.inspect.yours import Yours, is_yours
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
@@ -66,35 +66,35 @@ class Verdict:
     unseen: tuple[str, ...] = ()
 
 
-def verify_medium(
-    medium: Medium,
+def verify_image(
+    image: CardImage,
     plan: Plan,
     record: Mapping[str, Any],
-    reference: Medium | None = None,
+    reference: CardImage | None = None,
     keep: Sequence[str] = (),
 ) -> Verdict:
     """Hold an image or disk against plan and record.
 
     ``reference``: the image as built, to say which bytes of a file differ. ``keep``: what is the user's.
     """
-    if is_half_written(plan, medium.read):
+    if is_half_written(plan, image.read):
         return Verdict(card=record["card"]["id"], verdict=HALF_WRITTEN)
     planned = Planned(plan)
     expected = read_volume(planned.read, planned.size)
     regions = regions_of(expected, planned.size)
     hashes = {file["path"]: file["sha256"] for file in record["files"]}
     yours = {item.path for item in expected.items if is_yours(item.path, keep, is_folder=item.is_folder)}
-    wrong = _wrong_files(medium, expected, hashes)
-    differing = _differing(medium, planned, regions)
+    wrong = _wrong_files(image, expected, hashes)
+    differing = _differing(image, planned, regions)
     short = (
-        [Damage(what=f"it has {medium.size:,} bytes, expected {planned.size:,}")] if medium.size < planned.size else []
+        [Damage(what=f"it has {image.size:,} bytes, expected {planned.size:,}")] if image.size < planned.size else []
     )
-    if not (wrong or differing or medium.bad or short):
+    if not (wrong or differing or image.bad or short):
         return Verdict(card=record["card"]["id"], verdict=GOOD)
-    found, right, reading_damages = _as_it_is(medium, expected, hashes, wrong, yours)
+    found, right, reading_damages = _as_it_is(image, expected, hashes, wrong, yours)
     own = hashes.keys() - yours
     if len((right | (own - wrong)) & own) * 2 < len(own):
-        return Verdict(card=record["card"]["id"], verdict=OTHER, unreadable=unreadable(medium, regions))
+        return Verdict(card=record["card"]["id"], verdict=OTHER, unreadable=unreadable(image, regions))
     naming = Naming(expected)
     found_spots = [spot for region, one, other in differing for spot in spots(region, one, other, naming, found)]
     if any(spot.damaged and spot.owner == "boot sector" for spot in found_spots):
@@ -105,7 +105,7 @@ def verify_medium(
     attributes = list(changed_attributes(expected, found))
     damages = [
         *short,
-        *(_file_damage(files[item.path], expected.ranges(item), found, medium, reference)
+        *(_file_damage(files[item.path], expected.ranges(item), found, image, reference)
           for item in expected.items if item.path in files and item.path not in right),
         *_placement(files, found, expected),
         *(_attribute_damage(*pair) for pair in attributes),
@@ -120,13 +120,13 @@ def verify_medium(
     others = [path for path in extra if path not in mine]
     return Verdict(
         card=record["card"]["id"],
-        verdict=DAMAGED if damages or medium.bad else TOUCHED,
+        verdict=DAMAGED if damages or image.bad else TOUCHED,
         damages=tuple(damages),
         touched=tuple(touched),
         litter=tuple(path for path in others if is_litter(path)),
         others=tuple(path for path in others if not is_litter(path)),
         yours=_yours(found, hashes.keys() & yours, right, [path for path in mine if not found.items[path].is_folder]),
-        unreadable=unreadable(medium, regions),
+        unreadable=unreadable(image, regions),
     )
 
 
@@ -140,14 +140,14 @@ def _yours(found: FoundVolume, planned: Set[str], right: Set[str], new: Iterable
     )
 
 
-def _wrong_files(medium: Medium, expected: Reading, hashes: Mapping[str, str]) -> set[str]:
+def _wrong_files(image: CardImage, expected: Reading, hashes: Mapping[str, str]) -> set[str]:
     """Return the files whose bytes are not right where they were planned."""
     files = [item for item in expected.items if not item.is_folder]
     total = sum(item.size for item in files)
     wrong = set()
     with progress("verify", total) as advance, Threads(2) as pool:
         run = pool.map if total > PART else map
-        digests = run(lambda item: medium.digest(expected.ranges(item)), files)
+        digests = run(lambda item: image.digest(expected.ranges(item)), files)
         for item, digest in zip(files, digests, strict=True):
             if digest != hashes[item.path]:
                 wrong.add(item.path)
@@ -155,13 +155,13 @@ def _wrong_files(medium: Medium, expected: Reading, hashes: Mapping[str, str]) -
     return wrong
 
 
-def _differing(medium: Medium, planned: Planned, regions: Iterable[Region]) -> list[tuple[Region, bytes, bytes]]:
+def _differing(image: CardImage, planned: Planned, regions: Iterable[Region]) -> list[tuple[Region, bytes, bytes]]:
     """Return each region outside of files that is not as planned, with the planned and the actual bytes."""
     found = []
     for region in regions:
         if region.owner.kind not in WITH_CONTENTS:
             length = region.end - region.start
-            actual = medium.read(region.start, length)
+            actual = image.read(region.start, length)
             expected = ZEROS[:length] if region.owner.kind == "slack" else planned.read(region.start, length)
             if actual != expected:
                 found.append((region, expected, actual))
@@ -169,12 +169,12 @@ def _differing(medium: Medium, planned: Planned, regions: Iterable[Region]) -> l
 
 
 def _as_it_is(
-    medium: Medium, expected: Reading, hashes: Mapping[str, str], wrong: set[str], yours: Set[str]
+    image: CardImage, expected: Reading, hashes: Mapping[str, str], wrong: set[str], yours: Set[str]
 ) -> tuple[FoundVolume, set[str], list[Damage]]:
     """Return the volume as it is now, the files whose bytes are right wherever they lie, and what is wrong with it."""
     right = {path for path in hashes if path not in wrong}
     try:
-        reading = read_volume(medium.read, medium.size)
+        reading = read_volume(image.read, image.size)
     except NotFatError as error:
         return FoundVolume(sound=False, reading=None, items={}, yours=yours), right, [Damage(what=str(error))]
     items = {item.path: item for item in reading.items}
@@ -185,7 +185,7 @@ def _as_it_is(
             right.discard(path)
         elif reading.ranges(item) != places[path]:
             right.discard(path)
-            if medium.digest(reading.ranges(item)) == sha256:
+            if image.digest(reading.ranges(item)) == sha256:
                 right.add(path)
     damages = [
         Damage(
@@ -223,15 +223,15 @@ def _file_damage(
     file: Mapping[str, Any],
     ranges: tuple[tuple[int, int], ...],
     found: FoundVolume,
-    medium: Medium,
-    reference: Medium | None,
+    image: CardImage,
+    reference: CardImage | None,
 ) -> Damage:
     """Return what is wrong with a file: with the image as built at hand, which bytes and chips."""
     if found.reading is not None and file["path"] not in found.items:
         return Damage(path=file["path"], what="is missing", title=_title(file))
     offsets: list[int] = []
     if reference is not None and reference.digest(ranges) == file["sha256"]:
-        offsets = list(islice(_offsets(ranges, medium, reference), PART))
+        offsets = list(islice(_offsets(ranges, image, reference), PART))
     return Damage(
         path=file["path"],
         what=_differing_bytes(offsets),
@@ -251,7 +251,7 @@ def _differing_bytes(offsets: Sequence[int]) -> str:
     return f"{more}{len(offsets):,} bytes differ, the first at offset 0x{offsets[0]:04X}"
 
 
-def _offsets(ranges: Iterable[tuple[int, int]], one: Medium, other: Medium) -> Iterator[int]:
+def _offsets(ranges: Iterable[tuple[int, int]], one: CardImage, other: CardImage) -> Iterator[int]:
     """Yield which bytes of a file differ between two media that have it in the same place."""
     done = 0
     for start, length in ranges:

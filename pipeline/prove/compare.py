@@ -116,7 +116,10 @@ def first_line(name: str, first: Path, second: Path) -> Iterator[str]:
 def _problems(told: str, card_id: str, places: Mapping[str, str]) -> Iterator[Problem]:
     """Yield what a second build says of why it failed, told of the inputs that it is a copy of."""
     try:
-        problems = [Problem(**{**one, "place": Place(**one["place"]), "also": ()}) for one in json.loads(told)]
+        problems = [
+            Problem(**{**one, "place": Place(**one["place"]), "also": (), "details": tuple(one["details"])})
+            for one in json.loads(told)
+        ]
     except ValueError:
         problems = [Problem(Place(), "it was ended by something else; see above")]
     for problem in problems:

@@ -73,7 +73,8 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
     _stop(CheckError, report)
     if rom.sha256 and (digest := hashlib.sha256(result).hexdigest()) != rom.sha256:
         wrong = f"with the finished file at hand, doit solve title:{title.id} {rom.key} FILE says which"
-        hint = f"every chip is the declared one, so a step is wrong, or this hash is; {wrong}"
+        pins = f"if the new file is meant, doit pin title:{title.id} {rom.key} built --replace"
+        hint = f"every chip is the declared one, so a step is wrong, or this hash is; {wrong}; {pins}"
         report.add(f"{rom.key}.sha256", f"the steps give {digest}; expected {rom.sha256}", hint)
     _stop(CheckError, report)
     return result

@@ -22,8 +22,8 @@ from pipeline.card.layout import lay_out
 from pipeline.errors import Place
 from pipeline.fat.geometry import fit_volume
 from pipeline.image.write import write_image
-from pipeline.inspect.planned_image import Medium
-from pipeline.inspect.verify import GOOD, verify_medium
+from pipeline.inspect.planned_image import CardImage
+from pipeline.inspect.verify import GOOD, verify_image
 from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.plan import Plan
 from tests.unit.image.big_card import Pattern, opener
@@ -69,7 +69,7 @@ def main() -> None:
 
         def ours() -> None:
             with image.open("rb", buffering=0) as file:
-                assert verify_medium(Medium(file.fileno(), image.stat().st_size), plan, record).verdict == GOOD
+                assert verify_image(CardImage(file.fileno(), image.stat().st_size), plan, record).verdict == GOOD
 
         def theirs(*words: str) -> None:
             subprocess.run([*words, image], stdout=subprocess.DEVNULL, check=True)

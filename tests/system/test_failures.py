@@ -71,7 +71,8 @@ def test_a_rom_file_that_is_not_the_declared_one_shows_both_hashes(tmp_path: Pat
         f"inputs/titles/snail-race.toml:12:10: rom.1.sha256: the steps give {small.sha(small.CHIP_B + small.CHIP_A)}; "
         f"expected {small.sha(small.ROM)}\n"
         "  hint: every chip is the declared one, so a step is wrong, or this hash is; with the finished file at "
-        "hand, doit solve title:snail-race rom.1 FILE says which\n"
+        "hand, doit solve title:snail-race rom.1 FILE says which; "
+        "if the new file is meant, doit pin title:snail-race rom.1 built --replace\n"
     )
 
 

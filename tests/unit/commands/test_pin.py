@@ -230,12 +230,40 @@ def test_an_image_is_pinned_over_a_digest_it_does_not_have_but_not_when_the_card
     assert pin(tmp_path, "card:desk", "image", "built", "--replace").code == 0
     assert text_of(tmp_path, file) == pinned.replace(ZEROS, digest)
     write_tree(tmp_path, {file: pinned.replace("DESK", "DESKS")})
-    stale = pin(tmp_path, "card:desk", "image", "built", "--replace")
+    stale = pin(tmp_path, "card:desk", "image", "built")
     assert (stale.code, stale.out) == (1, "")
     assert stale.err == (
         "build/cards/desk/card.img: must be built again: plan: the card's contents or layout changed\n"
         "  hint: doit sheet:desk\n"
     )
+
+
+def test_a_chip_is_replaced_and_its_rom_file_and_image_follow(tmp_path: Path) -> None:
+    new = small.CHIP_B[:16] + bytes(8) + small.CHIP_B[24:]
+    image = small.CARD.replace("[volume]", f'image-sha256 = "{ZEROS}"\n[volume]', 1)
+    small.small_project(tmp_path)
+    assert doit(tmp_path).code == 0
+    write_tree(tmp_path, {"inputs/files/attic/new.bin": new, "inputs/cards/desk.toml": image})
+    assert pin(tmp_path, "--replace", "title:snail-race", "chips.b1", "inputs/files/attic/new.bin").code == 0
+    command = "doit pin title:snail-race rom.1 built --replace"
+    assert doit(tmp_path).err.endswith(f"; if the new file is meant, {command}\n")
+    rom = pin(tmp_path, *command.split()[2:])
+    digest = small.sha(small.CHIP_A + new)
+    assert rom == Ran(
+        0,
+        "8 bytes differ from the one built before\n"
+        "  0x0400 to 0x07FF: chip b1: 8 bytes\n"
+        f"pinned rom.1: 2 KiB, sha256 {digest[:8]}...; 1 value written in inputs/titles/snail-race.toml\n",
+        "",
+    )
+    command = "doit pin card:desk image built --replace"
+    assert doit(tmp_path).err.endswith(f"or, if it is meant, {command}\n")
+    card = pin(tmp_path, *command.split()[2:])
+    assert (card.code, card.err) == (0, "")
+    assert card.out.startswith("what changed since the last record:\n")
+    assert "SNAIL.ROM" in card.out
+    assert stranger_sha256(tmp_path / "build/cards/desk/card.img") in text_of(tmp_path, "inputs/cards/desk.toml")
+    assert doit(tmp_path).code == 0
 
 
 def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:

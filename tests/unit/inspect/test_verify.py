@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 
 from pipeline.fat.names import checksum
-from pipeline.inspect.planned_image import Medium
-from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verdict, verify_medium
+from pipeline.inspect.planned_image import CardImage
+from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verdict, verify_image
 from pipeline.inspect.yours import Yours
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
@@ -39,8 +39,8 @@ class Card:
     scratch: bytearray
 
     def verify(self, data: bytes | bytearray, reference: bool = False, keep: tuple[str, ...] = ()) -> Verdict:
-        whole = Medium(0, len(self.data), reader=reader(self.data)) if reference else None
-        return verify_medium(Medium(0, len(data), reader=reader(data)), self.plan, self.record, whole, keep)
+        whole = CardImage(0, len(self.data), reader=reader(self.data)) if reference else None
+        return verify_image(CardImage(0, len(data), reader=reader(data)), self.plan, self.record, whole, keep)
 
     def flipped(self, offset: int, bit: int = 0) -> bytearray:
         data = bytearray(self.data)
@@ -183,7 +183,7 @@ def test_sectors_that_cannot_be_read_are_told_with_their_owner(small: Card) -> N
             raise OSError(errno.EIO, "Input/output error")
         return small.data[offset : offset + length]
 
-    verdict = verify_medium(Medium(0, len(small.data), reader=read), small.plan, small.record)
+    verdict = verify_image(CardImage(0, len(small.data), reader=read), small.plan, small.record)
     assert verdict.verdict == DAMAGED
     assert verdict.unreadable == ((bad.start, bad.stop, "GOODS/SNAIL.ROM"),)
     assert [damage.path for damage in verdict.damages] == ["GOODS/SNAIL.ROM"]

@@ -56,7 +56,8 @@ def test_the_declared_hash_is_checked() -> None:
     assert refused(whole, a=A[::-1]) == (
         f"{FILE}: rom.1.sha256: the steps give {hashlib.sha256(A[::-1]).hexdigest()}; expected {digest}\n"
         "  hint: every chip is the declared one, so a step is wrong, or this hash is; with the finished file at "
-        "hand, doit solve title:fern-rally rom.1 FILE says which"
+        "hand, doit solve title:fern-rally rom.1 FILE says which; "
+        "if the new file is meant, doit pin title:fern-rally rom.1 built --replace"
     )
 
 
