@@ -286,7 +286,7 @@ def test_what_cannot_be_is_one_message_and_writes_nothing(words: list[str], code
 
 def test_inputs_elsewhere_are_named_by_their_path(folder: Path, tmp_path: Path) -> None:
     ran = within(tmp_path, New, "card", "my-card", CARDKILN_INPUTS=str(folder / "inputs"))
-    assert ran.err.startswith("club/inputs/cards/my-card.toml: is there already")
+    assert ran.err.startswith("club/inputs/cards/my-card.toml: exists already")
 
 
 def test_without_inputs_it_says_how_to_start(tmp_path: Path) -> None:
