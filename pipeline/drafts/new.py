@@ -48,7 +48,7 @@ def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str
 
     Messages name paths from ``base`` on.
     """
-    path = _path(inputs, base, kind, id_)
+    path = path_of(inputs, base, kind, id_)
     if arguments and kind not in FROM_FILES:
         raise ManifestError.one(f"a {kind} is drafted from no file; expected {kind} ID only", "leave the file out")
     known = _sources(inputs)
@@ -101,7 +101,7 @@ def write(drafted: Draft, shown_path: str) -> None:
         raise MachineError.one(f"cannot be written: {error.strerror or error}", hint, file=shown_path) from error
 
 
-def _path(inputs: Path, base: Path, kind: str, id_: str) -> Path:
+def path_of(inputs: Path, base: Path, kind: str, id_: str) -> Path:
     """Return where a manifest goes; raises ManifestError for what cannot be one, or is there already."""
     if kind not in FOLDERS:
         hint = did_you_mean(kind, FOLDERS, f"the kinds are {', '.join(FOLDERS)}")
@@ -117,7 +117,7 @@ def _path(inputs: Path, base: Path, kind: str, id_: str) -> Path:
         raise ManifestError.one(what, "doit start FOLDER makes one", file=path_from(inputs, base))
     path = inputs / FOLDERS[kind] / f"{id_}.toml"
     if path.exists() or path.is_symlink():
-        what = "is there already, and nothing is written over"
+        what = "exists already; nothing was written"
         raise ManifestError.one(what, "choose another id, or move it away", file=path_from(path, base))
     return path
 

@@ -40,6 +40,7 @@ BELOW: dict[str, set[str]] = {
     },
 }
 BELOW["solve"] = {"errors", "model", "roms"}
+BELOW["translate"] = {"errors", "model", "roms", "solve"}
 BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
@@ -58,6 +59,7 @@ PURE = (
     "fat",
     "roms",
     "solve",
+    "translate",
     "bitstreams",
     "configs",
     "card",

@@ -1,0 +1,381 @@
+"""The words of a shell script: quotes, variables, patterns, and the fields that they become.
+
+Source: IEEE Std 1003.1-2017, "Shell Command Language", 2.2 and 2.6; braces and ``$'...'``: the
+manual of GNU bash.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from fnmatch import translate as as_pattern
+from itertools import product
+from typing import Any
+
+from pipeline.model.text import quote
+from pipeline.translate.arithmetic import reckon
+from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine
+from pipeline.translate.printing import escaped
+from pipeline.translate.rope import NotFollowedError
+
+Node = Any
+"""A node of the syntax tree; tree-sitter has types, and is loaded only where a script is read."""
+
+OUTSIDE = re.compile(
+    "HOME|PATH|USER|LOGNAME|HOSTNAME|RANDOM|SECONDS|PPID|UID|EUID|SHELL|LANG|LC_.*|TMPDIR|TERM|EDITOR|BASH.*|LINENO"
+    "|OSTYPE|MACHTYPE|HOSTTYPE|EPOCH.*"
+)
+"""Variables that a machine sets, and of which a script's result must not depend."""
+EXPANSION = re.compile(r"\$\{([#!]?)([A-Za-z_][A-Za-z_0-9]*|[0-9]+|[@*#?$!-])(?:\[([^]]*)\])?(.*)\}", re.DOTALL)
+MOST_FIELDS = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a word. ``quoted``: no pattern, never split; ``split``: at blanks; ``ends``: a field ends here."""
+
+    text: str
+    quoted: bool = False
+    split: bool = False
+    ends: bool = False
+
+
+@dataclass(slots=True, kw_only=True)
+class Words:
+    """Turns the nodes of words into fields. ``substituted``: what a command in a word prints."""
+
+    machine: Machine
+    bash: bool
+    substituted: Callable[[Node], str]
+    processed: Callable[[Node], str]
+    parse: Callable[[bytes], Node]
+    variables: dict[str, str] = field(default_factory=dict)
+    arrays: dict[str, list[str]] = field(default_factory=dict)
+    arguments: list[str] = field(default_factory=list)
+    status: int | None = 0
+    zero: str = ""
+
+    def fields(self, node: Node) -> list[str]:
+        """Return the fields of a word: braces, variables, fields, then patterns."""
+        return [name for parts in self.alternatives(node) for name in self._fielded(parts)]
+
+    def text(self, node: Node) -> str:
+        """Return a word where nothing is split and no pattern fits, as behind ``x=``."""
+        return "".join(part.text for part in self.parts(node))
+
+    def pattern(self, node: Node) -> str:
+        """Return a word as a pattern, in which what was quoted stands for itself."""
+        return "".join(_literal(part.text) if part.quoted else part.text for part in self.parts(node))
+
+    def expanded(self, text: str) -> str:
+        """Return text as it is between double quotes, but for a double quote, which stands for itself."""
+        inner = re.sub(r'(\\*)"', lambda found: found[1] * 2 + '\\"', text)
+        root = self.parse(b'x="' + inner.encode("utf-8", "surrogateescape") + b'"')
+        nodes = [node for node in root.children if node.type == "variable_assignment"]
+        value = nodes[0].child_by_field_name("value") if len(nodes) == 1 else None
+        if root.has_error or value is None:
+            raise NotFollowedError(f"the text {quote(text)}")
+        return self.text(value)
+
+    def alternatives(self, node: Node) -> list[list[Part]]:
+        """Return a word's parts, once for each of the words that braces make of it."""
+        if node.type == "word" and self._braces(_raw(node)):
+            return [[Part(_unescaped(text))] for text in _braced(_raw(node))]
+        if node.type == "concatenation":
+            if all(child.type == "word" for child in node.children) and self._braces(_raw(node)):
+                return [[Part(_unescaped(text))] for text in _braced(_raw(node))]
+            if any(child.type == "word" and self._braces(_raw(child)) for child in node.children):
+                raise NotFollowedError("braces around quotes or variables")
+            lists = [self.alternatives(child) for child in node.children]
+            return [[part for parts in row for part in parts] for row in product(*lists)]
+        if node.type == "brace_expression":
+            if not self.bash:
+                raise NotFollowedError("what braces stand for differs between shells")
+            return [[Part(text)] for text in _braced(_raw(node))]
+        return [self.parts(node)]
+
+    def parts(self, node: Node) -> list[Part]:
+        """Return the parts of a word."""
+        kind = node.type
+        if kind in ("word", "number", "variable_name", "extglob_pattern", "regex", "special_variable_name"):
+            return list(_word_parts(_raw(node)))
+        if kind in ("concatenation", "command_name"):
+            return [part for child in node.children for part in self.parts(child)]
+        if kind == "string":
+            return list(self._string(node))
+        if kind == "raw_string":
+            return [Part(_raw(node)[1:-1], quoted=True)]
+        if kind == "ansi_c_string":
+            return [Part(escaped(_raw(node)[2:-1], bash=True, zero=False)[0], quoted=True)]
+        if kind in (
+            "simple_expansion",
+            "expansion",
+            "arithmetic_expansion",
+            "command_substitution",
+            "process_substitution",
+        ):
+            return self._value(node, quoted=False)
+        raise NotFollowedError(f"a word with {quote(_raw(node))}")
+
+    def get(self, name: str) -> str:
+        """Return a variable; one that the script does not set has no text, one of the machine's own is not known."""
+        if name in self.variables:
+            return self.variables[name]
+        if name in self.arrays:
+            return self.arrays[name][0] if self.arrays[name] else ""
+        if name == "PWD":
+            return f"{HERE}/{self.machine.current}".rstrip("/")
+        return UNKNOWN if OUTSIDE.fullmatch(name) else ""
+
+    def put(self, name: str, text: str) -> None:
+        """Set a variable."""
+        if len(text) > LONGEST_WORD:
+            raise NotFollowedError(f"the variable {name} has more than {LONGEST_WORD:,} characters")
+        self.variables[name] = UNKNOWN if UNKNOWN in text else text
+
+    def reckoned(self, text: str) -> str:
+        """Return what an arithmetic expression comes to."""
+        inner = self.expanded(text)
+        return UNKNOWN if UNKNOWN in inner else str(reckon(inner, self.get, self.put))
+
+    def _braces(self, text: str) -> bool:
+        found = re.search(r"(?<!\\)\{[^{}]*(,|\.\.)[^{}]*\}", text) is not None
+        if found and not self.bash:
+            raise NotFollowedError("what braces stand for differs between shells")
+        return found
+
+    def _string(self, node: Node) -> Iterator[Part]:
+        raw = node.text
+        at, start = 1, node.start_byte
+        for child in node.children[1:-1]:
+            if child.type == "string_content":
+                continue
+            yield Part(_in_quotes(_decoded(raw[at : child.start_byte - start])), quoted=True)
+            # a newline or blanks before "${" belong to the node in this grammar
+            inner = _raw(child)
+            yield Part(inner[: len(inner) - len(inner.lstrip())], quoted=True)
+            yield from self._value(child, quoted=True)
+            at = child.end_byte - start
+        yield Part(_in_quotes(_decoded(raw[at:-1])), quoted=True)
+
+    def _value(self, node: Node, *, quoted: bool) -> list[Part]:
+        raw = _raw(node).strip()
+        if node.type == "arithmetic_expansion":
+            inner = raw[3:-2] if raw.startswith("$((") else raw[2:-1]
+            return [Part(self.reckoned(inner), quoted=quoted)]
+        if node.type == "command_substitution":
+            return [Part(self.substituted(node), quoted=quoted, split=not quoted)]
+        if node.type == "process_substitution":
+            return [Part(self.processed(node), quoted=True)]
+        if node.type == "simple_expansion":
+            raw = f"${{{raw[1:]}}}"
+        return self._parameter(raw, quoted=quoted)
+
+    def _parameter(self, raw: str, *, quoted: bool) -> list[Part]:
+        found = EXPANSION.fullmatch(raw)
+        if not found or found[1] == "!":
+            raise NotFollowedError(f"the expansion {quote(raw)}")
+        count, name, index, rest = found.groups()
+        many = self._many(name, index)
+        if count:
+            return [Part(str(len(many) if many is not None else len(self._plain(name, index))), quoted=quoted)]
+        if many is not None:
+            if rest:
+                raise NotFollowedError(f"the expansion {quote(raw)}")
+            if quoted and (name == "*" or index == "*"):
+                return [Part(" ".join(many), quoted=True)]
+            parts = [Part(text, quoted=quoted, split=not quoted, ends=True) for text in many]
+            if parts:
+                last = parts[-1]
+                parts[-1] = Part(last.text, last.quoted, last.split)
+            return parts or [Part("", split=True)]
+        return [Part(self._operated(name, index, rest, raw), quoted=quoted, split=not quoted)]
+
+    def _many(self, name: str, index: str | None) -> list[str] | None:
+        if name in ("@", "*"):
+            return self.arguments
+        return self.arrays.get(name, []) if index in ("@", "*") else None
+
+    def _plain(self, name: str, index: str | None) -> str:
+        if index is not None:
+            values = self.arrays.get(name, [self.get(name)])
+            at = reckon(self.expanded(index), self.get, self.put)
+            return values[at] if -len(values) <= at < len(values) else ""
+        if name.isdigit():
+            number = int(name)
+            return self.zero if number == 0 else self.arguments[number - 1] if number <= len(self.arguments) else ""
+        if name == "#":
+            return str(len(self.arguments))
+        if name == "?":
+            return UNKNOWN if self.status is None else str(self.status)
+        return UNKNOWN if name in "$!-" else self.get(name)
+
+    def _is_set(self, name: str) -> bool:
+        if name.isdigit():
+            return int(name) <= len(self.arguments)
+        return name in self.variables or name in self.arrays or bool(self.get(name))
+
+    def _operated(self, name: str, index: str | None, rest: str, raw: str) -> str:
+        text = self._plain(name, index)
+        if not rest:
+            return text
+        if UNKNOWN in text:
+            return UNKNOWN
+        sign = re.match(":?[-=+?]|##?|%%?|//?|\\^\\^?|,,?|:", rest)
+        word = rest[len(sign[0]) :] if sign else ""
+        if not sign:
+            raise NotFollowedError(f"the expansion {quote(raw)}")
+        if sign[0].strip(":") in tuple("-=+?"):
+            there = bool(text) if sign[0].startswith(":") else self._is_set(name)
+            if sign[0][-1] == "+":
+                return self._word(word) if there else ""
+            if there:
+                return text
+            if sign[0][-1] == "?":
+                raise NotFollowedError(f"the variable {name} is not set, and the script ends here")
+            value = self._word(word)
+            if sign[0][-1] == "=":
+                self.put(name, value)
+            return value
+        if sign[0] in ("#", "##", "%", "%%"):
+            return _trimmed(text, self._pattern_text(word), sign[0])
+        if not self.bash:
+            raise NotFollowedError(f"what {quote(raw)} stands for differs between shells")
+        if sign[0] in ("/", "//"):
+            old, _, new = word.partition("/")
+            pattern = re.compile(_regex(self._pattern_text(old)))
+            value = self._word(new)
+            return pattern.sub(lambda _: value, text, count=0 if sign[0] == "//" else 1) if old else text
+        if sign[0] == ":":
+            start, _, length = word.partition(":")
+            first = reckon(self.expanded(start), self.get, self.put)
+            last = reckon(self.expanded(length), self.get, self.put) if length else len(text)
+            part = text[max(first, -len(text)) :]
+            return part[:last]
+        if word:
+            raise NotFollowedError(f"the expansion {quote(raw)}")
+        one = len(sign[0]) == 1
+        change = str.upper if sign[0][0] == "^" else str.lower
+        return change(text[:1]) + text[1:] if one else change(text)
+
+    def _word(self, text: str) -> str:
+        if text[:1] == text[-1:] and text[:1] in ('"', "'") and len(text) > 1:
+            return text[1:-1] if text[0] == "'" else self.expanded(text[1:-1])
+        return self.expanded(text)
+
+    def _pattern_text(self, text: str) -> str:
+        quoted = len(text) > 1 and text[0] == text[-1] and text[0] in ('"', "'")
+        return _literal(self._word(text)) if quoted else self.expanded(text)
+
+    def _fielded(self, parts: list[Part]) -> list[str]:
+        """Return the fields of a word's parts."""
+        rows: list[list[Part]] = [[]]
+        kept = [any(part.quoted for part in parts)]
+        for part in parts:
+            if part.split and UNKNOWN not in part.text:
+                if self.variables.get("IFS", " \t\n") != " \t\n":
+                    raise NotFollowedError("fields that are split at characters of IFS")
+                for piece in re.findall(r"[ \t\n]+|[^ \t\n]+", part.text):
+                    if piece[0] in " \t\n":
+                        rows.append([])
+                    else:
+                        rows[-1].append(Part(piece))
+            elif part.text or part.quoted:
+                rows[-1].append(part)
+            if part.ends:
+                rows.append([])
+        if len(rows) > MOST_FIELDS:
+            raise NotFollowedError(f"more than {MOST_FIELDS:,} words")
+        names = list[str]()
+        for row in rows:
+            if row or (len(rows) == 1 and kept[0]):
+                names += self._globbed(row)
+        return names
+
+    def _globbed(self, row: list[Part]) -> list[str]:
+        text = "".join(part.text for part in row)
+        if not any(re.search(r"[*?]|\[.+\]", part.text) for part in row if not part.quoted):
+            return [text]
+        pattern = "".join(_literal(part.text) if part.quoted else part.text for part in row)
+        if UNKNOWN in text:
+            raise NotFollowedError("a pattern that is not known")
+        found = self.machine.fitting(pattern, folders=True)
+        return found or [text]
+
+
+def _raw(node: Node) -> str:
+    return _decoded(node.text)
+
+
+def _decoded(data: bytes) -> str:
+    return data.decode("utf-8", "surrogateescape")
+
+
+def _unescaped(text: str) -> str:
+    return re.sub(r"\\(\n|.)", lambda found: "" if found[1] == "\n" else found[1], text, flags=re.DOTALL)
+
+
+def _in_quotes(text: str) -> str:
+    return re.sub(r'\\([$`"\\\n])', lambda found: "" if found[1] == "\n" else found[1], text)
+
+
+def _word_parts(text: str) -> Iterator[Part]:
+    if text == "~" or text.startswith("~/"):
+        yield Part(UNKNOWN, quoted=True)
+        return
+    for found in re.finditer(r"\\(\n|.)|[^\\]+", text, flags=re.DOTALL):
+        if found[1] is None:
+            yield Part(found[0])
+        elif found[1] != "\n":
+            yield Part(found[1], quoted=True)
+
+
+def _literal(text: str) -> str:
+    return re.sub(r"([*?\[])", r"[\1]", text)
+
+
+def _regex(pattern: str) -> str:
+    inner = as_pattern(pattern.replace("[^", "[!"))
+    return re.sub(r"\\[zZ]$", "", inner)
+
+
+def _trimmed(text: str, pattern: str, sign: str) -> str:
+    if len(text) > 4_096:
+        raise NotFollowedError("a pattern on a long text")
+    fits = re.compile(as_pattern(pattern.replace("[^", "[!")))
+    cuts = range(len(text) + 1)
+    if sign[0] == "#":
+        ends = [at for at in cuts if fits.match(text[:at])]
+        return text[(ends[0] if sign == "#" else ends[-1]) :] if ends else text
+    starts = [at for at in cuts if fits.match(text[at:])]
+    return text[: (starts[-1] if sign == "%" else starts[0])] if starts else text
+
+
+def _braced(text: str) -> list[str]:
+    found = re.search(r"(?<!\\)\{([^{}]*)\}", text)
+    if not found:
+        return [text]
+    inside = found[1]
+    numbers = re.fullmatch(r"(-?[0-9]+)\.\.(-?[0-9]+)(?:\.\.(-?[0-9]+))?", inside)
+    letters = re.fullmatch(r"([A-Za-z])\.\.([A-Za-z])", inside)
+    if numbers:
+        one, two = int(numbers[1]), int(numbers[2])
+        step = abs(int(numbers[3] or 1)) or 1
+        if abs(two - one) > MOST_FIELDS:
+            raise NotFollowedError(f"more than {MOST_FIELDS:,} words")
+        wide = any(re.fullmatch("-?0[0-9]+", number) for number in (numbers[1], numbers[2]))
+        width = max(len(numbers[1]), len(numbers[2])) if wide else 0
+        values = range(one, two + 1, step) if one <= two else range(one, two - 1, -step)
+        choices = [f"{value:0{width}d}" for value in values]
+    elif letters:
+        one, two = ord(letters[1]), ord(letters[2])
+        choices = [chr(code) for code in (range(one, two + 1) if one <= two else range(one, two - 1, -1))]
+    elif "," in inside:
+        choices = inside.split(",")
+    else:
+        return [text]
+    rest = _braced(text[found.end() :])
+    if len(choices) * len(rest) > MOST_FIELDS:
+        raise NotFollowedError(f"more than {MOST_FIELDS:,} words")
+    return [text[: found.start()] + choice + tail for choice in choices for tail in rest]

@@ -1,0 +1,198 @@
+"""A script and the files of its folder -> the ROM files that it makes, as steps, and what stays open."""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import re
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from pipeline.errors import ManifestError
+from pipeline.model.manifest import RomFile
+from pipeline.model.text import counted, listed, shown
+from pipeline.roms.operations.arguments import show_address
+from pipeline.solve.atoms import bytes_of
+from pipeline.translate import batch, makefile, shell
+from pipeline.translate.draft import chips_of, rom_file
+from pipeline.translate.machine import Machine, Remark, StoppedError
+from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, reasons, size_of, unknown
+
+LARGEST_SCRIPT = 8 << 20
+"""Bytes of a script."""
+LANGUAGES = ("batch", "shell", "make")
+NOT_IN_A_PATH = re.compile(r"[^A-Za-z0-9._/ -]+")
+SHORT_ENOUGH = 200
+"""Runs of a file that is told as open, and of which some bytes are known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftedRom:
+    """A ROM file that a script makes: the file, its steps, a line of the script for each, what it holds."""
+
+    file: str
+    rom: RomFile
+    lines: tuple[int, ...]
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Translation:
+    """What a script makes. ``chips``: names by the files they are from; ``remarks``: by line; ``text``: its lines."""
+
+    language: str
+    roms: tuple[DraftedRom, ...]
+    chips: Mapping[str, str]
+    remarks: tuple[Remark, ...]
+    text: tuple[str, ...]
+
+    @property
+    def is_open(self) -> bool:
+        """Whether anything was not followed."""
+        return any(remark.kind == "open" for remark in self.remarks)
+
+
+def language_of(name: str, text: bytes) -> str:
+    """Return the language of a script, by its name, else by its first lines: "batch", "shell" or "make"."""
+    file = name.rpartition("/")[2].casefold()
+    if file.endswith((".bat", ".cmd")):
+        return "batch"
+    if file in ("makefile", "gnumakefile") or file.endswith((".mk", ".mak", ".make")):
+        return "make"
+    if file.endswith((".sh", ".bash")) or text.startswith(b"#!"):
+        return "shell"
+    words = re.search(
+        rb"(?mi)^[ \t]*@?(echo off|(copy|type|ren|rem|del|md|xcopy|fc)\b)|%[a-z_]+%|[a-z0-9_]\\[a-z0-9_]",
+        text,
+    )
+    return "batch" if words else "shell"
+
+
+def translate(
+    name: str, data: bytes, inputs: Mapping[str, bytes], *, language: str = "", arguments: Sequence[str] = (),
+    intermediate: bool = False,
+) -> Translation:  # fmt: skip
+    """Follow a script over the files of a folder, by their paths; nothing is run.
+
+    ``intermediate``: also those files are drafted that went into others. Raises ManifestError for what is no script.
+    """
+    if len(data) > LARGEST_SCRIPT:
+        raise ManifestError.one(f"has {len(data):,} bytes; a script has {LARGEST_SCRIPT:,} at most", file=shown(name))
+    data = data.removeprefix(codecs.BOM_UTF8)
+    if b"\0" in data:
+        what = f"found a byte 0x00 at offset {show_address(data.index(0))}, expected the text of a script"
+        raise ManifestError.one(what, file=shown(name))
+    language = language or language_of(name, data)
+    machine = Machine(inputs=inputs, any_case=language == "batch")
+    text: Sequence[str] = data.decode("utf-8", "replace").splitlines()
+    try:
+        if language == "batch":
+            decoded = batch.decoded(data, inputs)
+            text = decoded.splitlines()
+            batch.follow(machine, decoded, name.rpartition("/")[2], arguments)
+        elif language == "make":
+            makefile.follow(machine, data, arguments)
+        else:
+            shell.follow(machine, data, arguments)
+    except (StoppedError, NotFollowedError, shell.Leave) as error:
+        _stopped(machine, str(error))
+    except RecursionError:
+        _stopped(machine, "too many commands inside one another")
+    return _drafted(machine, language, tuple(text), intermediate=intermediate)
+
+
+def _stopped(machine: Machine, why: str) -> None:
+    machine.remarks[Remark(machine.line, f"{why}; nothing beyond this line is followed")] = None
+    for path in machine.written:
+        machine.files[path] = unknown(f"line {machine.line}: {why}", machine.line)
+
+
+def _drafted(machine: Machine, language: str, text: tuple[str, ...], *, intermediate: bool) -> Translation:
+    roms, remarks, names = list[DraftedRom](), dict.fromkeys(machine.remarks), dict[str, str]()
+    for path, rope, used in machine.outputs():
+        if path.rpartition("/")[2].startswith(".mktemp.") or path.startswith(".mktemp."):
+            continue
+        line = machine.written[path]
+        if is_open(rope):
+            remarks[Remark(line, f"{shown(path)} is not drafted: {_told(rope)}")] = None
+            continue
+        if used and not intermediate:
+            remarks[
+                Remark(line, f"{shown(path)} went into other files and is not drafted; --all drafts it", "note")
+            ] = None
+            continue
+        if not rope:
+            remarks[Remark(line, f"{shown(path)} has 0 bytes and is not drafted", "note")] = None
+            continue
+        try:
+            chips = dict.fromkeys(chips_of(rope))
+            for file in chips:
+                names.setdefault(file, _chip_name(file, names.values()))
+            rom, lines = rom_file(_rom_path(path, [rom.rom.path for rom in roms]), rope, names)
+            data = data_of(rope)
+            if b"".join(_assembled(rom, machine.inputs, names)) != data:
+                raise NotFollowedError("the steps do not give what the script makes; please report this script")
+        except NotFollowedError as error:
+            remarks[Remark(line, f"{shown(path)} is not drafted: {error}")] = None
+            continue
+        roms.append(DraftedRom(file=path, rom=rom, lines=lines, sha256=hashlib.sha256(data).hexdigest()))
+    used_chips = {piece for rom in roms for piece in _names_in(rom.rom, names)}
+    return Translation(
+        language=language, roms=tuple(roms), chips={file: name for file, name in names.items() if file in used_chips},
+        remarks=tuple(sorted(remarks)), text=text,
+    )  # fmt: skip
+
+
+def _assembled(rom: RomFile, inputs: Mapping[str, bytes], names: Mapping[str, str]) -> Iterator[bytes]:
+    used = set(_names_in(rom, names))
+    chips = {names[file]: inputs[file] for file in names if file in used}
+    for step in rom.steps:
+        yield bytes_of(step.piece, chips)
+
+
+def _names_in(rom: RomFile, names: Mapping[str, str]) -> Iterator[str]:
+    files = {name: file for file, name in names.items()}
+    pieces = [step.piece for step in rom.steps]
+    while pieces:
+        piece = pieces.pop()
+        pieces += piece.parts
+        if piece.name:
+            yield files[piece.name]
+
+
+def _told(rope: Rope) -> str:
+    """Return which bytes of a file are known, and why others are open."""
+    at, parts = 0, list[str]()
+    for run in rope[:SHORT_ENOUGH]:
+        if run.source.kind == "open":
+            if run.size is None:
+                parts.append(f"from {show_address(at)} on it is open" if at else "it is open")
+                break
+            parts.append(f"{show_address(at)} to {show_address(at + run.size - 1)} is open")
+        at += run.size or 0
+    size = size_of(rope)
+    whole = f" of {counted(size, 'byte')}" if size else ""
+    return f"{listed(parts) or 'some bytes are open'}{whole}: {reasons(rope)[0]}"
+
+
+def _chip_name(file: str, taken: Collection[str]) -> str:
+    """Return a chip's name: as the script calls the file, without its ending."""
+    stem = file.rpartition("/")[2]
+    stem = stem.rpartition(".")[0] or stem
+    name = re.sub("[^A-Za-z0-9._-]+", "-", stem).strip("-._")[:32].rstrip("-._") or "chip"
+    number, unique = 1, name
+    while unique in taken:
+        number += 1
+        unique = f"{name}-{number}"
+    return unique
+
+
+def _rom_path(path: str, taken: Collection[str]) -> str:
+    """Return a path for the card, made of a file's."""
+    parts = [NOT_IN_A_PATH.sub("-", part).strip(" -.") or "ROM" for part in path.split("/")]
+    number, unique = 1, "/".join(parts)
+    folded = {one.casefold() for one in taken}
+    while unique.casefold() in folded:
+        number += 1
+        unique = f"{'/'.join(parts)}-{number}"
+    return unique

@@ -1,0 +1,6 @@
+#!/bin/sh
+for f in roms/*
+do
+	echo "adding $f" >&2
+	cat $f >>all.rom
+done
