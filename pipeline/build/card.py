@@ -116,7 +116,7 @@ class CardBuild:
         missing = [file for file in unknown if file.content.sha256 not in sizes]
         if missing:
             raise UnknownSizeError(
-                Problem(file.place, f"{file.path} is in no source, and only its hash is declared: no size is known")
+                Problem(file.place, f"{file.path} is not in any source, and its size is not declared")
                 for file in missing
             )
         return tuple(

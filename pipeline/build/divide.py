@@ -85,7 +85,7 @@ def wanted(
     ]
     if size is None and board.largest is None:
         what = f'how large are the cards? Board "{board_id}" states no largest-card'
-        problems.append(Problem(Place(), what, 'say it, as in --size "2 GB"'))
+        problems.append(Problem(Place(), what, 'state it, as in --size "2 GB"'))
     if problems:
         raise ManifestError(problems)
     of = {
@@ -127,7 +127,7 @@ def run(inputs: Inputs, want: DivisionRequest) -> Divided:
 def write(workspace: Workspace, divided: Divided) -> tuple[str, ...]:
     """Write the drafts as manifests, all or none, over nothing that is there; return their paths as shown."""
     texts = {workspace.inputs / "cards" / f"{card.id}.toml": card_text(card) for card in divided.drafts}
-    there = [Problem(Place(workspace.shown(path)), "is there already, and nothing is written over",
+    there = [Problem(Place(workspace.shown(path)), "exists already; nothing was written",
                      "choose another id with --as, or move it away") for path in texts if path.exists()]  # fmt: skip
     if there:
         raise ManifestError(there)
@@ -364,7 +364,7 @@ def reason(divided: Divided) -> str:
     if division.bound.cards == count:
         return division.bound.why
     if division.is_proved:
-        return f"every way of dividing them over {count - 1} was tried, and none holds them"
+        return f"every division over {count - 1} was tried; none fits"
     at_least = f"at least {division.bound.cards} are needed: {division.bound.why}"
     extra = "" if solver.is_there() else ' (the extra "divide" brings a solver that searches further)'
-    return f"perhaps fewer do; the search for fewer was given up, as it took too long{extra}. {at_least}"
+    return f"fewer cards may be possible; the search limit was reached{extra}. {at_least}"

@@ -237,7 +237,7 @@ class Inputs:
         sources = self.manifest.sources
         index = self.workspace.index
         places = [Path(place) for place in sources.places]
-        with counting("searching the places", "files") as advance:
+        with counting("searching the sources", "files") as advance:
             scan = index.scan(places, sources.limits, advance, without=[self.workspace.build])
         self.workspace.warn(scan.problems)
         wanted = [wanted for _, contents in self.wanted() for wanted in contents]

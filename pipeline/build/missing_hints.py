@@ -22,7 +22,7 @@ from pipeline.workspace.workspace import Workspace
 def alternative_forms(workspace: Workspace, missing: Iterable[Wanted]) -> Derivation:
     """Return which sources become which of the missing contents by a change; only chips have changes."""
     chips = [wanted.content for wanted in missing if is_chip(wanted)]
-    with progress("looking for other forms", MOST) as advance:
+    with progress("searching for other forms", MOST) as advance:
         return workspace.index.derive(chips, ALTERNATIVE_FORMS, advance)
 
 

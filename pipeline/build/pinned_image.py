@@ -31,7 +31,7 @@ def check_pinned(build: CardBuild, proven: Proven) -> None:
     lines = list(changes_since(last_record(build.folder / "record.json"), record))
     details = (*lines[:SHOWN], *([f"... and {len(lines) - SHOWN:,} lines more"] if len(lines) > SHOWN else []))
     what = f"the build gives {image_sha256}, expected {card.image_sha256}; the last image stays"
-    hint = f"undo what changed; or, if it is meant, doit pin card:{card.id} image built --replace"
+    hint = f"undo the change; if it is intended, doit pin card:{card.id} image built --replace"
     place, rule = Place(card.file, key="image-sha256"), IMAGE_IS_THE_ONE_PINNED.name
     raise CheckError([Problem(place, what, hint, rule=rule, details=details)])
 

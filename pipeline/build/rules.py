@@ -74,7 +74,7 @@ def list_text() -> str:
 def explain_text(rule: Rule) -> str:
     """Return everything there is to say of a rule."""
     end = {"check": "doit check", "find": "the search of the sources", "image": "doit image", "publish": "doit publish"}
-    silence = f'[silence] {rule.name} = "why" in the card, board or core sets it aside, and the record says so.'
+    silence = f'[silence] {rule.name} = "why" in the card, board or core silences it, and the record says so.'
     if not rule.can_be_silenced:
         silence = "It cannot be silenced: a card that breaks it does not work."
     effect = "An error: the card is not built." if rule.level != WARNING else "A warning: it is shown and recorded."
@@ -108,11 +108,11 @@ def _misnamed(file: str, tables: Mapping[str, Mapping[str, str]]) -> Iterator[Pr
             if name not in RULES:
                 yield Problem(place, f'found "{name}", expected the name of a rule', _hint(name))
             elif key == "silence" and not RULES[name].can_be_silenced:
-                what = f'rule "{name}" cannot be silenced: a card that breaks it fails, whatever the reason'
-                yield Problem(place, what, "take the line out, and mend what the rule finds")
+                what = f'rule "{name}" cannot be silenced: a card that breaks it does not work'
+                yield Problem(place, what, "remove the line, and fix what the rule reports")
             elif key == "accept" and RULES[name].level != WARNING:
                 what = f'rule "{name}" gives an error, and only warnings can be accepted for publishing'
-                yield Problem(place, what, "take the line out")
+                yield Problem(place, what, "remove the line")
 
 
 def _hint(name: str) -> str:

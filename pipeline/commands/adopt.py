@@ -35,7 +35,7 @@ class Adopt(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and tell what a build will have otherwise."""
         if len(words) != 2:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help adopt says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help adopt")
         if options["as"] and not ID.fullmatch(options["as"]):
             raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
         with named(self.workspace, card_path(words[0])) as card:

@@ -52,7 +52,7 @@ class Diff(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Compare, and show it."""
         if len(words) != 2:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help diff says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help diff")
         with named(self.workspace, words[0]) as old, named(self.workspace, words[1]) as new:
             found = diff.diff(old, new, keep=self._keep(old, new))
         if options["json"]:

@@ -24,15 +24,15 @@ class Divide(OwnCommand):
     doc_purpose = "divide cores and titles over the fewest cards, and say why there are no fewer"
     doc_usage = "BOARD"
     doc_description = (
-        "BOARD: the id of a board. A core and its titles stay on one card. Ids are separated by commas; without any, "
-        "all cores for the board are meant, with all of their titles."
+        "BOARD: the id of a board. A core and its titles stay on one card. Ids are separated by commas; by "
+        "default, all cores for the board with all of their titles."
     )
     cmd_options = (
-        _text("cores", "the ids of cores"),
-        _text("titles", "the ids of titles; their cores come with them"),
-        _text("stations", "the ids of stations; each card names them"),
-        _text("size", 'of the cards there are, such as "2 GB"; else the largest the board takes'),
-        _text("as", "what the ids of the cards begin with; else the board's id"),
+        _text("cores", "ids of cores"),
+        _text("titles", "ids of titles; their cores are included"),
+        _text("stations", "ids of stations, written into each card"),
+        _text("size", 'size of the cards, such as "2 GB"; default: the largest the board takes'),
+        _text("as", "prefix of the ids of the cards; default: the id of the board"),
         {"name": "write", "long": "write", "type": bool, "default": False, "help": "write drafts into inputs/cards"},
         JSON,
     )
@@ -40,7 +40,7 @@ class Divide(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Divide, print, and write when asked to."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help divide says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help divide")
         if options["as"] and not ID.fullmatch(options["as"]):
             raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
         ids = {name: _ids(options[name]) for name in ("cores", "titles", "stations")}

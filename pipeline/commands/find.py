@@ -25,18 +25,18 @@ class Find(OwnCommand):
     """Searches the sources, and says card by card and title by title what is in none of them."""
 
     name = "find"
-    doc_purpose = "search the sources; list what every card lacks, and what nothing wants"
+    doc_purpose = "search the sources; list missing contents per card and unused files"
     doc_usage = ""
-    doc_description = "Exits with 1 when something lacks that goes into an output which is not built."
+    doc_description = "Exit code 1 if a content needed for an unbuilt output is missing."
     cmd_options = (
         JSON,
-        {"name": "all", "long": "all", "type": bool, "default": False, "help": "list everything, however much"},
+        {"name": "all", "long": "all", "type": bool, "default": False, "help": "list everything, without a limit"},
     )
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print what the search came to."""
         if words:
-            raise ManifestError.one(f'found "{words[0]}", expected options only', "doit help find says more")
+            raise ManifestError.one(f'found "{words[0]}", expected options only', "see doit help find")
         result = survey(self.build)
         warnings = self.workspace.take_warnings()
         if options["json"]:
@@ -56,19 +56,19 @@ def _lines(inputs: Inputs, result: Survey, most: int | None) -> Iterator[str]:
     for card, askers in result.cards.items():
         total = sum(len(asker.lacks) for asker in askers)
         if total:
-            yield from ("", f"{card} lacks {counted(total, 'content')}", *_of_card(inputs, askers, most or total))
+            yield from ("", f"{card}: {counted(total, 'content')} missing", *_of_card(inputs, askers, most or total))
             yield from _more(total, most)
     total = sum(len(asker.lacks) for asker in result.titles)
     if total:
-        head = f"titles on no card lack {counted(total, 'content')}"
+        head = f"titles on no card: {counted(total, 'content')} missing"
         yield from ("", head, *_of_card(inputs, result.titles, most or total), *_more(total, most))
     if result.untried:
-        yield from ("", f"{counted(result.untried, 'file')} not yet looked at for other forms: run again to go on")
+        yield from ("", f"{counted(result.untried, 'file')} not yet searched for other forms; run again to continue")
     if result.unwanted:
         total = len(result.unwanted)
         yield from (
             "",
-            f"nothing wants {counted(total, 'file')}, {show_size(sum(one.size for one in result.unwanted))}",
+            f"{counted(total, 'unused file')}, {show_size(sum(one.size for one in result.unwanted))}",
         )
         for one in result.unwanted[: most or total]:
             yield f"  {shown(inputs.workspace, one.location)}, {show_size(one.size)}"
@@ -91,7 +91,7 @@ def _of_lack(inputs: Inputs, lack: Lack) -> Iterator[str]:
         lack.part,
         "" if content.size is None else show_size(content.size),
         "" if content.crc32 is None else f"CRC-32 {content.crc32:08x}",
-        "what it goes into is built" if lack.built else "",
+        "already built" if lack.built else "",
     ]
     yield f"{lack.what}: {', '.join(filter(None, facts)) or 'size unknown'}"
     yield f"  SHA-256 {content.sha256}"

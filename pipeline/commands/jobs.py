@@ -16,13 +16,13 @@ class Jobs(OwnCommand):
     name = "jobs"
     doc_purpose = "list each card with its task, board and stations, as a matrix of CI jobs with --json"
     doc_usage = ""
-    doc_description = "Each line is a job that a machine can do alone."
+    doc_description = "Each line is a job that one machine can run by itself."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the jobs, by card."""
         if words:
-            raise ManifestError.one(f'found "{words[0]}", expected no arguments', "doit help jobs says more")
+            raise ManifestError.one(f'found "{words[0]}", expected no arguments', "see doit help jobs")
         jobs = [
             {
                 "card": card.id,

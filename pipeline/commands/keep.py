@@ -29,7 +29,7 @@ class Keep(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Copy, and say what was new."""
         if len(words) != 2:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help keep says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help keep")
         card_id = card_named(self.inputs.manifest, words[0])
         with card_at(Path(words[1])) as named:
             kept = keep(self.inputs, card_id, named)

@@ -36,7 +36,7 @@ class Keys(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print what is asked for."""
         if len(words) > 1 or (words and options["markdown"]):
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help keys says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help keys")
         if options["markdown"]:
             print_lines(page({kind: schema(kind) for kind in KINDS}).splitlines())
         else:

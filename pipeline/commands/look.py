@@ -56,7 +56,7 @@ class LookAt(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Look, and tell it."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help look says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help look")
         with named(self.workspace, card_path(words[0])) as card:
             if options["board"]:
                 board_named(self.inputs.manifest, options["board"])

@@ -18,13 +18,13 @@ class Map(OwnCommand):
     name = "map"
     doc_purpose = "show which bytes of a title's ROM files are from which chips"
     doc_usage = "TITLE"
-    doc_description = "TITLE: the id of a title. Where steps overlap, the last one is told."
+    doc_description = "TITLE: the id of a title. Where steps overlap, the last one is shown."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the maps."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help map says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help map")
         titles = self.inputs.manifest.titles
         title = titles[id_named("title", titles, words[0])]
         maps = [(rom, rom_map(title, rom)) for rom in title.roms]

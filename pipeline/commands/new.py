@@ -32,7 +32,7 @@ class New(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and say what is still to be filled in."""
         if len(words) < 2:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help new says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
         drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])
         path = self.workspace.shown(drafted.path)
         write(drafted, path)

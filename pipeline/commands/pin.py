@@ -56,7 +56,7 @@ class Pin(OwnCommand):
     )
     cmd_options = (
         {"name": "replace", "long": "replace", "type": bool, "default": False,
-         "help": "write over sizes and hashes that are others"},
+         "help": "replace sizes and hashes that differ"},
         {"name": "crc32", "long": "crc32", "type": bool, "default": False, "help": "add the CRC-32 too"},
         JSON,
     )  # fmt: skip
@@ -64,7 +64,7 @@ class Pin(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Pin, and say what was written."""
         if len(words) < 3:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help pin says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help pin")
         manifest = manifest_named(self.workspace, words[0])
         data = _read(manifest)
         text, values = _parsed(data, manifest)
@@ -143,7 +143,7 @@ class Pin(OwnCommand):
 
     def _current(self, path: Path, why: str | None, building: str) -> str:
         if why:
-            what = "is not built yet" if why == NEW else f"must be built again: {why}"
+            what = "is not built yet" if why == NEW else f"is out of date: {why}"
             raise CheckError.one(what, building, file=self.workspace.shown(path))
         return self.workspace.shown(path)
 
@@ -187,7 +187,7 @@ def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
     path = manifest.path.resolve()
     with path.open("rb+") as writable:
         if writable.read() != before:
-            raise CheckError.one("was changed meanwhile; nothing is written", "run again", file=manifest.file)
+            raise CheckError.one("changed in the meantime; nothing was written", "run again", file=manifest.file)
     with replacing(path) as temporary:
         temporary.write_bytes(after)
         shutil.copymode(path, temporary)

@@ -38,7 +38,7 @@ class Prove(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Build again, compare, and say what differs."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help prove says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help prove")
         card = card_named(self.inputs.manifest, words[0])
         with locked(self.workspace.build), self._scratch() as scratch:
             refuse_out_of_date(self.build, card)
@@ -56,7 +56,9 @@ class Prove(OwnCommand):
                 print_lines(self._details(card, again, differing))
                 print_lines([_because(compare.reasons(self.inputs, card, scratch))])
             else:
-                print_lines([f"{card}: the same bits, built again with other {', '.join(('folder', *conditions()))}"])
+                print_lines(
+                    [f"{card}: bit-identical when rebuilt with a different {', '.join(('folder', *conditions()))}"]
+                )
         return 1 if differing else 0
 
     def _details(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> Iterator[str]:
@@ -96,5 +98,5 @@ class Prove(OwnCommand):
 def _because(reasons: Sequence[str]) -> str:
     """Return why two builds differ, as far as trying tells."""
     if not reasons:
-        return "because: of none of the conditions alone; it takes several at once"
-    return f"because of: {', '.join(reasons)}"
+        return "no single condition changes the result, only a combination"
+    return f"caused by: {', '.join(reasons)}"

@@ -43,7 +43,7 @@ class Publish(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Publish, and say what was made."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help publish says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help publish")
         card_id = card_named(self.inputs.manifest, words[0])
         against: list[CardkilnError] = []
         try:

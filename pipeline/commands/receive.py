@@ -34,7 +34,7 @@ class Receive(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Check, take, and say what it is."""
         if not words or not words[0]:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help receive says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help receive")
         if options["signers"] == "":
             raise ManifestError.one("no file is named", "name your list of allowed signers", key="--signers")
         folder = Path(words[0])

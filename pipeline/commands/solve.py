@@ -59,7 +59,7 @@ class Solve(OwnCommand):
     )
     cmd_options = (
         {"name": "write", "long": "write", "type": bool, "default": False, "help": "write the steps into the title"},
-        {"name": "replace", "long": "replace", "type": bool, "default": False, "help": "write over other steps"},
+        {"name": "replace", "long": "replace", "type": bool, "default": False, "help": "replace steps that differ"},
         JSON,
     )
 
@@ -67,7 +67,7 @@ class Solve(OwnCommand):
         """Find the steps, print or write them; 1 where bytes stay open."""
         to_title = bool(words) and words[0].startswith("title:")
         if len(words) < (3 if to_title else 2):
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help solve says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help solve")
         if options["write"] and not to_title:
             raise ManifestError.one(
                 "found --write, but no title", "name it: doit solve --write title:ID rom.1 FINISHED"

@@ -35,7 +35,7 @@ class Start(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Make the folder or renew its schemas, and say what was written."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help start says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help start")
         name, folder = shown(words[0]), Path(words[0]).expanduser().absolute()
         if options["schemas"]:
             written = [f"schemas/{schema}" for schema in renew_schemas(folder, name)]

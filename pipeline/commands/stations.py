@@ -25,7 +25,7 @@ class Stations(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the matrix."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help stations says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help stations")
         card = card_named(self.inputs.manifest, words[0])
         card_build = self.build.card(card)
         stations, outlooks = card_build.stations, card_build.outlooks

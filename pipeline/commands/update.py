@@ -38,7 +38,7 @@ class UpdateCard(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Update, and say what was done and what was not."""
         if len(words) != 2:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help update says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help update")
         card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])
         if not folder.is_dir():
             raise MachineError.one("there is no such folder", "name the folder the card is mounted at", file=words[1])

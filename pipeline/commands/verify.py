@@ -50,7 +50,7 @@ class Verify(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Verify, and say what was found."""
         if len(words) not in (1, 2):
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help verify says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help verify")
         path = Path(words[0])
         if not path.exists():
             raise MachineError.one("there is no such card", "name an image, a disk or a mounted folder", file=words[0])

@@ -25,7 +25,7 @@ class Version(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the versions and where the program is installed."""
         if words:
-            raise ManifestError.one(f'found "{words[0]}", expected options only', "doit help version says more")
+            raise ManifestError.one(f'found "{words[0]}", expected options only', "see doit help version")
         document = {
             "cardkiln": VERSION.partition(" ")[2],
             "doit": version("doit"),

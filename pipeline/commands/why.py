@@ -26,7 +26,7 @@ class Why(OwnCommand):
     """Ends with 0 whether or not something is due; builds nothing."""
 
     name = "why"
-    doc_purpose = "show what a build of a card would make again, or what the last one made, and why; builds nothing"
+    doc_purpose = "show what a build of a card would rebuild, or what the last one rebuilt, and why; builds nothing"
     doc_usage = "CARD"
     doc_description = "CARD: the id of a card."
     cmd_options = (JSON,)
@@ -34,7 +34,7 @@ class Why(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print what is due, or what was done last where nothing is, and what differs on the card."""
         if len(words) != 1:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help why says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help why")
         card = card_named(self.inputs.manifest, words[0])
         found = due(self.build, card)
         chain = None if found else chains(self.workspace).get(card)
@@ -61,13 +61,13 @@ def _step(one: Done) -> dict[str, object]:
 def _due(found: Sequence[Due], unmade: Sequence[str]) -> Iterator[str]:
     yield from _some([f"{one.stage:<8}{one.item}: {one.why}" for one in found])
     if unmade:
-        yield f"known only when made: {', '.join(_some(unmade))}; what follows from equal bytes is not done"
+        yield f"unknown until built: {', '.join(_some(unmade))}; later stages are skipped if its bytes do not change"
 
 
 def _done(card: str, steps: Sequence[Done]) -> Iterator[str]:
     """Yield what was done, in order: why, and what came of it."""
-    yield f"{card}: nothing to do, all is as declared"
-    yield "done last:" if steps else "what was done last is not known"
+    yield f"{card}: up to date"
+    yield "last build:" if steps else "the last build is unknown"
     left = len(steps) - SHOWN
     for number, step in enumerate(steps):
         if left <= 0 or number < SHOWN // 2 or number >= SHOWN // 2 + left:

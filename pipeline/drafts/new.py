@@ -117,7 +117,7 @@ def path_of(inputs: Path, base: Path, kind: str, id_: str) -> Path:
         raise ManifestError.one(what, "doit start FOLDER makes one", file=path_from(inputs, base))
     path = inputs / FOLDERS[kind] / f"{id_}.toml"
     if path.exists() or path.is_symlink():
-        what = "is there already, and nothing is written over"
+        what = "exists already; nothing was written"
         raise ManifestError.one(what, "choose another id, or move it away", file=path_from(path, base))
     return path
 

@@ -54,7 +54,7 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
                 except CardkilnError as error:  # what the manifests declare is not known
                     if vanished:
                         raise
-                    sys.stderr.write(f"{error}\nwhat no manifest declares any more is kept until this is mended\n")
+                    sys.stderr.write(f"{error}\noutputs that are no longer declared are kept until this is fixed\n")
                     return error.exit_code
         return 0
 

@@ -77,7 +77,7 @@ def run(command: Callable[[], int], interrupted: str = "interrupted") -> int:
             code = INTERRUPTED
         out.flush()
         if out.lost and not isinstance(out.lost, BrokenPipeError):  # a reader that has enough need not be told
-            err.write(f"standard output: {out.lost.strerror}; what is missing there is lost\n")
+            err.write(f"standard output: {out.lost.strerror}; the rest of the output is lost\n")
         err.flush()
     return OUTPUT_LOST if not code and (out.lost or err.lost) else code
 

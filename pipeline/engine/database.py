@@ -1,39 +1,55 @@
-"""doit's own database: there is none, since outputs carry their own state; so its options are refused."""
+"""The options of doit's own commands: one line for a wrong one; those of its database are refused, as there is none."""
 
 from __future__ import annotations
 
+import re
 import sys
-from contextlib import suppress
 from typing import Any
 
 from doit.cmd_base import Command
 from doit.cmdparse import CmdParseError
 
+from pipeline.engine import console
 from pipeline.errors import CardkilnError, ManifestError
 from pipeline.workspace.atomic_write import check_working_folder
 
 OPTIONS = {"dep_file", "backend", "codec_cls", "check_file_uptodate"}
 
 
-def refuse_database(parser: Any, options: Any) -> None:
-    """Raise ManifestError when an option of the database was given on the command line, its default value too."""
-    for option in parser.options:
+def parsed(command: Any, arguments: list[str]) -> tuple[Any, list[str]]:
+    """Return the options and the other arguments of one of doit's commands.
+
+    Raises ManifestError for an option that the command does not have, and for one of the database, its default value
+    too.
+    """
+    try:
+        options, words = command.cmdparser.parse(arguments)
+    except CmdParseError as error:
+        what = re.sub(r"^Error parsing \w+: | \(parsing options: .*", "", str(error).strip(), flags=re.DOTALL)
+        what = re.sub(r"^Error parsing parameter '(\w+)'[^.]*\.\s*", r"option \1: ", what)
+        raise ManifestError.one(what, f"doit help {command.get_name()} shows the options") from None
+    for option in command.cmdparser.options:
         if option.name in OPTIONS & options._non_default_keys:
-            raise ManifestError.one(f"--{option.long} means nothing here: no database is kept", "leave it out")
+            raise ManifestError.one(f"--{option.long} has no effect: there is no database", "leave it out")
+    return options, list(words)
 
 
 def without_database(command: type[Command]) -> type[Command]:
-    """Return one of doit's own commands that refuses the options of the database, and to work in no folder."""
+    """Return one of doit's own commands with ``--help``, and without the options of the database.
+
+    It refuses to work in no folder.
+    """
 
     class WithoutDatabase(command):  # type: ignore[misc]  # doit has no type information
         name = command.get_name()
 
         def parse_execute(self, in_args: list[str]) -> int:
+            if "--help" in in_args:
+                console.print_lines(self.help().splitlines())
+                return 0
             try:
                 check_working_folder()
-                with suppress(CmdParseError):  # said by doit itself
-                    options, _ = self.cmdparser.parse(in_args)
-                    refuse_database(self.cmdparser, options)
+                parsed(self, in_args)
                 return int(super().parse_execute(in_args) or 0)
             except CardkilnError as error:
                 sys.stderr.write(f"{error}\n")

@@ -71,7 +71,7 @@ class Job:
         try:
             why = self._reason()
         except (CardkilnError, OSError):
-            why = "its state cannot be told"
+            why = "state unknown"
         self._why = why or NEW
         return why is None
 

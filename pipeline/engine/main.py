@@ -30,6 +30,7 @@ def main() -> None:
         DOIT_CMDS = tuple(
             without_database(Clean if command.get_name() == Clean.get_name() else command)
             for command in DoitMain.DOIT_CMDS
+            if command.get_name() != "dumpdb"  # there is no database
         )
 
         def process_args(self, cmd_args: list[str]) -> list[str]:

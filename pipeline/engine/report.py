@@ -94,7 +94,7 @@ class Reporter:
             return  # what failed was shown
         trace = "".join(fail.traceback)
         if trace:
-            sys.stderr.write(f"{task.name} could not be done:\n{trace}")
+            sys.stderr.write(f"{task.name} failed unexpectedly:\n{trace}")
         else:
             self._show(getattr(fail, "problems", [fail.message]))
 
@@ -123,4 +123,4 @@ class Reporter:
         if self._failed or {name.partition(":")[0] for name in self._selected} <= QUIET:
             return
         took = f"{time.monotonic() - self._start:.1f} s"
-        self._out.write(f"done in {took}\n" if self._made else f"nothing to do: all is as declared ({took})\n")
+        self._out.write(f"done in {took}\n" if self._made else f"up to date ({took})\n")

@@ -13,10 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from doit import cmd_run
-from doit.cmdparse import CmdParseError
 
 from pipeline.engine import console
-from pipeline.engine.database import refuse_database
+from pipeline.engine.database import parsed
 from pipeline.errors import CardkilnError, MachineError, ManifestError, system_problem
 from pipeline.workspace.atomic_write import check_working_folder
 from pipeline.workspace.crash_recovery import sweeping
@@ -25,8 +24,8 @@ from pipeline.workspace.uptodate import Current, still_current
 
 WHERE = {"dodoFile", "cwdPath"}
 """Options that say where the tasks are, not what is done with them."""
-NOTHING = "nothing to do: all is as declared"
-INTERRUPTED = "interrupted; what was finished is kept, the next run goes on from there"
+NOTHING = "up to date"
+INTERRUPTED = "interrupted; finished work is kept, the next run continues from there"
 
 
 class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
@@ -41,6 +40,9 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
 
     def _answered(self, in_args: list[str]) -> int:
         """Return 0 when all went well, 1 for a failed check, 2 for the manifests, 3 for the machine."""
+        if "--help" in in_args:
+            console.print_lines(self.help().splitlines())
+            return 0
         start = time.monotonic()
         try:
             check_working_folder()
@@ -62,11 +64,7 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
 
         Raises ManifestError for arguments that mean nothing here.
         """
-        try:
-            options, words = self.cmdparser.parse(in_args)
-        except CmdParseError:
-            return None
-        refuse_database(self.cmdparser, options)
+        options, words = parsed(self, in_args)
         if "" in words:
             raise ManifestError.one('found "", expected the name of a task', "doit list --all shows them")
         asked = {**options, **self.opt_vals}

@@ -128,8 +128,7 @@ def _decide(inputs: Inputs, test: CardUnderTest, reading: Reading, card_id: str)
     covered = {fold(one.path): one.content.sha256 for one in mine}
     covered |= {fold(draft.bitstream.path): draft.bitstream.sha256 for draft in drafts}
     covered |= {fold(path): sha256 for path, sha256 in made.items()}
-    choices = {path: sha256 for path, sha256 in _with_settings(inputs, test).items() if path in covered}
-    covered |= choices
+    covered |= {path: sha256 for path, sha256 in _with_settings(inputs, test).items() if path in covered}
     rest = [one for one in test.files if fold(one.path) not in covered and not _cannot(board, one.path)]
     listed = [one for one in rest if not _is_file_name(one.path)]
     folders = [path for path in _empty_folders(reading) if not _cannot(board, path)]

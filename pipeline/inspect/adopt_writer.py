@@ -54,7 +54,7 @@ def write(workspace: Workspace, named: Named, adoption: Adoption) -> tuple[str, 
     old = sources.read_text("utf-8") if sources.is_file() else None
     for path in (home, *manifests):
         if path.exists():
-            what = "is there already, and nothing is written over"
+            what = "exists already; nothing was written"
             raise ManifestError.one(what, "choose another id with --as, or move it away", file=workspace.shown(path))
     new = _with_place(old, f"files/{home.name}/contents", workspace.shown(sources)) if adoption.contents else old
     hashes = {path.relative_to(workspace.inputs).as_posix(): _sha256(text) for path, text in manifests.items()}

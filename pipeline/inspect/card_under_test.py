@@ -10,6 +10,7 @@ from functools import cached_property
 from pipeline.build.recipe import UNBUILT
 from pipeline.card.contents import config_jobs, fields_of
 from pipeline.card.select import Selection
+from pipeline.device.folder import belongs
 from pipeline.errors import Place
 from pipeline.fat.names import fold
 from pipeline.inspect.catalogue import DeclaredCard, core_folders, empty_card
@@ -185,7 +186,8 @@ def _origins(test: CardUnderTest, file: FileOnCard, configs: Mapping[str, str], 
         if (is_of_title and role.origin.owner in titles) or (not is_of_title and is_at(role, file)):
             yield role.origin
             return
-    cores = [] if roles else [core for core in test.cores if _is_below(file.path, titles_folder(test.board, core))]
+    is_known = bool(roles) or belongs(file.path, test.identified.card.keep if test.identified else ())
+    cores = [] if is_known else [core for core in test.cores if _is_below(file.path, titles_folder(test.board, core))]
     for core in cores:
         yield Origin(kind="title-file", owner=_unknown_title(test, core).id)
     if not cores:

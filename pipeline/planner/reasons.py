@@ -39,13 +39,13 @@ def pairs_apart(parcels: Sequence[Parcel], limits: Limits) -> tuple[Apart, ...]:
 
 def bound(parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart]) -> Bound:
     """Return the best bound that can be told in plain words; none is above the fewest cards possible."""
-    bounds = [Bound(cards=min(1, len(parcels)), why="whatever is wanted needs a card")]
+    bounds = [Bound(cards=min(1, len(parcels)), why="at least one card is needed")]
     if limits.core_slots:
         why = f"{len(parcels)} cores are wanted, and the board holds {limits.core_slots}"
         bounds.append(Bound(cards=-(-len(parcels) // limits.core_slots), why=why))
     total = sum(shares(parcels, limits))
     percent = -(-total * 100 // 1)
-    why = f"together they fill {percent:,} % of a card, each counted where it takes least of it"
+    why = f"together they fill {percent:,} % of a card, each counted on the volume type where it is smallest"
     bounds.append(Bound(cards=-(-total // 1), why=why))
     alone = clique(parcels, apart)
     if len(alone) > 1:

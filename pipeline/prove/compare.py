@@ -96,7 +96,7 @@ def reasons(inputs: Inputs, card_id: str, scratch: Path) -> tuple[str, ...]:
 
     same = outcome()
     if same != outcome():
-        return ("the moment, or chance",)
+        return ("time or chance",)
     found = () if same == sums(inputs.workspace.card_folder(card_id)) else ("folder",)
     return (*found, *(name for name in environment_variations.conditions() if outcome(name) != same))
 
@@ -121,7 +121,7 @@ def _problems(told: str, card_id: str, places: Mapping[str, str]) -> Iterator[Pr
             for one in json.loads(told)
         ]
     except ValueError:
-        problems = [Problem(Place(), "it was ended by something else; see above")]
+        problems = [Problem(Place(), "it was terminated; see above")]
     for problem in problems:
         file = problem.place.file
         for place, shown in places.items():

@@ -15,7 +15,7 @@ def check_working_folder() -> None:
     try:
         Path.cwd()
     except FileNotFoundError:
-        raise MachineError.one("the working folder is gone", "go to a folder that is there") from None
+        raise MachineError.one("the working folder is gone", "change to a folder that exists") from None
 
 
 def make_folder(folder: Path) -> None:

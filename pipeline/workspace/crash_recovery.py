@@ -50,4 +50,4 @@ def _sweep_roms(build: Path) -> None:
             damaged += 1
     whole.sync()
     if damaged:
-        sys.stdout.write(f"sweep   the last run was cut off: ROM files of {counted(damaged, 'title')} are made again\n")
+        sys.stdout.write(f"sweep   the last run was interrupted: rebuilding ROM files of {counted(damaged, 'title')}\n")

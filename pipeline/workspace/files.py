@@ -27,4 +27,4 @@ def read_record(path: Path) -> dict[str, Any]:
             return dict(record)
     except (ValueError, KeyError, TypeError):
         pass
-    raise MachineError.one("is no whole record", "build the card again", file=str(path))
+    raise MachineError.one("is not a complete record", "build the card again", file=str(path))

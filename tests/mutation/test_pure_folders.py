@@ -25,6 +25,8 @@ MUTANTS = int(os.environ.get("MUTANTS", "20"))
 """Changes tried in each folder, always the same ones; with more of them a run is thorough and takes hours."""
 SHARE = 0.75
 """The share of them that must be noticed."""
+ELSEWHERE = {"record": ("inspect/test_verify.py", "commands/test_diff.py")}
+"""Tests of a folder that lie below another one."""
 PATIENCE = 600
 """Seconds after which tests that do not end have noticed the change, too."""
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
@@ -62,8 +64,8 @@ def mutants(tree: ast.Module) -> Iterator[Mutant]:
 
 def is_noticed(program: Path, folder: str) -> bool:
     """Whether the tests of a folder fail in a copy of the program."""
-    tests = program / "tests/unit" / folder
-    words = [sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", str(tests)]
+    tests = [program / "tests/unit" / name for name in (folder, *ELSEWHERE.get(folder, ()))]
+    words = [sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", *map(str, tests)]
     environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "CI": "1"}
     try:
         done = subprocess.run(words, cwd=program, env=environment, capture_output=True, timeout=PATIENCE, check=False)
@@ -76,9 +78,8 @@ def is_noticed(program: Path, folder: str) -> bool:
 @pytest.mark.parametrize("folder", sorted({*PURE} - {"errors"}))
 def test_most_small_faults_are_noticed_by_the_folders_own_tests(folder: str, tmp_path: Path) -> None:
     program = tmp_path / "program"
-    unwanted = shutil.ignore_patterns(".*", "build", "__pycache__")
-    shutil.copytree(ROOT, program, ignore=unwanted)
-    shutil.copytree(ROOT / ".ci", program / ".ci")
+    unwanted = {"build", *(path.name for path in ROOT.glob(".*") if path.name != ".ci")}
+    shutil.copytree(ROOT, program, ignore=lambda folder, _: unwanted if Path(folder) == ROOT else {"__pycache__"})
     assert not is_noticed(program, folder), "the tests fail without any change"
     files = sorted((program / "pipeline" / folder).rglob("*.py"))
     places = [(file, n) for file in files for n, _ in enumerate(mutants(ast.parse(file.read_text(encoding="utf-8"))))]

@@ -11,7 +11,9 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import tomllib
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from unittest import mock
 
@@ -19,6 +21,15 @@ from pipeline.commands.base import OwnCommand
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "inputs"
+
+COMMANDS: dict[str, type[OwnCommand]] = {
+    name: getattr(import_module(place.partition(":")[0]), place.partition(":")[2])
+    for name, place in tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["entry-points"][
+        "doit.COMMAND"
+    ].items()
+    if name != "run"
+}
+"""Every command of our own, by the name it is installed under."""
 
 BYTECODE = {
     "PYTHONDONTWRITEBYTECODE": "",

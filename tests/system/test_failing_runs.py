@@ -23,7 +23,7 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are f
 
 SAMPLE = 4
 CONFIGS = (small.CONFIG, small.CONFIG + b"; changed\r\n")
-NOTHING_LEFT = "nothing to do: all is as declared"
+NOTHING_LEFT = "up to date"
 
 
 @pytest.fixture(scope="module")

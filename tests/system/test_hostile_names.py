@@ -16,11 +16,9 @@ import os
 import shutil
 import sys
 import tarfile
-import tomllib
 import unicodedata
 import zipfile
 from dataclasses import replace
-from importlib import import_module
 from pathlib import Path
 from unittest import mock
 
@@ -33,18 +31,11 @@ from pipeline.distribute.publish import publish
 from pipeline.media.write import COLUMNS
 from tests.support import small
 from tests.support.building import build_card_in, build_in
-from tests.support.cli import ROOT, call, command, write_tree
+from tests.support.cli import COMMANDS, call, command, write_tree
 from tests.unit.commands.test_publish import RIGHTS, WITH_RIGHTS
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="other systems' file names are not any bytes")
 
-COMMANDS: dict[str, type[OwnCommand]] = {
-    name: getattr(import_module(place.partition(":")[0]), place.partition(":")[2])
-    for name, place in tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["entry-points"][
-        "doit.COMMAND"
-    ].items()
-    if name != "run"
-}
 ENCODINGS = ("ascii", "latin-1", "utf-8")
 
 MARK = "FORGED"

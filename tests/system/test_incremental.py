@@ -13,7 +13,7 @@ from tests.strangers.tools import require
 from tests.support import small
 from tests.support.cli import BYTECODE, command, digests, doit, times, write_tree
 
-NOTHING = re.compile(r"check   .*: no problems\nnothing to do: all is as declared \(\d+\.\d s\)\n")
+NOTHING = re.compile(r"check   .*: no problems\nup to date \(\d+\.\d s\)\n")
 
 
 @pytest.fixture

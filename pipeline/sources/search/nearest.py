@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from pipeline.model.content import Candidate, Wanted
+from pipeline.model.text import counted
 from pipeline.sources.files.entry import SourceEntry, fold
 from pipeline.sources.search.matcher import Matcher
 
@@ -23,6 +24,10 @@ def nearest(
     """
     neighbours = _Neighbours(missing, sources() if missing else (), hunt)
     return [neighbours.candidate(want) for want in missing]
+
+
+SLIP = 2
+"""Digits of a SHA-256 that are typed wrong; hashes of other contents differ in about 60."""
 
 
 class _Neighbours:
@@ -53,6 +58,9 @@ class _Neighbours:
         if found:
             why = f"same SHA-256, but it has {found.size:,} bytes; {content.size:,} are declared"
             return Candidate(location=found.location, why=why)
+        slip = self._slip(want)
+        if slip:
+            return slip
         near = [source for name in want.file_names for source in self._by_name[fold(name)]]
         near += self._by_check[content.crc32] if content.crc32 is not None else []
         alike = self._by_size[content.size] if content.size is not None else []
@@ -62,6 +70,16 @@ class _Neighbours:
         best = min(near, key=lambda source: (self._distance(source, want), source.order))
         shared = " and ".join(self._shared(best, want))
         return Candidate(location=best.location, why=f"same {shared}, but {self._difference(best, want)}")
+
+    def _slip(self, want: Wanted) -> Candidate | None:
+        """Return the source of the right size whose SHA-256 is the declared one but for a digit or two."""
+        for source in self._by_size.get(want.content.size or -1, ()):
+            sha256 = self._hunt.hash_of(source)
+            digits = sum(ours != theirs for ours, theirs in zip(sha256 or "", want.content.sha256, strict=False))
+            if sha256 and digits <= SLIP:
+                found = f"same size ({source.size:,} bytes), and its SHA-256 differs in {counted(digits, 'digit')}"
+                return Candidate(location=source.location, why=f"{found}: {sha256}; correct the manifest")
+        return None
 
     def _shared(self, source: SourceEntry, want: Wanted) -> list[str]:
         """Return what a source and a missing content have in common."""

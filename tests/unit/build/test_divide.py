@@ -21,11 +21,11 @@ def test_a_search_that_gave_up_says_what_would_search_further(
     monkeypatch: pytest.MonkeyPatch, is_there: bool, extra: str
 ) -> None:
     monkeypatch.setattr(solver, "is_there", lambda: is_there)
-    bound = Bound(cards=1, why="whatever is wanted needs a card")
+    bound = Bound(cards=1, why="at least one card is needed")
     division = Division(cards=((16, ("a",)), (16, ("b",))), apart=(), bound=bound, is_proved=False)
     assert reason(Divided(drafts=(samples.card(), samples.card()), division=division, warnings=())) == (
-        f"perhaps fewer do; the search for fewer was given up, as it took too long{extra}. "
-        "at least 1 are needed: whatever is wanted needs a card"
+        f"fewer cards may be possible; the search limit was reached{extra}. "
+        "at least 1 are needed: at least one card is needed"
     )
 
 

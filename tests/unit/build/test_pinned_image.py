@@ -27,7 +27,7 @@ def test_a_build_must_give_the_digest_that_is_pinned(tmp_path: Path) -> None:
     assert f", expected {good}; the last image stays\n    what changed since the last record:\n    files\n" in ran.err
     assert "      added    A, 1 byte" in ran.err
     assert "      changed  BENCH.SET: " in ran.err
-    assert ran.err.endswith("  hint: undo what changed; or, if it is meant, doit pin card:desk image built --replace\n")
+    assert ran.err.endswith("  hint: undo the change; if it is intended, doit pin card:desk image built --replace\n")
     after = digests(folder / "build/cards", "*/card.img") | digests(folder / "build/cards", "*/record.json")
     assert after == before
 

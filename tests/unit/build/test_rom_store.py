@@ -64,7 +64,7 @@ def test_another_machine_needs_no_chips_and_gets_the_same_card(store: Path, tmp_
     for name in ("card.img", "record.json", "sheet.html", "SHA256SUMS"):
         first, second = (tmp_path / one / "build/cards/desk" / name for one in ("first", "second"))
         assert first.read_bytes() == second.read_bytes()
-    assert "nothing to do" in doit(folder).out
+    assert "up to date" in doit(folder).out
 
 
 def test_a_title_that_is_assembled_does_not_ask_for_chips_of_one_that_is_stored(store: Path, tmp_path: Path) -> None:

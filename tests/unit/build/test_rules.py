@@ -125,7 +125,7 @@ def test_what_a_board_or_core_silences_is_a_rule_that_can_be(tmp_path: Path) -> 
     small.small_project(tmp_path, changes)
     assert [str(problem).partition("\n")[0] for problem in told(build_in(tmp_path), "check")] == [
         'inputs/boards/oak.toml:17:16: silence.contents-fit: rule "contents-fit" cannot be silenced: '
-        "a card that breaks it fails, whatever the reason",
+        "a card that breaks it does not work",
         'inputs/cores/fern.toml:12:17: silence.cores-are-sen: found "cores-are-sen", expected the name of a rule',
     ]
 
@@ -135,8 +135,8 @@ def test_what_makes_a_card_fail_cannot_be_silenced(name: str, tmp_path: Path) ->
     small.small_project(tmp_path, {"inputs/cards/desk.toml": small.CARD + f'[silence]\n{name} = "trust me"\n'})
     assert [str(problem) for problem in told(build_in(tmp_path), "check")] == [
         f'inputs/cards/desk.toml:10:{len(name) + 4}: silence.{name}: rule "{name}" cannot be silenced: '
-        "a card that breaks it fails, whatever the reason\n"
-        "  hint: take the line out, and mend what the rule finds"
+        "a card that breaks it does not work\n"
+        "  hint: remove the line, and fix what the rule reports"
     ]
 
 
@@ -150,7 +150,7 @@ def test_what_is_silenced_or_accepted_is_a_rule_that_can_be(tmp_path: Path) -> N
         "  hint: doit check --list shows them all",
         'inputs/cards/desk.toml:13:16: accept.contents-fit: rule "contents-fit" gives an error, '
         "and only warnings can be accepted for publishing\n"
-        "  hint: take the line out",
+        "  hint: remove the line",
     ]
 
 
@@ -193,7 +193,7 @@ def test_rules_are_listed_and_explained_whatever_the_manifests_say(tmp_path: Pat
         "Dates are compared as far as both\n"
         "are stated: facts of 2026-05 are not older than a release of 2026-05-20.\n\n"
         "A warning: it is shown and recorded. Found by doit check.\n"
-        '[silence] facts-are-current = "why" in the card, board or core sets it aside, and the record says so.\n'
+        '[silence] facts-are-current = "why" in the card, board or core silences it, and the record says so.\n'
     )
     ran = doit(tmp_path, "check", "--explain", "facts-are-courant")
     assert (ran.code, ran.out) == (2, "")

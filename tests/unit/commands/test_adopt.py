@@ -158,7 +158,7 @@ def test_nothing_is_written_over(folder: Path) -> None:
 
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == (
-        "inputs/files/adopted-garage: is there already, and nothing is written over\n"
+        "inputs/files/adopted-garage: exists already; nothing was written\n"
         "  hint: choose another id with --as, or move it away\n"
     )
     inputs = {path: digest for path, digest in digests(folder).items() if path.startswith("inputs/")}
@@ -278,7 +278,7 @@ def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
     ran = own_command(folder, "adopt", "card.img", "oak", "--as", "My Card")
     assert (ran.code, ran.err) == (2, '--as: found "My Card"\n  hint: an id is lower-case words with hyphens\n')
     ran = own_command(folder, "adopt", "card.img")
-    assert (ran.code, ran.err) == (2, "expected PATH BOARD\n  hint: doit help adopt says more\n")
+    assert (ran.code, ran.err) == (2, "expected PATH BOARD\n  hint: see doit help adopt\n")
 
 
 def with_more(folder: Path, tmp_path: Path, files: dict[str, bytes], *folders: str) -> None:

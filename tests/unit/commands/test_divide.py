@@ -50,7 +50,7 @@ def test_drafts_that_are_written_pass_the_check_and_are_not_written_over(tmp_pat
     again = divide(folder, "--write", "--as", "club")
     assert (again.code, again.out) == (2, "")
     assert again.err == "".join(
-        f"inputs/cards/club-{number}.toml: is there already, and nothing is written over\n"
+        f"inputs/cards/club-{number}.toml: exists already; nothing was written\n"
         "  hint: choose another id with --as, or move it away\n"
         for number in (2, 3)
     )
@@ -89,7 +89,7 @@ def test_a_size_is_needed_and_has_to_be_one(tmp_path: Path) -> None:
     ran = own_command(folder, "divide", "oak")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err == (
-        'how large are the cards? Board "oak" states no largest-card\n  hint: say it, as in --size "2 GB"\n'
+        'how large are the cards? Board "oak" states no largest-card\n  hint: state it, as in --size "2 GB"\n'
     )
     ran = own_command(folder, "divide", "oak", "--size", "huge")
     assert (ran.code, ran.out) == (2, "")

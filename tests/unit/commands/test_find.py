@@ -38,7 +38,7 @@ def test_what_a_card_lacks_is_listed_by_who_asks_for_it(folder: Path) -> None:
     assert ran.out == (
         "0 of 3 contents found in 1 place\n"
         "\n"
-        "desk lacks 3 contents\n"
+        "desk: 3 contents missing\n"
         "  Fern (inputs/cores/fern.toml)\n"
         "    FABRICS/FERN/FERN.FAB: 720 bytes\n"
         f"      SHA-256 {small.sha(small.BITSTREAM)}\n"
@@ -173,7 +173,7 @@ def test_what_is_built_lacks_nothing_that_is_needed(folder: Path) -> None:
     (folder / "inputs/files/attic/x/dump(1).bin").unlink()
     ran = own_command(folder, "find")
     assert (ran.code, ran.err) == (0, "")
-    assert "chip a1: 1 KiB, what it goes into is built\n" in ran.out
+    assert "chip a1: 1 KiB, already built\n" in ran.out
 
 
 def test_files_that_nothing_wants_are_listed_up_to_a_number(folder: Path) -> None:
@@ -183,7 +183,7 @@ def test_files_that_nothing_wants_are_listed_up_to_a_number(folder: Path) -> Non
     ran = own_command(folder, "find")
     assert (ran.code, ran.err) == (0, "")
     lines = ran.out.splitlines()
-    assert lines[1:4] == ["", "nothing wants 23 files, 230 bytes", "  inputs/files/attic/spare 00, 10 bytes"]
+    assert lines[1:4] == ["", "23 unused files, 230 bytes", "  inputs/files/attic/spare 00, 10 bytes"]
     assert lines[-1] == "  ... and 3 more; doit find --all lists them"
     assert len(lines) == 3 + 20 + 1
     whole = own_command(folder, "find", "--all").out.splitlines()
@@ -228,7 +228,7 @@ def test_the_same_as_json(folder: Path) -> None:
 def test_an_argument_is_refused(folder: Path) -> None:
     ran = own_command(folder, "find", "chips")
     assert (ran.code, ran.out) == (2, "")
-    assert ran.err == 'found "chips", expected options only\n  hint: doit help find says more\n'
+    assert ran.err == 'found "chips", expected options only\n  hint: see doit help find\n'
 
 
 def test_titles_on_no_card_are_searched_for_too(folder: Path) -> None:
@@ -240,11 +240,11 @@ def test_titles_on_no_card_are_searched_for_too(folder: Path) -> None:
     assert ran.out == (
         "3 of 4 contents found in 1 place\n"
         "\n"
-        "titles on no card lack 1 content\n"
+        "titles on no card: 1 content missing\n"
         "  Slug race (inputs/titles/slug-race.toml)\n"
         "    chip a1: 1 KiB\n"
         f"      SHA-256 {small.sha(b'gone')}\n"
         "\n"
-        "nothing wants 1 file, 77 bytes\n"
+        "1 unused file, 77 bytes\n"
         "  inputs/files/attic/other, 77 bytes\n"
     )

@@ -194,4 +194,4 @@ def test_what_cannot_be_looked_at_is_said(tmp_path: Path) -> None:
     ran = own_command(folder, "look", "--board", "ok", "inputs")
     assert (ran.code, ran.err) == (2, 'found "ok", expected the id of a board\n  hint: did you mean "oak"?\n')
     ran = own_command(folder, "look")
-    assert (ran.code, ran.err) == (2, "expected PATH\n  hint: doit help look says more\n")
+    assert (ran.code, ran.err) == (2, "expected PATH\n  hint: see doit help look\n")

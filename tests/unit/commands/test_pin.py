@@ -196,7 +196,7 @@ def test_a_rom_file_is_pinned_as_it_was_built(tmp_path: Path) -> None:
     (tmp_path / path).write_bytes(bytes(8192))
     stale = pin(tmp_path, "title:drizzle-league", "rom.1", "built")
     assert (stale.code, stale.err.splitlines()[-1]) == (1, "  hint: doit rom:drizzle-league")
-    assert f"{path}: must be built again: " in stale.err
+    assert f"{path}: is out of date: " in stale.err
 
 
 def test_an_image_is_pinned_as_it_was_built(tmp_path: Path) -> None:
@@ -233,7 +233,7 @@ def test_an_image_is_pinned_over_a_digest_it_does_not_have_but_not_when_the_card
     stale = pin(tmp_path, "card:desk", "image", "built")
     assert (stale.code, stale.out) == (1, "")
     assert stale.err == (
-        "build/cards/desk/card.img: must be built again: plan: the card's contents or layout changed\n"
+        "build/cards/desk/card.img: is out of date: plan: the card's contents or layout changed\n"
         "  hint: doit sheet:desk\n"
     )
 
@@ -275,8 +275,8 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        ([], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: doit help pin says more\n"),
-        ([MOTH], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: doit help pin says more\n"),
+        ([], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: see doit help pin\n"),
+        ([MOTH], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: see doit help pin\n"),
         (
             [MOTH, "chip.4t", "dumps/4t.bin", "rom.2", "dumps/4t.bin", "rom.1"],
             2,

@@ -29,8 +29,8 @@ def test_a_second_build_gives_the_same_bits(built: Path) -> None:
     assert (ran.code, ran.err) == (0, "")
     clock = "clock, " if shutil.which("faketime") else ""
     assert ran.out == (
-        "desk: the same bits, built again with other folder, zone, language, home, user, hash seed, terminal, umask, "
-        f"{clock}order of files, workers, form of sources\n"
+        "desk: bit-identical when rebuilt with a different folder, zone, language, home, user, hash seed, terminal, "
+        f"umask, {clock}order of files, workers, form of sources\n"
     )
     assert not (built / "build/proving").exists()
 
@@ -74,7 +74,7 @@ def test_whatever_leaks_into_the_bytes_is_noticed_and_named(name: str, built: Pa
     assert ran.code == 1, ran
     assert ran.out.startswith("desk: card.img differs: sha256 ")
     assert "SIGN.TXT" in ran.out
-    assert ran.out.splitlines()[-1].startswith("because of: ")
+    assert ran.out.splitlines()[-1].startswith("caused by: ")
     assert name in ran.out.splitlines()[-1]
 
 

@@ -115,7 +115,7 @@ def test_the_draft_is_written_as_a_title_over_nothing_that_is_there(tmp_path: Pa
     again = within(folder, Translate, "make.bat", "--title", "from-script")
     assert again.code == 2
     assert again.err == (
-        "inputs/titles/from-script.toml: is there already, and nothing is written over\n"
+        "inputs/titles/from-script.toml: exists already; nothing was written\n"
         "  hint: choose another id, or move it away\n"
     )
 
@@ -147,4 +147,4 @@ def test_what_is_not_there_is_refused(tmp_path: Path) -> None:
     assert within(folder, Translate, "make.bat", "--as", "basic").err == (
         'found --as "basic", expected "batch", "shell" or "make"\n'
     )
-    assert within(folder, Translate).err == ("expected SCRIPT [ARGUMENT ...]\n  hint: doit help translate says more\n")
+    assert within(folder, Translate).err == ("expected SCRIPT [ARGUMENT ...]\n  hint: see doit help translate\n")

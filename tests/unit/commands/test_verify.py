@@ -164,7 +164,7 @@ def test_a_record_cut_short_is_refused(built: Path) -> None:
     (built / "short.json").write_text('{"cardkiln-record":1}')
     for arguments in (("diff", "short.json", "desk"), ("verify", f"{CARD}/card.img", "short.json")):
         ran = own_command(built, *arguments)
-        assert (ran.code, ran.err) == (3, "short.json: is no whole record\n  hint: build the card again\n")
+        assert (ran.code, ran.err) == (3, "short.json: is not a complete record\n  hint: build the card again\n")
 
 
 # which build it is, and whose what is

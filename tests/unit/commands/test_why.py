@@ -17,8 +17,8 @@ from tests.support import small
 from tests.support.building import build_in
 from tests.support.cli import digests, doit, own_command, within, write_tree
 
-NOTHING = "desk: nothing to do, all is as declared\n"
-UNKNOWN = NOTHING + "what was done last is not known\n"
+NOTHING = "desk: up to date\n"
+UNKNOWN = NOTHING + "the last build is unknown\n"
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +82,7 @@ def test_after_the_build_the_chain_from_input_to_image_is_told(built: Path) -> N
     ran = within(built, Why, "desk")
     assert (ran.code, ran.err) == (0, "")
     assert re.sub(r"-> \S+ \S+ written.*;", "-> written;", ran.out) == (
-        f"{NOTHING}done last:\n"
+        f"{NOTHING}last build:\n"
         "rom     snail-race: chip b1 changed\n"
         "        -> 1 ROM file from 2 chips, 2 KiB; other bytes\n"
         "plan    desk: the card's contents or layout changed\n"
@@ -215,7 +215,7 @@ def test_what_is_known_only_when_it_is_made_is_told(tmp_path: Path) -> None:
     again = unpinned + '[[rom.steps]]\nat = 1024\nchip = "b1"\nover = true\n'
     write_tree(folder, {"inputs/titles/snail-race.toml": again})
     ran = within(folder, Why, "desk")
-    assert "known only when made: GOODS/FERN/SNAIL.ROM; what follows from equal bytes is not done\n" in ran.out
+    assert "unknown until built: GOODS/FERN/SNAIL.ROM; later stages are skipped if its bytes do not change\n" in ran.out
     assert doit(folder).code == 0
     assert steps(folder)[0] == ("rom", "the recipe of SNAIL.ROM changed", "same")
     assert [stage for stage, _, _ in steps(folder)] == ["rom", "record", "sheet"]
@@ -279,7 +279,7 @@ def test_where_the_notes_are_damaged_or_gone_it_is_not_known_and_all_else_is_as_
     assert within(built, Why, "desk").out == UNKNOWN
     ran = doit(built)
     assert (ran.code, ran.err) == (0, "")
-    assert "nothing to do" in ran.out
+    assert "up to date" in ran.out
     assert steps(built) == []
     (built / "build/cards/desk/sheet.html").unlink()
     assert doit(built).code == 0

@@ -258,7 +258,7 @@ def test_as_json(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "code", "told"),
     [
-        (["core"], 2, "expected KIND ID [FILE ...]\n  hint: doit help new says more\n"),
+        (["core"], 2, "expected KIND ID [FILE ...]\n  hint: see doit help new\n"),
         (["croe", "x"], 2, 'found "croe", expected a kind of manifest\n  hint: did you mean "core"?\n'),
         (["core", "My Core"], 2,
          'found "My Core", expected an id: lower-case words with hyphens\n  hint: try "my-core"\n'),
@@ -266,7 +266,7 @@ def test_as_json(folder: Path) -> None:
         (["core", "\u00e9"], 2,
          'found "\u00e9", expected an id: lower-case words with hyphens\n  hint: try "moth-pantry"\n'),
         (["core", "nul"], 2, 'found the id "nul", which some systems keep for a device\n  hint: try "nul-1"\n'),
-        (["core", "my-core"], 2, "inputs/cores/my-core.toml: is there already, and nothing is written over\n"
+        (["core", "my-core"], 2, "inputs/cores/my-core.toml: exists already; nothing was written\n"
          "  hint: choose another id, or move it away\n"),
         (["card", "x", "README.md"], 2,
          "a card is drafted from no file; expected card ID only\n  hint: leave the file out\n"),
@@ -286,7 +286,7 @@ def test_what_cannot_be_is_one_message_and_writes_nothing(words: list[str], code
 
 def test_inputs_elsewhere_are_named_by_their_path(folder: Path, tmp_path: Path) -> None:
     ran = within(tmp_path, New, "card", "my-card", CARDKILN_INPUTS=str(folder / "inputs"))
-    assert ran.err.startswith("club/inputs/cards/my-card.toml: is there already")
+    assert ran.err.startswith("club/inputs/cards/my-card.toml: exists already")
 
 
 def test_without_inputs_it_says_how_to_start(tmp_path: Path) -> None:

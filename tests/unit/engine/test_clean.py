@@ -102,7 +102,7 @@ def test_other_inputs_clean_nothing(folder: Path) -> None:
 def test_another_database_is_refused(folder: Path) -> None:
     ran = clean(folder, "--db-file", "x")
     assert (ran.code, ran.out) == (2, "")
-    assert ran.err == "--db-file means nothing here: no database is kept\n  hint: leave it out\n"
+    assert ran.err == "--db-file has no effect: there is no database\n  hint: leave it out\n"
 
 
 def test_inputs_are_taken_from_where_one_stands(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from pipeline.engine import console
 from tests.support import small
-from tests.support.cli import BYTECODE, ROOT
+from tests.support.cli import BYTECODE, COMMANDS, ROOT
 
 MAIN = "import sys; sys.path.insert(0, {root!r}); from pipeline.engine.main import main; main()"
 PROJECT = ["run", "-f", str(ROOT / "dodo.py"), "-d", "."]
@@ -47,13 +47,14 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @posix
 @pytest.mark.parametrize(
-    "arguments", [PROJECT, ["list"], ["help"], ["why", "desk"], ["verify", "build/cards/desk/card.img"]]
+    "arguments",
+    [PROJECT, ["help"], ["--version"], ["list", "--help"], ["why", "desk"], ["verify", "build/cards/desk/card.img"]],
 )
 def test_a_full_disk_behind_standard_output_is_one_line(built: Path, arguments: list[str]) -> None:
     with Path("/dev/full").open("w", encoding="ascii") as full:
         process = started(built, arguments, stdout=full.fileno())
         _, err = process.communicate()
-    assert err == f"standard output: {os.strerror(errno.ENOSPC)}; what is missing there is lost\n"
+    assert err == f"standard output: {os.strerror(errno.ENOSPC)}; the rest of the output is lost\n"
     assert process.returncode == 3
 
 
@@ -86,7 +87,7 @@ def test_standard_output_that_is_closed_is_one_line(built: Path) -> None:
     )
     assert (done.returncode, done.stderr) == (
         3,
-        f"standard output: {os.strerror(errno.EBADF)}; what is missing there is lost\n",
+        f"standard output: {os.strerror(errno.EBADF)}; the rest of the output is lost\n",
     )
 
 
@@ -129,7 +130,7 @@ def test_where_ctrl_c_is_ignored_it_stays_so() -> None:
     assert (done.returncode, done.stdout, done.stderr) == (0, "0\n", "")
 
 
-NO_DATABASE = "means nothing here: no database is kept\n  hint: leave it out\n"
+NO_DATABASE = "has no effect: there is no database\n  hint: leave it out\n"
 
 ARGUMENTS = {
     ("publish", ""): (2, 'found "", expected the id of a card\n'),
@@ -139,7 +140,6 @@ ARGUMENTS = {
     ("run", "--backend", "dbm"): (2, f"--backend {NO_DATABASE}"),
     ("list", "--backend", "dbm"): (2, f"--backend {NO_DATABASE}"),
     ("info", "--db-f", "x"): (2, f"--db-file {NO_DATABASE}"),
-    ("dumpdb", "--db-file", "x"): (2, f"--db-file {NO_DATABASE}"),
 }
 
 
@@ -166,7 +166,7 @@ def test_a_working_folder_that_is_gone_is_one_line(tmp_path: Path, arguments: li
         check=False,
     )
     assert done.returncode == 3
-    assert done.stderr == "the working folder is gone\n  hint: go to a folder that is there\n"
+    assert done.stderr == "the working folder is gone\n  hint: change to a folder that exists\n"
     assert not (tmp_path / "gone").exists()
 
 
@@ -199,3 +199,56 @@ def test_a_worker_ends_with_the_process_that_started_it() -> None:
         assert parent.stdout.readline() == "at work\n"
         parent.send_signal(signal.SIGKILL)
         assert parent.stdout.read() == ""  # ends when the worker, which holds the other end, has ended
+
+
+class Lost(io.StringIO):
+    """A stream behind which nothing arrives."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.number = number
+
+    def write(self, text: str) -> int:
+        raise OSError(self.number, os.strerror(self.number))
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize(
+    ("stream", "told"),
+    [
+        (Lost(errno.ENOSPC), os.strerror(errno.ENOSPC)),
+        (None, os.strerror(errno.EBADF)),
+        (Lost(errno.EPIPE), ""),
+    ],
+    ids=["full", "closed", "enough"],
+)
+def test_help_that_is_lost_is_one_line_at_most(
+    monkeypatch: pytest.MonkeyPatch, name: str, stream: io.StringIO | None, told: str
+) -> None:
+    err = io.StringIO()
+    monkeypatch.setattr(sys, "stdout", stream)
+    monkeypatch.setattr(sys, "stderr", err)
+    assert COMMANDS[name]().parse_execute(["--help"]) == 3
+    assert err.getvalue() == (f"standard output: {told}; the rest of the output is lost\n" if told else "")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "what"),
+    [
+        (["run", "--bad"], "option --bad not recognized\n  hint: doit help run shows the options\n"),
+        (["list", "--bad"], "option --bad not recognized\n  hint: doit help list shows the options\n"),
+        (
+            ["run", "--verbosity=z"],
+            "option verbosity: invalid literal for int() with base 10: 'z'\n  hint: doit help run shows the options\n",
+        ),
+    ],
+)
+def test_a_wrong_option_of_a_command_of_doit_is_one_line_and_a_hint(
+    tmp_path: Path, arguments: list[str], what: str
+) -> None:
+    assert call(tmp_path, *arguments) == (2, what)
+
+
+@pytest.mark.parametrize("name", ["run", "clean"])
+def test_commands_of_doit_have_help_too(tmp_path: Path, name: str) -> None:
+    assert call(tmp_path, name, "--help") == (0, "")

@@ -232,6 +232,18 @@ def test_a_bitstream_for_another_fpga_is_told_whether_its_core_is_known_or_not()
     ]
 
 
+def test_a_file_that_the_card_keeps_for_its_user_is_no_title() -> None:
+    fern = core(titles=TitleRules(names="short"))
+    files = {**FABRIC, "GOODS/FERN/saved on monday.dat": b"level 3"}
+    declared = DeclaredCard(card=card(keep=("GOODS/FERN/**",)), files=(), jobs=(), is_identified=True)
+
+    assert said(files, fern=fern) == [
+        '"saved on monday.dat" is no short name, and core "fern" reads only short names: '
+        "use up to 8 upper-case letters or digits, a dot, and up to 3 more"
+    ]
+    assert said(files, fern=fern, declared=(declared,)) == []
+
+
 def test_rules_that_cannot_be_checked_are_named(tmp_path: Path) -> None:
     always = {"every-content-is-found", "image-is-the-one-pinned", "rights-are-stated", "timestamp-can-be-stored"}
     stations = {"cores-are-seen", "cores-are-played", "required-stations-work"}

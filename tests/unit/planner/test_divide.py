@@ -68,7 +68,7 @@ def test_the_reason_for_the_number_is_told() -> None:
     assert (len(slots.cards), slots.bound.why) == (3, "5 cores are wanted, and the board holds 2")
     full = divide([parcel(name, 40) for name in "abcde"], Limits(rooms=(FAT16,)))
     assert (len(full.cards), full.bound.cards) == (3, 3)
-    assert full.bound.why == "together they fill 209 % of a card, each counted where it takes least of it"
+    assert full.bound.why == "together they fill 209 % of a card, each counted on the volume type where it is smallest"
     alone = divide([parcel(name, 60) for name in "abc"], Limits(rooms=(FAT16,)))
     assert (len(alone.cards), alone.bound.why) == (3, "no two of these can share a card: a, b, c")
 

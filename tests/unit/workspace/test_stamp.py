@@ -120,7 +120,7 @@ def test_a_project_that_was_removed_does_not_come_back(tmp_path: Path, monkeypat
     monkeypatch.chdir(folder)
     folder.rmdir()
     with (
-        pytest.raises(MachineError, match=r"^the working folder is gone\n  hint: go to a folder that is there$"),
+        pytest.raises(MachineError, match=r"^the working folder is gone\n  hint: change to a folder that exists$"),
         replacing(folder / "build/cards/desk/plan.json"),
     ):
         pass

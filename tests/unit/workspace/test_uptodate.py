@@ -119,7 +119,7 @@ def test_a_run_with_nothing_to_do_opens_no_manifest_and_no_output(tmp_path: Path
         text=True,
         check=True,
     )
-    assert re.fullmatch(r"check .*no problems\nnothing to do: all is as declared \(\d+\.\d s\)\n", traced.stdout)
+    assert re.fullmatch(r"check .*no problems\nup to date \(\d+\.\d s\)\n", traced.stdout)
     opened = re.findall(r'"([^"]+)", (O_RDONLY[^)]*)\)', trace.read_text(encoding="utf-8"))
     contents = {name for name, flags in opened if str(folder) in name and "O_DIRECTORY" not in flags}
     assert contents == {str(folder / FILE)}
