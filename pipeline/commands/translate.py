@@ -73,7 +73,7 @@ class Translate(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Follow the script, print or write the title; 1 where something stays open."""
         if not words:
-            raise ManifestError.one(f"expected {self.doc_usage}", "doit help translate says more")
+            raise ManifestError.one(f"expected {self.doc_usage}", "see doit help translate")
         if options["as"] and options["as"] not in LANGUAGES:
             raise ManifestError.one(f'found --as "{shown(options["as"])}", expected {quoted(LANGUAGES)}')
         script = Path(words[0])
