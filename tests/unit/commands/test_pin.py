@@ -257,7 +257,7 @@ def test_a_chip_is_replaced_and_its_rom_file_and_image_follow(tmp_path: Path) ->
         "",
     )
     command = "doit pin card:desk image built --replace"
-    assert doit(tmp_path).err.endswith(f"or, if it is meant, {command}\n")
+    assert doit(tmp_path).err.endswith(f"if it is intended, {command}\n")
     card = pin(tmp_path, *command.split()[2:])
     assert (card.code, card.err) == (0, "")
     assert card.out.startswith("what changed since the last record:\n")
