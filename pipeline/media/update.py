@@ -72,6 +72,9 @@ def prepare(build: OpenedBuild, card: Card, folder: Path) -> Update:
 def apply(build: OpenedBuild, folder: Path, update: Update, *, clean: bool) -> None:
     """Bring new and changed files; with ``clean`` remove what is neither the card's nor the user's."""
     room(folder, update.files, update.changes)
+    for made in build.record["folders"]:  # a core may look for one that is empty
+        refuse_links(folder, made["path"])
+        folder.joinpath(*made["path"].split("/")).mkdir(parents=True, exist_ok=True)
     entries = {entry.path: entry for entry in build.plan.entries}
     todo = (*update.changes.new, *update.changes.changed)
     total = sum(update.files[path].size or 0 for path in todo)

@@ -64,6 +64,15 @@ def test_a_card_as_built_is_left_alone(project: Path, card: Path) -> None:
     assert files(card) == before
 
 
+def test_an_empty_folder_of_the_card_is_made(project: Path, card: Path) -> None:
+    text = KEEP + 'folders = ["STATES/SLOT1"]\n' + small.CARD
+    (project / "inputs/cards/desk.toml").write_text(text)
+    build_card_in(project)
+    ran = within(project, UpdateCard, "desk", str(card))
+    assert (ran.code, ran.err) == (0, "")
+    assert (card / "STATES/SLOT1").is_dir()
+
+
 def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path, card: Path) -> None:
     (card / "SLATE").mkdir()
     (card / "SLATE/score.dat").write_bytes(b"mine")
