@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from pipeline.errors import Place, Problem
-from pipeline.fat.entries import day_text, time_text
 from pipeline.image.expected import fat_start, last_in_chain
 from pipeline.image.pyfat import Slot, Stamp
 from pipeline.model.plan import Plan
@@ -120,7 +119,8 @@ def _folder(path: str) -> str:
 def _moment(stamp: Stamp) -> str:
     """Return the words of a moment as they read, though no calendar may have it."""
     date, time = stamp
-    return f"{day_text(date)} {time_text(time)}"
+    day = f"{1980 + (date >> 9)}-{date >> 5 & 15:02}-{date & 31:02}"
+    return f"{day} {time >> 11:02}:{time >> 5 & 63:02}:{(time & 31) * 2:02}"
 
 
 def _hex(values: Sequence[int]) -> str:

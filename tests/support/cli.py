@@ -110,9 +110,12 @@ def write_tree(folder: Path, files: dict[str, str | bytes]) -> None:
 
 
 def times(folder: Path) -> dict[Path, tuple[int, int]]:
-    """Return every file that was made, with size and time of change; lock and index of sources are only state."""
+    """Return every file that was made, with size and time of change.
+
+    Lock, index of sources and the snapshot that all is up to date are only state.
+    """
     files = [path for path in folder.rglob("*") if path.is_file()]
-    kept = [path for path in files if path.name != "lock" and "index.sqlite" not in path.name]
+    kept = [path for path in files if path.name not in ("lock", "current.json") and "index.sqlite" not in path.name]
     return {path: (path.stat().st_size, path.stat().st_mtime_ns) for path in kept}
 
 

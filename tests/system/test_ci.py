@@ -74,7 +74,7 @@ def test_on_an_empty_cache_it_sets_up_builds_proves_and_keeps(first: tuple[Path,
     assert (ran.code, ran.err) == (0, "")
     assert (folder / "pip-was-asked").read_text(encoding="utf-8") == "install -q -c constraints.txt -e .[store]\n"
     assert "rom     drizzle-league: 1 ROM file from 2 chips, 8 KiB\n" in ran.out
-    assert ran.out.splitlines()[-1].startswith(f"{CARD}: the same bits")
+    assert ran.out.splitlines()[-1].startswith(f"{CARD}: bit-identical when rebuilt ")
     assert {path.name for path in (folder / "kept").iterdir()} == KEPT
     assert digests(cache / CARD / "build/cards") == digests(folder / "build/cards")
     record = json.loads((folder / "kept/record.json").read_bytes())
@@ -130,7 +130,7 @@ def test_a_record_that_cannot_be_read_ends_the_job_before_the_proof(
     ran = job(other, shutil.copytree(cache, tmp_path / "cache"), "nowhere.json")
     assert ran.code != 0
     assert "nowhere.json" in ran.err
-    assert "the same bits" not in ran.out
+    assert "bit-identical" not in ran.out
 
 
 def test_the_script_is_right_for_any_posix_shell() -> None:

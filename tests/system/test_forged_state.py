@@ -121,8 +121,13 @@ def read_json(path: Path) -> Any:
 
 
 def harmless(name: str, what: str) -> bool:
-    """Whether what was forged decides nothing: a spare, facts not asked for, a signature that has the output hashed."""
-    return name == "spare/desk" or what.endswith("signature: text") or (name != "image/desk" and "facts" in what)
+    """Whether what was forged decides nothing.
+
+    That is a spare, facts not asked for, what is only shown of a finding, a signature that has the output hashed.
+    """
+    shown = "findings" in what and (".hint" in what or ".also" in what)
+    unasked = name != "image/desk" and "facts" in what
+    return name == "spare/desk" or what.endswith("signature: text") or unasked or shown
 
 
 @pytest.mark.parametrize("name", ["rom/snail-race", "image/desk", "sheet/desk", "spare/desk"])

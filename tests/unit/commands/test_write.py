@@ -21,6 +21,7 @@ from pipeline.commands import write as commands
 from pipeline.inspect import opened_build
 from pipeline.inspect.opened_build import OpenedBuild
 from pipeline.media import write as stage
+from pipeline.model.text import shown
 from pipeline.workspace.lock import locked
 from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.strangers.tools import require
@@ -443,7 +444,7 @@ def test_a_spreadsheet_runs_nothing_of_a_batch_record(tmp_path: Path, model: str
     with (tmp_path / "batch.csv").open(newline="") as table:
         (row,) = csv.DictReader(table)
     harmless = model in ("Card", "'=1", "8=8")
-    assert (row["model"], row["size"]) == (model if harmless else f"'{model}", "5")
+    assert (row["model"], row["size"]) == (model if harmless else f"'{shown(model)}", "5")
     assert json.loads((tmp_path / "batch.json").read_text())["devices"][0]["model"] == model
 
 

@@ -355,7 +355,7 @@ def test_every_byte_is_noticed_but_where_nobody_reads(tmp_path: Path) -> None:
 
 def check_flips(tmp_path: Path, *, read_step: int, unread_step: int) -> None:
     """Flip a bit in bytes of a card up to the end of its last file; what is excused is all that is excused."""
-    volume = volume_of(12, size=136 * SECTOR)
+    volume = volume_of(12, size=160 * SECTOR)
     files = {"FIRST.BIN": b"first" * 100, "A longer name.txt": b"x" * 700, "GOODS/MOTH.ROM": b"y" * 30}
     plan = plan_of(files, volume, first="FIRST.BIN")
     image = tmp_path / "card.img"

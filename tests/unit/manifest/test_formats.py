@@ -102,7 +102,7 @@ def test_a_timestamp_has_no_zone() -> None:
         ("size-or-nothing", ["0 B", "1 B"], ["0.1 B"]),
         ("size-or-power", ["power-of-two", "1 KiB"], ["0 B"]),
         ("reserved-path", ["A/**", "A", "A/B"], ["**", "A/*", "A?", "A/**/B", "/**", "{core}"]),
-        ("card-path", ["A"], ["", "A{B", "{core}"]),
+        ("card-path", ["A", "A{B", "{other}"], ["", "{core}"]),
         ("card-folder", ["", "A"], ["{core}", ".."]),
         ("path-template", ["A{core}", "{{A}}"], ["", "A{B"]),
         ("folder-template", ["", "{core}"], ["{x}", "/"]),
