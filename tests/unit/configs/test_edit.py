@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from pipeline.configs.change import wanted_in
 from pipeline.configs.edit import EditError, edit_value
 from pipeline.model.manifest import ConfigEdit
 
@@ -304,6 +305,24 @@ REFUSED = [
         "save it as UTF-8 or ASCII first",
     ),
     (
+        "UTF-16 of one character, big-endian",
+        "x".encode("utf-16-be"),
+        "",
+        "x",
+        "2",
+        "the file is UTF-16; expected a text of single bytes or UTF-8",
+        "save it as UTF-8 or ASCII first",
+    ),
+    (
+        "the big-endian mark alone",
+        b"\xfe\xff",
+        "",
+        "x",
+        "2",
+        "the file is UTF-16; expected a text of single bytes or UTF-8",
+        "save it as UTF-8 or ASCII first",
+    ),
+    (
         "text in no known encoding",
         b"x=1\n",
         "",
@@ -373,3 +392,8 @@ def test_adding_is_refused(data: bytes, section: str, name: str, value: str, wha
     with pytest.raises(EditError) as caught:
         edited(data, section, name, value, add=True)
     assert str(caught.value) == what
+
+
+def test_a_file_of_one_zero_byte_is_not_taken_for_utf16() -> None:
+    edit = ConfigEdit(path="A", section="", name="x", value="2", add=True, key="")
+    assert wanted_in(b"\x00", edit).value == b"2"
