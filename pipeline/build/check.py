@@ -58,7 +58,7 @@ def run(build: Build) -> str:
     if elsewhere:
         result = f"{result} with what is asked for, {counted(len(elsewhere), 'problem')} elsewhere"
     if concerning:
-        result = f"{counted(len(concerning), 'problem')}; what has none is built"
+        result = f"{counted(len(concerning), 'problem')}; the rest is built"
     workspace = build.workspace
     usual = workspace.inputs == workspace.base / "inputs"
     return f"{', '.join(counts)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
