@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
@@ -58,7 +58,7 @@ class CardBuild:
         self.inputs = inputs
         self.card = card
         self.rom_contents = rom_contents
-        self._record_hashes: tuple[Proven, Mapping[str, str]] | None = None
+        self._record_hashes: tuple[dict[str, object], Mapping[str, str]] | None = None
 
     @property
     def id(self) -> str:
@@ -237,9 +237,10 @@ class CardBuild:
 
     def record_hashes(self, proven: Proven) -> Mapping[str, str]:
         """Return the SHA-256 of the record and its checksum list as they should be, by file name."""
-        if self._record_hashes is None or self._record_hashes[0] != proven:
+        made_from = asdict(proven)  # problems are equal whatever their rule, and the record names it
+        if self._record_hashes is None or self._record_hashes[0] != made_from:
             files = record_files(self.finished(proven))
-            self._record_hashes = proven, {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+            self._record_hashes = made_from, {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
         return self._record_hashes[1]
 
     def rom_paths(self) -> dict[str, Path]:

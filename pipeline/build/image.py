@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import BinaryIO, cast
 
 from pipeline.build import previous_image
-from pipeline.build.bitstream_checks import check_bitstreams
+from pipeline.build.bitstream_checks import bitstream_problem, check_bitstreams
 from pipeline.build.card import CardBuild
 from pipeline.build.pinned_image import check_pinned
 from pipeline.build.previous_image import Start
 from pipeline.build.rules import judged
-from pipeline.errors import CheckError
+from pipeline.errors import CheckError, Problem
 from pipeline.file_digest import sha256_of_file
 from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
@@ -33,7 +33,7 @@ from pipeline.threads import Threads
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.stamp import NEW, digest, read_facts, read_outputs, stale, write_stamp
+from pipeline.workspace.stamp import NEW, digest, read_facts, read_inputs, read_outputs, stale, write_stamp
 from pipeline.workspace.workspace import PROGRAM
 
 
@@ -93,6 +93,27 @@ def proven(card: CardBuild) -> Proven | None:
     if known is None or not re.fullmatch(r"pyfatfs [0-9][0-9a-z.+]*", known.proof.reader):
         return None
     return known if read_outputs(stamp) == {"card.img": known.proof.image_sha256} else None
+
+
+def found_on(card: CardBuild) -> tuple[Problem, ...]:
+    """Return what is found of the bitstreams on the card's image, read where the plan has them, sorted."""
+    entries = {entry.sha256: entry for entry in card.plan.entries}
+    found = []
+    with card.image_path.open("rb") as file:
+        for core in card.selection.cores:
+            entry = entries[core.bitstream.sha256]
+            file.seek(card.plan.volume.cluster_offset(entry.cluster))
+            found.append(bitstream_problem(core, card.selection.board, file.read(entry.size)))
+    return tuple(sorted(problem for problem in found if problem))
+
+
+def renew_findings(card: CardBuild) -> None:
+    """Have the stamp of a finished image say what is found of its bitstreams, whatever it said before."""
+    known, stamp = proven(card), card.workspace.stamp("image", card.id)
+    renewed = known and replace(known, findings=found_on(card))
+    if known and renewed and asdict(renewed) != asdict(known):
+        outputs = {"card.img": (card.image_path, known.proof.image_sha256)}
+        write_stamp(stamp, read_inputs(stamp), outputs, asdict(renewed))
 
 
 def finished(card: CardBuild) -> FinishedCard:

@@ -28,7 +28,11 @@ def reason(card: CardBuild) -> str | None:
 
 
 def run(card: CardBuild) -> str:
-    """Write record and checksums; return where they are."""
+    """Write record and checksums; return where they are.
+
+    What the record says of bitstreams is found anew on the image: nothing else is a witness of it.
+    """
+    image.renew_findings(card)
     for name, data in record_files(image.finished(card)).items():
         write_if_changed(card.folder / name, data)
     keep_build(card.workspace, card.id, (card.folder / "record.json").read_bytes(), card.plan_path.read_bytes())

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build import image, sheet
-from pipeline.build.bitstream_checks import bitstream_problem
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
 from pipeline.build.flow import build_card, how_to_build, problem_of
@@ -163,15 +162,8 @@ def _check_findings(card: CardBuild) -> None:
 
     Raises CheckError when what was found when the image was written is not what is found now.
     """
-    entries = {entry.sha256: entry for entry in card.plan.entries}
-    found = []
-    with card.image_path.open("rb") as file:
-        for core in card.selection.cores:
-            entry = entries[core.bitstream.sha256]
-            file.seek(card.plan.volume.cluster_offset(entry.cluster))
-            found.append(bitstream_problem(core, card.selection.board, file.read(entry.size)))
     known = image.proven(card)
-    if known is None or known.findings != tuple(sorted(problem for problem in found if problem)):
+    if known is None or known.findings != image.found_on(card):
         what = "what is recorded of its bitstreams is not what is found in them"
         hint = f"delete it, then {how_to_build(card.id)}"
         raise CheckError.one(what, hint, file=card.workspace.shown(card.image_path))

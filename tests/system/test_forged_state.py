@@ -123,10 +123,13 @@ def read_json(path: Path) -> Any:
 def harmless(name: str, what: str) -> bool:
     """Whether what was forged decides nothing.
 
-    That is a spare, facts not asked for, a signature that has the output hashed.
+    That is a spare, facts not asked for, what of a finding is in no record, a signature that has the output hashed.
     """
     unasked = name != "image/desk" and "facts" in what
-    return name == "spare/desk" or what.endswith("signature: text") or unasked
+    unrecorded = "findings." in what and any(
+        f".{part}" in what for part in ("hint", "also", "line", "column", "details")
+    )
+    return name == "spare/desk" or what.endswith("signature: text") or unasked or unrecorded
 
 
 @pytest.mark.parametrize("name", ["rom/snail-race", "image/desk", "sheet/desk", "spare/desk"])
@@ -136,8 +139,6 @@ def test_a_stamp_with_any_value_forged_is_repaired_though_its_sum_is_right(
     path = built / f"build/state/{name}.json"
     good, build = read_json(path), build_in(built)
     for what, value in forgeries(good):
-        if "findings." in what:  # what was found of bitstreams has no other witness here; publishing judges them again
-            continue
         state.write_text(path, json.dumps(value).encode())
         build = build.again()
         if not harmless(name, what):
