@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.drafts.new import Draft, path_of, write
+from pipeline.drafts.new import DraftedManifest, path_of, write
 from pipeline.drafts.translated import translated_text
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
@@ -102,7 +102,7 @@ class Translate(OwnCommand):
         body = list(translated_text(translation, script.name, files, cores[0] if len(cores) == 1 else BLANK))
         if target and translation.roms:
             text = "\n".join([*filter(None, [schema_line(target, "title")]), *body, ""])
-            write(Draft(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
+            write(DraftedManifest(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
         if options["json"]:
             print_json(_document(shown(script), translation))
             return
