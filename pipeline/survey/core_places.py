@@ -104,25 +104,20 @@ def _evidence(places: CorePlaces, bitstreams: Sequence[SurveyedFile], folders: S
     others = [file.path for file in bitstreams if fold(file.path) not in found]
     count = len(places.cores)
     if FIELD in places.folder:
-        above = places.folder.partition(FIELD)[0].rstrip("/")
+        above, _, inner = (part.strip("/") for part in places.folder.partition(FIELD))
+        called = "/".join(filter(None, [inner, places.bitstream]))
         below = [path for path in folders if fold(path.rpartition("/")[0]) == fold(above.format_map({}))]
         where = f"folders below {_shown(above)}" if above else "folders in the root"
         missing = [path for path in below if not any(file.startswith(f"{fold(path)}/") for file in found)]
-        lines = [f"{share(count, len(below), where)} hold a bitstream called {_called(places)}."]
+        lines = [f"{share(count, len(below), where)} hold the bitstream {_shown(called)}."]
         lines += [f"Without one: {names(missing)}."] if missing else []
     else:
         where = f"in {_shown(places.folder)}" if places.folder else "in the root"
-        lines = [f"{share(count, len(bitstreams), 'bitstreams')} are {where}, each called {_called(places)}."]
+        lines = [f"{share(count, len(bitstreams), 'bitstreams')} are {where}, each called {_shown(places.bitstream)}."]
     lines += [f"Bitstreams elsewhere: {names(others)}."] if others else []
     spelled = _spelled_otherwise(places)
     lines += [f"The letter case differs, which FAT does not mind: {names(spelled)}."] if spelled else []
     return tuple(lines)
-
-
-def _called(places: CorePlaces) -> str:
-    return _shown(places.bitstream).replace(FIELD, "CORE") + (
-        " with the core's name" if FIELD in places.bitstream else ""
-    )
 
 
 def _shown(template: str) -> str:

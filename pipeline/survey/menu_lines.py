@@ -61,8 +61,7 @@ def _parts(lines: Mapping[str, str]) -> list[str | tuple[str, ...]]:
     """Return the parts of a line: plain text in template form, or what varies, as the text of each core in turn."""
     split = [DIVIDER.split(_marked(line, core)) for core, line in lines.items()]
     before = _same(split)
-    shortest = min(map(len, split))
-    after = min(_same([row[::-1] for row in split]), (shortest - before) // 2)
+    after = min(_same([row[::-1] for row in split]), min(len(row) // 2 for row in split) - before)
     columns = [[row[at] for row in split] for at in range(2 * before)]
     columns.append(["".join(row[2 * before : len(row) - 2 * after]) for row in split])
     columns += [[row[len(row) - at] for row in split] for at in range(2 * after, 0, -1)]

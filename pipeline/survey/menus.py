@@ -11,7 +11,7 @@ from pipeline.configs.read_fields import fields_from
 from pipeline.configs.write import write_for_each
 from pipeline.errors import ManifestError
 from pipeline.fat.names import fold
-from pipeline.model.manifest import ConfigFile, Value
+from pipeline.model.manifest import ConfigFile
 from pipeline.model.text import counted, listed, quote
 from pipeline.survey.core_places import FIELD, escaped, folder_of
 from pipeline.survey.menu_lines import template_lines
@@ -73,10 +73,11 @@ def _declared(menu: _Menu, standing: str) -> Iterator[Habit]:
     if config.head:
         yield Habit(way=(*WAY, "head"), standing=standing, value=config.head)
     yield Habit(way=(*WAY, "lines"), standing=standing, value=config.lines)
-    ending = () if form.is_shown else ("No line ends with a line ending, so which one is meant cannot be told.",)
-    if config.line_ending != "lf" or ending:
-        value: Value = config.line_ending
-        yield Habit(way=(*WAY, "line-ending"), standing=standing, value=value, evidence=ending)
+    if not form.is_shown:
+        evidence = "No line has an ending, so which one the board expects cannot be told."
+        yield Habit(way=(*WAY, "line-ending"), standing=SUGGESTED, value="lf", evidence=(evidence,))
+    elif config.line_ending != "lf":
+        yield Habit(way=(*WAY, "line-ending"), standing=standing, value=config.line_ending)
     yield from _encoding(form, standing)
     if not config.final_line_ending:
         yield Habit(way=(*WAY, "final-line-ending"), standing=standing, value=False)
@@ -136,7 +137,7 @@ def _menu_for_each(template: str, found: Mapping[str, SurveyedFile], places: Cor
     same = [core for core, text in data.items() if _is_given_back(config, core, all_lines[core], text)]
     others = [file.path for core, file in found.items() if core not in same]
     total = len(places.cores)
-    where = f"a file {template.replace(FIELD, 'CORE')} beside their bitstream"
+    where = f"a file {template} beside their bitstream"
     evidence = [
         f"{share(len(found), total, 'cores')} have {where}; these lines give back {len(same):,} of {len(found):,}.",
         *([f"Written otherwise: {names(others)}."] if others else []),

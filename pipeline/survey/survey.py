@@ -81,8 +81,8 @@ def _titles(places: CorePlaces | None, card: SurveyedCard) -> Iterator[Habit]:
     best = [pair for pair in ranked if len(pair[1]) == most]
     for template, folders in best[:4]:
         inside = sum(fold(file.path).startswith(tuple(folders)) for file in card.files)
-        shown = template.replace(FIELD, "CORE")
-        evidence = f"{share(len(folders), total, 'cores')} have a folder {shown}, with {counted(inside, 'file')} in it."
+        where = f"a folder {template}, with {counted(inside, 'file')} in all"
+        evidence = f"{share(len(folders), total, 'cores')} have {where}."
         is_sure = len(best) == 1 and most > 1
         yield Habit(way=way, standing=FOUND if is_sure else SUGGESTED, value=template, evidence=(evidence,))
 
@@ -95,7 +95,7 @@ def _folders_named_after_cores(places: CorePlaces, card: SurveyedCard) -> dict[s
     for path in card.folders:
         above, _, name = path.rpartition("/")
         folded = f"{fold(path)}/"
-        if fold(name) in cores and not folded.startswith(own):
+        if fold(name) in cores and not any(place.startswith(folded) or folded.startswith(place) for place in own):
             found["/".join(filter(None, [escaped(above), FIELD]))].add(folded)
     return found
 

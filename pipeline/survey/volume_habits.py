@@ -25,10 +25,10 @@ def volume_habits(reading: Reading | None, size: int) -> Iterator[Habit]:
     yield Habit(
         way=("partitioned",), standing=FOUND, value=bool(reading.partitions), evidence=tuple(_partitions(reading))
     )
-    evidence = f"The card has {show_size(size // SECTOR * SECTOR)}; how large a card may be is in the board's manual."
-    yield Habit(
-        way=("largest-card",), standing=SUGGESTED, value=show_size(size // SECTOR * SECTOR), evidence=(evidence,)
-    )
+    whole = size // SECTOR * SECTOR
+    evidence = f"The card has {show_size(whole)}; how large a card may be is in the board's manual."
+    value = whole if whole % 1024 else show_size(whole)
+    yield Habit(way=("largest-card",), standing=SUGGESTED, value=value, evidence=(evidence,))
     yield _label(reading)
     yield Habit(way=(), standing=REMARK, evidence=(_first_file(reading),))
 
@@ -39,8 +39,7 @@ def _partitions(reading: Reading) -> Iterator[str]:
         yield "The card has no partition table: the volume begins at sector 0."
         return
     yield f"The partition table has {counted(len(reading.partitions), 'entry')}; the volume begins at sector {start:,}."
-    if start % (reading.volume.cluster_bytes // SECTOR):
-        yield "That is no multiple of the cluster size. A build aligns the partition; no key states where it begins."
+    yield "A build decides where it begins, so that clusters are aligned; no key states it."
 
 
 def _label(reading: Reading) -> Habit:
