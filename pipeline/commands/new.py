@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.drafts.new import draft, write
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import FOLDERS
@@ -31,6 +30,8 @@ class New(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and say what is still to be filled in."""
+        from pipeline.drafts.new import draft, write
+
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
         drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])

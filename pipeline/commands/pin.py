@@ -6,38 +6,30 @@ import codecs
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.anew import build_image_anew, build_roms_anew
-from pipeline.build.build import Build
-from pipeline.build.flow import first_out_of_date, how_to_build
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
-from pipeline.manifest.edit import pin as pinning
-from pipeline.manifest.edit.pin import Pinned
-from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
 from pipeline.manifest.files import FOLDERS, ManifestFile
-from pipeline.manifest.text.read import parse, read
-from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
-from pipeline.sources.files.archive import named_as_archive
-from pipeline.sources.files.argument import content_named, members, named
 from pipeline.workspace.atomic_write import replacing
-from pipeline.workspace.stamp import NEW
+
+if TYPE_CHECKING:
+    from pipeline.manifest.edit import pin as pinning
+    from pipeline.manifest.edit.pin import Pinned
+    from pipeline.manifest.edit.pinnable import KeyPath
+
+    Asked = Sequence[tuple[KeyPath, str]]
+    """What is to be pinned: the way to a table, and the file as it was written."""
+
+    Changes = Mapping[KeyPath, Sequence[str]]
+    """What is different in what was built anew, as lines."""
 
 BUILT = "built"
 """Stands in place of a file: the ROM file that was built of the title, or the image of the card."""
-
-LIMITS = ArchiveLimits()
-
-Asked = Sequence[tuple[KeyPath, str]]
-"""What is to be pinned: the way to a table, and the file as it was written."""
-
-Changes = Mapping[KeyPath, Sequence[str]]
-"""What is different in what was built anew, as lines."""
 
 
 class Pin(OwnCommand):
@@ -63,6 +55,8 @@ class Pin(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Pin, and say what was written."""
+        from pipeline.manifest.edit import pin as pinning
+
         if len(words) < 3:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help pin")
         manifest = manifest_named(self.workspace, words[0])
@@ -83,6 +77,8 @@ class Pin(OwnCommand):
 
     def _built_anew(self, manifest: ManifestFile, asked: Asked) -> Changes:
         """Build what is to be pinned as built, whatever SHA-256 is declared for it now; return what changed."""
+        from pipeline.build.anew import build_image_anew, build_roms_anew
+
         ways = [way for way, file in asked if file == BUILT and (not way or way[0] == "rom")]
         if not ways:
             return {}
@@ -107,12 +103,17 @@ class Pin(OwnCommand):
         return pins
 
     def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.Pin:
+        from pipeline.manifest.edit import pin as pinning
+        from pipeline.model.manifest import ArchiveLimits
+        from pipeline.sources.files.archive import named_as_archive
+        from pipeline.sources.files.argument import content_named, members, named
+
         group = way[0] if way else "image"
         if file == BUILT and group in ("rom", "image"):
             file = self._built_rom(manifest, way) if way else self._built_image(manifest)
-        location = named(file, LIMITS)
+        location = named(file, ArchiveLimits())
         if group != "files" and location.member is None and named_as_archive(location.path):
-            inside = sorted(member.name for member in members(Path(location.path), LIMITS))
+            inside = sorted(member.name for member in members(Path(location.path), ArchiveLimits()))
             hint = f'name a member of it, such as "{file}/{inside[0]}"' if inside else ""
             raise MachineError.one("is an archive; expected the file itself", hint, file=file)
         content = content_named(location)
@@ -122,6 +123,8 @@ class Pin(OwnCommand):
 
     def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
         """Return the path of a ROM file that was built and is current."""
+        from pipeline.build.build import Build
+
         self._refuse_others(manifest, "title", "ROM files are built")
         inputs = self.inputs.unpinned_title(manifest.id)  # its SHA-256 is what is pinned
         roms = Build(inputs).title(inputs.manifest.titles[manifest.id])
@@ -130,6 +133,10 @@ class Pin(OwnCommand):
 
     def _built_image(self, manifest: ManifestFile) -> str:
         """Return the path of a card's image that was built and is current, but for the digest that is pinned now."""
+        from pipeline.build.build import Build
+        from pipeline.build.flow import first_out_of_date, how_to_build
+        from pipeline.workspace.stamp import NEW
+
         self._refuse_others(manifest, "card", "images are built")
         build = Build(self.inputs.unpinned())
         path = build.workspace.card_folder(manifest.id) / "card.img"
@@ -142,6 +149,8 @@ class Pin(OwnCommand):
             raise ManifestError.one(f"is not {self.workspace.shown(own)}, of which {what}", file=manifest.file)
 
     def _current(self, path: Path, why: str | None, building: str) -> str:
+        from pipeline.workspace.stamp import NEW
+
         if why:
             what = "is not built yet" if why == NEW else f"is out of date: {why}"
             raise CheckError.one(what, building, file=self.workspace.shown(path))
@@ -149,6 +158,8 @@ class Pin(OwnCommand):
 
 
 def _read(manifest: ManifestFile) -> bytes:
+    from pipeline.manifest.text.read import read
+
     data = read(manifest)
     if isinstance(data, Problem):
         raise MachineError([data])
@@ -156,6 +167,8 @@ def _read(manifest: ManifestFile) -> bytes:
 
 
 def _parsed(data: bytes, manifest: ManifestFile) -> tuple[str, dict[str, Any]]:
+    from pipeline.manifest.text.read import parse
+
     parsed = parse(data, manifest.file)
     if isinstance(parsed, Problem):
         raise ManifestError([parsed])
@@ -164,6 +177,8 @@ def _parsed(data: bytes, manifest: ManifestFile) -> tuple[str, dict[str, Any]]:
 
 def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str]) -> Asked:
     """Return what the arguments ask for; raises ManifestError with everything that is wrong with them."""
+    from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
+
     asked, problems = list[tuple[KeyPath, str]](), list[Problem]()
     for key, file in zip(words[::2], words[1::2], strict=False):
         way = find(manifest.kind, values, key, manifest.file)
@@ -194,6 +209,8 @@ def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
 
 
 def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes) -> list[str]:
+    from pipeline.manifest.edit.pinnable import key_of
+
     lines = list[str]()
     for one in pins:
         written = pinned.written[one.way]
@@ -208,6 +225,8 @@ def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, 
 def _document(
     manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes
 ) -> dict[str, object]:
+    from pipeline.manifest.edit.pinnable import key_of
+
     return {
         "manifest": manifest.file,
         "pinned": [
