@@ -134,8 +134,9 @@ class Pin(OwnCommand):
     def _built_image(self, manifest: ManifestFile) -> str:
         """Return the path of a card's image that was built and is current, but for the digest that is pinned now."""
         from pipeline.build.build import Build
-        from pipeline.build.flow import first_out_of_date, how_to_build
+        from pipeline.build.flow import first_out_of_date
         from pipeline.workspace.stamp import NEW
+        from pipeline.workspace.workspace import how_to_build
 
         self._refuse_others(manifest, "card", "images are built")
         build = Build(self.inputs.unpinned())
