@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -11,7 +10,7 @@ from typing import Any
 
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.commands.pin import LIMITS, _parsed, _read, _write
+from pipeline.commands.pin import LIMITS
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.decode.rom_files import rom_file
@@ -29,6 +28,7 @@ from pipeline.sources.files.archive import named_as_archive
 from pipeline.sources.files.argument import content_named, named
 from pipeline.sources.files.listing import list_tree
 from pipeline.sources.files.read import read_content
+from pipeline.workspace.manifest_text import ManifestText, read_manifest, write_manifests
 
 MOST_CHIPS = 4_096
 """Files that are taken as chips."""
@@ -89,8 +89,8 @@ class Solve(OwnCommand):
 
     def _to_title(self, options: Mapping[str, Any], title: str, key: str, file: str, *words: str) -> int:
         manifest = manifest_named(self.workspace, title)
-        data = _read(manifest)
-        text, values = _parsed(data, manifest)
+        read = read_manifest(manifest)
+        values = read.values
         number = _rom_number(manifest, values, key)
         finished, content = _finished(file)
         chips = self._declared(manifest, values, words, content)
@@ -100,7 +100,7 @@ class Solve(OwnCommand):
         if number < len(roms) and roms[number].get("steps") and roms[number].get("size"):
             wrong = wrong_steps(rom_file(roms[number], f"rom.{number + 1}"), solution.rom, finished, chips)
         if options["write"]:
-            self._written(options, manifest, data, text, number, solution, content)
+            self._written(options, read, number, solution, content)
         if options["json"]:
             print_json(_document(file, content, solution, wrong))
         elif options["write"]:
@@ -138,24 +138,17 @@ class Solve(OwnCommand):
         return {name: at_hand[table["sha256"].lower()] for name, table in tables.items()}
 
     def _written(
-        self,
-        options: Mapping[str, Any],
-        manifest: ManifestFile,
-        data: bytes,
-        text: str,
-        number: int,
-        solution: Solution,
-        content: Content,
+        self, options: Mapping[str, Any], read: ManifestText, number: int, solution: Solution, content: Content
     ) -> None:
         """Write the steps into the manifest; raises where bytes stay open, or where the title means another file."""
+        manifest, text = read.manifest, read.text
         if solution.unexplained:
             open_ = sum(run.end - run.start for run in solution.unexplained)
             what = f"{counted(open_, 'byte')} of the finished file stay unexplained; nothing is written"
             raise CheckError.one(what, "without --write the steps found are printed", file=manifest.file)
         values, key = rom_values(solution.rom), f"rom.{number + 1}"
-        _, parsed = _parsed(data, manifest)
-        if number < len(parsed.get("rom", [])):
-            rom = parsed["rom"][number]
+        if number < len(read.values.get("rom", [])):
+            rom = read.values["rom"][number]
             if rom.get("sha256", content.sha256).lower() != content.sha256 or (
                 "size" in rom and parse_size(rom["size"]) != content.size
             ):
@@ -169,8 +162,7 @@ class Solve(OwnCommand):
             ending = "\r\n" if "\r\n" in text else "\n"
             new = text.rstrip("\r\n") + f"\n\n{_rom_table(solution, content)}".replace("\n", ending)
         if new != text:
-            mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
-            _write(manifest, data, mark + new.encode())
+            write_manifests([(read, new)])
 
 
 def _rom_number(manifest: ManifestFile, values: Mapping[str, Any], key: str) -> int:
