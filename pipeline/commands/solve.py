@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from pipeline.model.content import Content, Location
     from pipeline.solve.declared import StepDifference
     from pipeline.solve.solve import Solution
+    from pipeline.workspace.manifest_text import ManifestText
 
 MOST_CHIPS = 4_096
 """Files that are taken as chips."""
@@ -82,14 +82,14 @@ class Solve(OwnCommand):
         return 1 if solution.unexplained else 0
 
     def _to_title(self, options: Mapping[str, Any], title: str, key: str, file: str, *words: str) -> int:
-        from pipeline.commands.pin import _parsed, _read
         from pipeline.manifest.decode.rom_files import rom_file
         from pipeline.solve.declared import wrong_steps
         from pipeline.solve.solve import solve
+        from pipeline.workspace.manifest_text import read_manifest
 
         manifest = manifest_named(self.workspace, title)
-        data = _read(manifest)
-        text, values = _parsed(data, manifest)
+        read = read_manifest(manifest)
+        values = read.values
         number = _rom_number(manifest, values, key)
         finished, content = _finished(file)
         chips = self._declared(manifest, values, words, content)
@@ -99,7 +99,7 @@ class Solve(OwnCommand):
         if number < len(roms) and roms[number].get("steps") and roms[number].get("size"):
             wrong = wrong_steps(rom_file(roms[number], f"rom.{number + 1}"), solution.rom, finished, chips)
         if options["write"]:
-            self._written(options, manifest, data, text, number, solution, content)
+            self._written(options, read, number, solution, content)
         if options["json"]:
             print_json(_document(file, content, solution, wrong))
         elif options["write"]:
@@ -140,28 +140,21 @@ class Solve(OwnCommand):
         return {name: at_hand[table["sha256"].lower()] for name, table in tables.items()}
 
     def _written(
-        self,
-        options: Mapping[str, Any],
-        manifest: ManifestFile,
-        data: bytes,
-        text: str,
-        number: int,
-        solution: Solution,
-        content: Content,
+        self, options: Mapping[str, Any], read: ManifestText, number: int, solution: Solution, content: Content
     ) -> None:
         """Write the steps into the manifest; raises where bytes stay open, or where the title means another file."""
-        from pipeline.commands.pin import _parsed, _write
         from pipeline.manifest.edit.steps import write_steps
         from pipeline.solve.manifest_text import assigned, rom_values, step_blocks
+        from pipeline.workspace.manifest_text import write_manifests
 
+        manifest, text = read.manifest, read.text
         if solution.unexplained:
             open_ = sum(run.end - run.start for run in solution.unexplained)
             what = f"{counted(open_, 'byte')} of the finished file stay unexplained; nothing is written"
             raise CheckError.one(what, "without --write the steps found are printed", file=manifest.file)
         values, key = rom_values(solution.rom), f"rom.{number + 1}"
-        _, parsed = _parsed(data, manifest)
-        if number < len(parsed.get("rom", [])):
-            rom = parsed["rom"][number]
+        if number < len(read.values.get("rom", [])):
+            rom = read.values["rom"][number]
             if rom.get("sha256", content.sha256).lower() != content.sha256 or (
                 "size" in rom and parse_size(rom["size"]) != content.size
             ):
@@ -175,8 +168,7 @@ class Solve(OwnCommand):
             ending = "\r\n" if "\r\n" in text else "\n"
             new = text.rstrip("\r\n") + f"\n\n{_rom_table(solution, content)}".replace("\n", ending)
         if new != text:
-            mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
-            _write(manifest, data, mark + new.encode())
+            write_manifests([(read, new)])
 
 
 def _rom_number(manifest: ManifestFile, values: Mapping[str, Any], key: str) -> int:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipeline.build.build import Build
 from pipeline.build.inputs import Inputs
-from pipeline.card.contents import fields_of, menu_path
+from pipeline.card.core_on_board import fields_of, menu_path
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
 from pipeline.configs.write import write_config, write_for_each
