@@ -7,12 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.commands.look import board_named, card_path
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.inspect.adopt import adopt, not_buildable, slug
-from pipeline.inspect.adopt_writer import blanks_of, drafted_manifests, take_back_unfinished, write
-from pipeline.inspect.open_target import named
 from pipeline.manifest.files import ID
 from pipeline.model.text import counted
 
@@ -40,6 +36,11 @@ class Adopt(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and tell what a build will have otherwise."""
+        from pipeline.commands.look import board_named, card_path
+        from pipeline.inspect.adopt import adopt, not_buildable, slug
+        from pipeline.inspect.adopt_writer import blanks_of, drafted_manifests, take_back_unfinished, write
+        from pipeline.inspect.open_target import named
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help adopt")
         if options["as"] and not ID.fullmatch(options["as"]):

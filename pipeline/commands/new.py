@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.commands.look import card_path
-from pipeline.drafts.board_from_card import board_from_card
-from pipeline.drafts.new import DraftedManifest, draft, path_of, write
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.inspect.adopt import refuse_damage
-from pipeline.inspect.open_target import named
-from pipeline.inspect.survey_card import surveyed_card
 from pipeline.manifest.files import FOLDERS
+
+if TYPE_CHECKING:
+    from pipeline.drafts.new import DraftedManifest
 
 
 class New(OwnCommand):
@@ -52,6 +49,8 @@ class New(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and say what is still to be filled in."""
+        from pipeline.drafts.new import draft, write
+
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
         if options["from"]:
@@ -73,6 +72,13 @@ class New(OwnCommand):
 
     def _from_card(self, words: Sequence[str], card: str) -> DraftedManifest:
         """Return the draft of a board from a card; nothing is read of the card when there can be none."""
+        from pipeline.commands.look import card_path
+        from pipeline.drafts.board_from_card import board_from_card
+        from pipeline.drafts.new import path_of
+        from pipeline.inspect.damage import refuse_damage
+        from pipeline.inspect.open_target import named
+        from pipeline.inspect.survey_card import surveyed_card
+
         if words[0] != "board" or len(words) > 2:
             raise ManifestError.one("--from: expected board ID --from CARD", "see doit help new")
         inputs, base = self.workspace.inputs, self.workspace.base

@@ -9,7 +9,6 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.bitstreams.verdict import RIGHT, judge
 from pipeline.drafts.source_files import SourceFile, bitstreams_among, source_files
 from pipeline.drafts.texts import board_text, card_text, core_text, described, station_text, title_text
 from pipeline.errors import MachineError, ManifestError
@@ -126,6 +125,8 @@ def _core(
     files: Sequence[SourceFile], boards: dict[str, Board | None], origin: str
 ) -> tuple[list[str], dict[KeyPath, SourceFile], list[str]]:
     """Return the lines of a core, what is to be pinned in them, and notes."""
+    from pipeline.bitstreams.verdict import RIGHT, judge  # only now, as other drafts need none of it
+
     bitstreams = bitstreams_among(files)
     fitting = [
         (file, id_)

@@ -12,18 +12,19 @@ from pathlib import Path
 
 from pipeline.build.build import Build
 from pipeline.build.inputs import Inputs
-from pipeline.card.contents import fields_of, menu_path
+from pipeline.card.core_on_board import fields_of, menu_path
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
 from pipeline.configs.read_fields import fields_from, fields_in
 from pipeline.configs.write import write_config, write_for_each
 from pipeline.device.folder import belongs, is_litter
-from pipeline.errors import CardkilnError, CheckError, MachineError, Place, Problem
+from pipeline.errors import CardkilnError, MachineError, Place
 from pipeline.fat.entries import HIDDEN, READ_ONLY, SYSTEM
 from pipeline.fat.names import fold, name_problem
 from pipeline.inspect.card_under_test import CardUnderTest, FileOnCard
 from pipeline.inspect.catalogue import bitstream_path, catalogue, core_folders
 from pipeline.inspect.conformance import edit_to, setting_of
+from pipeline.inspect.damage import refuse_damage
 from pipeline.inspect.look import hashed, small_file
 from pipeline.inspect.open_target import Named
 from pipeline.manifest.files import is_id
@@ -36,9 +37,6 @@ from pipeline.model.content import Content, Wanted
 from pipeline.model.manifest import Board, Card, ConfigFile, Core, Title
 from pipeline.model.reading import Reading
 from pipeline.sources.files.read import read_content
-
-DAMAGE = ("chain", "cross-linked", "loop", "size", "too many", "truncated", "duplicate name")
-"""Findings after which a file's bytes cannot be trusted, or its name does not say which it is."""
 
 NOT_WHOLE = (
     "is not taken over, its files are copied as they are: its chips are in no source, or not all of it is on the card"
@@ -119,18 +117,6 @@ def adopt(build: Build, named: Named, board: Board, card_id: str) -> Adoption:
         shown=named.shown,
     )
     return _decide(build.inputs, test, reading, card_id)
-
-
-def refuse_damage(named: Named) -> None:
-    """Raise CheckError for a card with damage that leaves bytes or names of files in doubt."""
-    findings = named.reading.findings if named.reading else ()
-    damage = [finding for finding in findings if finding.kind in DAMAGE]
-    if damage:
-        hint = "take a sound copy; doit look shows what is wrong"
-        raise CheckError(
-            Problem(Place(file=named.shown, key=finding.path), f"{finding.kind}: {finding.what}", hint)
-            for finding in damage
-        )
 
 
 def _decide(inputs: Inputs, test: CardUnderTest, reading: Reading, card_id: str) -> Adoption:
