@@ -8,7 +8,7 @@ from pathlib import Path
 FOLDER = Path(__file__).resolve().parent
 sys.path.insert(0, str(FOLDER.parent))
 
-from pipeline.manifest.schema.copies import KINDS  # noqa: E402  (found only once the path is set)
+from pipeline.manifest.files import KINDS  # noqa: E402  (found only once the path is set)
 from pipeline.manifest.schema.reference_text import page  # noqa: E402
 from pipeline.manifest.schema.validate import schema  # noqa: E402
 from pipeline.roms.schema import with_operations  # noqa: E402

@@ -12,7 +12,8 @@ from pathlib import Path
 from pipeline.build.config_files import MadeConfig, make
 from pipeline.build.inputs import Copied, Inputs
 from pipeline.build.rules import Judgement, judge, judged
-from pipeline.card.contents import changed_files, config_jobs, join, title_folder, with_configs
+from pipeline.card.contents import changed_files, config_jobs, title_folder, with_configs
+from pipeline.card.core_on_board import join
 from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_lines
 from pipeline.card.select import Selection

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from pipeline.card.core_on_board import bitstream_path, fields_of, join, menu_path
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, CardFolder, Content, Origin
-from pipeline.model.manifest import Board, Card, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.manifest import Card, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 from pipeline.model.text import did_you_mean
 
@@ -46,25 +47,6 @@ class ConfigJob:
     write: ConfigFile | None = None
     each: tuple[Mapping[str, str], ...] = ({},)
     edits: tuple[tuple[ConfigEdit, Place], ...] = ()
-
-
-def fields_of(core: Core) -> dict[str, str]:
-    """Return what the template fields stand for when a core is meant."""
-    return {"core": core.folder, "name": core.name, "release": core.release, "kind": core.kind}
-
-
-def core_folder(selection: Selection, core: Core) -> str:
-    """Return the folder of the card a core's bitstream lies in."""
-    return selection.board.core_folder.format_map(fields_of(core))
-
-
-def menu_path(board: Board, fields: Mapping[str, str]) -> str:
-    """Return the path of the menu file that names a core with these fields; "" where the board has no menu file."""
-    if board.menu is None:
-        return ""
-    if board.one_menu:
-        return board.menu.path
-    return join(board.core_folder.format_map(fields), board.menu.path.format_map(fields))
 
 
 def title_folder(selection: Selection, title: Title) -> str:
@@ -191,15 +173,10 @@ def with_configs(
     return (*kept, *made)
 
 
-def join(folder: str, path: str) -> str:
-    """Return the card path of a file in a folder; either may be ""."""
-    return "/".join(part for part in (folder.strip("/"), path) if part)
-
-
 def _of_core(selection: Selection, core: Core, known: Known) -> Iterator[CardFile]:
     fields = fields_of(core)
     yield CardFile(
-        path=join(core_folder(selection, core), selection.board.bitstream.format_map(fields)),
+        path=bitstream_path(selection.board, core),
         content=core.bitstream,
         placement="anywhere",
         origin=Origin(kind="bitstream", owner=core.id),

@@ -14,7 +14,7 @@ from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.checks.paths import path_problems
 from pipeline.manifest.checks.references import References
 from pipeline.manifest.expand.titles import Result, Titles
-from pipeline.manifest.files import FOLDERS, ManifestFile, manifest_files, path_from
+from pipeline.manifest.files import FOLDERS, SOURCES, ManifestFile, manifest_files, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.sound import Key, Sound, sound_part
 from pipeline.manifest.sources import sources
@@ -43,6 +43,14 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
     if sound.problems:
         raise ManifestError(sound.problems)
     return sound.manifest
+
+
+def load_sources(inputs: Path, base: Path) -> tuple[Sources, list[Problem]]:
+    """Return the places to search and the limits of archives, and what is wrong with them, whatever else is."""
+    files = [file for file in (inputs / name for name in SOURCES) if file.is_file()]
+    examined = [_examined(ManifestFile(kind="sources", id="", file=path_from(file, base), path=file)) for file in files]
+    found, problems = sources(inputs, examined)
+    return found, [*(problem for manifest in examined for problem in manifest.problems), *problems]
 
 
 def load_sound(inputs: Path, base: Path | None = None) -> Sound:

@@ -12,9 +12,8 @@ from pipeline.errors import Place, Problem
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, spell
+from pipeline.model.encodings import ENCODINGS, lacking
 from pipeline.model.text import did_you_mean, quote, shown
-
-ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
 Path = tuple[Part, ...]
 
@@ -209,10 +208,8 @@ def _encoding(path: Path, config: Mapping[str, Any], file: str) -> Iterator[Prob
     if encoding not in ENCODINGS:
         return
     for inner, text in _texts(config):
-        try:
-            text.encode(encoding)
-        except UnicodeEncodeError as error:
-            what = f"found {quote(text[error.start])}, which {encoding} cannot hold"
+        if mark := lacking(text, encoding):
+            what = f"found {quote(mark)}, which {encoding} cannot hold"
             hint = 'choose another encoding for this file, such as "utf-8"'
             yield Problem(Place(file, key=spell((*path, *inner))), what, hint)
 
