@@ -19,8 +19,8 @@ class New(OwnCommand):
     """Writes one draft, over nothing that is there."""
 
     name = "new"
-    doc_purpose = "draft a manifest from a core's release, from dumps or from a card made by hand"
-    doc_usage = "KIND ID [FILE ...] | board ID --from CARD"
+    doc_purpose = "draft manifests from a core's release, from dumps or from a card made by hand"
+    doc_usage = "KIND ID [FILE ...] | board ID --from CARD | titles FOLDER [--core ID] [--layout NAME]"
     doc_description = (
         f"KIND: {', '.join(FOLDERS)}. ID: lower-case words with hyphens.\n"
         "FILE: for a core, its release as a folder or ZIP archive, or a bitstream; for a title, dumps, or a folder or "
@@ -31,10 +31,17 @@ class New(OwnCommand):
         "FPGA, the volume, the folder for titles, config files. Above each key is the evidence for it; what the card "
         "shows in two ways or not at all is a blank or a suggestion in a comment. Then doit adopt CARD ID drafts cores "
         "and card.\n"
+        "titles FOLDER: each sub-folder or archive of FOLDER is a set of dumps and becomes the draft of a title, with "
+        "its chips in the sockets of the core's layout; of several layouts, in those of the one it fits. A dump "
+        "is matched by the checksum list of the layout, by a socket's name as a word of its file name, or by its size "
+        "where one socket and one content of it are left; with --in-order also by the order of names. What fits two "
+        "sockets is a blank. A set that lacks chips which one other set has becomes a variant of that (like). Titles "
+        "that exist stay as they are; sets that become none are listed with the reason. All drafts are written, or "
+        "none.\n"
         'What only a person can know is written as "<blank>"; doit check lists every blank, and nothing is built '
         "over one.\n"
-        "Exit codes: 0 written, 1 an archive is not to be trusted or a card is damaged, 2 the arguments, 3 a file "
-        "cannot be read or written."
+        "Exit codes: 0 written, 1 an archive is not to be trusted, a card is damaged or a set became no title, 2 the "
+        "arguments, 3 a file cannot be read or written."
     )
     cmd_options = (
         {
@@ -43,6 +50,21 @@ class New(OwnCommand):
             "type": str,
             "default": "",
             "help": "the card to draft a board from: an image, a disk or a mounted folder; it is only read",
+        },
+        {
+            "name": "core",
+            "long": "core",
+            "type": str,
+            "default": "",
+            "help": "the core of titles; may be left out where there is one",
+        },
+        {"name": "layout", "long": "layout", "type": str, "default": "", "help": "the layout of titles"},
+        {
+            "name": "in-order",
+            "long": "in-order",
+            "type": bool,
+            "default": False,
+            "help": "match what is left by the order of files and sockets, where they are equally many",
         },
         JSON,
     )
@@ -53,6 +75,12 @@ class New(OwnCommand):
 
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
+        if words[0] == "titles":
+            from pipeline.commands.new_titles import run as run_titles
+
+            return run_titles(self.workspace, words[1:], options)
+        if options["core"] or options["layout"] or options["in-order"]:
+            raise ManifestError.one("--core, --layout, --in-order: expected titles FOLDER", "see doit help new")
         if options["from"]:
             drafted = self._from_card(words, options["from"])
         else:

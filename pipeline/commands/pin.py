@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.drafts.fill import SocketSizes, usual_size
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.files import ManifestFile
@@ -76,7 +78,7 @@ class Pin(OwnCommand):
         read = read_manifest(manifest)
         asked = _asked(manifest, read.values, words[1:])
         changes = self._built_anew(manifest, asked) if options["replace"] else {}
-        pins = self._pins(manifest, asked)
+        pins = self._pins(manifest, asked, SocketSizes(self.workspace).of(read.values))
         pinned = pinning.pin(read.text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
         if pinned.text != read.text:
             write_manifests([(read, pinned.text)])
@@ -101,12 +103,12 @@ class Pin(OwnCommand):
         roms = self.inputs.manifest.titles[manifest.id].roms
         return {way: changes[roms[int(way[1])].path] for way in ways}
 
-    def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.Pin]:
-        """Return what each file is; raises with all that is wrong with the files at once."""
+    def _pins(self, manifest: ManifestFile, asked: Asked, sizes: Mapping[str, int]) -> list[pinning.Pin]:
+        """Return what each file is; ``sizes``: of sockets. Raises with all that is wrong with the files at once."""
         pins, wrong = [], list[MachineError]()
         for way, file in asked:
             try:
-                pins.append(self._pin(manifest, way, file))
+                pins.append(replace(self._pin(manifest, way, file), usual_size=usual_size(way, sizes)))
             except MachineError as error:
                 wrong.append(error)
         if wrong:
