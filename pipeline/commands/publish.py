@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.distribute.delta import older_version
-from pipeline.distribute.publish import Signing, publish
-from pipeline.distribute.recipe import publish_recipe
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CardkilnError, ManifestError
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
-from pipeline.publish.folder import files_of
-from pipeline.publish.pack import SUFFIXES
-from pipeline.publish.signature import allowed_line
-from pipeline.workspace.versions import CardVersion
+
+if TYPE_CHECKING:
+    from pipeline.distribute.publish import Signing
+    from pipeline.workspace.versions import CardVersion
+
+FORMS = ("zstd", "gzip", "zip")
+"""How an image can be packed: the keys of ``publish.pack.SUFFIXES``, which takes longer to load."""
 
 
 class Publish(OwnCommand):
@@ -35,7 +35,7 @@ class Publish(OwnCommand):
         "who have no older version, and once: further deltas of the same version add to it."
     )
     cmd_options = (
-        {"name": "form", "long": "form", "type": str, "default": "zstd", "choices": [(form, "") for form in SUFFIXES],
+        {"name": "form", "long": "form", "type": str, "default": "zstd", "choices": [(form, "") for form in FORMS],
          "help": "how the image is packed"},
         {"name": "since", "long": "since", "type": str, "default": None,
          "help": "make a delta for people who have this published version, and the whole image unless it is published"},
@@ -49,6 +49,9 @@ class Publish(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Publish, and say what was made."""
+        from pipeline.distribute.publish import publish
+        from pipeline.distribute.recipe import publish_recipe
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help publish")
         card_id = card_named(self.inputs.manifest, words[0])
@@ -71,6 +74,8 @@ class Publish(OwnCommand):
 
     def _older(self, card_id: str, options: Mapping[str, Any]) -> CardVersion | None:
         """Return the version that --since names; raises CardkilnError."""
+        from pipeline.distribute.delta import older_version
+
         if options["since"] is None:
             return None
         if options["recipe"]:
@@ -100,11 +105,16 @@ class Publish(OwnCommand):
 
 
 def _sizes(folder: Path) -> dict[str, int]:
+    from pipeline.publish.folder import files_of
+
     return {name: path.stat().st_size for name, path in files_of(folder).items()}
 
 
 def _signing(key: str | None, who: str | None) -> Signing | None:
     """Return what signs, None when nothing shall; raises CardkilnError for a key or a name that cannot be used."""
+    from pipeline.distribute.publish import Signing
+    from pipeline.publish.signature import allowed_line
+
     if key is None and who is None:
         return None
     if not key:

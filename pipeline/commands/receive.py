@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.distribute.rebuild import build_recipe
-from pipeline.distribute.receive import Received, check, old_card, take_delta, take_image, write_cautions
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.model.text import listed, shown
-from pipeline.publish.delta import DELTA
-from pipeline.workspace.lock import locked
-from pipeline.workspace.scratch import scratch_folder
-from pipeline.workspace.versions import received_folder
+
+if TYPE_CHECKING:
+    from pipeline.distribute.receive import Received
 
 
 class Receive(OwnCommand):
@@ -38,6 +35,11 @@ class Receive(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Check, take, and say what it is."""
+        from pipeline.distribute.rebuild import build_recipe
+        from pipeline.distribute.receive import check, take_delta, take_image, write_cautions
+        from pipeline.workspace.lock import locked
+        from pipeline.workspace.scratch import scratch_folder
+
         if not words or not words[0]:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help receive")
         if options["signers"] == "":
@@ -74,6 +76,10 @@ class Receive(OwnCommand):
 
     def _old(self, received: Received, words: Sequence[str], scratch: Path) -> Path:
         """Return the image, disk or mounted card that holds the older version; a published image is unpacked."""
+        from pipeline.distribute.receive import old_card
+        from pipeline.publish.delta import DELTA
+        from pipeline.workspace.versions import received_folder
+
         since = str((received.delta or {})["since"]["version"])
         if len(words) > 1:
             raise ManifestError.one(f"expected FOLDER OLD, OLD being what you have of version {since}", file=words[1])

@@ -23,7 +23,7 @@ from pipeline.model.manifest import Board
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
-from pipeline.sheet.cautions import READING, WRITING, cautions
+from pipeline.sheet.cautions import WRITING, cautions
 from pipeline.workspace.versions import CardVersion
 
 RECIPE = "recipe.json"
@@ -75,7 +75,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     if empty := sorted(_empty_folders(inputs, selection, refused)):
         document["empty-folders"] = empty
     write(folder / RECIPE, as_json(document))
-    warned = [*cautions(card_passed.finished), READING, WRITING]
+    warned = [*cautions(card_passed.finished), WRITING]
     text = recipe_readme(record, len(bring), signing.who if signing else "", warned, selection.board.cautions)
     finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from pipeline.build.build import Build
 from pipeline.build.card import serial_of
 from pipeline.build.recipe import UNBUILT
-from pipeline.card.contents import ConfigJob, Known, config_jobs, fields_of, gather, join
+from pipeline.card.contents import ConfigJob, Known, config_jobs, gather
+from pipeline.card.core_on_board import fields_of, join
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError
 from pipeline.fat.entries import EARLIEST

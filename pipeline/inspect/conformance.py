@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from pipeline.build.bitstream_checks import bitstream_problem
 from pipeline.build.rules import Judgement, judged
 from pipeline.card import rules as card_rules
-from pipeline.card.contents import changed_files, fields_of, menu_path
+from pipeline.card.contents import changed_files
+from pipeline.card.core_on_board import fields_of, menu_path
 from pipeline.card.layout import file_problems, label_problems
 from pipeline.card.select import Selection, agreed_settings, readers
 from pipeline.configs.change import EditError

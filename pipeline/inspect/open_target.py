@@ -10,7 +10,6 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.build.flow import how_to_build
 from pipeline.errors import MachineError
 from pipeline.image.opened import open_image, read_at
 from pipeline.model.plan import Plan
@@ -18,7 +17,7 @@ from pipeline.model.reading import Item, Reading
 from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.files import read_plan, read_record
-from pipeline.workspace.workspace import Workspace
+from pipeline.workspace.workspace import Workspace, how_to_build
 
 PART = 1 << 20
 Parts = Callable[[str], Iterator[bytes]]

@@ -21,7 +21,7 @@ from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, Positions, spell
 from pipeline.model.content import Content
 from pipeline.model.text import shorten
-from pipeline.model.units import parse_size, show_size
+from pipeline.model.units import parse_size, written_size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,10 +87,10 @@ def _is_text(old: object, digits: str) -> bool:
 
 def _size(size: int, old: object) -> Value:
     """Return a size as it is written: as text or number where there is one, else the plainer of both."""
-    shown = show_size(size).replace(",", "")
-    if isinstance(old, int) or (not isinstance(old, str) and "byte" in shown):
+    if isinstance(old, int):
         return size
-    return f"{size} B" if "byte" in shown else shown
+    written = written_size(size)
+    return f"{written} B" if isinstance(old, str) and isinstance(written, int) else written
 
 
 def _conflicts(

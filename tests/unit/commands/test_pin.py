@@ -275,8 +275,8 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        ([], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: see doit help pin\n"),
-        ([MOTH], 2, "expected MANIFEST KEY FILE [KEY FILE ...]\n  hint: see doit help pin\n"),
+        ([], 2, "expected MANIFEST [KEY FILE ...] or titles, cores, cards\n  hint: see doit help pin\n"),
+        ([MOTH, "rom.1"], 2, "expected MANIFEST [KEY FILE ...] or titles, cores, cards\n  hint: see doit help pin\n"),
         (
             [MOTH, "chip.4t", "dumps/4t.bin", "rom.2", "dumps/4t.bin", "rom.1"],
             2,
@@ -387,7 +387,7 @@ def test_a_manifest_changed_meanwhile_is_not_overwritten(folder: Path, monkeypat
         return content_named(location)
 
     monkeypatch.chdir(folder)
-    monkeypatch.setattr("pipeline.commands.pin.content_named", slow)
+    monkeypatch.setattr("pipeline.sources.files.argument.content_named", slow)
     assert Pin().parse_execute([MOTH, "chips.4t", "dumps/4t.bin"]) == 1
     assert text_of(folder) == "# edited\n"
 
@@ -395,5 +395,5 @@ def test_a_manifest_changed_meanwhile_is_not_overwritten(folder: Path, monkeypat
 def test_help_shows_the_usage(folder: Path) -> None:
     for ran in (own_command(folder, "help", "pin"), pin(folder, "--help")):
         assert ran.code == 0
-        assert "pin MANIFEST KEY FILE [KEY FILE ...]" in ran.out
+        assert "pin MANIFEST [KEY FILE ...] or titles, cores, cards" in ran.out
         assert "box-3.zip/moth/4t.bin" in ran.out
