@@ -12,7 +12,7 @@ from typing import Any
 from pipeline.build.missing_hints import shown as shown_location
 from pipeline.errors import CardkilnError, ManifestError, Place
 from pipeline.manifest.edit.lacking import Lacking, lacking
-from pipeline.manifest.edit.pin import Pin, Pinned, pin
+from pipeline.manifest.edit.pin import Pinned, PinRequest, pin
 from pipeline.manifest.edit.pinnable import KeyPath, held
 from pipeline.manifest.expand.titles import LONGEST as LONGEST_CHAIN
 from pipeline.manifest.files import FOLDERS, ManifestFile, is_id
@@ -149,7 +149,7 @@ def _filled(
         else:
             left.append(Left(lacking=gap, why=_why(workspace, gap, found), choices=found.contents))
     pins = [
-        Pin(
+        PinRequest(
             way=one.lacking.way,
             content=one.content,
             source=str(one.locations[0]),

@@ -15,7 +15,7 @@ from pipeline.drafts.found_sets import FoundSet, found_sets
 from pipeline.drafts.new import chip_names
 from pipeline.drafts.texts import title_text
 from pipeline.errors import MachineError, ManifestError, Problem
-from pipeline.manifest.edit.pin import Pin, pin
+from pipeline.manifest.edit.pin import PinRequest, pin
 from pipeline.manifest.edit.pinnable import held
 from pipeline.manifest.files import FOLDERS, path_from
 from pipeline.manifest.load import load_sources
@@ -30,7 +30,7 @@ from pipeline.model.manifest import Core
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
 from pipeline.model.units import show_size
 from pipeline.sets.arrange import Arranged, Chips, DumpSet, arrange
-from pipeline.sets.match import BY_LIST, BY_NAME, BY_ORDER, BY_SIZE, Dump, Matched
+from pipeline.sets.match import BY_LIST, BY_NAME, BY_ORDER, BY_SIZE, Dump, MatchedSet
 from pipeline.workspace.atomic_write import write_together
 from pipeline.workspace.workspace import Workspace
 
@@ -237,12 +237,15 @@ def _plain_text(one: FoundSet, origin: str, core: str, path: Path) -> str:
     chips = dict(zip(chip_names(files), files, strict=True))
     lines = title_text(origin, chips, one.texts, core, one.name)
     text = "\n".join([*filter(None, [schema_line(path, "title")]), *lines, ""])
-    pins = [Pin(way=("chips", name), content=file.content, source=shown(file.argument)) for name, file in chips.items()]
+    pins = [
+        PinRequest(way=("chips", name), content=file.content, source=shown(file.argument))
+        for name, file in chips.items()
+    ]
     return pin(text, path.name, pins).text
 
 
 def _layout_text(
-    one: FoundSet, origin: str, core: str, came: Arranged, result: Matched, file_name: str
+    one: FoundSet, origin: str, core: str, came: Arranged, result: MatchedSet, file_name: str
 ) -> Iterator[str]:
     """Yield the lines of a title that fills sockets, or of a variant."""
     yield f"# Drafted{origin}. {BLANKS_ARE}"

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.model.manifest import KnownChip, Layout
 from pipeline.model.text import counted, listed
-from pipeline.sets.match import Dump, Matched, match
+from pipeline.sets.match import Dump, MatchedSet, match
 
 BY_HINT = "its name, which is only a hint"
 
@@ -38,7 +38,7 @@ class Arranged:
     """
 
     layout: str = ""
-    matched: Matched | None = None
+    matched: MatchedSet | None = None
     why: str = ""
     like: str = ""
     how: str = ""
@@ -64,7 +64,7 @@ def arrange(
     """
     sockets_of = {name: _by_content(layout.known) for name, layout in layouts.items()}
 
-    def matched(name: str, one: DumpSet) -> Matched:
+    def matched(name: str, one: DumpSet) -> MatchedSet:
         sockets = layouts[name].sockets
         return match(sockets, one.dumps, name=one.name, listed=sockets_of[name], in_order=in_order)
 
@@ -88,7 +88,7 @@ def _by_content(chips: Iterable[KnownChip]) -> dict[str, frozenset[str]]:
     return {sha256: frozenset(names) for sha256, names in sockets.items()}
 
 
-def _chosen(results: Mapping[str, Matched]) -> Arranged:
+def _chosen(results: Mapping[str, MatchedSet]) -> Arranged:
     """Return the one layout there is, or else the one that a set fits: as a whole, or with no dump left."""
     fitting = list(results)
     if len(results) > 1:
@@ -100,12 +100,12 @@ def _chosen(results: Mapping[str, Matched]) -> Arranged:
     return Arranged(layout=fitting[0], matched=results[fitting[0]])
 
 
-def _is_part(result: Matched) -> bool:
+def _is_part(result: MatchedSet) -> bool:
     """Whether a set lacks chips and nothing else is the matter: it may be a variant."""
     return bool(result.matches) and not result.left and bool(result.unfilled) and not any(result.unfilled.values())
 
 
-def _chips(result: Matched) -> dict[str, str]:
+def _chips(result: MatchedSet) -> dict[str, str]:
     return {socket: one.dump.sha256 for socket, one in result.matches.items()}
 
 

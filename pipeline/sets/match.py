@@ -35,7 +35,7 @@ class Dump:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Match:
+class MatchedDump:
     """A dump and how it is known to belong in its socket: one of ``WAYS``."""
 
     dump: Dump
@@ -43,14 +43,14 @@ class Match:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Matched:
+class MatchedSet:
     """What a set comes to, by socket in the order of the layout.
 
     ``unfilled``: sockets that must not be empty and are, and those that dumps may fit, each with these dumps. ``left``:
     dumps whose content is in no socket, each with the sockets it may fit.
     """
 
-    matches: Mapping[str, Match]
+    matches: Mapping[str, MatchedDump]
     unfilled: Mapping[str, tuple[Dump, ...]]
     left: Mapping[Dump, tuple[str, ...]]
 
@@ -67,7 +67,7 @@ def match(
     name: str = "",
     listed: Mapping[str, frozenset[str]] | None = None,
     in_order: bool = False,
-) -> Matched:
+) -> MatchedSet:
     """Return which dump belongs in which socket.
 
     ``name``: of the set; where a file's name begins with it, that says nothing of sockets. ``listed``: the sockets in
@@ -100,7 +100,7 @@ class _Matching:
         self._listed = {dump: listed.get(dump.sha256, frozenset()) & sockets.keys() for dump in dumps}
         self._named = dict(zip(dumps, _named(sockets, dumps, name), strict=True))
         self._left = list(dumps)
-        self._matches: dict[str, Match] = {}
+        self._matches: dict[str, MatchedDump] = {}
 
     def by_list(self, dump: Dump) -> Sequence[str]:
         """Return the sockets for which a dump is listed; where it is for several, its name may say which."""
@@ -118,7 +118,7 @@ class _Matching:
         return [name for name in self._free(dump) if name in known or not known]
 
     def take(self, way: Callable[[Dump], Sequence[str]], how: str) -> None:
-        """Match each dump that fits one socket, where that fits no other content."""
+        """MatchedDump each dump that fits one socket, where that fits no other content."""
         fitting = {dump: way(dump) for dump in self._left}
         contents = defaultdict[str, set[str]](set)
         for dump, names in fitting.items():
@@ -126,11 +126,11 @@ class _Matching:
                 contents[name].add(dump.sha256)
         for dump, names in fitting.items():
             if len(names) == 1 and len(contents[names[0]]) == 1:
-                self._matches.setdefault(names[0], Match(dump=dump, how=how))
+                self._matches.setdefault(names[0], MatchedDump(dump=dump, how=how))
         self._forget_taken()
 
     def take_in_order(self) -> None:
-        """Match the dumps and sockets of a size in their order, where they are equally many and nothing is known."""
+        """MatchedDump the dumps and sockets of a size in their order, where they are equally many and nothing is known."""
         for size, names in self._of_size.items():
             free = [name for name in names if name not in self._matches]
             dumps = [dump for dump in self._left if dump.size == size]
@@ -139,16 +139,16 @@ class _Matching:
             if len(free) == len(dumps) == len({*keys.values()}) and not is_known:
                 ordered = sorted(dumps, key=keys.__getitem__)
                 self._matches |= {
-                    name: Match(dump=dump, how=BY_ORDER) for name, dump in zip(free, ordered, strict=True)
+                    name: MatchedDump(dump=dump, how=BY_ORDER) for name, dump in zip(free, ordered, strict=True)
                 }
         self._forget_taken()
 
-    def result(self) -> Matched:
+    def result(self) -> MatchedSet:
         """Return what was matched and what is left."""
         contents = {one.dump.sha256 for one in self._matches.values()}
         left = {dump: tuple(self.may_fit(dump)) for dump in self._left if dump.sha256 not in contents}
         near = {name: tuple(dump for dump, names in left.items() if name in names) for name in self._sockets}
-        return Matched(
+        return MatchedSet(
             matches={name: self._matches[name] for name in self._sockets if name in self._matches},
             unfilled={
                 name: near[name]

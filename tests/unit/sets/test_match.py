@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.model.manifest import Socket
-from pipeline.sets.match import BY_LIST, BY_NAME, BY_ORDER, BY_SIZE, WAYS, Dump, Matched, match, words
+from pipeline.sets.match import BY_LIST, BY_NAME, BY_ORDER, BY_SIZE, WAYS, Dump, MatchedSet, match, words
 
 
 def sockets(*sizes: tuple[str, int], optional: str = "") -> dict[str, Socket]:
@@ -25,15 +25,15 @@ def dump(path: str, size: int, content: str = "") -> Dump:
     return Dump(path=path, size=size, sha256=hashlib.sha256((content or path).encode()).hexdigest())
 
 
-def matches(result: Matched) -> dict[str, tuple[str, str]]:
+def matches(result: MatchedSet) -> dict[str, tuple[str, str]]:
     return {socket: (one.dump.path, one.how) for socket, one in result.matches.items()}
 
 
-def open_(result: Matched) -> dict[str, list[str]]:
+def open_(result: MatchedSet) -> dict[str, list[str]]:
     return {socket: [dump.path for dump in dumps] for socket, dumps in result.unfilled.items()}
 
 
-def left(result: Matched) -> dict[str, tuple[str, ...]]:
+def left(result: MatchedSet) -> dict[str, tuple[str, ...]]:
     return {dump.path: names for dump, names in result.left.items()}
 
 
