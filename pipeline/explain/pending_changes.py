@@ -15,7 +15,7 @@ from pipeline.card.contents import ConfigJob
 from pipeline.configs.differ import text_changes
 from pipeline.errors import MachineError, Place, Problem
 from pipeline.model.content import CardFile
-from pipeline.record.compare import SAME_BYTES, Change, Changes, compare
+from pipeline.record.compare import SAME_BYTES, Changes, Difference, compare
 from pipeline.record.document import record_files
 from pipeline.record.snapshot import File, Side, side_of_record
 from pipeline.roms.assemble import content_key
@@ -62,8 +62,8 @@ def _texts(card: CardBuild) -> Mapping[str, Sequence[str]]:
 
 
 def _explained(
-    card: CardBuild, files: Mapping[str, CardFile], old: Side, change: Change, unbuilt: Collection[str]
-) -> Change:
+    card: CardBuild, files: Mapping[str, CardFile], old: Side, change: Difference, unbuilt: Collection[str]
+) -> Difference:
     """Return a difference of a file with a line more for each key and file of the inputs that is behind it."""
     path = change.name.partition(":")[0]  # what follows is said of it: no name on a FAT volume has a colon
     if path not in files:
@@ -85,7 +85,7 @@ def _behind(card: CardBuild, file: CardFile, old: Side) -> Iterator[str]:
     places = [file.place]
     if file.origin.kind == "rom-file" and changed:
         title = card.inputs.manifest.titles[file.origin.owner]
-        places = [replace(file.place, key=content_key(title, one.role.partition(" ")[2])) for one in changed]
+        places = [title.place(content_key(title, one.role.partition(" ")[2])) for one in changed]
     if edited and before:
         places = list(_new_edits(card, edited, file, old, before))
     if edited or not held:
