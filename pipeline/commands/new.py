@@ -48,17 +48,17 @@ class New(OwnCommand):
             "name": "from",
             "long": "from",
             "type": str,
-            "default": "",
+            "default": None,
             "help": "the card to draft a board from: an image, a disk or a mounted folder; it is only read",
         },
         {
             "name": "core",
             "long": "core",
             "type": str,
-            "default": "",
+            "default": None,
             "help": "the core of titles; may be left out where there is one",
         },
-        {"name": "layout", "long": "layout", "type": str, "default": "", "help": "the layout of titles"},
+        {"name": "layout", "long": "layout", "type": str, "default": None, "help": "the layout of titles"},
         {
             "name": "in-order",
             "long": "in-order",
@@ -79,9 +79,9 @@ class New(OwnCommand):
             from pipeline.commands.new_titles import run as run_titles
 
             return run_titles(self.workspace, words[1:], options)
-        if options["core"] or options["layout"] or options["in-order"]:
+        if options["core"] is not None or options["layout"] is not None or options["in-order"]:
             raise ManifestError.one("--core, --layout, --in-order: expected titles FOLDER", "see doit help new")
-        if options["from"]:
+        if options["from"] is not None:
             drafted = self._from_card(words, options["from"])
         else:
             drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])

@@ -24,7 +24,7 @@ HEAD = ("title", "chips", "blank", "unknown", "how they are known")
 
 def run(workspace: Workspace, words: Sequence[str], options: Mapping[str, Any]) -> int:
     """Draft the titles of a folder of sets, write them, and print the table."""
-    if len(words) != 1 or options["from"]:
+    if len(words) != 1 or options["from"] is not None:
         raise ManifestError.one("expected titles FOLDER [--core ID] [--layout NAME]", "see doit help new")
     shelf = draft_titles(workspace, words[0], options["core"], options["layout"], in_order=options["in-order"])
     write_titles(workspace, shelf)

@@ -57,7 +57,7 @@ class Pin(OwnCommand):
         {"name": "replace", "long": "replace", "type": bool, "default": False,
          "help": "replace sizes and hashes that differ"},
         {"name": "crc32", "long": "crc32", "type": bool, "default": False, "help": "add the CRC-32 too"},
-        {"name": "from", "long": "from", "type": str, "default": "",
+        {"name": "from", "long": "from", "type": str, "default": None,
          "help": "search this folder or archive in place of sources.toml"},
         JSON,
     )  # fmt: skip
@@ -72,7 +72,7 @@ class Pin(OwnCommand):
             return pin_many.run(self.workspace, words[0], options)
         if len(words) < 3:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help pin")
-        if options["from"]:
+        if options["from"] is not None:
             raise ManifestError.one("found --from with a KEY and a FILE, expected none", "name the file itself")
         manifest = manifest_named(self.workspace, words[0])
         read = read_manifest(manifest)

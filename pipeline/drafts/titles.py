@@ -72,17 +72,19 @@ class Shelf:
         return {one.path: one.text for one in self.sets if one.path}
 
 
-def draft_titles(workspace: Workspace, folder: str, core_id: str, layout: str, *, in_order: bool = False) -> Shelf:
+def draft_titles(
+    workspace: Workspace, folder: str, core_id: str | None, layout: str | None, *, in_order: bool = False
+) -> Shelf:
     """Return what each set in a folder comes to; nothing is written yet.
 
-    ``layout``: "" for the one that a set fits. ``in_order``: as for ``match``. Raises CardkilnError where there can be
-    no draft at all.
+    ``core_id``: None for the only one. ``layout``: None for the one that a set fits. ``in_order``: as for ``match``.
+    Raises CardkilnError where there can be no draft at all.
     """
     core, data = _core(workspace, core_id)
-    if layout and layout not in core.layouts:
+    if layout is not None and layout not in core.layouts:
         hint = did_you_mean(layout, core.layouts, f"there are {listed(core.layouts)}" if core.layouts else "")
         raise ManifestError.one(f"has no layout {quote(layout)}", hint, file=core.file)
-    layouts = {name: one for name, one in core.layouts.items() if layout in ("", name)}
+    layouts = {name: one for name, one in core.layouts.items() if layout in (None, name)}
     places, _ = load_sources(workspace.inputs, workspace.base)
     sets, loose = found_sets(workspace, folder, places)
     titles = _titles(workspace)
@@ -124,14 +126,15 @@ def write_titles(workspace: Workspace, shelf: Shelf) -> None:
         raise MachineError.one(what, hint, file=workspace.shown(folder)) from error
 
 
-def _core(workspace: Workspace, id_: str) -> tuple[Core, Mapping[str, Any]]:
+def _core(workspace: Workspace, id_: str | None) -> tuple[Core, Mapping[str, Any]]:
     """Return a core by itself, with its TOML values; raises ManifestError with all that is wrong with it."""
     known = workspace.names(FOLDERS["core"])
-    if not id_ and len(known) == 1:
+    if id_ is None and len(known) == 1:
         (id_,) = known
     if id_ not in known:
-        hint = did_you_mean(id_, known, f"the cores are {listed(known)}" if known else "doit new core ID drafts one")
-        what = f"found --core {quote(id_)}, expected the id of a core" if id_ else "expected --core ID"
+        some = f"the cores are {listed(known)}" if known else "doit new core ID drafts one"
+        hint = did_you_mean(id_ or "", known, some)
+        what = "expected --core ID" if id_ is None else f"found --core {quote(id_)}, expected the id of a core"
         raise ManifestError.one(what, hint)
     path = workspace.inputs / FOLDERS["core"] / f"{id_}.toml"
     parsed = parse_manifest("core", id_, path_from(path, workspace.base), path.read_bytes())

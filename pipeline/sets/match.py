@@ -118,7 +118,7 @@ class _Matching:
         return [name for name in self._free(dump) if name in known or not known]
 
     def take(self, way: Callable[[Dump], Sequence[str]], how: str) -> None:
-        """MatchedDump each dump that fits one socket, where that fits no other content."""
+        """Match each dump that fits one socket, where that fits no other content."""
         fitting = {dump: way(dump) for dump in self._left}
         contents = defaultdict[str, set[str]](set)
         for dump, names in fitting.items():
@@ -130,7 +130,7 @@ class _Matching:
         self._forget_taken()
 
     def take_in_order(self) -> None:
-        """MatchedDump the dumps and sockets of a size in their order, where they are equally many and nothing is known."""
+        """Match the dumps and sockets of a size in their order, where they are equally many and nothing is known."""
         for size, names in self._of_size.items():
             free = [name for name in names if name not in self._matches]
             dumps = [dump for dump in self._left if dump.size == size]
