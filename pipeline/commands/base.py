@@ -36,7 +36,10 @@ def with_equals_signs(line: Sequence[str], name: str, arguments: list[str]) -> l
     """
     for at, word in enumerate(line):
         given = list(line[at + 1 :])
-        if word == name and [one for one in given if one.startswith("-") or "=" not in one] == arguments:
+        if (
+            word == name
+            and [argument for argument in given if argument.startswith("-") or "=" not in argument] == arguments
+        ):
             return given
     return arguments
 

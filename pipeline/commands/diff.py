@@ -88,7 +88,7 @@ def lines(found: diff.Comparison, old: Named, new: Named, *, brief: bool) -> Ite
     yield from (brief_text if brief else changes_text)(found.changes)
     if found.differing and old.reading and new.reading:
         if brief:
-            yield f"bytes: {sum(one.count for one in found.differing):,} differ"
+            yield f"bytes: {sum(differing.count for differing in found.differing):,} differ"
         else:
             yield from bytes_text(found.differing, _names(old.reading, old.size), _names(new.reading, new.size))
     if not found.whole:

@@ -99,7 +99,7 @@ def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
         yield from _block("holds", found or ["no known core or title"])
         yield from _block("rules", _rule_lines(seen.verdict) if seen.verdict else [])
         most = len(seen.known) if whole else MOST_LINES
-        known = [_known_line(one) for one in seen.known[:most]]
+        known = [_known_line(file) for file in seen.known[:most]]
         if len(seen.known) > most:
             known.append(f"... and {len(seen.known) - most:,} more; --all shows them")
         yield from _block("known", known or ["no known content"])
@@ -157,6 +157,6 @@ def _document(seen: Look) -> dict[str, Any]:
             {**_problem(found.problem), "reason": found.reason, "by": found.by} for found in judgement.silenced
         ],
         "not-checked": seen.verdict.not_checked if seen.verdict else list(RULES),
-        "known": [asdict(one) for one in seen.known],
+        "known": [asdict(known_file) for known_file in seen.known],
         "sound": seen.is_sound,
     }

@@ -186,12 +186,12 @@ def _lines(manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: P
     from pipeline.manifest.edit.pinnable import key_of
 
     lines = list[str]()
-    for one in pins:
-        written = pinned.written[one.way]
-        lines += changes.get(one.way, ())
-        known = f"{key_of(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
+    for pin in pins:
+        written = pinned.written[pin.way]
+        lines += changes.get(pin.way, ())
+        known = f"{key_of(pin.way)}: {show_size(pin.content.size or 0)}, sha256 {pin.content.sha256[:8]}..."
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
-        done = "added to" if one.way in pinned.added else done
+        done = "added to" if pin.way in pinned.added else done
         lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
     return lines
 
@@ -205,15 +205,15 @@ def _document(
         "manifest": manifest.file,
         "pinned": [
             {
-                "key": key_of(one.way),
-                "file": one.source,
-                "size": one.content.size,
-                "sha256": one.content.sha256,
-                "crc32": f"{one.content.crc32 or 0:08x}",
-                "written": list(pinned.written[one.way]),
-                "added": one.way in pinned.added,
-                **({"changes": list(changes[one.way])} if one.way in changes else {}),
+                "key": key_of(pin.way),
+                "file": pin.source,
+                "size": pin.content.size,
+                "sha256": pin.content.sha256,
+                "crc32": f"{pin.content.crc32 or 0:08x}",
+                "written": list(pinned.written[pin.way]),
+                "added": pin.way in pinned.added,
+                **({"changes": list(changes[pin.way])} if pin.way in changes else {}),
             }
-            for one in pins
+            for pin in pins
         ],
     }

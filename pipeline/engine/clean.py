@@ -60,13 +60,13 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
 
     def clean_tasks(self, tasks: Iterable[Any], dryrun: bool, cleanforget: bool) -> None:
         """Remove the outputs of each task once; a task that is not ours is cleaned as doit does."""
-        others = []
+        foreign_tasks = []
         for task in {task.name: task for task in tasks}.values():
             if task.meta and "outputs" in task.meta:
                 self._remove(task.meta["outputs"](task.name), dryrun=dryrun)
             else:
-                others.append(task)
-        super().clean_tasks(others, dryrun, cleanforget)
+                foreign_tasks.append(task)
+        super().clean_tasks(foreign_tasks, dryrun, cleanforget)
 
     def _of_meta(self, name: str) -> list[Path]:
         """Return what the tasks give of one kind, each path once."""
