@@ -96,7 +96,7 @@ def _behind(card: CardBuild, file: CardFile, old: Side) -> Iterator[str]:
         places = list(_new_edits(card, edited, file, old, before))
     if edited or not locations:
         found = card.workspace.located(Problem(place, "") for place in places)
-        yield from (f"declared in {ingredient.place}" for ingredient in found)
+        yield from (f"declared in {problem.place}" for problem in found)
 
 
 def _new_edits(card: CardBuild, job: ConfigJob, file: CardFile, old: Side, before: File) -> Iterator[Place]:
