@@ -27,8 +27,8 @@ class Diff(OwnCommand):
     doc_purpose = "show what differs between two cards"
     doc_usage = "OLD NEW"
     doc_description = (
-        "OLD, NEW: each the id of a built card, a record, an image, a disk, or a folder such as a mounted card. From "
-        "two records no image is read."
+        "OLD, NEW: each the id of a built card, a published or received version such as desk@1, a record, an image, a "
+        "disk, or a folder such as a mounted card. From two records no image is read."
     )
     cmd_options = (
         {
