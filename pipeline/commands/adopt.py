@@ -21,14 +21,15 @@ class Adopt(OwnCommand):
     """Writes drafts into the inputs, all of them or none, and never over what is there."""
 
     name = "adopt"
-    doc_purpose = "draft manifests from a card made by hand"
-    doc_usage = "PATH BOARD"
-    doc_description = (
-        "PATH: an image or a disk; it is only read. BOARD: the id of the board it is for. What the manifests know is "
-        "named, everything else is copied into inputs/files/adopted-ID."
-    )
     cmd_options = (
-        {"name": "as", "long": "as", "type": str, "default": "", "help": "the id of the card; else from its label"},
+        {
+            "name": "as",
+            "long": "as",
+            "type": str,
+            "metavar": "ID",
+            "default": "",
+            "help": "the id of the card; else from its label",
+        },
         JSON,
     )
 

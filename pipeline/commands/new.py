@@ -9,24 +9,12 @@ from pipeline.commands.base import JSON, OwnCommand
 from pipeline.drafts.new import draft, write
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.manifest.files import FOLDERS
 
 
 class New(OwnCommand):
     """Writes one draft, over nothing that is there."""
 
     name = "new"
-    doc_purpose = "draft a manifest from a core's release or from dumps"
-    doc_usage = "KIND ID [FILE ...]"
-    doc_description = (
-        f"KIND: {', '.join(FOLDERS)}. ID: lower-case words with hyphens.\n"
-        "FILE: for a core, its release as a folder or ZIP archive, or a bitstream; for a title, dumps, or a folder or "
-        "ZIP archive of them; for a board, a bitstream that is made for it. A member of an archive is named as "
-        "box-3.zip/moth/4t.bin.\n"
-        'What only a person can know is written as "<blank>"; doit check lists every blank, and nothing is built '
-        "over one.\n"
-        "Exit codes: 0 written, 1 an archive is not to be trusted, 2 the arguments, 3 a file cannot be read or written."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

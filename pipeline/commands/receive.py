@@ -19,14 +19,8 @@ class Receive(OwnCommand):
     """Uses nothing of a folder before all of it was checked."""
 
     name = "receive"
-    doc_purpose = "check a published folder, and unpack or build its card"
-    doc_usage = "FOLDER [PLACE ...]"
-    doc_description = (
-        "FOLDER: as it was published. PLACE: for a recipe, folders and archives with your own dumps; without any, "
-        "those of inputs/sources.toml. The image comes to build/received/."
-    )
     cmd_options = (
-        {"name": "signers", "long": "signers", "type": str, "default": None,
+        {"name": "signers", "long": "signers", "type": str, "metavar": "FILE", "default": None,
          "help": "your own list of allowed signers; one of them must have signed"},
         JSON,
     )  # fmt: skip
