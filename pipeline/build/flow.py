@@ -16,6 +16,7 @@ from pipeline.build.card import CardBuild
 from pipeline.build.rom import TitleRoms
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.workspace.stamp import NEW
+from pipeline.workspace.workspace import how_to_build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,8 +107,3 @@ def refuse_out_of_date(build: Build, card_id: str) -> None:
     problem = problem_of(build, card_id)
     if problem:
         raise CheckError([problem])
-
-
-def how_to_build(card_id: str) -> str:
-    """Return what to type so that all of a card is built, its sheet too."""
-    return f"doit sheet:{card_id}"

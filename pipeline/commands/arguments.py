@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import TYPE_CHECKING
 
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import FOLDERS, ManifestFile
-from pipeline.model.manifest import Manifest
 from pipeline.model.text import did_you_mean, nearest
-from pipeline.workspace.workspace import Workspace
+
+if TYPE_CHECKING:
+    from pipeline.model.manifest import Manifest
+    from pipeline.workspace.workspace import Workspace
 
 KINDS = {folder: kind for kind, folder in FOLDERS.items()}
 

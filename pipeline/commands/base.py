@@ -48,14 +48,15 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
     def build(self) -> Build:
         """The build of the working folder, or of the inputs that ``CARDKILN_INPUTS`` names."""
         from pipeline.build.build import Build
+
+        return Build(self.inputs)
+
+    @cached_property
+    def inputs(self) -> Inputs:
+        """What is built from; enough for a command that builds nothing."""
         from pipeline.build.inputs import Inputs
 
-        return Build(Inputs.of(self.workspace))
-
-    @property
-    def inputs(self) -> Inputs:
-        """What is built from."""
-        return self.build.inputs
+        return Inputs.of(self.workspace)
 
     @cached_property
     def workspace(self) -> Workspace:

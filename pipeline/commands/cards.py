@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError
-from pipeline.media.cards import ListedCard, card_line, listed_cards
+
+if TYPE_CHECKING:
+    from pipeline.media.cards import ListedCard
 
 
 class Cards(OwnCommand):
@@ -20,6 +22,8 @@ class Cards(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Show them."""
+        from pipeline.media.cards import card_line, listed_cards
+
         if not sys.platform.startswith("linux"):
             what = "disks are listed on Linux only"
             raise MachineError.one(what, "your system lists them: diskutil list, or Get-Disk in PowerShell")

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.inspect import diff
-from pipeline.inspect.known_builds import known_builds
-from pipeline.inspect.open_target import Named, named
-from pipeline.model.reading import Reading
-from pipeline.record.changes_text import Names, brief_text, bytes_document, bytes_text, changes_document, changes_text
-from pipeline.record.fields import Naming
-from pipeline.record.regions import regions_of
+
+if TYPE_CHECKING:
+    from pipeline.inspect import diff
+    from pipeline.inspect.open_target import Named
+    from pipeline.model.reading import Reading
+    from pipeline.record.changes_text import Names
 
 SHOWN = 20
 """Files of the user that are named; the rest are counted."""
@@ -45,6 +44,10 @@ class Diff(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Compare, and show it."""
+        from pipeline.inspect import diff
+        from pipeline.inspect.open_target import named
+        from pipeline.record.changes_text import bytes_document, changes_document
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help diff")
         with named(self.workspace, words[0]) as old, named(self.workspace, words[1]) as new:
@@ -62,6 +65,8 @@ class Diff(OwnCommand):
 
     def _keep(self, *cards: Named) -> tuple[str, ...]:
         """Return what is the user's on two cards: by id of the card, or by serial of the volume of a known build."""
+        from pipeline.inspect.known_builds import known_builds
+
         ids = {card.side.card["card id"] for card in cards if "card id" in card.side.card}
         serials = {card.side.volume["serial"] for card in cards if "serial" in card.side.volume}
         if not ids and serials:
@@ -72,6 +77,8 @@ class Diff(OwnCommand):
 
 def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
     """Yield what differs, for people."""
+    from pipeline.record.changes_text import brief_text, bytes_text, changes_text
+
     yield from (brief_text if brief else changes_text)(found.changes)
     if found.differing and old.reading and new.reading:
         if brief:
@@ -89,4 +96,8 @@ def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[
 
 
 def _names(reading: Reading, size: int) -> Names:
+    from pipeline.record.changes_text import Names
+    from pipeline.record.fields import Naming
+    from pipeline.record.regions import regions_of
+
     return Names(regions_of(reading, size), Naming(reading))

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.divide import Divided, DivisionRequest, divided_lines, reason, run, wanted, write
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import ID
 from pipeline.model.units import parse_size
+
+if TYPE_CHECKING:
+    from pipeline.build.divide import Divided, DivisionRequest
 
 
 def _text(name: str, metavar: str, help_: str) -> dict[str, Any]:
@@ -33,6 +35,8 @@ class Divide(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Divide, print, and write when asked to."""
+        from pipeline.build.divide import divided_lines, run, wanted, write
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help divide")
         if options["as"] and not ID.fullmatch(options["as"]):
@@ -69,6 +73,8 @@ def _size(text: str) -> int | None:
 
 
 def _document(want: DivisionRequest, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
+    from pipeline.build.divide import reason
+
     return {
         "cardkiln-divide": 1,
         "board": want.board.id,

@@ -5,17 +5,18 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.inputs import Inputs
-from pipeline.build.missing_hints import found_as, nearest, shown, to_use
-from pipeline.build.missing_report import Asker, Lack, Survey, survey
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.model.content import Location
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
+
+if TYPE_CHECKING:
+    from pipeline.build.inputs import Inputs
+    from pipeline.build.missing_report import Asker, Lack, Survey
+    from pipeline.model.content import Location
 
 MOST = 20
 """Contents that a card lacks, and files that nothing wants, that are listed without --all."""
@@ -32,6 +33,8 @@ class Find(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print what the search came to."""
+        from pipeline.build.missing_report import survey
+
         if words:
             raise ManifestError.one(f'found "{words[0]}", expected options only', "see doit help find")
         result = survey(self.build)
@@ -48,6 +51,8 @@ class Find(OwnCommand):
 
 def _lines(inputs: Inputs, result: Survey, most: int | None) -> Iterator[str]:
     """Yield the report; ``most``: how much is listed of each list, None for all."""
+    from pipeline.build.missing_hints import shown
+
     places = counted(len(inputs.manifest.sources.places), "place")
     yield f"{result.found:,} of {counted(result.wanted, 'content')} found in {places}"
     for card, askers in result.cards.items():
@@ -83,6 +88,8 @@ def _of_card(inputs: Inputs, askers: Sequence[Asker], most: int) -> Iterator[str
 
 
 def _of_lack(inputs: Inputs, lack: Lack) -> Iterator[str]:
+    from pipeline.build.missing_hints import found_as, nearest, to_use
+
     content = lack.item.content
     facts = [
         lack.part,
@@ -154,4 +161,7 @@ def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
 
 
 def _place(inputs: Inputs, location: Location) -> dict[str, Any]:
+    from pipeline.build.missing_hints import shown
+    from pipeline.model.content import Location
+
     return {"path": shown(inputs.workspace, Location(path=location.path)), "member": location.member}

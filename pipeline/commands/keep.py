@@ -10,7 +10,6 @@ from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.media.keep import card_at, keep
 from pipeline.model.text import counted
 
 
@@ -22,6 +21,8 @@ class Keep(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Copy, and say what was new."""
+        from pipeline.media.keep import card_at, keep
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help keep")
         card_id = card_named(self.inputs.manifest, words[0])

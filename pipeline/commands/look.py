@@ -5,28 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.rules import Judgement
 from pipeline.commands.arguments import id_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Problem
-from pipeline.inspect.conformance import Verdict
-from pipeline.inspect.look import KnownFile, Look, look
-from pipeline.inspect.open_target import is_record, named
-from pipeline.model.manifest import Manifest
-from pipeline.model.rules import RULES
 from pipeline.model.text import counted
-from pipeline.volume.report import (
-    MOST_LINES,
-    finding_lines,
-    first_file,
-    fragmentation,
-    reading_document,
-    tree_lines,
-    volume_lines,
-)
+
+if TYPE_CHECKING:
+    from pipeline.inspect.conformance import Verdict
+    from pipeline.inspect.look import KnownFile, Look
+    from pipeline.model.manifest import Manifest
 
 BOARD = {
     "name": "board",
@@ -50,6 +40,9 @@ class LookAt(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Look, and tell it."""
+        from pipeline.inspect.look import look
+        from pipeline.inspect.open_target import named
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help look")
         with named(self.workspace, card_path(words[0])) as card:
@@ -65,6 +58,8 @@ class LookAt(OwnCommand):
 
 def card_path(word: str) -> str:
     """Return the path of an image, a disk or a folder that is there; raises MachineError for anything else."""
+    from pipeline.inspect.open_target import is_record
+
     path = Path(word)
     if not path.exists():
         raise MachineError.one("there is no such file or folder", "name an image, a disk or a folder", file=word)
@@ -79,6 +74,8 @@ def board_named(manifest: Manifest, word: str) -> str:
 
 
 def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
+    from pipeline.volume.report import MOST_LINES, finding_lines, first_file, fragmentation, tree_lines, volume_lines
+
     reading = seen.reading
     if reading:
         yield from _block("volume", volume_lines(reading))
@@ -133,6 +130,10 @@ def _problem(problem: Problem) -> dict[str, str]:
 
 
 def _document(seen: Look) -> dict[str, Any]:
+    from pipeline.build.rules import Judgement
+    from pipeline.model.rules import RULES
+    from pipeline.volume.report import reading_document
+
     judgement = seen.verdict.judgement if seen.verdict else Judgement()
     return {
         "cardkiln-look": 2,

@@ -9,7 +9,6 @@ from pipeline.commands.arguments import id_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.roms.map import map_document, map_text, rom_map
 
 
 class Map(OwnCommand):
@@ -20,6 +19,8 @@ class Map(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the maps."""
+        from pipeline.roms.map import map_document, map_text, rom_map
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help map")
         titles = self.inputs.manifest.titles

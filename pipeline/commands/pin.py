@@ -4,37 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.anew import build_image_anew, build_roms_anew
-from pipeline.build.build import Build
-from pipeline.build.flow import built_image, how_to_build, not_current
-from pipeline.commands import pin_many
 from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
-from pipeline.manifest.edit import pin as pinning
-from pipeline.manifest.edit.pin import Pinned
-from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
 from pipeline.manifest.files import ManifestFile
-from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
-from pipeline.sources.files.archive import named_as_archive
-from pipeline.sources.files.argument import content_named, members, named
-from pipeline.workspace.manifest_text import read_manifest, write_manifests
+
+if TYPE_CHECKING:
+    from pipeline.manifest.edit import pin as pinning
+    from pipeline.manifest.edit.pin import Pinned
+    from pipeline.manifest.edit.pinnable import KeyPath
+
+    Asked = Sequence[tuple[KeyPath, str]]
+    """What is to be pinned: the way to a table, and the file as it was written."""
+
+    Changes = Mapping[KeyPath, Sequence[str]]
+    """What is different in what was built anew, as lines."""
 
 BUILT = "built"
 """Stands in place of a file: the ROM file that was built of the title, or the image of the card."""
-
-LIMITS = ArchiveLimits()
-
-Asked = Sequence[tuple[KeyPath, str]]
-"""What is to be pinned: the way to a table, and the file as it was written."""
-
-Changes = Mapping[KeyPath, Sequence[str]]
-"""What is different in what was built anew, as lines."""
 
 
 class Pin(OwnCommand):
@@ -52,6 +44,10 @@ class Pin(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Pin, and say what was written."""
+        from pipeline.commands import pin_many
+        from pipeline.manifest.edit import pin as pinning
+        from pipeline.workspace.manifest_text import read_manifest, write_manifests
+
         if len(words) == 1:
             return pin_many.run(self.workspace, words[0], options)
         if len(words) < 3:
@@ -74,6 +70,8 @@ class Pin(OwnCommand):
 
     def _built_anew(self, manifest: ManifestFile, asked: Asked) -> Changes:
         """Build what is to be pinned as built, whatever SHA-256 is declared for it now; return what changed."""
+        from pipeline.build.anew import build_image_anew, build_roms_anew
+
         ways = [way for way, file in asked if file == BUILT and (not way or way[0] == "rom")]
         if not ways:
             return {}
@@ -98,12 +96,17 @@ class Pin(OwnCommand):
         return pins
 
     def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.Pin:
+        from pipeline.manifest.edit import pin as pinning
+        from pipeline.model.manifest import ArchiveLimits
+        from pipeline.sources.files.archive import named_as_archive
+        from pipeline.sources.files.argument import content_named, members, named
+
         group = way[0] if way else "image"
         if file == BUILT and group in ("rom", "image"):
             file = self._built_rom(manifest, way) if way else self._built_image(manifest)
-        location = named(file, LIMITS)
+        location = named(file, ArchiveLimits())
         if group != "files" and location.member is None and named_as_archive(location.path):
-            inside = sorted(member.name for member in members(Path(location.path), LIMITS))
+            inside = sorted(member.name for member in members(Path(location.path), ArchiveLimits()))
             hint = f'name a member of it, such as "{file}/{inside[0]}"' if inside else ""
             raise MachineError.one("is an archive; expected the file itself", hint, file=file)
         content = content_named(location)
@@ -113,6 +116,8 @@ class Pin(OwnCommand):
 
     def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
         """Return the path of a ROM file that was built and is current."""
+        from pipeline.build.build import Build
+
         refuse_elsewhere(self.workspace, manifest, "ROM files are built")
         inputs = self.inputs.unpinned_title(manifest.id)  # its SHA-256 is what is pinned
         roms = Build(inputs).title(inputs.manifest.titles[manifest.id])
@@ -121,11 +126,17 @@ class Pin(OwnCommand):
 
     def _built_image(self, manifest: ManifestFile) -> str:
         """Return the path of a card's image that was built and is current, but for the digest that is pinned now."""
+        from pipeline.build.build import Build
+        from pipeline.build.flow import built_image
+        from pipeline.workspace.workspace import how_to_build
+
         refuse_elsewhere(self.workspace, manifest, "images are built")
         path, why = built_image(Build(self.inputs.unpinned()), manifest.id)
         return self._current(path, why, how_to_build(manifest.id))
 
     def _current(self, path: Path, why: str | None, building: str) -> str:
+        from pipeline.build.flow import not_current
+
         if why:
             raise CheckError.one(not_current(why), building, file=self.workspace.shown(path))
         return self.workspace.shown(path)
@@ -133,6 +144,8 @@ class Pin(OwnCommand):
 
 def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str]) -> Asked:
     """Return what the arguments ask for; raises ManifestError with everything that is wrong with them."""
+    from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
+
     asked, problems = list[tuple[KeyPath, str]](), list[Problem]()
     for key, file in zip(words[::2], words[1::2], strict=False):
         way = find(manifest.kind, values, key, manifest.file)
@@ -152,6 +165,8 @@ def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[st
 
 
 def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes) -> list[str]:
+    from pipeline.manifest.edit.pinnable import key_of
+
     lines = list[str]()
     for one in pins:
         written = pinned.written[one.way]
@@ -166,6 +181,8 @@ def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, 
 def _document(
     manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes
 ) -> dict[str, object]:
+    from pipeline.manifest.edit.pinnable import key_of
+
     return {
         "manifest": manifest.file,
         "pinned": [

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build.build import Build
-from pipeline.build.flow import built_image, how_to_build, not_current
+from pipeline.build.flow import built_image, not_current
 from pipeline.build.inputs import Inputs
 from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.drafts.fill import Filled, Left, Taken, fill
@@ -25,7 +25,7 @@ from pipeline.model.units import show_size
 from pipeline.sources.files.archive import plain_path
 from pipeline.sources.files.argument import content_named
 from pipeline.workspace.manifest_text import ManifestText, read_manifest, write_manifests
-from pipeline.workspace.workspace import Workspace
+from pipeline.workspace.workspace import Workspace, how_to_build
 
 ALL = {FOLDERS[kind]: kind for kind in GROUPS}
 """Words that stand for all manifests of a kind."""

@@ -8,18 +8,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from pipeline.build.flow import refuse_out_of_date
-from pipeline.commands import diff as shown
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.inspect import diff
-from pipeline.inspect.open_target import named
-from pipeline.prove import compare
-from pipeline.prove.environment_variations import conditions
-from pipeline.record.changes_text import bytes_document, changes_document
-from pipeline.workspace.lock import locked
 
 
 class Prove(OwnCommand):
@@ -30,6 +22,11 @@ class Prove(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Build again, compare, and say what differs."""
+        from pipeline.build.flow import refuse_out_of_date
+        from pipeline.prove import compare
+        from pipeline.prove.environment_variations import conditions
+        from pipeline.workspace.lock import locked
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help prove")
         card = card_named(self.inputs.manifest, words[0])
@@ -56,6 +53,11 @@ class Prove(OwnCommand):
 
     def _details(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> Iterator[str]:
         """Yield which files differ, and of the image where and what lies there."""
+        from pipeline.commands import diff as shown
+        from pipeline.inspect import diff
+        from pipeline.inspect.open_target import named
+        from pipeline.prove import compare
+
         folder = self.workspace.card_folder(card)
         for name, (first, second) in differing.items():
             yield f"{card}: {name} differs: sha256 {first}, the second time {second}"
@@ -70,6 +72,10 @@ class Prove(OwnCommand):
 
     def _document(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
         """Return what differs of the image, and what lies there."""
+        from pipeline.inspect import diff
+        from pipeline.inspect.open_target import named
+        from pipeline.record.changes_text import bytes_document, changes_document
+
         if "card.img" not in differing:
             return {"changes": [], "bytes": []}
         image = str(self.workspace.card_folder(card) / "card.img")

@@ -5,18 +5,19 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.distribute.publish import Signing, publish
-from pipeline.distribute.recipe import publish_recipe
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CardkilnError, ManifestError
 from pipeline.model.units import show_size
-from pipeline.publish.folder import files_of
-from pipeline.publish.pack import SUFFIXES
-from pipeline.publish.signature import allowed_line
+
+if TYPE_CHECKING:
+    from pipeline.distribute.publish import Signing
+
+FORMS = ("zstd", "gzip", "zip")
+"""How an image can be packed: the keys of ``publish.pack.SUFFIXES``, which takes longer to load."""
 
 
 class Publish(OwnCommand):
@@ -25,7 +26,7 @@ class Publish(OwnCommand):
     name = "publish"
     cmd_options = (
         {"name": "form", "long": "form", "type": str, "metavar": "FORM", "default": "zstd",
-         "choices": [(form, "") for form in SUFFIXES], "help": f"how the image is packed: {', '.join(SUFFIXES)}"},
+         "choices": [(form, "") for form in FORMS], "help": f"how the image is packed: {', '.join(FORMS)}"},
         {"name": "recipe", "long": "recipe", "type": bool, "default": False,
          "help": "publish how it is built, without contents that may not be passed on"},
         {"name": "key", "long": "key", "type": str, "metavar": "FILE", "default": None,
@@ -37,6 +38,10 @@ class Publish(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Publish, and say what was made."""
+        from pipeline.distribute.publish import publish
+        from pipeline.distribute.recipe import publish_recipe
+        from pipeline.publish.folder import files_of
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help publish")
         card_id = card_named(self.inputs.manifest, words[0])
@@ -68,6 +73,9 @@ class Publish(OwnCommand):
 
 def _signing(key: str | None, who: str | None) -> Signing | None:
     """Return what signs, None when nothing shall; raises CardkilnError for a key or a name that cannot be used."""
+    from pipeline.distribute.publish import Signing
+    from pipeline.publish.signature import allowed_line
+
     if key is None and who is None:
         return None
     if not key:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.distribute.rebuild import build_recipe
-from pipeline.distribute.receive import Received, check, take_image, write_cautions
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.model.text import listed, shown
-from pipeline.workspace.lock import locked
+
+if TYPE_CHECKING:
+    from pipeline.distribute.receive import Received
 
 
 class Receive(OwnCommand):
@@ -27,6 +27,10 @@ class Receive(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Check, take, and say what it is."""
+        from pipeline.distribute.rebuild import build_recipe
+        from pipeline.distribute.receive import check, take_image, write_cautions
+        from pipeline.workspace.lock import locked
+
         if not words or not words[0]:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help receive")
         if options["signers"] == "":

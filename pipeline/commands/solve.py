@@ -6,29 +6,21 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.commands.pin import LIMITS
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
-from pipeline.manifest.decode.rom_files import rom_file
-from pipeline.manifest.edit.pinnable import find
-from pipeline.manifest.edit.steps import write_steps
 from pipeline.manifest.files import ManifestFile
-from pipeline.model.content import Content, Location
 from pipeline.model.text import counted, shown
 from pipeline.model.units import parse_size, show_size
-from pipeline.roms.operations.arguments import show_address
-from pipeline.solve.declared import StepDifference, wrong_steps
-from pipeline.solve.manifest_text import assigned, chip_table, rom_values, step_blocks
-from pipeline.solve.solve import LARGEST, MOST_BYTES, Solution, solve
-from pipeline.sources.files.archive import named_as_archive
-from pipeline.sources.files.argument import content_named, named
-from pipeline.sources.files.listing import list_tree
-from pipeline.sources.files.read import read_content
-from pipeline.workspace.manifest_text import ManifestText, read_manifest, write_manifests
+
+if TYPE_CHECKING:
+    from pipeline.model.content import Content, Location
+    from pipeline.solve.declared import StepDifference
+    from pipeline.solve.solve import Solution
+    from pipeline.workspace.manifest_text import ManifestText
 
 MOST_CHIPS = 4_096
 """Files that are taken as chips."""
@@ -58,6 +50,8 @@ class Solve(OwnCommand):
         return self._to_title(options, *words) if to_title else self._alone(options, words[0], words[1:])
 
     def _alone(self, options: Mapping[str, Any], file: str, words: Sequence[str]) -> int:
+        from pipeline.solve.solve import solve
+
         finished, content = _finished(file)
         chips = _given(words, content)
         if not chips:
@@ -71,6 +65,11 @@ class Solve(OwnCommand):
         return 1 if solution.unexplained else 0
 
     def _to_title(self, options: Mapping[str, Any], title: str, key: str, file: str, *words: str) -> int:
+        from pipeline.manifest.decode.rom_files import rom_file
+        from pipeline.solve.declared import wrong_steps
+        from pipeline.solve.solve import solve
+        from pipeline.workspace.manifest_text import read_manifest
+
         manifest = manifest_named(self.workspace, title)
         read = read_manifest(manifest)
         values = read.values
@@ -96,6 +95,9 @@ class Solve(OwnCommand):
         self, manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str], finished: Content
     ) -> dict[str, bytes]:
         """Return the bytes of a title's chips, by name, from the files given, else from the sources."""
+        from pipeline.model.content import Content
+        from pipeline.sources.files.read import read_content
+
         tables = {name: table for name, table in values.get("chips", {}).items() if table.get("sha256")}
         if not tables:
             raise ManifestError.one("declares no chips with a sha256", "doit pin adds them", file=manifest.file)
@@ -124,6 +126,10 @@ class Solve(OwnCommand):
         self, options: Mapping[str, Any], read: ManifestText, number: int, solution: Solution, content: Content
     ) -> None:
         """Write the steps into the manifest; raises where bytes stay open, or where the title means another file."""
+        from pipeline.manifest.edit.steps import write_steps
+        from pipeline.solve.manifest_text import assigned, rom_values, step_blocks
+        from pipeline.workspace.manifest_text import write_manifests
+
         manifest, text = read.manifest, read.text
         if solution.unexplained:
             open_ = sum(run.end - run.start for run in solution.unexplained)
@@ -150,6 +156,8 @@ class Solve(OwnCommand):
 
 def _rom_number(manifest: ManifestFile, values: Mapping[str, Any], key: str) -> int:
     """Return the number, from 0, of the ROM file that "rom.1" means; one more than there are is a new one."""
+    from pipeline.manifest.edit.pinnable import find
+
     number = len(values.get("rom", []))
     if manifest.kind == "title" and key == f"rom.{number + 1}":
         return number
@@ -162,7 +170,12 @@ def _rom_number(manifest: ManifestFile, values: Mapping[str, Any], key: str) -> 
 
 def _finished(file: str) -> tuple[bytes, Content]:
     """Return the finished file's bytes and what they are; raises where there are none, or too many."""
-    location = named(file, LIMITS)
+    from pipeline.model.manifest import ArchiveLimits
+    from pipeline.solve.solve import LARGEST
+    from pipeline.sources.files.argument import content_named, named
+    from pipeline.sources.files.read import read_content
+
+    location = named(file, ArchiveLimits())
     _refuse_size(location, LARGEST, file)
     content = content_named(location)
     if not content.size or content.size > LARGEST:
@@ -187,6 +200,10 @@ def _given(words: Sequence[str], finished: Content, wanted: set[str] | None = No
 
     The finished file and files without bytes are left out, and those that are not ``wanted``.
     """
+    from pipeline.solve.solve import MOST_BYTES
+    from pipeline.sources.files.argument import content_named
+    from pipeline.sources.files.read import read_content
+
     chips: dict[str, tuple[bytes, Content]] = {}
     room = MOST_BYTES
     for name, location in _listed(words):
@@ -203,17 +220,25 @@ def _given(words: Sequence[str], finished: Content, wanted: set[str] | None = No
 
 
 def _too_much() -> str:
+    from pipeline.solve.solve import MOST_BYTES
+
     return f"is one too many; expected {MOST_CHIPS:,} chips of {show_size(MOST_BYTES)} together at most"
 
 
 def _listed(words: Sequence[str]) -> list[tuple[str, Location]]:
+    from pipeline.model.content import Location
+    from pipeline.model.manifest import ArchiveLimits
+    from pipeline.sources.files.archive import named_as_archive
+    from pipeline.sources.files.argument import named
+    from pipeline.sources.files.listing import list_tree
+
     listed = list[tuple[str, Location]]()
     for word in words:
         path = Path(word)
         if path.is_dir() or (path.is_file() and named_as_archive(word)):
-            listed += [(Path(name).name, location) for name, location in list_tree(path, LIMITS).items()]
+            listed += [(Path(name).name, location) for name, location in list_tree(path, ArchiveLimits()).items()]
         else:
-            listed.append((path.name, named(word, LIMITS)))
+            listed.append((path.name, named(word, ArchiveLimits())))
     return listed
 
 
@@ -242,6 +267,8 @@ def _share(solution: Solution) -> str:
 
 
 def _rom_table(solution: Solution, content: Content) -> str:
+    from pipeline.solve.manifest_text import assigned, rom_values, step_blocks
+
     rom = solution.rom
     lines = [
         "[[rom]]",
@@ -260,6 +287,9 @@ def _size(size: int) -> int | str:
 def _lines(
     file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference], chips: Mapping[str, Content]
 ) -> list[str]:
+    from pipeline.roms.operations.arguments import show_address
+    from pipeline.solve.manifest_text import chip_table
+
     rom = solution.rom
     told = f"{solution.explained:,} bytes explained ({_share(solution)}), {_counted(solution)}"
     lines = [f"{file}: {show_size(rom.size)}; {told}"]
@@ -282,6 +312,8 @@ def _lines(
 
 
 def _document(file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference]) -> dict[str, object]:
+    from pipeline.solve.manifest_text import rom_values
+
     return {
         "version": 1,
         "file": file,

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.drafts.start import renew_schemas, start
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.model.text import counted, shown
@@ -26,6 +25,8 @@ class Start(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Make the folder or renew its schemas, and say what was written."""
+        from pipeline.drafts.start import renew_schemas, start
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help start")
         name, folder = shown(words[0]), Path(words[0]).expanduser().absolute()

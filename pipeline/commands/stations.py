@@ -9,8 +9,6 @@ from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.model.matrix import matrix_document
-from pipeline.stations.show import matrix_text
 
 
 class Stations(OwnCommand):
@@ -21,6 +19,9 @@ class Stations(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the matrix."""
+        from pipeline.model.matrix import matrix_document
+        from pipeline.stations.show import matrix_text
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help stations")
         card = card_named(self.inputs.manifest, words[0])

@@ -8,21 +8,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.drafts.new import Draft, path_of, write
-from pipeline.drafts.translated import translated_text
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.files import FOLDERS, manifest_ids
-from pipeline.manifest.schema.copies import schema_line
-from pipeline.manifest.text.blank import BLANK
 from pipeline.model.text import counted, quoted, shown
 from pipeline.model.units import show_size
-from pipeline.solve.manifest_text import rom_values
-from pipeline.translate.rope import LARGEST, NotFollowedError
-from pipeline.translate.translate import LANGUAGES, LARGEST_SCRIPT, Translation, translate
+
+if TYPE_CHECKING:
+    from pipeline.translate.translate import Translation
 
 MOST_FILES = 20_000
 """Files of a folder."""
@@ -49,7 +45,7 @@ class Translate(OwnCommand):
             "type": str,
             "metavar": "KIND",
             "default": "",
-            "help": f"what it is: {', '.join(LANGUAGES)}",
+            "help": "what it is: batch, shell or make",
         },
         {
             "name": "title",
@@ -65,6 +61,10 @@ class Translate(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Follow the script, print or write the title; 1 where something stays open."""
+        from pipeline.drafts.new import path_of
+        from pipeline.translate.rope import NotFollowedError
+        from pipeline.translate.translate import LANGUAGES, translate
+
         if not words:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help translate")
         if options["as"] and options["as"] not in LANGUAGES:
@@ -91,11 +91,16 @@ class Translate(OwnCommand):
         files: FolderFiles,
         target: Path | None,
     ) -> None:
+        from pipeline.drafts.new import DraftedManifest, write
+        from pipeline.drafts.translated import translated_text
+        from pipeline.manifest.schema.copies import schema_line
+        from pipeline.manifest.text.blank import BLANK
+
         cores = manifest_ids(self.workspace.inputs / FOLDERS["core"]) if self.workspace.inputs.is_dir() else []
         body = list(translated_text(translation, script.name, files, cores[0] if len(cores) == 1 else BLANK))
         if target and translation.roms:
             text = "\n".join([*filter(None, [schema_line(target, "title")]), *body, ""])
-            write(Draft(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
+            write(DraftedManifest(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
         if options["json"]:
             print_json(_document(shown(script), translation))
             return
@@ -134,6 +139,8 @@ class FolderFiles(Mapping[str, bytes]):
 
     def __getitem__(self, path: str) -> bytes:
         """Return a file's bytes; raises KeyError, NotFollowedError for one too large, and OSError."""
+        from pipeline.translate.rope import LARGEST, NotFollowedError
+
         if path not in self.read:
             size = self.sizes[path]
             if size > min(LARGEST, self.room):
@@ -157,6 +164,8 @@ class FolderFiles(Mapping[str, bytes]):
 
 def _script(path: Path) -> bytes:
     """Return the script's bytes, one more than the largest may have at most."""
+    from pipeline.translate.translate import LARGEST_SCRIPT
+
     if not path.is_file():
         raise MachineError.one("there is no such script", file=shown(path))
     with path.open("rb") as file:
@@ -176,6 +185,8 @@ def _summary(script: str, translation: Translation, files: FolderFiles) -> list[
 
 
 def _document(script: str, translation: Translation) -> dict[str, Any]:
+    from pipeline.solve.manifest_text import rom_values
+
     return {
         "cardkiln-translate": 1,
         "script": script,

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
-from pipeline.inspect.opened_build import opened_build
-from pipeline.media.update import Update, apply, prepare
 from pipeline.model.text import counted
+
+if TYPE_CHECKING:
+    from pipeline.media.update import Update
 
 SHOWN = 20
 
@@ -30,6 +31,9 @@ class UpdateCard(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Update, and say what was done and what was not."""
+        from pipeline.inspect.opened_build import opened_build
+        from pipeline.media.update import apply, prepare
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help update")
         card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])

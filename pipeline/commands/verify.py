@@ -7,19 +7,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
-from pipeline.inspect.judge import Judgement, judge_card, judge_folder, opened_card
-from pipeline.inspect.known_builds import KnownBuild, build_of_record, known_builds
-from pipeline.inspect.open_target import is_record
-from pipeline.inspect.opened_build import WAIT
-from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, CardFolder, Damage, Verdict
 from pipeline.model.text import counted
-from pipeline.workspace.files import read_record
-from pipeline.workspace.lock import locked
+
+if TYPE_CHECKING:
+    from pipeline.inspect.judge import Judgement
+    from pipeline.inspect.known_builds import KnownBuild
+    from pipeline.inspect.verify import Damage, Verdict
 
 SHOWN, SHOWN_CHANGES = 50, 12
 """Lines of each kind, and lines of what changed between two builds, that are shown without ``--all``."""
@@ -41,6 +39,8 @@ class Verify(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Verify, and say what was found."""
+        from pipeline.inspect.verify import GOOD, TOUCHED
+
         if len(words) not in (1, 2):
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help verify")
         path = Path(words[0])
@@ -59,6 +59,13 @@ class Verify(OwnCommand):
         return 0 if verdict.verdict in (GOOD, TOUCHED) else 1
 
     def _judged(self, path: Path, word: str) -> Judgement:
+        from pipeline.inspect.judge import judge_card, judge_folder, opened_card
+        from pipeline.inspect.known_builds import known_builds
+        from pipeline.inspect.open_target import is_record
+        from pipeline.inspect.opened_build import WAIT
+        from pipeline.inspect.verify import CardFolder
+        from pipeline.workspace.lock import locked
+
         with ExitStack() as lock, ExitStack() as stack:
             if self._is_built_here(path):
                 lock.enter_context(locked(self.workspace.build, wait=WAIT))
@@ -86,6 +93,9 @@ class Verify(OwnCommand):
 
     def _named(self, word: str, *, needs_plan: bool) -> list[KnownBuild]:
         """Return the builds of a card, the newest first, or the one of a record."""
+        from pipeline.inspect.known_builds import known_builds
+        from pipeline.inspect.open_target import is_record
+
         known = [build for build in known_builds(self.workspace) if build.card == word]
         if "/" not in word and known:
             return known
@@ -106,6 +116,9 @@ def _refuse_nameless(path: Path) -> list[KnownBuild]:
 
 def _of_record(path: Path, *, needs_plan: bool) -> KnownBuild:
     """Return the build of a record a person named, or that lies beside an image; raises MachineError."""
+    from pipeline.inspect.known_builds import KnownBuild, build_of_record
+    from pipeline.workspace.files import read_record
+
     record = read_record(path)
     try:
         build = build_of_record(path, "named")
@@ -169,6 +182,8 @@ def _damage(damage: Damage) -> str:
 
 
 def _sentences(judgement: Judgement, *, every: bool) -> Iterator[str]:
+    from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN, OTHER
+
     verdict, build, newest = judgement.verdict, judgement.build, judgement.newest
     yours = f"; yours: {verdict.yours}" if verdict.yours else ""
     if build is newest:
@@ -187,6 +202,8 @@ def _sentences(judgement: Judgement, *, every: bool) -> Iterator[str]:
 
 
 def _sentence(verdict: Verdict) -> str:
+    from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN
+
     if verdict.verdict == HALF_WRITTEN:
         return "half written: its first block is empty, as a write leaves it that was interrupted"
     if verdict.verdict != DAMAGED:
@@ -200,6 +217,8 @@ def _sentence(verdict: Verdict) -> str:
 
 def _advice(judgement: Judgement, path: Path) -> Iterator[str]:
     """Yield what a person does about a card that is not good."""
+    from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN
+
     verdict, card = judgement.verdict, judgement.verdict.card
     if verdict.verdict == HALF_WRITTEN:
         yield f"the card is not valid until a write completes: doit write {card} DEVICE"

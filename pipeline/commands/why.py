@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.explain.build_log import Done, chains
-from pipeline.explain.pending import Due, due
-from pipeline.explain.pending_changes import differing, unknown
-from pipeline.record.changes_text import changes_text
+
+if TYPE_CHECKING:
+    from pipeline.explain.build_log import Done
+    from pipeline.explain.pending import Due
 
 SHOWN = 40
 """Lines of each kind that are shown; the rest are counted. As JSON there are all."""
@@ -30,6 +30,11 @@ class Why(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print what is due, or what was done last where nothing is, and what differs on the card."""
+        from pipeline.explain.build_log import chains
+        from pipeline.explain.pending import due
+        from pipeline.explain.pending_changes import differing, unknown
+        from pipeline.record.changes_text import changes_text
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help why")
         card = card_named(self.inputs.manifest, words[0])

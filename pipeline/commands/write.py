@@ -8,24 +8,23 @@ import io
 import json
 import sys
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Event
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.device.disk import Disk
-from pipeline.device.guards import agreed, rounded
 from pipeline.engine import console
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Place, Problem, RefusedError
-from pipeline.inspect.opened_build import OpenedBuild, opened_build
-from pipeline.media import write
-from pipeline.media.keep import keep_before_writing
 from pipeline.model.text import shown
 from pipeline.workspace.atomic_write import write_if_changed
+
+if TYPE_CHECKING:
+    from pipeline.device.disk import Disk
+    from pipeline.inspect.opened_build import OpenedBuild
+    from pipeline.media import write
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet takes for a formula."""
@@ -49,12 +48,16 @@ class Write(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Write, read back, and say what was proven."""
+        from pipeline.inspect.opened_build import opened_build
+
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit cards shows the devices; there is no default")
         with opened_build(self.build, card_named(self.inputs.manifest, words[0])) as card:
             return self._write(card, options, words[1:])
 
     def _write(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> int:
+        from pipeline.media import write
+
         by_hand = write.steps_by_hand(self.workspace, card)
         if by_hand:
             print_lines(by_hand.splitlines())
@@ -76,6 +79,9 @@ class Write(OwnCommand):
 
     def _agreed(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> tuple[write.Target, ...]:
         """Return the disks that may be written: what was shown and agreed to is still in them after the answer."""
+        from pipeline.media import write
+        from pipeline.media.keep import keep_before_writing
+
         targets = write.chosen(paths, card, large=options["large"])
         while True:
             if not options["no-keep"]:
@@ -98,6 +104,10 @@ def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[wri
 
     Ctrl-C stops each after the part it is writing, as a card that does not look valid.
     """
+    from concurrent.futures import ThreadPoolExecutor, wait
+
+    from pipeline.media import write
+
     stopped = Event()
 
     def go_on(_: int) -> None:
@@ -115,6 +125,8 @@ def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[wri
 
 def _agree(card: OpenedBuild, disks: Sequence[Disk], serial: str, *, yes: bool) -> bool:
     """Return when a person, or a caller who named the serial, agreed to lose what is on the disks: whether it asked."""
+    from pipeline.device.guards import agreed, rounded
+
     asked = False
     for disk in disks:
         if serial and (len(disks) > 1 or disk.serial != serial):
@@ -168,6 +180,8 @@ class Log:
         self.rows: list[Mapping[str, str | int]] = self._read() if self.json.exists() else []
 
     def _read(self) -> list[Mapping[str, str | int]]:
+        from pipeline.media import write
+
         try:
             document = json.loads(self.json.read_bytes())
             if document["cardkiln-batch"] == 1 and all(set(row) == set(write.COLUMNS) for row in document["devices"]):
@@ -180,6 +194,8 @@ class Log:
 
     def add(self, rows: Sequence[Mapping[str, str | int]]) -> None:
         """Add rows to both files."""
+        from pipeline.media import write
+
         self.rows += rows
         text = io.StringIO(newline="")
         table = csv.DictWriter(text, write.COLUMNS)

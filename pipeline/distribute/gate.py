@@ -14,7 +14,7 @@ from typing import Any
 from pipeline.build import image, sheet
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
-from pipeline.build.flow import build_card, how_to_build, problem_of
+from pipeline.build.flow import build_card, problem_of
 from pipeline.card.plan_text import plan_lines
 from pipeline.distribute.changelog import changes_since_last
 from pipeline.distribute.obstacles import Obstacles
@@ -32,7 +32,7 @@ from pipeline.sources.files.signature import signature
 from pipeline.workspace.lock import locked
 from pipeline.workspace.progress import progress
 from pipeline.workspace.stamp import NEW
-from pipeline.workspace.workspace import Workspace
+from pipeline.workspace.workspace import Workspace, how_to_build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
-from pipeline.build.flow import how_to_build
 from pipeline.errors import MachineError
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.files import read_plan, read_record
-from pipeline.workspace.workspace import Workspace
+from pipeline.workspace.workspace import Workspace, how_to_build
 
 PART = 1 << 20
 SEEK = Lock()

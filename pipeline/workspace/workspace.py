@@ -140,3 +140,8 @@ class Workspace:
         from pipeline.manifest.text.positions import locator
 
         return locator(self.base)
+
+
+def how_to_build(card_id: str) -> str:
+    """Return what to type so that all of a card is built, its sheet too."""
+    return f"doit sheet:{card_id}"

@@ -387,7 +387,7 @@ def test_a_manifest_changed_meanwhile_is_not_overwritten(folder: Path, monkeypat
         return content_named(location)
 
     monkeypatch.chdir(folder)
-    monkeypatch.setattr("pipeline.commands.pin.content_named", slow)
+    monkeypatch.setattr("pipeline.sources.files.argument.content_named", slow)
     assert Pin().parse_execute([MOTH, "chips.4t", "dumps/4t.bin"]) == 1
     assert text_of(folder) == "# edited\n"
 
