@@ -75,7 +75,7 @@ class Diff(OwnCommand):
         return tuple(pattern for card in sorted(ids) for pattern in self.inputs.keep_of(card))
 
 
-def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
+def lines(found: diff.Comparison, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
     """Yield what differs, for people."""
     from pipeline.record.changes_text import brief_text, bytes_text, changes_text
 

@@ -14,7 +14,7 @@ from pipeline.errors import MachineError, ManifestError, Problem
 from pipeline.model.text import counted
 
 if TYPE_CHECKING:
-    from pipeline.inspect.conformance import Verdict
+    from pipeline.inspect.conformance import Conformance
     from pipeline.inspect.look import KnownFile, Look
     from pipeline.model.manifest import Manifest
 
@@ -100,7 +100,7 @@ def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
         yield from _block("known", known or ["no known content"])
 
 
-def _rule_lines(verdict: Verdict) -> Iterator[str]:
+def _rule_lines(verdict: Conformance) -> Iterator[str]:
     judgement = verdict.judgement
     for problem in judgement.errors:
         yield f"{problem.what}: {problem.hint}"

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class ByteOrigin:
     """What bytes are from, and what was done to them on the way, in order.
 
     ``kind``: "chip", "patch", "bytes" (written in the manifest), "fill", "table" (of a container), "check" (of no
@@ -27,7 +27,7 @@ class Lanes:
     """Units of ``unit`` bytes that take turns, and the sources of each lane, in the order of the turns."""
 
     unit: int
-    sources: tuple[tuple[Source, ...], ...]
+    sources: tuple[tuple[ByteOrigin, ...], ...]
 
     @property
     def period(self) -> int:
@@ -45,7 +45,7 @@ class Range:
 
     start: int
     end: int
-    sources: tuple[Source, ...]
+    sources: tuple[ByteOrigin, ...]
     lanes: Lanes | None = field(default=None, compare=False)
 
 
