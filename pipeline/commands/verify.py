@@ -93,9 +93,13 @@ class Verify(OwnCommand):
 
     def _named(self, word: str, *, needs_plan: bool) -> list[KnownBuild]:
         """Return the builds of a card, the newest first, or the one of a record."""
-        from pipeline.inspect.known_builds import known_builds
+        from pipeline.inspect.known_builds import build_of_version, known_builds
         from pipeline.inspect.open_target import is_record
+        from pipeline.workspace.versions import version_named
 
+        version = version_named(self.workspace, word) if not Path(word).exists() else None
+        if version is not None:
+            return [build_of_version(version)]
         known = [build for build in known_builds(self.workspace) if build.card == word]
         if "/" not in word and known:
             return known
@@ -104,9 +108,10 @@ class Verify(OwnCommand):
         return [_of_record(Path(word), needs_plan=needs_plan)]
 
     def _keep(self, build: KnownBuild) -> Sequence[str]:
-        """Return what is the user's on a card: by its manifest as it is now, and by the record of what is published."""
-        published = build.record["card"].get("without-kept", ())
-        return (*published, *self.inputs.keep_of(build.card))
+        """Return what is the user's on a card: by its manifest as it is now, and by its own record."""
+        from pipeline.record.document import keep_of_record
+
+        return (*keep_of_record(build.record), *self.inputs.keep_of(build.card))
 
 
 def _refuse_nameless(path: Path) -> list[KnownBuild]:

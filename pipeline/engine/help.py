@@ -16,7 +16,7 @@ GROUPS: Mapping[str, Sequence[str]] = {
     "Begin": ("start", "new", "keys", "pin", "find", "solve", "translate"),
     "Build": ("run", "check", "rom", "plan", "config", "image", "record", "sheet", "list", "clean"),
     "Ask": ("stations", "divide", "map", "why", "diff", "prove", "jobs"),
-    "Hand over": ("publish", "receive"),
+    "Hand over": ("publish", "versions", "receive"),
     "Real cards": ("cards", "write", "update", "keep", "verify", "look", "adopt"),
     "Also": ("help", "version", "store"),
 }
