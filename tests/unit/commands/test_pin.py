@@ -21,6 +21,7 @@ from tests.support import small
 from tests.support.cli import Ran, demo_copy, digests, doit, own_command, sha256, write_tree
 
 MOTH = "inputs/titles/moth.toml"
+USAGE = "MANIFEST [KEY FILE ...] or titles or cores or cards"
 EMPTY = '#:schema ../../schemas/title.schema.json\nname = "Moth"\ncore = "glimmer"\n\n[[rom]]\npath = "MOTH.ROM"\n'
 ZEROS = "0" * 64
 DUMP = random.Random(6).randbytes(4096)
@@ -276,7 +277,11 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
     ("arguments", "code", "message"),
     [
         ([], 2, "expected MANIFEST [KEY FILE ...] or titles or cores or cards\n  hint: see doit help pin\n"),
-        ([MOTH, "rom.1"], 2, "expected MANIFEST [KEY FILE ...] or titles or cores or cards\n  hint: see doit help pin\n"),
+        (
+            [MOTH, "rom.1"],
+            2,
+            "expected MANIFEST [KEY FILE ...] or titles or cores or cards\n  hint: see doit help pin\n",
+        ),
         (
             [MOTH, "chip.4t", "dumps/4t.bin", "rom.2", "dumps/4t.bin", "rom.1"],
             2,
