@@ -61,7 +61,7 @@ def card_path(word: str) -> str:
     from pipeline.inspect.open_target import is_record
 
     path = Path(word)
-    if not path.exists():
+    if not word or not path.exists():
         raise MachineError.one("there is no such file or folder", "name an image, a disk or a folder", file=word)
     if is_record(path):
         raise MachineError.one("is a record, not a card", "doit diff reads records", file=word)

@@ -24,7 +24,7 @@ class New(OwnCommand):
             "long": "from",
             "type": str,
             "metavar": "CARD",
-            "default": "",
+            "default": None,
             "help": "the card to draft a board from: an image, a disk or a mounted folder; it is only read",
         },
         JSON,
@@ -36,7 +36,7 @@ class New(OwnCommand):
 
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
-        if options["from"]:
+        if options["from"] is not None:
             drafted = self._from_card(words, options["from"])
         else:
             drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])
