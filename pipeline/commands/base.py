@@ -68,6 +68,19 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
 
         return Workspace.here()
 
+    @property
+    def doc_usage(self) -> str:
+        """The arguments, for messages."""
+        from pipeline.engine.help_text import usage
+
+        return usage(self.name)
+
+    def help(self) -> str:
+        """Return what ``doit help`` prints."""
+        from pipeline.engine.help_text import help_text
+
+        return help_text(self.name, self.get_options())
+
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Do it and return the exit code; raises CardkilnError and OSError."""
         raise NotImplementedError

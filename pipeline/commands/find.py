@@ -26,9 +26,6 @@ class Find(OwnCommand):
     """Searches the sources, and says card by card and title by title what is in none of them."""
 
     name = "find"
-    doc_purpose = "search the sources; list missing contents per card and unused files"
-    doc_usage = ""
-    doc_description = "Exit code 1 if a content needed for an unbuilt output is missing."
     cmd_options = (
         JSON,
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "list everything, without a limit"},

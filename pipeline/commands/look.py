@@ -22,6 +22,7 @@ BOARD = {
     "name": "board",
     "long": "board",
     "type": str,
+    "metavar": "BOARD",
     "default": "",
     "help": "judge it for this board, not the one whose folders match best",
 }
@@ -31,12 +32,6 @@ class LookAt(OwnCommand):
     """Ends with 0 when nothing is wrong with the card, 1 when something is; it never writes."""
 
     name = "look"
-    doc_purpose = "show what a card is, whoever made it: volume, files, health, board, known contents"
-    doc_usage = "PATH"
-    doc_description = (
-        "PATH: an image, a disk, or a mounted card's folder. Looking never writes; where the card matters, take an "
-        "image of it and work on that."
-    )
     cmd_options = (
         BOARD,
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "show the whole tree"},

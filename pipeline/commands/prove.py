@@ -18,13 +18,6 @@ class Prove(OwnCommand):
     """Ends with 0 when both builds are the same bit by bit, 1 when they are not."""
 
     name = "prove"
-    doc_purpose = "build a card a second time elsewhere, and compare bit by bit"
-    doc_usage = "CARD"
-    doc_description = (
-        "CARD: the id of a card that is built. The second build is made in a folder of its own, which is removed "
-        "afterwards, under another zone, language, home, umask, hash seed, order of files, form of sources and, where "
-        "faketime is installed, another clock. Where it differs, each of these is tried alone."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

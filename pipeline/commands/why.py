@@ -26,9 +26,6 @@ class Why(OwnCommand):
     """Ends with 0 whether or not something is due; builds nothing."""
 
     name = "why"
-    doc_purpose = "show what a build of a card would rebuild, or what the last one rebuilt, and why; builds nothing"
-    doc_usage = "CARD"
-    doc_description = "CARD: the id of a card."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

@@ -9,6 +9,7 @@ from typing import Any
 
 from doit import cmd_clean
 
+from pipeline.engine.help_text import help_text
 from pipeline.errors import CardkilnError, MachineError
 from pipeline.workspace.lock import locked
 
@@ -21,16 +22,15 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
     other inputs.
     """
 
-    doc_purpose = "remove the outputs of tasks"
-    doc_description = (
-        "Removes the outputs of the named tasks, with --clean-dep those of the tasks before them too.\n"
-        "Without a task: of all default tasks and those before them, and what no manifest declares any more."
-    )
     cmd_options = (
         *cmd_clean.Clean.cmd_options,
         {"name": "vanished", "long": "vanished", "type": bool, "default": False,
          "help": "remove only what no manifest declares any more, finished images included"},
     )  # fmt: skip
+
+    def help(self) -> str:
+        """Return what ``doit help`` prints."""
+        return help_text("clean")
 
     def _execute(
         self,
