@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.manifest.files import FOLDERS
 
 if TYPE_CHECKING:
     from pipeline.drafts.new import DraftedManifest
@@ -19,35 +18,12 @@ class New(OwnCommand):
     """Writes one draft, over nothing that is there."""
 
     name = "new"
-    doc_purpose = "draft manifests from a core's release, from dumps or from a card made by hand"
-    doc_usage = "KIND ID [FILE ...] | board ID --from CARD | titles FOLDER [--core ID] [--layout NAME]"
-    doc_description = (
-        f"KIND: {', '.join(FOLDERS)}. ID: lower-case words with hyphens.\n"
-        "FILE: for a core, its release as a folder or ZIP archive, or a bitstream; for a title, dumps, or a folder or "
-        "ZIP archive of them; for a board, a bitstream that is made for it. A member of an archive is named as "
-        "box-3.zip/moth/4t.bin.\n"
-        "--from CARD: for a board, a card that works in it and was made by hand: an image, a disk or the folder of a "
-        "mounted card. The draft has what repeats on it: where cores go, the text that names them in the menu, the "
-        "FPGA, the volume, the folder for titles, config files. Above each key is the evidence for it; what the card "
-        "shows in two ways or not at all is a blank or a suggestion in a comment. Then doit adopt CARD ID drafts cores "
-        "and card.\n"
-        "titles FOLDER: each sub-folder or archive of FOLDER is a set of dumps and becomes the draft of a title, with "
-        "its chips in the sockets of the core's layout; of several layouts, in those of the one it fits. A dump "
-        "is matched by the checksum list of the layout, by a socket's name as a word of its file name, or by its size "
-        "where one socket and one content of it are left; with --in-order also by the order of names. What fits two "
-        "sockets is a blank. A set that lacks chips which one other set has becomes a variant of that (like). Titles "
-        "that exist stay as they are; sets that become none are listed with the reason. All drafts are written, or "
-        "none.\n"
-        'What only a person can know is written as "<blank>"; doit check lists every blank, and nothing is built '
-        "over one.\n"
-        "Exit codes: 0 written, 1 an archive is not to be trusted, a card is damaged or a set became no title, 2 the "
-        "arguments, 3 a file cannot be read or written."
-    )
     cmd_options = (
         {
             "name": "from",
             "long": "from",
             "type": str,
+            "metavar": "CARD",
             "default": None,
             "help": "the card to draft a board from: an image, a disk or a mounted folder; it is only read",
         },
@@ -55,10 +31,18 @@ class New(OwnCommand):
             "name": "core",
             "long": "core",
             "type": str,
+            "metavar": "ID",
             "default": None,
             "help": "the core of titles; may be left out where there is one",
         },
-        {"name": "layout", "long": "layout", "type": str, "default": None, "help": "the layout of titles"},
+        {
+            "name": "layout",
+            "long": "layout",
+            "type": str,
+            "metavar": "NAME",
+            "default": None,
+            "help": "the layout of titles; left out: the one that a set fits",
+        },
         {
             "name": "in-order",
             "long": "in-order",
