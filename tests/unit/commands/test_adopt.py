@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 import subprocess
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from pipeline.inspect.open_target import named
 from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
 from tests.support.building import build_card_in, build_in, workspace_in
-from tests.support.cli import digests, doit, own_command, within
+from tests.support.cli import ROOT, digests, doit, own_command, within
 from tests.support.fault_injection import Layer, install
 from tests.support.small import BOARD, ONE_MENU, sha, small_project
 from tests.support.small import CARD as DESK
@@ -474,3 +475,61 @@ def test_the_name_of_an_unknown_core_is_taken_from_the_one_menu(tmp_path: Path) 
         for path in ("card.img", "build/cards/desk/card.img")
     )
     assert new == old
+
+
+def test_cores_whose_folders_give_no_id_or_the_same_one_get_ids_of_their_own(folder: Path) -> None:
+    """COM5 is a name that Windows keeps for a device (Microsoft, "Naming Files, Paths, and Namespaces")."""
+    names = ("A_B", "A-B", "a_b_", "_COM5", "Fern-2")
+    files = {f"FABRICS/{name}/{name}.FAB": f"a bitstream of {name}".encode() for name in names}
+    build(plan_of(files, volume_of(16), label=""), files, folder / "five.img")
+    ran = within(folder, Adopt, "five.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    cores = {path.stem: tomllib.loads(text(path)) for path in (folder / "inputs/cores").glob("*.toml")}
+    assert {id_: core.get("folder") for id_, core in cores.items()} == {
+        "a-b": "A-B",
+        "a-b-five": "A_B",
+        "a-b-five-2": "a_b_",
+        "com5-five": "_COM5",
+        "fern": "FERN",
+        "fern-2": "Fern-2",
+    }
+    assert cores["a-b"]["name"] == cores["a-b"]["kind"] == cores["a-b"]["release"] == "<blank>"
+    assert "blank   inputs/cores/a-b.toml: name, kind, release\n" in ran.out
+
+
+def test_a_menu_that_is_not_as_the_board_has_it_is_written_from_what_a_person_fills_in(folder: Path) -> None:
+    board = folder / "inputs/boards/oak.toml"
+    board.write_text(text(board).replace('lines = ["{name}"]', 'lines = ["{name}", "release {release}"]'), "utf-8")
+    ran = within(folder, Adopt, "card.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    assert "blank   inputs/cores/moss.toml: name, kind, release\n" in ran.out
+    assert "note    FABRICS/MOSS/SIGN.TXT is written by a build, from values that are still blank\n" in ran.out
+    filled_in(folder)
+    build_card_in(folder, "garage")
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert sums["FABRICS/MOSS/SIGN.TXT"] == sha(b"1\r\nrelease 1\r\n")
+
+
+def test_schema_lines_lead_to_the_schemas_wherever_the_inputs_are(folder: Path) -> None:
+    shutil.copytree(ROOT / "schemas", folder / "schemas")
+    deep = folder / "deep"
+    deep.mkdir()
+    (folder / "inputs").rename(deep / "inputs")
+    (deep / "inputs/sources.toml").unlink()
+    for path in ("titles/snail-race.toml", "cards/desk.toml"):
+        (deep / "inputs" / path).unlink()
+    ran = within(folder, Adopt, "card.img", "oak", CARDKILN_INPUTS=str(deep / "inputs"))
+
+    assert (ran.code, ran.err) == (0, "")
+    first = {path: text(deep / "inputs" / path).splitlines()[0]
+             for path in ("cores/moss.toml", "cards/garage.toml", "sources.toml")}  # fmt: skip
+    assert first == {
+        "cores/moss.toml": "#:schema ../../../schemas/core.schema.json",
+        "cards/garage.toml": "#:schema ../../../schemas/card.schema.json",
+        "sources.toml": "#:schema ../../schemas/sources.schema.json",
+    }
+    for path in ("cores/moss.toml", "cards/garage.toml"):
+        assert f"written deep/inputs/{path}\n" in ran.out

@@ -80,7 +80,7 @@ def test_an_empty_volume_shows_its_type_and_nothing_else(folder: Path) -> None:
         "note    0 files looked at, 0 bitstreams recognised\n"
         "note    7 keys written, 2 more suggested in comments; check each against its evidence\n"
         "blank   name, fpga.part, cores.folder, cores.bitstream\n"
-        "next    fill them in; doit check lists what is expected\n"
+        "next    fill them in; doit check lists what is expected; then doit adopt card.img ash drafts cores and card\n"
     )
     assert tomllib.loads(text) == {
         "name": BLANK,
