@@ -49,8 +49,13 @@ def _keys(file: SurveyedFile) -> Iterator[Row]:
     form = text_form([data])
     lines = list(lines_of(data.rstrip(b"\x1a")))
     keys = [key for line in lines if (key := key_of(line))]
-    others = [line for line in lines if not (line.is_blank or NOTE.match(line.text) or HEAD.fullmatch(line.text))]
-    if not form.encoding or not keys or len(others) != len(keys) or not all(NAME.fullmatch(key.name) for key in keys):
+    statements = [line for line in lines if not (line.is_blank or NOTE.match(line.text) or HEAD.fullmatch(line.text))]
+    if (
+        not form.encoding
+        or not keys
+        or len(statements) != len(keys)
+        or not all(NAME.fullmatch(key.name) for key in keys)
+    ):
         return
     for section in sections_of(lines):
         counts = Counter(key.name for line in section.lines if (key := key_of(line)))

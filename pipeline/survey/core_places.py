@@ -105,7 +105,7 @@ def _places(group: Sequence[tuple[_Fit, SurveyedFile]]) -> CorePlaces:
 
 def _evidence(places: CorePlaces, bitstreams: Sequence[SurveyedFile], folders: Sequence[str]) -> tuple[str, ...]:
     found = {fold(file.path) for file in places.cores.values()}
-    others = [file.path for file in bitstreams if fold(file.path) not in found]
+    elsewhere = [file.path for file in bitstreams if fold(file.path) not in found]
     count = len(places.cores)
     if FIELD in places.folder:
         above, _, inner = (part.strip("/") for part in places.folder.partition(FIELD))
@@ -118,7 +118,7 @@ def _evidence(places: CorePlaces, bitstreams: Sequence[SurveyedFile], folders: S
     else:
         where = f"in {_shown(places.folder)}" if places.folder else "in the root"
         lines = [share(count, len(bitstreams), "bitstream", "is", f"{where}, called {_shown(places.bitstream)}")]
-    lines += [f"Bitstreams elsewhere: {names(others)}."] if others else []
+    lines += [f"Bitstreams elsewhere: {names(elsewhere)}."] if elsewhere else []
     spelled = _spelled_otherwise(places)
     lines += [f"The letter case differs, which FAT does not mind: {names(spelled)}."] if spelled else []
     return tuple(lines)
@@ -141,11 +141,11 @@ def _undecided(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) ->
     if total == 1:
         why = "A single bitstream shows no pattern; each of these fits it."
     elif len(ranked[0]) == 1:
-        why = "Where cores go cannot be told: no two bitstreams have places that follow one pattern."
+        why = "Where cores go is not certain: no two bitstreams have places that follow one pattern."
     elif len(groups) > 1:
-        why = f"Where cores go cannot be told: {len(groups):,} patterns fit the same number of bitstreams."
+        why = f"Where cores go is not certain: {len(groups):,} patterns fit the same number of bitstreams."
     else:
-        why = "Where cores go cannot be told: no pattern fits more than half of the bitstreams."
+        why = "Where cores go is not certain: no pattern fits more than half of the bitstreams."
     habits = _blank([why])
     for places in groups[:MOST_PATTERNS]:
         paths = names(file.path for file in places.cores.values())

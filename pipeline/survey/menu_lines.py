@@ -49,11 +49,11 @@ def _fields(varying: Sequence[tuple[str, ...]]) -> tuple[dict[tuple[str, ...], s
         return {varying[0]: "{name}"}, ""
     releases = [part for part in varying if all(map(RELEASE.fullmatch, part))]
     kinds = [part for part in varying if part not in releases and all(map(KIND.fullmatch, part))]
-    others = [part for part in varying if part not in releases and part not in kinds]
-    fields = dict.fromkeys(others, "{name}")
+    unclassified = [part for part in varying if part not in releases and part not in kinds]
+    fields = dict.fromkeys(unclassified, "{name}")
     fields |= dict.fromkeys(releases, "{release}") | dict.fromkeys(kinds, "{kind}")
-    if varying and (len(others) != 1 or len(releases) > 1 or len(kinds) > 1):
-        return fields, f"{len(varying)} parts vary, and what each of them is cannot be told"
+    if varying and (len(unclassified) != 1 or len(releases) > 1 or len(kinds) > 1):
+        return fields, f"{len(varying)} parts vary, and it is not certain what each of them is"
     return fields, ""
 
 

@@ -79,7 +79,7 @@ def _declared(menu: _Menu, standing: str) -> Iterator[Habit]:
         yield Habit(way=(*WAY, "head"), standing=standing, value=config.head)
     yield Habit(way=(*WAY, "lines"), standing=standing, value=config.lines)
     if not form.is_shown:
-        evidence = "No line has an ending, so which one the board expects cannot be told."
+        evidence = "No line has an ending, so the card does not show which ending the board expects."
         yield Habit(way=(*WAY, "line-ending"), standing=SUGGESTED, value="lf", evidence=(evidence,))
     elif config.line_ending != "lf":
         yield Habit(way=(*WAY, "line-ending"), standing=standing, value=config.line_ending)
@@ -140,15 +140,15 @@ def _menu_for_each(template: str, found: Mapping[str, SurveyedFile], places: Cor
         return  # the same for every core: it names none
     config = _config(template, lines, (), form)
     same = [core for core, text in data.items() if _is_given_back(config, core, all_lines[core], text)]
-    others = [file.path for core, file in found.items() if core not in same]
+    different = [file.path for core, file in found.items() if core not in same]
     total = len(places.cores)
     where = f"a file {template} beside its bitstream; these lines give back {len(same):,} of {len(found):,}"
     evidence = [
         share(len(found), total, "core", "has", where),
-        *([f"Written otherwise: {names(others)}."] if others else []),
+        *([f"Written otherwise: {names(different)}."] if different else []),
     ]
     doubt = doubt or _of_encoding(form, lines)
-    if not doubt and (others or len(found) < total):
+    if not doubt and (different or len(found) < total):
         doubt = "a build writes this file for every core, and not all cores have it in this form"
     yield _Menu(
         config=config,

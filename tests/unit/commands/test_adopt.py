@@ -82,7 +82,7 @@ written inputs/files/adopted-garage/card/NOTES.TXT
 written inputs/files/adopted-garage/card/GOODS/FERN/dump of chip a.bin
 written inputs/files/adopted-garage/card/PICTURES/a long name.raw
 written inputs/files/adopted-garage/contents/moss-fab-746cc574
-note    ._DISCS.LIB is left out: a desktop left it
+note    ._DISCS.LIB is left out: a desktop system put it there
 note    BENCH.SET: language becomes regional, which core fern needs
 blank   inputs/cores/moss.toml: kind, release
 next    fill in the blanks (doit check lists what is expected), then doit record:garage, then doit diff card.img garage
@@ -153,11 +153,13 @@ def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(f
     assert own_command(folder, "look", str(image)).code == 0
     assert not compared["equal"]
     changes = compared["changes"]
-    assert [(one["kind"], one["name"], one["because"]) for one in changes if one["group"] == "files"] == [
+    assert [
+        (change["kind"], change["name"], change["because"]) for change in changes if change["group"] == "files"
+    ] == [
         ("removed", "._DISCS.LIB", []),
         ("changed", "BENCH.SET", ["[words] form: 0 -> 1"]),
     ]
-    assert {one["group"] for one in changes} <= {"files", "placement", "entries"}
+    assert {change["group"] for change in changes} <= {"files", "placement", "entries"}
 
 
 def test_nothing_is_written_over(folder: Path) -> None:
@@ -214,16 +216,16 @@ def test_contents_that_no_source_has_are_taken_from_the_card(folder: Path) -> No
 
     assert ran.out.startswith("adopted garage: 1 core known and 1 drafted, 0 titles, 4 files copied\n")
     assert (
-        "note    title snail-race is not taken over, its files are copied as they are: its chips are in no source, or "
-        "not all of it is on the card\n"
+        "note    title snail-race is not adopted, and its files are copied: its chips are in no source, or "
+        "files of it are missing on the card\n"
     ) in ran.out
     filled_in(folder)
     built = doit(folder, "record:garage")
     assert (built.code, built.err) == (0, "")
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    there = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
-    assert {path for path in there if held.get(path) != there[path]} == {"._DISCS.LIB", "BENCH.SET"}
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    expected = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
+    assert {path for path in expected if sums.get(path) != expected[path]} == {"._DISCS.LIB", "BENCH.SET"}
 
 
 def test_a_damaged_card_is_not_adopted(folder: Path) -> None:
@@ -246,7 +248,10 @@ def test_a_changed_config_file_of_the_board_is_told(folder: Path) -> None:
     (folder / "card.img").write_bytes(data)
     ran = own_command(folder, "adopt", "card.img", "oak")
 
-    assert "note    BENCH.SET: the manifests put other bytes there; the card's are not taken over\n" in ran.out
+    assert (
+        "note    BENCH.SET: a build writes the bytes that the manifests give; those of the card are not copied\n"
+        in ran.out
+    )
 
 
 def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, tmp_path: Path) -> None:
@@ -278,8 +283,8 @@ def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, t
     filled_in(folder)
     assert doit(folder, "record:garage").code == 0
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert held["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert sums["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
 
 
 def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
@@ -324,11 +329,11 @@ def test_names_that_no_copy_can_have_are_adopted_all_the_same(folder: Path, tmp_
     filled_in(folder)
     build_card_in(folder, "garage")
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert {name: held.get(name) for name in files} == {
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: sums.get(name) for name in files} == {
         name: hashlib.sha256(data).hexdigest() for name, data in files.items()
     }
-    assert {"EMPTY", "{b}"} <= {one["path"] for one in record["folders"]}
+    assert {"EMPTY", "{b}"} <= {folder["path"] for folder in record["folders"]}
     written = {line.removeprefix("written ") for line in ran.out.splitlines() if line.startswith("written ")}
     new = {path for path in digests(folder) if path.startswith("inputs/files/adopted-garage/")}
     assert new == {path for path in written if path.startswith("inputs/files/adopted-garage/")}
@@ -343,8 +348,8 @@ def test_a_name_of_more_bytes_than_a_file_system_takes_is_adopted(folder: Path) 
     assert (ran.code, ran.err) == (0, "")
     build_card_in(folder, "euro")
     record = json.loads(text(folder / "build/cards/euro/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert {name: held.get(name) for name in files} == {
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: sums.get(name) for name in files} == {
         name: hashlib.sha256(data).hexdigest() for name, data in files.items()
     }
 

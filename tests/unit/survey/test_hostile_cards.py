@@ -112,7 +112,7 @@ def test_nothing_is_written_over(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "code", "told"),
+    ("words", "code", "message"),
     [
         (["core", "ash", "--from", "card.img"], 2, USAGE),
         (["board", "ash", "card.img", "--from", "card.img"], 2, USAGE),
@@ -122,9 +122,9 @@ def test_nothing_is_written_over(folder: Path) -> None:
          'found "Ash", expected an id: lower-case words with hyphens\n  hint: try "ash"\n'),
     ],
 )  # fmt: skip
-def test_what_cannot_be_is_one_message(words: list[str], code: int, told: str, folder: Path) -> None:
+def test_what_cannot_be_is_one_message(words: list[str], code: int, message: str, folder: Path) -> None:
     ran = within(folder, New, *words)
-    assert (ran.code, ran.out, ran.err) == (code, "", told)
+    assert (ran.code, ran.out, ran.err) == (code, "", message)
     assert digests(folder / "inputs") == {}
 
 

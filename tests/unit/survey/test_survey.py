@@ -93,11 +93,11 @@ def test_where_cores_go(paths: list[str], folder: str, bitstream: str) -> None:
         (["P/a b/c d.BIT"], "# A single bitstream shows no pattern; each of these fits it.\n"),
         (["P/A/X.BIT"], "# A single bitstream shows no pattern; each of these fits it.\n"),
         (["P/A.BIT", "Q/X/B.BIN"],
-         "# Where cores go cannot be told: no two bitstreams have places that follow one pattern.\n"),
+         "# Where cores go is not certain: no two bitstreams have places that follow one pattern.\n"),
         (["P/A.BIT", "P/B.BIT", "Q/A.BIT", "Q/B.BIT"],
-         "# Where cores go cannot be told: 4 patterns fit the same number of bitstreams.\n"),
+         "# Where cores go is not certain: 4 patterns fit the same number of bitstreams.\n"),
         (["P/A.BIT", "P/B.BIT", "Q/X/C.BIN", "R/Y/D.BIX"],
-         "# Where cores go cannot be told: no pattern fits more than half of the bitstreams.\n"),
+         "# Where cores go is not certain: no pattern fits more than half of the bitstreams.\n"),
     ],
 )  # fmt: skip
 def test_where_cores_go_is_blank_unless_the_card_shows_it(paths: list[str], evidence: str) -> None:
@@ -242,7 +242,7 @@ def test_a_letter_that_several_encodings_have_leaves_the_encoding_blank_with_eac
         ({"P/ASH/M.TXT": "Ash\n", "P/ELM/M.TXT": "Elm\n"},
          "a build writes this file for every core, and not all cores have it in this form."),
         (each("Ash\nred wood\n", "Elm\nwet wood\n", "Oak\nOld wood\n"),
-         "2 parts vary, and what each of them is cannot be told."),
+         "2 parts vary, and it is not certain what each of them is."),
         ({"L.TXT": "ASH Ash\nELM Elm\n"}, "a build names every core, and the file does not."),
         ({"L.TXT": "ASH=Ash\nELM=Elm\nOAK=Oak\r\n"}, "the lines of the cores do not give back the file byte for byte."),
         (each(b"\xe4\n1 M\xe4use\n", b"\xe4\n2 Elm\n", b"\xe4\n3 Oak\n"),
@@ -411,7 +411,11 @@ def test_a_key_that_stands_twice_is_no_setting_and_forty_are_enough() -> None:
         (["ash", "elm"], "{core}", "2 of 2 cores have a folder {core}, with 0 files in all."),
         (["G/ASH"], None, "1 of 2 cores has a folder G/{core}, with 1 file in all."),
         (["G/ASH", "G/ELM", "H/ASH", "H/ELM"], None, "2 of 2 cores have a folder G/{core}, with 1 file in all."),
-        ([], None, "No folder beside those of the cores is named after a core, so where titles are cannot be told."),
+        (
+            [],
+            None,
+            "No folder beside those of the cores is named after a core, so the card does not show where titles are.",
+        ),
     ],
 )
 def test_where_titles_are(folders: list[str], found: str | None, evidence: str) -> None:
