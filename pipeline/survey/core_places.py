@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.fat.names import fold
@@ -112,7 +112,9 @@ def _evidence(places: CorePlaces, bitstreams: Sequence[SurveyedFile], folders: S
         called = "/".join(filter(None, [inner, places.bitstream]))
         below = [path for path in folders if fold(path.rpartition("/")[0]) == fold(above.format_map({}))]
         where = f"below {_shown(above)}" if above else "in the root"
-        missing = [path for path in below if not any(file.startswith(f"{fold(path)}/") for file in found)]
+        depth = len(above.split("/")) + 1 if above else 1
+        holding = {tuple(path.split("/")[:depth]) for path in found}
+        missing = [path for path in below if tuple(fold(path).split("/")) not in holding]
         lines = [share(count, len(below), f"folder {where}", "holds", f"the bitstream {_shown(called)}")]
         lines += [f"Without one: {names(missing)}."] if missing else []
     else:
@@ -167,9 +169,3 @@ def _blank(evidence: Sequence[str]) -> list[Habit]:
 def folder_of(places: CorePlaces, core: str) -> str:
     """Return the path of a core's folder."""
     return places.folder.format_map({"core": core})
-
-
-def by_core(places: CorePlaces, files: Mapping[str, SurveyedFile], template: str) -> dict[str, SurveyedFile]:
-    """Return the files at a path template, by the core's name; ``files``: by folded path."""
-    paths = {core: fold(template.format_map({"core": core})) for core in places.cores}
-    return {core: files[path] for core, path in paths.items() if path in files}

@@ -24,6 +24,9 @@ WAY = ("cores", "menu")
 LONGEST_MENU = 16
 """Lines that a menu has at most for one core, and at its top; a longer text is no menu."""
 
+MOST_MENUS = 4
+"""Menus that are suggested where none is certain."""
+
 WORD = re.compile(r"[\w-]+")
 
 WEAK = "with a single core, nothing shows what varies"
@@ -53,20 +56,20 @@ def menu_habits(places: CorePlaces, files: Sequence[SurveyedFile]) -> tuple[list
     menus = [*_for_each(places, texts), *_for_all(places, texts)]
     menus.sort(key=lambda menu: (bool(menu.doubt), menu.config.path))
     sure = [menu for menu in menus if not menu.doubt]
-    paths = frozenset(fold(path) for menu in menus for path in menu.files)
+    habits: list[Habit] = []
     if not menus:
-        return [
-            Habit(way=WAY, standing=REMARK, evidence=("No text file names the cores: no menu is declared.",))
-        ], paths
-    if len(sure) == 1:
-        return list(_declared(sure[0], FOUND)), paths
-    several = (
-        (f"{len(sure):,} files may be the menu, and the card does not show which: keep one of these.",) if sure else ()
-    )
-    habits = [Habit(way=WAY, standing=REMARK, evidence=several)] if several else []
-    for menu in sure or menus[:4]:
-        habits += _declared(menu, SUGGESTED)
-    return habits, paths
+        habits.append(_remark("No text file names the cores: no menu is declared."))
+    if len(sure) > 1:
+        habits.append(
+            _remark(f"{len(sure):,} files may be the menu, and the card does not show which: keep one of these.")
+        )
+    for menu in sure or menus[:MOST_MENUS]:
+        habits += _declared(menu, FOUND if len(sure) == 1 else SUGGESTED)
+    return habits, frozenset(fold(path) for menu in menus for path in menu.files)
+
+
+def _remark(text: str) -> Habit:
+    return Habit(way=WAY, standing=REMARK, evidence=(text,))
 
 
 def _declared(menu: _Menu, standing: str) -> Iterator[Habit]:

@@ -215,6 +215,7 @@ ASCII = {"encoding": "ascii"}
         (("Caf\u00e9\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "utf-8"}),
         ((b"Caf\xe9\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "latin-1"}),
         ((b"Caf\x82\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "cp437"}),
+        ((b"Caf\x82\n", b"3 \x9b\n", "Oak\n"), {"lines": ["{name}"], "encoding": "<blank>"}),
         ((b"M\xe4use\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "<blank>"}),
     ],
 )  # fmt: skip
@@ -398,6 +399,7 @@ def test_a_text_that_is_no_config_file_suggests_no_setting(text: Content) -> Non
 def test_a_key_that_stands_twice_is_no_setting_and_forty_are_enough() -> None:
     assert '"b"' in (text := settings_of({"S.INI": "a=1\na=2\nb=3\n"}))
     assert '"a"' not in text
+    assert "[settings.k-2-2]" in settings_of({"S.INI": "[a]\nk=1\n[b]\nk=1\nk-2=1\n"})
     many = settings_of({"S.INI": "".join(f"k{number}=1\n" for number in range(41))})
     assert "\n# Only the first 40 of 41 keys are listed.\n" in many
     assert many.count("[settings.") == 40
@@ -449,3 +451,9 @@ def test_counts_read_as_sentences() -> None:
     assert names(["a", "b"]) == '"a" and "b"'
     assert names("abcdef") == '"a", "b", "c", "d", "e" and 1 other'
     assert names("abcdefg").endswith("and 2 others")
+
+
+def test_a_long_line_takes_no_time() -> None:
+    """Texts are of at most 64 KiB; a pattern that tries every way to divide such a line would not end."""
+    long = [f"1{'a1_' * 20_000}!{number} (x)\n" for number in range(3)]
+    assert "[cores.menu]" in text_of({**{f"P/{core}/X.BIT": LOGIC for core in ("ASH", "ELM", "OAK")}, **each(*long)})
