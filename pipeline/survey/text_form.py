@@ -11,7 +11,7 @@ EIGHT_BIT = ("latin-1", "cp437", "cp850")
 
 ENDINGS = {"crlf": "\r\n", "lf": "\n", "cr": "\r"}
 
-MARKS = "\u00a0\u00a1\u00a2\u00a3\u00a5\u00a7\u00a9\u00ab\u00ae\u00b0\u00b1\u00b2\u00b3\u00b7\u00ba\u00aa\u00bb\u00bc\u00bd\u00be\u00bf"
+MARKS = "\u00a0\u00a1\u00a2\u00a3\u00a5\u00a7\u00a9\u00aa\u00ab\u00ae\u00b0\u00b1\u00b2\u00b3\u00b7\u00ba\u00bb\u00bf"
 """Signs beyond ASCII that stand in names and prose of Latin script, but not within a word."""
 
 
