@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import NamedTuple
 
+from pipeline.roms.operations.table import PIECES
 from pipeline.solve.atoms import Atom, AtomSource, Changes, changed, common, differing
 from pipeline.solve.values import differences, find_changes
 
@@ -23,6 +25,8 @@ SHORTEST = 24
 MOST_FOUND = 5_000
 NEAR = 32
 """Bytes between two parts of a chip, or between one and the end of its chip, that may differ."""
+UNITS = (1, 2, 4)
+"""Bytes of a unit within which lines may have been exchanged."""
 FIELD = 4
 """Bytes that may differ where a check field lies over a part."""
 ROUND = 16
@@ -231,3 +235,16 @@ def _wider(first: Match, last: Match, lane: bytes) -> Iterator[Match]:
 def direct() -> Iterator[LaneMatches]:
     """Yield the one lane of a run as it stands."""
     yield LaneMatches(0, 1, 1)
+
+
+def kinds() -> list[tuple[int, int]]:
+    """Return every number of lanes and width of their units that the steps of a manifest can interleave."""
+    operation = PIECES["interleave"]
+    units = []
+    for unit in UNITS:
+        try:
+            operation.arguments["unit"].parse(unit)
+        except ValueError:
+            continue
+        units.append(unit)
+    return [(count, unit) for count, unit in product(sorted(operation.parts), units)]
