@@ -52,6 +52,8 @@ def with_containers(finished: bytes, spans: Sequence[Span]) -> list[Span]:
         else:
             result.append(left[0])
         left = left[max(count, 1) :]
+        if left and left[0].start < result[-1].end:
+            left[0] = _behind(left[0], result[-1].end)
     return merged(result) if found else list(spans)
 
 
@@ -63,6 +65,12 @@ def _single(span: Span) -> Iterator[Span]:
             yield Span(start, start + made.repeats.size, made.repeats)
     else:
         yield span
+
+
+def _behind(span: Span, start: int) -> Span:
+    """Return the rest of a run of one value, whose first bytes fill up a slot."""
+    made = span.made
+    return Span(start, span.end, made.trimmed(start - span.start, span.end - start)) if isinstance(made, Atom) else span
 
 
 @dataclass(slots=True)

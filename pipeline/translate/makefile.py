@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from pipeline.model.text import quote, shown
 from pipeline.translate.machine import LONGEST_WORD, Machine, StoppedError
 from pipeline.translate.rope import NotFollowedError
-from pipeline.translate.shell import Leave, Shell, parser
-from pipeline.translate.shell_words import Node, _decoded
+from pipeline.translate.shell.follow import Leave, Shell, parser
+from pipeline.translate.shell.words import Node, _decoded
 
 DEEPEST = 40
 CALL = re.compile(r"\$(?:\$|\(|\{|.)", re.DOTALL)

@@ -13,10 +13,12 @@ from pipeline.model.manifest import RomFile
 from pipeline.model.text import counted, listed, shown
 from pipeline.roms.operations.arguments import show_address
 from pipeline.solve.atoms import bytes_of
-from pipeline.translate import batch, makefile, shell
+from pipeline.translate import makefile
+from pipeline.translate.batch import follow as batch
 from pipeline.translate.draft import chips_of, rom_file
 from pipeline.translate.machine import Machine, Remark, StoppedError
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, reasons, size_of, unknown
+from pipeline.translate.shell import follow as shell
 
 LARGEST_SCRIPT = 8 << 20
 """Bytes of a script."""

@@ -16,8 +16,8 @@ from typing import Any
 from pipeline.model.text import quote
 from pipeline.translate.arithmetic import reckon
 from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine
-from pipeline.translate.printing import escaped
 from pipeline.translate.rope import NotFollowedError
+from pipeline.translate.tools.printing import escaped
 
 Node = Any
 """A node of the syntax tree; tree-sitter has types, and is loaded only where a script is read."""

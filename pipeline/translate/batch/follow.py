@@ -13,12 +13,13 @@ from functools import partial
 
 from pipeline.model.text import quote, shown
 from pipeline.translate.arithmetic import reckon
-from pipeline.translate.batch_files import COMMANDS, Files, unquoted, words_of
-from pipeline.translate.batch_lines import Block, Chain, For, If, Parsed, Reader, Simple
+from pipeline.translate.batch.file_commands import COMMANDS, Files, unquoted, words_of
+from pipeline.translate.batch.lines import Block, Chain, For, If, Parsed, Reader, Simple
 from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine, StoppedError
-from pipeline.translate.rom_tools import ROM_TOOLS, is_rom_tool, written_by
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, join, known_size, literal, unknown
-from pipeline.translate.tools import TOOLS, Call, Feed
+from pipeline.translate.tools.call import Call, Feed
+from pipeline.translate.tools.rom_tools import ROM_TOOLS, is_rom_tool, written_by
+from pipeline.translate.tools.table import TOOLS
 
 OUTSIDE = re.compile(
     "date|time|random|path|pathext|temp|tmp|username|userprofile|userdomain|computername|os|comspec|public|prompt"

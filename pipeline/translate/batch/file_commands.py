@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pipeline.model.text import quote
 from pipeline.translate.machine import Machine, same
 from pipeline.translate.rope import NotFollowedError, Rope, cut, data_of, fill, is_open, join, literal
-from pipeline.translate.tools import Feed
+from pipeline.translate.tools.call import Feed
 
 END_OF_FILE = 0x1A
 """Ctrl-Z, which ends a text file in ASCII mode."""

@@ -14,12 +14,13 @@ from typing import Any
 
 from pipeline.errors import MachineError
 from pipeline.model.text import quote, shown
-from pipeline.translate.conditions import Truth, holds
 from pipeline.translate.machine import HERE, UNKNOWN, Machine, StoppedError
-from pipeline.translate.rom_tools import ROM_TOOLS, written_by
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, join, literal, unknown
-from pipeline.translate.shell_words import Node, Words, _raw, _regex
-from pipeline.translate.tools import TOOLS, Call, Feed, encoded
+from pipeline.translate.shell.conditions import Truth, holds
+from pipeline.translate.shell.words import Node, Words, _raw, _regex
+from pipeline.translate.tools.call import Call, Feed, encoded
+from pipeline.translate.tools.rom_tools import ROM_TOOLS, written_by
+from pipeline.translate.tools.table import TOOLS
 
 DEEPEST = 60
 """Functions and blocks inside one another."""
