@@ -305,6 +305,13 @@ def same(one: Rope, two: Rope) -> bool:
     return one == two or (not is_open(one) and not is_open(two) and data_of(one) == data_of(two))
 
 
+def merged_variables(left: Mapping[str, str], right: Mapping[str, str]) -> dict[str, str]:
+    """Return the variables after either of two ways; one that differs is not known."""
+    return {
+        name: left.get(name, "") if left.get(name) == right.get(name) else UNKNOWN for name in sorted({*left, *right})
+    }
+
+
 @lru_cache(maxsize=256)
 def _pattern(pattern: str, any_case: bool) -> re.Pattern[str]:
     if any_case:

@@ -235,3 +235,63 @@ class Reader:
             raise StoppedError("a redirection without a name")
         self.at = found.end()
         return re.sub(r"\^(.)", r"\1", found[0]).replace('"', "")
+
+
+OWN_NAME = re.compile(
+    r"(echo|cd|chdir|md|mkdir|rd|copy|move|del|erase|ren|rename|type|call|goto|set|pushd|exit|xcopy)"
+    r"(?=[\s./\\:(;,=+\[\]\"]|$)",
+    re.IGNORECASE,
+)
+"""cmd's own commands, behind which no blank need stand."""
+
+
+def named_command(text: str) -> tuple[str, str]:
+    """Return the name of a command and what stands behind it."""
+    if text.startswith('"'):
+        end = text.find('"', 1)
+        return (text[1:end], text[end + 1 :]) if end > 0 else (text[1:], "")
+    found = OWN_NAME.match(text)
+    if found:
+        return found[1], text[found.end() :]
+    found = re.match(r"[^\s,;=/\"]+", text)
+    return (found[0], text[found.end() :]) if found else (text, "")
+
+
+BLOCK_MAY_BEGIN = re.compile(r"(?:^|[\n(&@\s])if\s[^\n]*$", re.IGNORECASE)
+
+
+def open_parentheses(text: str) -> int:
+    """Return how many parentheses of commands are open at the end of what was read so far."""
+    line = text.rpartition("\n")[2]
+    if re.match(r"\s*(rem\b|::?)", line, re.IGNORECASE):
+        text = text[: len(text) - len(line)]
+    depth, quoted, starts, word, at = 0, False, True, "", 0
+    while at < len(text):
+        sign = text[at]
+        if sign == "^" and not quoted:
+            starts, at = False, at + 2
+            continue
+        at += 1
+        if sign == "\n":
+            quoted, starts, word = False, True, ""
+        elif quoted or sign == '"':
+            quoted, starts = quoted != (sign == '"'), False
+        elif sign == "(" and (starts or depth or word in BEFORE_BLOCK or BLOCK_MAY_BEGIN.search(text[: at - 1])):
+            depth, starts, word = depth + 1, True, ""
+            continue
+        elif sign == ")":
+            depth, starts = max(depth - 1, 0), False
+        else:
+            starts = sign in "&|" or (starts and sign in " \t@")
+        word = _word_after(word, sign)
+    return depth
+
+
+BEFORE_BLOCK = ("do", "else", "in")
+
+
+def _word_after(word: str, sign: str) -> str:
+    """Return the word before which a parenthesis may open a block, with one more character read."""
+    if sign.isalpha():
+        return (word + sign).casefold()
+    return word if sign in " \t" and word in BEFORE_BLOCK else ""
