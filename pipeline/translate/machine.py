@@ -101,13 +101,19 @@ class Machine:
             raise NotFollowedError("an empty file name")
         if self.any_case:
             word = word.replace("\\", "/").rstrip(" ")
+        start = self.current
         if word.startswith(HERE):
             start, word = "", word[1:]
         elif word.startswith("/") or (self.any_case and re.match("[A-Za-z]:", word)):
             raise NotFollowedError(f"{quote(word)} leaves the folder")
-        else:
-            start = self.current
-        parts = start.split("/") if start else []
+        parts = self._parts(start.split("/") if start else [], word)
+        path = "/".join(parts)
+        if HERE in path or any(ord(character) < 32 for character in path):
+            raise NotFollowedError(f"{quote(word)} is no file name")
+        return self._cased(path)
+
+    def _parts(self, parts: list[str], word: str) -> list[str]:
+        """Return the parts of a path, from those of a folder on."""
         for part in word.split("/"):
             name = part.rstrip(".") if self.any_case and part.strip(".") else part
             if name == "..":
@@ -116,10 +122,7 @@ class Machine:
                 parts.pop()
             elif name not in ("", "."):
                 parts.append(name)
-        path = "/".join(parts)
-        if HERE in path or any(ord(character) < 32 for character in path):
-            raise NotFollowedError(f"{quote(word)} is no file name")
-        return self._cased(path)
+        return parts
 
     def exists(self, path: str) -> bool:
         """Whether a file is there."""

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from pipeline.model.text import quote, shown
 from pipeline.translate.machine import LONGEST_WORD, Machine, StoppedError
 from pipeline.translate.rope import NotFollowedError
-from pipeline.translate.shell.follow import Leave, Shell, parser
-from pipeline.translate.shell.words import Node, _decoded
+from pipeline.translate.shell.follow import parser, shell
+from pipeline.translate.shell.own_commands import Leave
+from pipeline.translate.shell.words import Node, decoded_text
 
 DEEPEST = 40
 CALL = re.compile(r"\$(?:\$|\(|\{|.)", re.DOTALL)
@@ -34,7 +35,7 @@ class Make:
     """A makefile that was read. ``given``: variables of the command line."""
 
     machine: Machine
-    shell: Callable[[bytes], Node]
+    parse: Callable[[bytes], Node]
     variables: dict[str, str] = field(default_factory=dict)
     fixed: set[str] = field(default_factory=set)
     rules: list[Rule] = field(default_factory=list)
@@ -49,12 +50,12 @@ class Make:
             elif node.type == "rule":
                 self._rule(node)
             elif node.type not in ("comment", "export_directive", "unexport_directive") and node.is_named:
-                raise StoppedError(f"found {quote(_decoded(node.text).strip()[:80])}, which is not followed")
+                raise StoppedError(f"found {quote(decoded_text(node.text).strip()[:80])}, which is not followed")
 
     def _assignment(self, node: Node) -> None:
-        name = _decoded(node.child_by_field_name("name").text)
+        name = decoded_text(node.child_by_field_name("name").text)
         value = node.child_by_field_name("value")
-        text = re.sub(r"\s*\\\n\s*", " ", _decoded(value.text)) if value is not None else ""
+        text = re.sub(r"\s*\\\n\s*", " ", decoded_text(value.text)) if value is not None else ""
         sign = next(child.type for child in node.children if child.type in ("=", ":=", "::=", "?=", "+=", "!="))
         if name in self.fixed or (sign == "?=" and name in self.variables):
             return
@@ -75,11 +76,11 @@ class Make:
         lines = list[tuple[int, str]]()
         for line in recipe.children if recipe is not None else ():
             if line.type == "recipe_line":
-                lines.append((line.start_point.row + 1, re.sub(r"\\\n\t", r"\\\n", _decoded(line.text))))
+                lines.append((line.start_point.row + 1, re.sub(r"\\\n\t", r"\\\n", decoded_text(line.text))))
             elif line.is_named and line.type != "comment":
-                raise StoppedError(f"found {quote(_decoded(line.text).strip()[:80])}, which is not followed")
-        text = _decoded(needs.text) if needs is not None else ""
-        names = tuple(self.expand(_decoded(targets.text)).split())
+                raise StoppedError(f"found {quote(decoded_text(line.text).strip()[:80])}, which is not followed")
+        text = decoded_text(needs.text) if needs is not None else ""
+        names = tuple(self.expand(decoded_text(targets.text)).split())
         self.rules.append(Rule(targets=names, needs=re.sub(r"\\\n", " ", text), recipe=tuple(lines)))
 
     def make(self, target: str, depth: int = 0) -> None:
@@ -117,10 +118,11 @@ class Make:
         ignores = "-" in (re.match(r"[@+\s-]*", text) or [""])[0]
         if not command:
             return
-        shell = Shell(machine=self.machine, bash=False, parse=self.shell, first_line=line, errexit=not ignores)
+        recipe = shell(self.machine, self.parse, bash=False)
+        recipe.first_line, recipe.errexit = line, not ignores
         current = self.machine.current
         try:
-            shell._block(shell.parse(command.encode("utf-8", "surrogateescape")).children)
+            recipe.block(self.parse(command.encode("utf-8", "surrogateescape")).children)
         except Leave as leave:
             if leave.number and not ignores:
                 raise StoppedError("this line fails, and make ends") from None
@@ -278,7 +280,7 @@ def follow(machine: Machine, data: bytes, arguments: Sequence[str]) -> None:
             wrong = inner
         machine.line = wrong.start_point.row + 1
         raise StoppedError("the makefile cannot be read here")
-    make = Make(machine=machine, shell=parser("bash"))
+    make = Make(machine=machine, parse=parser("bash"))
     goals = [word for word in arguments if "=" not in word]
     for word in arguments:
         name, equals, value = word.partition("=")

@@ -19,6 +19,7 @@ from pipeline.translate.draft import chips_of, rom_file
 from pipeline.translate.machine import Machine, Remark, StoppedError
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, reasons, size_of, unknown
 from pipeline.translate.shell import follow as shell
+from pipeline.translate.shell.own_commands import Leave
 
 LARGEST_SCRIPT = 8 << 20
 """Bytes of a script."""
@@ -96,7 +97,7 @@ def translate(
             makefile.follow(machine, data, arguments)
         else:
             shell.follow(machine, data, arguments)
-    except (StoppedError, NotFollowedError, shell.Leave) as error:
+    except (StoppedError, NotFollowedError, Leave) as error:
         _stopped(machine, str(error))
     except RecursionError:
         _stopped(machine, "too many commands inside one another")

@@ -9,11 +9,11 @@ import re
 
 from pipeline.model.text import quote
 from pipeline.translate.batch.file_commands import unquoted
-from pipeline.translate.batch.variables import Words
+from pipeline.translate.batch.variables import BatchWords
 from pipeline.translate.machine import UNKNOWN, StoppedError
 
 
-def holds(words: Words, condition: str) -> bool | None:
+def holds(words: BatchWords, condition: str) -> bool | None:
     """Return whether a condition is true; None where that is not known."""
     found = re.fullmatch(r"((?:/i\s+)?)((?:not\s+)?)((?:/i\s+)?)(.*?)\s*", condition, re.IGNORECASE | re.DOTALL)
     if not found:
@@ -22,7 +22,7 @@ def holds(words: Words, condition: str) -> bool | None:
     return truth if truth is None or not found[2] else not truth
 
 
-def _asked(words: Words, text: str, *, fold: bool) -> bool | None:
+def _asked(words: BatchWords, text: str, *, fold: bool) -> bool | None:
     word, _, rest = text.partition(" ")
     kind, rest = word.casefold(), rest.strip()
     if kind == "exist":
@@ -34,7 +34,7 @@ def _asked(words: Words, text: str, *, fold: bool) -> bool | None:
     return None if UNKNOWN in text else _compared(text, fold=fold)
 
 
-def _exists(words: Words, name: str) -> bool | None:
+def _exists(words: BatchWords, name: str) -> bool | None:
     machine = words.machine
     if re.search("[*?]", name):
         return bool(machine.fitting(name, folders=True))

@@ -26,8 +26,8 @@ from pipeline.translate.batch.lines import (
     open_parentheses,
 )
 from pipeline.translate.batch.loops import turns
-from pipeline.translate.batch.own_commands import DEEPEST, Jump, OwnCommands
-from pipeline.translate.batch.variables import Words
+from pipeline.translate.batch.own_commands import DEEPEST, CmdCommands, Jump
+from pipeline.translate.batch.variables import BatchWords
 from pipeline.translate.machine import UNKNOWN, Machine, StoppedError, merged_variables
 from pipeline.translate.rope import NotFollowedError, Rope, join, unknown
 from pipeline.translate.tools.call import Call, Feed
@@ -80,7 +80,7 @@ class _Output:
 
 
 @dataclass(slots=True, kw_only=True)
-class Cmd(OwnCommands):
+class Cmd(CmdCommands):
     """cmd following a script."""
 
     lines: list[str]
@@ -168,8 +168,7 @@ class Cmd(OwnCommands):
             elif self.words.level is None:
                 why = f"line {self.machine.line}: whether a command behind {link.sign} is reached is not known"
                 do = partial(self.run, link.right)
-                ways = (do, _nothing) if link.sign == "&&" else (_nothing, do)
-                self._either(*ways, why)
+                self._either(do if link.sign == "&&" else _nothing, do if link.sign == "||" else _nothing, why)
             elif (self.words.level == 0) == (link.sign == "&&"):
                 self.run(link.right)
 
@@ -367,7 +366,7 @@ def _nothing() -> None:
 
 def follow(machine: Machine, text: str, name: str, arguments: Sequence[str]) -> None:
     """Follow a batch script to its end."""
-    words = Words(machine=machine, name=name, arguments=list(arguments))
+    words = BatchWords(machine=machine, name=name, arguments=list(arguments))
     try:
         Cmd(words=words, lines=text.split("\n")).script()
     except Jump:

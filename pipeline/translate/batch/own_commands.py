@@ -13,7 +13,7 @@ from pipeline.model.text import quote, shown
 from pipeline.translate.arithmetic import reckon
 from pipeline.translate.batch.file_commands import unquoted, words_of
 from pipeline.translate.batch.lines import named_command
-from pipeline.translate.batch.variables import Words
+from pipeline.translate.batch.variables import BatchWords
 from pipeline.translate.machine import HERE, UNKNOWN, Machine, StoppedError
 from pipeline.translate.rope import NotFollowedError, Rope, join, literal, unknown
 from pipeline.translate.tools.call import Feed
@@ -31,10 +31,10 @@ class Jump(Exception):  # noqa: N818  # no error: the way a script goes on elsew
 
 
 @dataclass(slots=True, kw_only=True)
-class OwnCommands(ABC):
+class CmdCommands(ABC):
     """cmd in one place of a script, with the commands that it has itself. ``printed``: what they printed so far."""
 
-    words: Words
+    words: BatchWords
     saved: list[tuple[dict[str, str], bool]] = field(default_factory=list)
     folders: list[str] = field(default_factory=list)
     depth: int = 0

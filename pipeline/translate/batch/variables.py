@@ -1,6 +1,7 @@
 """The words of a batch script: arguments, variables and the variables of loops replaced as cmd does.
 
-Sources: the help of cmd ("cmd /?", "set /?", "call /?", "for /?"), which Microsoft's Windows Commands reference repeats.
+Sources: the help of cmd ("cmd /?", "set /?", "call /?", "for /?"), which Microsoft's Windows Commands reference
+repeats.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ LOOP_VARIABLE = re.compile(r"%(?:~([fdpnxsatzFDPNXSATZ]*))?([A-Za-z#@$?])")
 
 
 @dataclass(slots=True, kw_only=True)
-class Words:
+class BatchWords:
     """What words stand for. ``loop``: the variables of ``for``; ``level``: ERRORLEVEL, None where it is not known."""
 
     machine: Machine
