@@ -153,12 +153,12 @@ def _found(chip: bytes, run: bytes, lines: int, part: slice) -> Changes | None:
     Where its first bytes are left out, the search begins at the last address: lines that are all inverted are
     exchanged alike.
     """
-    one, two = (chip[::-1], run[::-1]) if part.start else (chip, run)
-    one, two = weights(one), weights(two)
+    chip_weights, run_weights = (chip[::-1], run[::-1]) if part.start else (chip, run)
+    chip_weights, run_weights = weights(chip_weights), weights(run_weights)
     compared = EVERY if part == EVERY else slice(0, -FIELD)
-    for source in islice(searched_lines(one, two, lines, lines), MOST_ORDERS):
+    for source in islice(searched_lines(chip_weights, run_weights, lines, lines), MOST_ORDERS):
         order = tuple(source.index(line) for line in range(lines))
-        if order == tuple(range(lines)) or address_lines(one, lines=order)[compared] != two[compared]:
+        if order == tuple(range(lines)) or address_lines(chip_weights, lines=order)[compared] != run_weights[compared]:
             continue
         more = find_changes(address_lines(chip, lines=order)[part], run[part], 1)
         if more is not None:

@@ -138,10 +138,10 @@ def bytes_of(piece: Piece, chips: Mapping[str, bytes]) -> bytes:
     return (evaluate(node, chips, attrgetter("apply"), report) if node else None) or b""
 
 
-def differing(one: bytes, two: bytes) -> int:
+def differing(first: bytes, second: bytes) -> int:
     """Return how many bytes differ in two runs of one size."""
-    other = combine(operator.xor, one, two)
-    return len(other) - other.count(0)
+    difference = combine(operator.xor, first, second)
+    return len(difference) - difference.count(0)
 
 
 def operations(piece: Piece) -> int:
@@ -149,17 +149,17 @@ def operations(piece: Piece) -> int:
     return 1 + len(piece.then) + sum(map(operations, piece.parts))
 
 
-def common(one: bytes, two: bytes) -> int:
+def common(first: bytes, second: bytes) -> int:
     """Return how many bytes two runs have in common from their start on."""
-    size, reached, step = min(len(one), len(two)), 0, 64
+    size, reached, step = min(len(first), len(second)), 0, 64
     while reached < size:
         end = min(reached + step, size)
-        if one[reached:end] != two[reached:end]:
+        if first[reached:end] != second[reached:end]:
             if end - reached == 1:
                 return reached
             step = max((end - reached) // 2, 1)
         else:
             reached, step = end, min(2 * step, 1 << 16)
-            if reached < size and one[reached] != two[reached]:
+            if reached < size and first[reached] != second[reached]:
                 return reached
     return size

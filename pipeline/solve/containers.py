@@ -152,10 +152,16 @@ class _Search:
         """Yield where a table may begin, by places that hold what a field says of the first two pieces."""
         for order in ORDERS:
             for value in (value for name, value in FIELDS.items() if name != "offset"):
-                ones, twos = (self._places(_field(value(piece, 0), order), low, first) for piece in pieces[:2])
-                for one in ones:
-                    for record in {two - one for two in twos if FIELD <= two - one <= LONGEST_RECORD}:
-                        starts = (one + FIELD * behind - record for behind in range(1, len(FIELDS) + 1))
+                first_places, second_places = (
+                    self._places(_field(value(piece, 0), order), low, first) for piece in pieces[:2]
+                )
+                for first_place in first_places:
+                    for record in {
+                        second_place - first_place
+                        for second_place in second_places
+                        if FIELD <= second_place - first_place <= LONGEST_RECORD
+                    }:
+                        starts = (first_place + FIELD * behind - record for behind in range(1, len(FIELDS) + 1))
                         yield from (start for start in starts if start >= low)
 
     def _places(self, wanted: bytes, low: int, high: int) -> list[int]:

@@ -11,7 +11,7 @@ from pipeline.solve.merge import then
 
 
 @dataclass(slots=True)
-class Entry:
+class PlacedPiece:
     """A piece at an address; ``over``: it replaces what earlier ones placed; ``patches``: bytes that differ there."""
 
     start: int
@@ -25,9 +25,9 @@ class Entry:
         return self.start + self.made.size
 
 
-def in_layers(entries: list[Entry]) -> list[Entry]:
+def in_layers(entries: list[PlacedPiece]) -> list[PlacedPiece]:
     """Return the entries with the parts of one chip that others interrupt put together, those on top of them."""
-    n, result = 0, list[Entry]()
+    n, result = 0, list[PlacedPiece]()
     while n < len(entries):
         entry, reached = entries[n], n
         last = n
@@ -36,34 +36,40 @@ def in_layers(entries: list[Entry]) -> list[Entry]:
             if joined is None:
                 continue
             entry, last = joined, m
-        inner = [replace(one, over=True) for one in entries[n + 1 : last + 1]
-                 if not _is_part(one, entry)]  # fmt: skip
+        inner = [replace(inner_entry, over=True) for inner_entry in entries[n + 1 : last + 1]
+                 if not _is_part(inner_entry, entry)]  # fmt: skip
         result += [entry, *inner]
         n = max(last, reached) + 1
     return result
 
 
-def _same_place(one: Atom, at: int, two: Atom, there: int) -> bool:
-    return one.source is two.source and str(one.then) == str(two.then) and two.offset - one.offset == there - at
-
-
-def _is_part(one: Entry, entry: Entry) -> bool:
+def _same_place(first: Atom, first_at: int, second: Atom, second_at: int) -> bool:
     return (
-        isinstance(one.made, Atom)
-        and isinstance(entry.made, Atom)
-        and _same_place(entry.made, entry.start, one.made, one.start)
+        first.source is second.source
+        and str(first.then) == str(second.then)
+        and second.offset - first.offset == second_at - first_at
     )
 
 
-def _continued(entry: Entry, later: Entry) -> Entry | None:
+def _is_part(inner: PlacedPiece, entry: PlacedPiece) -> bool:
+    return (
+        isinstance(inner.made, Atom)
+        and isinstance(entry.made, Atom)
+        and _same_place(entry.made, entry.start, inner.made, inner.start)
+    )
+
+
+def _continued(entry: PlacedPiece, later: PlacedPiece) -> PlacedPiece | None:
     """Return the entry drawn out to the end of a later one that goes on with the same chip; None where none does."""
-    one, two = entry.made, later.made
-    if not (isinstance(one, Atom) and isinstance(two, Atom) and _same_place(one, entry.start, two, later.start)):
+    first, second = entry.made, later.made
+    if not (
+        isinstance(first, Atom) and isinstance(second, Atom) and _same_place(first, entry.start, second, later.start)
+    ):
         return None
-    return Entry(entry.start, replace(one, size=two.offset + two.size - one.offset), entry.over)
+    return PlacedPiece(entry.start, replace(first, size=second.offset + second.size - first.offset), entry.over)
 
 
-def gaps_between(entries: Sequence[Entry], size: int) -> list[tuple[int, int]]:
+def gaps_between(entries: Sequence[PlacedPiece], size: int) -> list[tuple[int, int]]:
     """Return the runs that no entry covers."""
     gaps, reached = list[tuple[int, int]](), 0
     for entry in sorted(entries, key=lambda entry: entry.start):
@@ -73,13 +79,13 @@ def gaps_between(entries: Sequence[Entry], size: int) -> list[tuple[int, int]]:
     return [*gaps, (reached, size)] if reached < size else gaps
 
 
-def note_patches(entries: Sequence[Entry], finished: bytes, chips: Mapping[str, bytes]) -> None:
+def note_patches(entries: Sequence[PlacedPiece], finished: bytes, chips: Mapping[str, bytes]) -> None:
     """Note in each entry the bytes that differ and that nothing over it replaces; near ones as one run."""
     for n, entry in enumerate(entries):
         data = bytes_of(entry.made.piece, chips)
         if data == finished[entry.start : entry.end]:
             continue
-        over = [(one.start, one.end) for one in entries[n + 1 :] if one.over and one.start < entry.end]
+        over = [(later.start, later.end) for later in entries[n + 1 :] if later.over and later.start < entry.end]
         runs_: list[tuple[int, int]] = []
         for at in range(entry.start, entry.end):
             if data[at - entry.start] == finished[at] or any(start <= at < end for start, end in over):
@@ -92,10 +98,14 @@ def note_patches(entries: Sequence[Entry], finished: bytes, chips: Mapping[str, 
 
 
 def placed(
-    finished: bytes, chips: Mapping[str, bytes], entries: Sequence[Entry], filled: Sequence[Span], value: int | None
-) -> list[Entry]:
+    finished: bytes,
+    chips: Mapping[str, bytes],
+    entries: Sequence[PlacedPiece],
+    filled: Sequence[Span],
+    value: int | None,
+) -> list[PlacedPiece]:
     """Return everything that is placed, in order of address, what lies over others after them."""
-    rest = [Entry(span.start, span.made) for span in filled
+    rest = [PlacedPiece(span.start, span.made) for span in filled
             if value is None or fill_byte(span) != value]  # fmt: skip
     patched = []
     for entry in entries:
@@ -111,6 +121,6 @@ def placed(
             })
             for a, b in entry.patches
         )  # fmt: skip
-        patched.append(Entry(entry.start, then(entry.made, overlays, entry.made.size), entry.over))
-    base = sorted((*rest, *(one for one in patched if not one.over)), key=lambda one: one.start)
-    return [*base, *(one for one in patched if one.over)]
+        patched.append(PlacedPiece(entry.start, then(entry.made, overlays, entry.made.size), entry.over))
+    base = sorted((*rest, *(piece for piece in patched if not piece.over)), key=lambda piece: piece.start)
+    return [*base, *(piece for piece in patched if piece.over)]

@@ -8,7 +8,7 @@ from pipeline.model.text import counted, quoted
 from pipeline.roms.operations.arguments import show_address
 from pipeline.solve.atoms import Atom, AtomSource, Span, fill_byte
 from pipeline.solve.check_values import CheckField
-from pipeline.solve.entries import Entry
+from pipeline.solve.entries import PlacedPiece
 from pipeline.solve.values import lines_are_certain
 
 MOST_TOLD = 12
@@ -17,7 +17,7 @@ MOST_TOLD = 12
 
 def notes_on(
     finished: bytes,
-    entries: Sequence[Entry],
+    entries: Sequence[PlacedPiece],
     fields: Sequence[CheckField],
     filled: Sequence[Span],
     alike: Mapping[str, Sequence[str]],

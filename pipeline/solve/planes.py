@@ -134,16 +134,16 @@ def _constant(data: bytes, bit: int) -> bool:
 def _reach(line: PlaneLine, data: bytes, bit: int) -> int:
     """Return how many bytes of a run one of its data lines agrees with a line of a form."""
     size = min(len(data), len(line.form.data) - line.offset)
-    one = data[:size].translate(BITS[bit])
-    two = line.form.data[line.offset : line.offset + size].translate(BITS[line.bit])
+    wanted = data[:size].translate(BITS[bit])
+    found = line.form.data[line.offset : line.offset + size].translate(BITS[line.bit])
     if line.inverted:
-        two = two.translate(FLIPPED)
-    if one == two:
+        found = found.translate(FLIPPED)
+    if wanted == found:
         return size
     low, high = 0, size
     while high - low > 1:
         middle = (low + high) // 2
-        if one[low:middle] == two[low:middle]:
+        if wanted[low:middle] == found[low:middle]:
             low = middle
         else:
             high = middle

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pipeline.model.manifest import Piece
 from pipeline.solve.atoms import Atom, Built, Span
 from pipeline.solve.check_values import WIDEST, CheckField, check_fields, fields_within
-from pipeline.solve.entries import Entry, note_patches
+from pipeline.solve.entries import PlacedPiece, note_patches
 from pipeline.solve.groups import run
 from pipeline.solve.looks import period
 from pipeline.solve.search import PATTERNS, RUNS, pattern_fill
@@ -22,7 +22,7 @@ REPEATS = re.compile(RUNS.pattern + b"|" + PATTERNS.pattern.replace(b"\\1", b"\\
 
 
 def find_fields(
-    finished: bytes, chips: Mapping[str, bytes], entries: Sequence[Entry], gaps: Sequence[tuple[int, int]]
+    finished: bytes, chips: Mapping[str, bytes], entries: Sequence[PlacedPiece], gaps: Sequence[tuple[int, int]]
 ) -> tuple[list[CheckField], list[tuple[int, int]]]:
     """Return the check fields that explain gaps and patches, in an order in which each finds its range finished.
 
@@ -33,14 +33,14 @@ def find_fields(
     found: list[CheckField] = []
     parts = [part for gap in gaps for part in _split(finished, *gap)]
     for part in parts:
-        one = None if RUNS.fullmatch(finished, *part) else _field(finished, part, borders)
-        if one:
-            found.append(one)
+        check = None if RUNS.fullmatch(finished, *part) else _field(finished, part, borders)
+        if check:
+            found.append(check)
     for entry in entries:
         for patch in list(entry.patches):
-            one = _field(finished, patch, borders) if patch[1] - patch[0] <= WIDEST else None
-            if one:
-                found.append(one)
+            check = _field(finished, patch, borders) if patch[1] - patch[0] <= WIDEST else None
+            if check:
+                found.append(check)
                 entry.patches.remove(patch)
     ordered = _ordered(found)
     if ordered is None:
@@ -52,8 +52,8 @@ def find_fields(
 def _without(parts: Sequence[tuple[int, int]], fields: Sequence[CheckField]) -> list[tuple[int, int]]:
     """Return what is left of runs where fields lie in them."""
     left = list(parts)
-    for one in fields:
-        cut = [((start, min(end, one.start)), (max(start, one.end), end)) for start, end in left]
+    for check in fields:
+        cut = [((start, min(end, check.start)), (max(start, check.end), end)) for start, end in left]
         left = [(a, b) for pieces in cut for a, b in dict.fromkeys(pieces) if a < b]
     return left
 
@@ -72,13 +72,13 @@ def _ordered(fields: Sequence[CheckField]) -> list[CheckField] | None:
     left, done = list(fields), list[CheckField]()
     while left:
         ready = [
-            one for one in left
-            if not any(o is not one and o.start < one.last and one.first < o.end for o in left)
+            check for check in left
+            if not any(later is not check and later.start < check.last and check.first < later.end for later in left)
         ]  # fmt: skip
         if not ready:
             return None
         done += ready
-        left = [one for one in left if one not in ready]
+        left = [check for check in left if check not in ready]
     return done
 
 

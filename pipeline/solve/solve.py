@@ -13,7 +13,7 @@ from pipeline.roms.assemble import assemble
 from pipeline.solve.atoms import AtomSource, Span, fill_byte
 from pipeline.solve.containers import with_containers
 from pipeline.solve.cover import cover
-from pipeline.solve.entries import Entry, gaps_between, in_layers, placed
+from pipeline.solve.entries import PlacedPiece, gaps_between, in_layers, placed
 from pipeline.solve.looks import looks
 from pipeline.solve.merge import merged
 from pipeline.solve.notes import notes_on
@@ -59,14 +59,16 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
     blank = [*find_runs(finished), *find_patterns(finished)]
     spans = find_spans(finished, sources, marked(blank, len(finished)))
     value, chosen = _chosen(finished, spans, blank, [source.chip for source in sources])
-    entries = in_layers([Entry(span.start, span.made) for span in chosen])
+    entries = in_layers([PlacedPiece(span.start, span.made) for span in chosen])
     fields, gaps = find_fields(finished, chips, entries, gaps_between(entries, len(finished)))
     filled, open_ = as_fills_and_literals(finished, gaps)
     steps = placed(finished, chips, entries, filled, value)
     is_filled = value is not None and any(fill_byte(span) == value for span in filled)
     if not is_filled:
         value = (
-            0 if gaps_between([*steps, *(Entry(a, literal(finished[a:b])) for a, b in open_)], len(finished)) else None
+            0
+            if gaps_between([*steps, *(PlacedPiece(a, literal(finished[a:b])) for a, b in open_)], len(finished))
+            else None
         )
     names = _named_in_turn(steps, alike)
     rom = RomFile(
@@ -77,7 +79,7 @@ def solve(finished: bytes, chips: Mapping[str, bytes], path: str = "FINISHED.ROM
         sha256="" if open_ else hashlib.sha256(finished).hexdigest(),
         placement="anywhere",
         key="rom.1",
-        then=tuple(one.change for one in fields),
+        then=tuple(check.change for check in fields),
     )
     _prove(finished, chips, rom, open_)
     used = {name for step in names for name in _chips_of(step.piece)}
@@ -127,7 +129,7 @@ def _fill_value(spans: Sequence[Span]) -> int | None:
     return max(sizes, key=lambda value: (len(sizes[value]), sum(sizes[value]), -value))
 
 
-def _named_in_turn(entries: Sequence[Entry], alike: Mapping[str, Sequence[str]]) -> list[Step]:
+def _named_in_turn(entries: Sequence[PlacedPiece], alike: Mapping[str, Sequence[str]]) -> list[Step]:
     """Return the steps; chips with equal content are named in turn, so that each is used where there is use for it."""
     times: dict[str, int] = {}
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.model.text import quote, shown
-from pipeline.translate.machine import LONGEST_WORD, Machine, StoppedError
+from pipeline.translate.machine import LONGEST_WORD, Machine, ScriptStoppedError
 from pipeline.translate.rope import NotFollowedError
 from pipeline.translate.shell.follow import parser, shell
 from pipeline.translate.shell.own_commands import Leave
@@ -22,7 +22,7 @@ CALL = re.compile(r"\$(?:\$|\(|\{|.)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rule:
+class MakeRule:
     """Targets, what they need as it stands, and the lines of the recipe, each with its line of the makefile."""
 
     targets: tuple[str, ...]
@@ -38,7 +38,7 @@ class Make:
     parse: Callable[[bytes], Node]
     variables: dict[str, str] = field(default_factory=dict)
     fixed: set[str] = field(default_factory=set)
-    rules: list[Rule] = field(default_factory=list)
+    rules: list[MakeRule] = field(default_factory=list)
     done: set[str] = field(default_factory=set)
 
     def read(self, root: Node) -> None:
@@ -50,7 +50,7 @@ class Make:
             elif node.type == "rule":
                 self._rule(node)
             elif node.type not in ("comment", "export_directive", "unexport_directive") and node.is_named:
-                raise StoppedError(f"found {quote(decoded_text(node.text).strip()[:80])}, which is not followed")
+                raise ScriptStoppedError(f"found {quote(decoded_text(node.text).strip()[:80])}, which is not followed")
 
     def _assignment(self, node: Node) -> None:
         name = decoded_text(node.child_by_field_name("name").text)
@@ -60,13 +60,13 @@ class Make:
         if name in self.fixed or (sign == "?=" and name in self.variables):
             return
         if sign == "!=":
-            raise StoppedError("a variable from what a command prints")
+            raise ScriptStoppedError("a variable from what a command prints")
         if sign in (":=", "::="):
             text = self.expand(text).replace("$", "$$")
         if sign == "+=":
             text = f"{self.variables.get(name, '')} {text}".strip()
         if len(text) > LONGEST_WORD:
-            raise StoppedError("a long variable")
+            raise ScriptStoppedError("a long variable")
         self.variables[name] = text
 
     def _rule(self, node: Node) -> None:
@@ -78,23 +78,23 @@ class Make:
             if line.type == "recipe_line":
                 lines.append((line.start_point.row + 1, re.sub(r"\\\n\t", r"\\\n", decoded_text(line.text))))
             elif line.is_named and line.type != "comment":
-                raise StoppedError(f"found {quote(decoded_text(line.text).strip()[:80])}, which is not followed")
+                raise ScriptStoppedError(f"found {quote(decoded_text(line.text).strip()[:80])}, which is not followed")
         text = decoded_text(needs.text) if needs is not None else ""
         names = tuple(self.expand(decoded_text(targets.text)).split())
-        self.rules.append(Rule(targets=names, needs=re.sub(r"\\\n", " ", text), recipe=tuple(lines)))
+        self.rules.append(MakeRule(targets=names, needs=re.sub(r"\\\n", " ", text), recipe=tuple(lines)))
 
     def make(self, target: str, depth: int = 0) -> None:
         """Follow what makes a target, after what it needs."""
         if target in self.done:
             return
         if depth > DEEPEST:
-            raise StoppedError(f"{quote(target)} needs itself, or too many others one behind another")
+            raise ScriptStoppedError(f"{quote(target)} needs itself, or too many others one behind another")
         self.done.add(target)
         found, stem = self._found(target)
         path = self.machine.path(target)
         if not found:
             if not self.machine.exists(path) and not self.machine.is_folder(path):
-                raise StoppedError(f"there is no rule that makes {quote(target)}, and no such file")
+                raise ScriptStoppedError(f"there is no rule that makes {quote(target)}, and no such file")
             return
         needs = [
             word.replace("%", stem, 1) for rule in found for word in self.expand(rule.needs).split() if word != "|"
@@ -125,10 +125,10 @@ class Make:
             recipe.block(self.parse(command.encode("utf-8", "surrogateescape")).children)
         except Leave as leave:
             if leave.number and not ignores:
-                raise StoppedError("this line fails, and make ends") from None
+                raise ScriptStoppedError("this line fails, and make ends") from None
         self.machine.current = current
 
-    def _found(self, target: str) -> tuple[list[Rule], str]:
+    def _found(self, target: str) -> tuple[list[MakeRule], str]:
         """Return the rules of a target, and what "%" stands for."""
         plain = [rule for rule in self.rules if target in rule.targets]
         if any(rule.recipe for rule in plain):
@@ -151,7 +151,7 @@ class Make:
     def expand(self, text: str, own: dict[str, str] | None = None, depth: int = 0) -> str:
         """Return text with variables and functions replaced."""
         if depth > DEEPEST:
-            raise StoppedError("a variable that needs itself")
+            raise ScriptStoppedError("a variable that needs itself")
         parts, at = list[str](), 0
         while found := CALL.search(text, at):
             parts.append(text[at : found.start()])
@@ -167,7 +167,7 @@ class Make:
         parts.append(text[at:])
         result = "".join(parts)
         if len(result) > LONGEST_WORD:
-            raise StoppedError("a long variable")
+            raise ScriptStoppedError("a long variable")
         return result
 
     def _variable(self, name: str, own: dict[str, str], depth: int) -> str:
@@ -199,7 +199,7 @@ class Make:
     def _function(self, name: str, rest: str, own: dict[str, str], depth: int) -> str:
         arguments = [self.expand(part, own, depth) for part in _split(rest)]
         if name == "wildcard":
-            return " ".join(one for pattern in arguments[0].split() for one in self._wildcard(pattern))
+            return " ".join(path for pattern in arguments[0].split() for path in self._wildcard(pattern))
         if name == "sort":
             return " ".join(sorted(set(arguments[0].split())))
         if name == "strip":
@@ -208,7 +208,7 @@ class Make:
             return ""
         if name in FUNCTIONS and len(arguments) == FUNCTIONS[name][0]:
             return FUNCTIONS[name][1](*arguments)
-        raise StoppedError(f"the function {shown(name)} is not followed")
+        raise ScriptStoppedError(f"the function {shown(name)} is not followed")
 
     def _wildcard(self, pattern: str) -> list[str]:
         if re.search(r"[*?\[]", pattern):
@@ -256,7 +256,7 @@ def _closing(text: str, at: int, opening: str) -> int:
         depth += (text[end] == opening) - (text[end] == closing)
         if not depth:
             return end
-    raise StoppedError("a variable without its parenthesis")
+    raise ScriptStoppedError("a variable without its parenthesis")
 
 
 def _split(text: str) -> list[str]:
@@ -279,7 +279,7 @@ def follow(machine: Machine, data: bytes, arguments: Sequence[str]) -> None:
         while inner := next((child for child in wrong.children if child.has_error or child.type == "ERROR"), None):
             wrong = inner
         machine.line = wrong.start_point.row + 1
-        raise StoppedError("the makefile cannot be read here")
+        raise ScriptStoppedError("the makefile cannot be read here")
     make = Make(machine=machine, parse=parser("bash"))
     goals = [word for word in arguments if "=" not in word]
     for word in arguments:

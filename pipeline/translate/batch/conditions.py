@@ -10,14 +10,14 @@ import re
 from pipeline.model.text import quote
 from pipeline.translate.batch.file_commands import unquoted
 from pipeline.translate.batch.variables import BatchWords
-from pipeline.translate.machine import UNKNOWN, StoppedError
+from pipeline.translate.machine import UNKNOWN, ScriptStoppedError
 
 
 def holds(words: BatchWords, condition: str) -> bool | None:
     """Return whether a condition is true; None where that is not known."""
     found = re.fullmatch(r"((?:/i\s+)?)((?:not\s+)?)((?:/i\s+)?)(.*?)\s*", condition, re.IGNORECASE | re.DOTALL)
     if not found:
-        raise StoppedError("a condition that cannot be read")
+        raise ScriptStoppedError("a condition that cannot be read")
     truth = _asked(words, found[4], fold=bool(found[1] or found[3]))
     return truth if truth is None or not found[2] else not truth
 
@@ -53,7 +53,7 @@ def _compared(text: str, *, fold: bool) -> bool:
         left, right = equal.groups()
         return left.casefold() == right.casefold() if fold else left == right
     if not compared:
-        raise StoppedError(f"found {quote(text)}, which is no condition that is known")
+        raise ScriptStoppedError(f"found {quote(text)}, which is no condition that is known")
     left, sign, right = compared[1], compared[2].casefold(), compared[3]
     if re.fullmatch("-?[0-9]+", left) and re.fullmatch("-?[0-9]+", right):
         order = int(left) - int(right)

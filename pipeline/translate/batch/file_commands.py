@@ -53,7 +53,7 @@ class Files:
         """Return the paths of a name or a pattern."""
         if not re.search("[*?]", name):
             return [self.path(name)]
-        found = [self.machine.path(one) for one in self.machine.fitting(name)]
+        found = [self.machine.path(fitting) for fitting in self.machine.fitting(name)]
         if len(found) > 1:
             self.machine.remark("the files of a pattern are taken by name, as NTFS lists them", "note")
         if not found:
@@ -271,8 +271,8 @@ def delete(files: Files) -> Answer:
         path = _plain(files.machine, name)
         pattern = f"{name}\\*" if path != "?" and files.machine.is_folder(path) else name
         found = files.machine.fitting(pattern) if re.search("[*?]", pattern) else [pattern]
-        for one in found:
-            place = files.machine.path(one)
+        for file in found:
+            place = files.machine.path(file)
             if files.machine.exists(place):
                 files.machine.delete(place)
     return 0, ()
@@ -291,12 +291,14 @@ def remove_folder(files: Files) -> Answer:
     switches, names = files.names("s q")
     for name in names:
         path = files.path(name)
-        inside = [one for one in files.machine.all_files() if one.startswith(f"{path}/")]
+        inside = [below for below in files.machine.all_files() if below.startswith(f"{path}/")]
         if inside and "s" not in switches:
             continue
-        for one in inside:
-            files.machine.delete(one)
-        files.machine.folders = {one for one in files.machine.folders if one != path and not one.startswith(f"{path}/")}
+        for below in inside:
+            files.machine.delete(below)
+        files.machine.folders = {
+            below for below in files.machine.folders if below != path and not below.startswith(f"{path}/")
+        }
     return 0, ()
 
 
@@ -304,11 +306,11 @@ def compare(files: Files) -> Answer:
     """``fc /b a b``: 0 where they are equal, 1 where not."""
     switches, names = files.names("b a c l n t u w lb")
     if len(names) != 2 or "b" not in switches:
-        raise NotFollowedError("fc other than /b of two files")
-    one, two = (files.machine.peek(files.path(name)) for name in names)
-    if is_open(one) or is_open(two):
+        raise NotFollowedError("fc other than /b of right files")
+    left, right = (files.machine.peek(files.path(name)) for name in names)
+    if is_open(left) or is_open(right):
         return None, ()
-    return int(not same(one, two)), ()
+    return int(not same(left, right)), ()
 
 
 def xcopy(files: Files) -> Answer:

@@ -15,12 +15,12 @@ from pipeline.model.text import quote, shown
 from pipeline.translate.batch.conditions import holds
 from pipeline.translate.batch.file_commands import COMMANDS, Files, unquoted, words_of
 from pipeline.translate.batch.lines import (
-    Block,
-    Chain,
+    CommandBlock,
+    CommandChain,
     For,
     If,
+    LineReader,
     Parsed,
-    Reader,
     Simple,
     named_command,
     open_parentheses,
@@ -28,7 +28,7 @@ from pipeline.translate.batch.lines import (
 from pipeline.translate.batch.loops import turns
 from pipeline.translate.batch.own_commands import DEEPEST, CmdCommands, Jump
 from pipeline.translate.batch.variables import BatchWords
-from pipeline.translate.machine import UNKNOWN, Machine, StoppedError, merged_variables
+from pipeline.translate.machine import UNKNOWN, Machine, ScriptStoppedError, merged_variables
 from pipeline.translate.rope import NotFollowedError, Rope, join, unknown
 from pipeline.translate.tools.call import Call, Feed
 from pipeline.translate.tools.rom_tools import ROM_TOOLS, is_rom_tool, written_by
@@ -96,7 +96,7 @@ class Cmd(CmdCommands):
                 continue
             self.machine.line = start + 1
             try:
-                for command in Reader(text, start + 1).commands():
+                for command in LineReader(text, start + 1).commands():
                     self.run(command)
             except Jump as jump:
                 if not jump.label:
@@ -115,7 +115,7 @@ class Cmd(CmdCommands):
                 return text, at
             text += "\n"
             if not continued and at - start > LONGEST_BLOCK:
-                raise StoppedError(f"a block of more than {LONGEST_BLOCK:,} lines")
+                raise ScriptStoppedError(f"a block of more than {LONGEST_BLOCK:,} lines")
 
     def line_behind(self, label: str) -> int:
         """Return the number of the line behind a label."""
@@ -124,16 +124,16 @@ class Cmd(CmdCommands):
             found = re.match(r"\s*:([^\s:+,;=&|<>()]+)", line)
             if found and found[1].casefold() == wanted:
                 return at + 1
-        raise StoppedError(f"there is no label {quote(label)}")
+        raise ScriptStoppedError(f"there is no label {quote(label)}")
 
     def run(self, command: Parsed) -> None:
         """Follow one command; what it prints is added to ``printed``."""
         self.machine.step()
         self.depth += 1
         if self.depth > DEEPEST * 4:
-            raise StoppedError("too many commands inside one another")
+            raise ScriptStoppedError("too many commands inside one another")
         try:
-            if isinstance(command, Chain):
+            if isinstance(command, CommandChain):
                 self._chain(command)
             elif isinstance(command, If):
                 self.machine.line = command.line
@@ -141,7 +141,7 @@ class Cmd(CmdCommands):
             elif isinstance(command, For):
                 self.machine.line = command.line
                 self._for(command)
-            elif isinstance(command, Block):
+            elif isinstance(command, CommandBlock):
                 self._redirected(command.redirects, lambda: self._all(command.inside))
             else:
                 self.machine.line = command.line
@@ -153,10 +153,10 @@ class Cmd(CmdCommands):
         for command in commands:
             self.run(command)
 
-    def _chain(self, chain: Chain) -> None:
+    def _chain(self, chain: CommandChain) -> None:
         # a long chain is left-nested: taken apart without a call for each
         chains = [chain]
-        while isinstance(chains[-1].left, Chain):
+        while isinstance(chains[-1].left, CommandChain):
             chains.append(chains[-1].left)
         if any(link.sign == "|" for link in chains):
             self._pipe(chains)
@@ -172,9 +172,9 @@ class Cmd(CmdCommands):
             elif (self.words.level == 0) == (link.sign == "&&"):
                 self.run(link.right)
 
-    def _pipe(self, chains: Sequence[Chain]) -> None:
+    def _pipe(self, chains: Sequence[CommandChain]) -> None:
         if any(link.sign != "|" for link in chains):
-            raise StoppedError("a pipe among other commands")
+            raise ScriptStoppedError("a pipe among other commands")
         feed, printed = self.feed, self.printed
         commands = [chains[-1].left, *(link.right for link in reversed(chains))]
         self.printed = ()
@@ -215,13 +215,13 @@ class Cmd(CmdCommands):
                 ways.append(_Way(self.machine, self.words.variables, self.printed))
             except Jump as jump:
                 if not jump.label and self.words.level == 0:
-                    raise StoppedError(f"{why}; so whether the script ends here is not known") from None
+                    raise ScriptStoppedError(f"{why}; so whether the script ends here is not known") from None
                 if jump.label and not FAILURE.search(jump.label):
-                    raise StoppedError(f"{why}; so where the script goes on is not known") from None
+                    raise ScriptStoppedError(f"{why}; so where the script goes on is not known") from None
             finally:
                 self.words.machine = start
         if not ways:
-            raise StoppedError(f"{why}; so where the script goes on is not known")
+            raise ScriptStoppedError(f"{why}; so where the script goes on is not known")
         left, right = ways[0], ways[-1]
         start.merge(left.machine, right.machine, why)
         self.words.variables = merged_variables(left.variables, right.variables)
@@ -333,9 +333,9 @@ class Cmd(CmdCommands):
     def _unknown(self, name: str, words: list[str]) -> None:
         self.words.level = None
         if UNKNOWN in name:
-            raise StoppedError("which command is run is not known")
+            raise ScriptStoppedError("which command is run is not known")
         if name.casefold().endswith((".bat", ".cmd")):
-            raise StoppedError(f"{shown(name)}: another batch script goes on instead of this one")
+            raise ScriptStoppedError(f"{shown(name)}: another batch script goes on instead of this one")
         why = self.machine.unknown_program(name, words)
         self._print(unknown(why, self.machine.line))
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from pipeline.translate.batch.file_commands import unquoted, words_of
 from pipeline.translate.batch.lines import For
-from pipeline.translate.machine import LONGEST_WORD, Machine, StoppedError
+from pipeline.translate.machine import LONGEST_WORD, Machine, ScriptStoppedError
 from pipeline.translate.rope import data_of
 
 MOST_TURNS = 100_000
@@ -26,7 +26,7 @@ def turns(machine: Machine, command: For, values: str) -> Iterator[dict[str, str
         for number in _numbers(values):
             yield {command.variable: str(number)}
     elif command.kind:
-        raise StoppedError(f"for /{command.kind} is not followed")
+        raise ScriptStoppedError(f"for /{command.kind} is not followed")
     else:
         for item in _items(machine, values):
             yield {command.variable: item}
@@ -35,10 +35,10 @@ def turns(machine: Machine, command: For, values: str) -> Iterator[dict[str, str
 def _numbers(values: str) -> range:
     numbers = [int(word) for word in re.findall(r"-?[0-9]+", values)]
     if len(numbers) != 3:
-        raise StoppedError("for /l without three numbers")
+        raise ScriptStoppedError("for /l without three numbers")
     start, step, end = numbers
     if not step or abs(end - start) // abs(step) > MOST_TURNS:
-        raise StoppedError("for /l goes round too often; it may be a loop without end")
+        raise ScriptStoppedError("for /l goes round too often; it may be a loop without end")
     return range(start, end + (1 if step > 0 else -1), step)
 
 
@@ -59,7 +59,7 @@ def _items(machine: Machine, values: str) -> list[str]:
 def _over_lines(machine: Machine, command: For, values: str) -> Iterator[dict[str, str]]:
     options = OPTIONS.fullmatch(command.options)
     if not options:
-        raise StoppedError("for /f with these options")
+        raise ScriptStoppedError("for /f with these options")
     delimiters = " \t" if options[2] is None else options[2]
     wanted = (options[1] or "1").split(",")
     if wanted[-1].endswith("*") and wanted[-1] != "*":
@@ -74,14 +74,14 @@ def _lines(machine: Machine, values: str, *, backquotes: bool) -> list[str]:
     """Return the lines of files, or the one that stands in quotes."""
     sign = values[:1]
     if (sign == "'" and not backquotes) or sign == "`":
-        raise StoppedError("for /f over what a command prints")
+        raise ScriptStoppedError("for /f over what a command prints")
     if (sign == '"' and not backquotes) or (sign == "'" and backquotes):
         return [values[1:-1]]
     lines = list[str]()
     for word in words_of(values):
         data = data_of(machine.peek(machine.path(unquoted(word))))
         if len(data) > LONGEST_WORD or b"\0" in data:
-            raise StoppedError("for /f over a file that is no list")
+            raise ScriptStoppedError("for /f over a file that is no list")
         lines += data.decode("utf-8", "surrogateescape").splitlines()
     return lines
 

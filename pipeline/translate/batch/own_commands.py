@@ -14,7 +14,7 @@ from pipeline.translate.arithmetic import reckon
 from pipeline.translate.batch.file_commands import unquoted, words_of
 from pipeline.translate.batch.lines import named_command
 from pipeline.translate.batch.variables import BatchWords
-from pipeline.translate.machine import HERE, UNKNOWN, Machine, StoppedError
+from pipeline.translate.machine import HERE, UNKNOWN, Machine, ScriptStoppedError
 from pipeline.translate.rope import NotFollowedError, Rope, join, literal, unknown
 from pipeline.translate.tools.call import Feed
 
@@ -86,7 +86,7 @@ class CmdCommands(ABC):
         if re.match("/a", text, re.IGNORECASE):
             inner = text[2:].strip().strip('"')
             if UNKNOWN in inner:
-                raise StoppedError("set /a with what is not known")
+                raise ScriptStoppedError("set /a with what is not known")
             reckon(inner.replace("%%", "%"), self.words.get, self.words.put, bits=32)
             return
         if re.match("/p", text, re.IGNORECASE):
@@ -94,7 +94,7 @@ class CmdCommands(ABC):
             if self.feed is None or self.feed.rope:
                 self.words.variables[name.strip().casefold()] = UNKNOWN
             elif prompt != prompt.lstrip() or not prompt.isascii():
-                raise StoppedError("set /p with such a prompt")
+                raise ScriptStoppedError("set /p with such a prompt")
             else:
                 self._print(literal(prompt.strip('"').encode(), self.machine.line))
             return
@@ -119,7 +119,7 @@ class CmdCommands(ABC):
     def _do_goto(self, rest: str) -> None:
         label = rest.strip().removeprefix(":").split()[0] if rest.strip(": \t") else ""
         if UNKNOWN in label or not label:
-            raise StoppedError("which label goto means is not known")
+            raise ScriptStoppedError("which label goto means is not known")
         raise Jump("" if label.casefold() == "eof" else label)
 
     def _do_exit(self, rest: str) -> None:
@@ -134,12 +134,12 @@ class CmdCommands(ABC):
         if not text.startswith(":"):
             name, inner = named_command(text)
             if name.casefold().endswith((".bat", ".cmd")) or self._is_script(name):
-                raise StoppedError(f"call {shown(name)}: another script is not followed")
+                raise ScriptStoppedError(f"call {shown(name)}: another script is not followed")
             self.simple(f"{name}{inner}")
             return
         arguments = words_of(text[1:])
         if not arguments or self.depth > DEEPEST:
-            raise StoppedError("call inside call without end" if arguments else "call without a label")
+            raise ScriptStoppedError("call inside call without end" if arguments else "call without a label")
         kept = self.words.arguments, self.words.loop, len(self.saved)
         self.words.arguments, self.words.loop = arguments[1:], {}
         try:
@@ -161,7 +161,7 @@ class CmdCommands(ABC):
 
     def _do_shift(self, rest: str) -> None:
         if rest.strip():
-            raise StoppedError("shift with a number")
+            raise ScriptStoppedError("shift with a number")
         self.words.arguments = self.words.arguments[1:]
 
     def _do_cd(self, rest: str) -> None:
@@ -173,7 +173,7 @@ class CmdCommands(ABC):
             if not self.machine.is_folder(path):
                 raise NotFollowedError(f"there is no folder {quote(name)}")
         except NotFollowedError as error:
-            raise StoppedError(f"cd: {error}") from None
+            raise ScriptStoppedError(f"cd: {error}") from None
         self.machine.current = path
 
     _do_chdir = _do_cd

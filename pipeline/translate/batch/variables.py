@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from pipeline.model.text import shown
 from pipeline.translate.batch.file_commands import unquoted
-from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine, StoppedError
+from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine, ScriptStoppedError
 from pipeline.translate.rope import known_size
 
 OUTSIDE = re.compile(
@@ -49,7 +49,7 @@ class BatchWords:
             at = sign + 1 + length
         text = "".join([*parts, line[at:]])
         if len(text) > LONGEST_LINE:
-            raise StoppedError(f"a line of more than {LONGEST_LINE:,} characters")
+            raise ScriptStoppedError(f"a line of more than {LONGEST_LINE:,} characters")
         return text
 
     def _replaced(self, rest: str) -> tuple[str, int]:
@@ -85,7 +85,7 @@ class BatchWords:
             return value if length is None else value[: int(length)]
         old, equals, new = change.partition("=")
         if not equals or not old or old.startswith("*"):
-            raise StoppedError(f"found %{text}%, which is not followed")
+            raise ScriptStoppedError(f"found %{text}%, which is not followed")
         return re.sub(re.escape(old), lambda _: new, value, flags=re.IGNORECASE)
 
     def get(self, name: str) -> str:
@@ -102,7 +102,7 @@ class BatchWords:
     def put(self, name: str, text: str) -> None:
         """Set a variable; no text takes it away."""
         if len(text) > LONGEST_WORD:
-            raise StoppedError(f"the variable {shown(name)} has more than {LONGEST_WORD:,} characters")
+            raise ScriptStoppedError(f"the variable {shown(name)} has more than {LONGEST_WORD:,} characters")
         self.variables.pop(name.casefold(), None)
         if text:
             self.variables[name.casefold()] = UNKNOWN if UNKNOWN in text else text

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.model.text import quote, shown
-from pipeline.translate.machine import HERE, UNKNOWN, StoppedError
+from pipeline.translate.machine import HERE, UNKNOWN, ScriptStoppedError
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, unknown
 from pipeline.translate.shell.conditions import holds
 from pipeline.translate.shell.own_commands import Leave
@@ -67,7 +67,12 @@ class SimpleCommands(Redirecting):
             if named.type == "subscript":
                 raise NotFollowedError(f"the assignment {quote(raw_text(node))}")
             if value is not None and value.type == "array":
-                fields = [one for child in value.children if child.is_named for one in self.words.fields(child)]
+                fields = [
+                    text_of_field
+                    for child in value.children
+                    if child.is_named
+                    for text_of_field in self.words.fields(child)
+                ]
                 self.words.arrays[name] = (self.words.arrays.get(name, []) if adds else []) + fields
                 self.words.variables.pop(name, None)
             else:
@@ -89,7 +94,7 @@ class SimpleCommands(Redirecting):
             elif child.type == "variable_name" and node.children[0].type == "local":
                 self.words.variables[raw_text(child)] = ""
             elif child.type == "word" and raw_text(child) in ("-i", "-n", "-A", "-l", "-u"):
-                raise StoppedError(f"declare {raw_text(child)} is not followed")
+                raise ScriptStoppedError(f"declare {raw_text(child)} is not followed")
         return ()
 
     def _unset_command(self, node: Node) -> Rope:
@@ -143,7 +148,7 @@ class SimpleCommands(Redirecting):
             for child in node.children_by_field_name("argument"):
                 words += self.words.fields(child)
         except NotFollowedError as error:
-            raise StoppedError(f"what {quote(raw_text(node).strip())} does is not known: {error}") from None
+            raise ScriptStoppedError(f"what {quote(raw_text(node).strip())} does is not known: {error}") from None
         for child in own:
             self._variable_assignment(child)
         if not words:
@@ -179,7 +184,7 @@ class SimpleCommands(Redirecting):
             try:
                 return own(rest) or ()
             except NotFollowedError as error:
-                raise StoppedError(f"{shown(name)}: {error}") from None
+                raise ScriptStoppedError(f"{shown(name)}: {error}") from None
         short = re.sub(r"^/(usr/)?(local/)?s?bin/", "", name)
         tool = TOOLS.get(short) or ROM_TOOLS.get(short)
         if tool is None:

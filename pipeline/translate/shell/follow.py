@@ -13,7 +13,7 @@ from functools import partial
 
 from pipeline.errors import MachineError
 from pipeline.model.text import quote
-from pipeline.translate.machine import HERE, UNKNOWN, Machine, StoppedError, merged_variables
+from pipeline.translate.machine import HERE, UNKNOWN, Machine, ScriptStoppedError, merged_variables
 from pipeline.translate.rope import Rope, join, unknown
 from pipeline.translate.shell.commands import SimpleCommands
 from pipeline.translate.shell.own_commands import Leave
@@ -93,13 +93,13 @@ class Shell(SimpleCommands):
         self.machine.line = self.first_line or node.start_point.row + 1
         self.machine.step()
         if node.type == "ERROR" or (node.has_error and node.type in ("command", "variable_assignment")):
-            raise StoppedError(f"found {quote(raw_text(node).strip())}, which cannot be read")
+            raise ScriptStoppedError(f"found {quote(raw_text(node).strip())}, which cannot be read")
         do = getattr(self, f"_{node.type}", None)
         if do is None:
-            raise StoppedError(f"found {quote(raw_text(node).strip())}, which is not followed")
+            raise ScriptStoppedError(f"found {quote(raw_text(node).strip())}, which is not followed")
         self.depth += 1
         if self.depth > DEEPEST:
-            raise StoppedError(
+            raise ScriptStoppedError(
                 f"more than {DEEPEST} commands inside one another; a function may call itself without end"
             )
         try:
@@ -150,7 +150,7 @@ class Shell(SimpleCommands):
         out: Rope = ()
         commands = [child for child in node.children if child.is_named]
         if any(child.type == "|&" for child in node.children):
-            raise StoppedError("|& is not followed")
+            raise ScriptStoppedError("|& is not followed")
         try:
             for at, command in enumerate(commands):
                 if at:
@@ -250,7 +250,7 @@ class Shell(SimpleCommands):
                 ways.append(_Way(self.machine, self.words.variables, printed, self.status))
             except Leave as leave:
                 if leave.kind != "exit" or not leave.number:
-                    raise StoppedError(f"{why}; so where the script goes on is not known") from None
+                    raise ScriptStoppedError(f"{why}; so where the script goes on is not known") from None
             finally:
                 self.words.machine = start
         if not ways:
@@ -273,7 +273,7 @@ class Shell(SimpleCommands):
             finally:
                 self.guard -= 1
             if self.status is None:
-                raise StoppedError("how often a loop goes round is not known")
+                raise ScriptStoppedError("how often a loop goes round is not known")
             if (self.status == 0) == until:
                 self.status = 0
                 return join(*outs)
@@ -303,7 +303,9 @@ class Shell(SimpleCommands):
         name = raw_text(node.child_by_field_name("variable"))
         values = node.children_by_field_name("value")
         given = any(child.type == "in" for child in node.children)
-        fields = [one for value in values for one in self.words.fields(value)] if given else list(self.words.arguments)
+        fields = (
+            [text for value in values for text in self.words.fields(value)] if given else list(self.words.arguments)
+        )
         outs = list[Rope]()
         self.status = 0
         for text in fields:
@@ -333,7 +335,7 @@ class Shell(SimpleCommands):
     def _case_statement(self, node: Node) -> Rope:
         text = self.words.text(node.child_by_field_name("value"))
         if UNKNOWN in text:
-            raise StoppedError("which way case goes is not known")
+            raise ScriptStoppedError("which way case goes is not known")
         self.status = 0
         for item in node.children:
             if item.type != "case_item":
@@ -342,7 +344,7 @@ class Shell(SimpleCommands):
             patterns = [child for child in item.children[:ends] if child.is_named]
             if any(re.fullmatch(pattern_text(self.words.pattern(pattern)), text) for pattern in patterns):
                 if item.children[-1].type in (";&", ";;&"):
-                    raise StoppedError("case that falls through")
+                    raise ScriptStoppedError("case that falls through")
                 return self.block([child for child in item.children[ends + 1 :] if child.is_named])
         return ()
 

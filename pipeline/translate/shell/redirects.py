@@ -19,7 +19,7 @@ NOWHERE = ".mktemp.null"
 
 
 @dataclass(slots=True)
-class Output:
+class RedirectTarget:
     """Where what is printed goes: to a file, which it may add to, or nowhere (``lost``)."""
 
     path: str = ""
@@ -56,9 +56,9 @@ class Redirecting(ShellCommands):
             raise left
         return printed
 
-    def _opened(self, redirects: Sequence[Node]) -> Output:
+    def _opened(self, redirects: Sequence[Node]) -> RedirectTarget:
         """Take the input that is named, and return where the output goes."""
-        output = Output()
+        output = RedirectTarget()
         try:
             for redirect in redirects:
                 if redirect.type == "herestring_redirect":
@@ -76,7 +76,7 @@ class Redirecting(ShellCommands):
             output.lost = True
         return output
 
-    def _open(self, redirect: Node, output: Output) -> None:
+    def _open(self, redirect: Node, output: RedirectTarget) -> None:
         descriptor = redirect.child_by_field_name("descriptor")
         number = raw_text(descriptor) if descriptor is not None else ""
         sign = next(child.type for child in redirect.children if child.type != "file_descriptor")
@@ -94,7 +94,7 @@ class Redirecting(ShellCommands):
         else:
             raise NotFollowedError(f"the redirection {quote(raw_text(redirect))}")
 
-    def _write(self, output: Output, printed: Rope, line: int) -> None:
+    def _write(self, output: RedirectTarget, printed: Rope, line: int) -> None:
         target = output.path
         if not output.adds and target in self.machine.used:
             raise NotFollowedError(f"{quote(target)} is read while it is written")
@@ -110,7 +110,7 @@ class Redirecting(ShellCommands):
             path = self.machine.path(word)
             self.machine.suspects[path] = f"it holds the messages of line {self.machine.line}, which are not known"
 
-    def _target(self, redirect: Node, output: Output) -> None:
+    def _target(self, redirect: Node, output: RedirectTarget) -> None:
         """Note the file that a redirection writes to; without ``>>`` it is emptied."""
         (word,) = self.words.fields(redirect.child_by_field_name("destination"))
         if word in ("/dev/stdout", "/dev/fd/1"):

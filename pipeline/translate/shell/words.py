@@ -32,7 +32,7 @@ MOST_FIELDS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class WordPart:
     """A part of a word. ``quoted``: no pattern, never split; ``split``: at blanks; ``ends``: a field ends here."""
 
     text: str
@@ -81,13 +81,13 @@ class ShellWords:
             raise NotFollowedError(f"the text {quote(text)}")
         return self.text(value)
 
-    def alternatives(self, node: Node) -> list[list[Part]]:
+    def alternatives(self, node: Node) -> list[list[WordPart]]:
         """Return a word's parts, once for each of the words that braces make of it."""
         if node.type == "word" and self._braces(raw_text(node)):
-            return [[Part(_unescaped(text))] for text in _braced(raw_text(node))]
+            return [[WordPart(_unescaped(text))] for text in _braced(raw_text(node))]
         if node.type == "concatenation":
             if all(child.type == "word" for child in node.children) and self._braces(raw_text(node)):
-                return [[Part(_unescaped(text))] for text in _braced(raw_text(node))]
+                return [[WordPart(_unescaped(text))] for text in _braced(raw_text(node))]
             if any(child.type == "word" and self._braces(raw_text(child)) for child in node.children):
                 raise NotFollowedError("braces around quotes or variables")
             lists = [self.alternatives(child) for child in node.children]
@@ -95,10 +95,10 @@ class ShellWords:
         if node.type == "brace_expression":
             if not self.bash:
                 raise NotFollowedError("what braces stand for differs between shells")
-            return [[Part(text)] for text in _braced(raw_text(node))]
+            return [[WordPart(text)] for text in _braced(raw_text(node))]
         return [self.parts(node)]
 
-    def parts(self, node: Node) -> list[Part]:
+    def parts(self, node: Node) -> list[WordPart]:
         """Return the parts of a word."""
         kind = node.type
         if kind in ("word", "number", "variable_name", "extglob_pattern", "regex", "special_variable_name"):
@@ -108,9 +108,9 @@ class ShellWords:
         if kind == "string":
             return list(self._string(node))
         if kind == "raw_string":
-            return [Part(raw_text(node)[1:-1], quoted=True)]
+            return [WordPart(raw_text(node)[1:-1], quoted=True)]
         if kind == "ansi_c_string":
-            return [Part(escaped(raw_text(node)[2:-1], bash=True, zero=False)[0], quoted=True)]
+            return [WordPart(escaped(raw_text(node)[2:-1], bash=True, zero=False)[0], quoted=True)]
         if kind in (
             "simple_expansion",
             "expansion",
@@ -148,52 +148,52 @@ class ShellWords:
             raise NotFollowedError("what braces stand for differs between shells")
         return found
 
-    def _string(self, node: Node) -> Iterator[Part]:
+    def _string(self, node: Node) -> Iterator[WordPart]:
         raw = node.text
         at, start = 1, node.start_byte
         for child in node.children[1:-1]:
             if child.type == "string_content":
                 continue
-            yield Part(_in_quotes(decoded_text(raw[at : child.start_byte - start])), quoted=True)
+            yield WordPart(_in_quotes(decoded_text(raw[at : child.start_byte - start])), quoted=True)
             # a newline or blanks before "${" belong to the node in this grammar
             inner = raw_text(child)
-            yield Part(inner[: len(inner) - len(inner.lstrip())], quoted=True)
+            yield WordPart(inner[: len(inner) - len(inner.lstrip())], quoted=True)
             yield from self._value(child, quoted=True)
             at = child.end_byte - start
-        yield Part(_in_quotes(decoded_text(raw[at:-1])), quoted=True)
+        yield WordPart(_in_quotes(decoded_text(raw[at:-1])), quoted=True)
 
-    def _value(self, node: Node, *, quoted: bool) -> list[Part]:
+    def _value(self, node: Node, *, quoted: bool) -> list[WordPart]:
         raw = raw_text(node).strip()
         if node.type == "arithmetic_expansion":
             inner = raw[3:-2] if raw.startswith("$((") else raw[2:-1]
-            return [Part(self.reckoned(inner), quoted=quoted)]
+            return [WordPart(self.reckoned(inner), quoted=quoted)]
         if node.type == "command_substitution":
-            return [Part(self.substituted(node), quoted=quoted, split=not quoted)]
+            return [WordPart(self.substituted(node), quoted=quoted, split=not quoted)]
         if node.type == "process_substitution":
-            return [Part(self.processed(node), quoted=True)]
+            return [WordPart(self.processed(node), quoted=True)]
         if node.type == "simple_expansion":
             raw = f"${{{raw[1:]}}}"
         return self._parameter(raw, quoted=quoted)
 
-    def _parameter(self, raw: str, *, quoted: bool) -> list[Part]:
+    def _parameter(self, raw: str, *, quoted: bool) -> list[WordPart]:
         found = EXPANSION.fullmatch(raw)
         if not found or found[1] == "!":
             raise NotFollowedError(f"the expansion {quote(raw)}")
         count, name, index, rest = found.groups()
         many = self._many(name, index)
         if count:
-            return [Part(str(len(many) if many is not None else len(self._plain(name, index))), quoted=quoted)]
+            return [WordPart(str(len(many) if many is not None else len(self._plain(name, index))), quoted=quoted)]
         if many is not None:
             if rest:
                 raise NotFollowedError(f"the expansion {quote(raw)}")
             if quoted and (name == "*" or index == "*"):
-                return [Part(" ".join(many), quoted=True)]
-            parts = [Part(text, quoted=quoted, split=not quoted, ends=True) for text in many]
+                return [WordPart(" ".join(many), quoted=True)]
+            parts = [WordPart(text, quoted=quoted, split=not quoted, ends=True) for text in many]
             if parts:
                 last = parts[-1]
-                parts[-1] = Part(last.text, last.quoted, last.split)
-            return parts or [Part("", split=True)]
-        return [Part(self._operated(name, index, rest, raw), quoted=quoted, split=not quoted)]
+                parts[-1] = WordPart(last.text, last.quoted, last.split)
+            return parts or [WordPart("", split=True)]
+        return [WordPart(self._operated(name, index, rest, raw), quoted=quoted, split=not quoted)]
 
     def _many(self, name: str, index: str | None) -> list[str] | None:
         if name in ("@", "*"):
@@ -279,9 +279,9 @@ class ShellWords:
         quoted = len(text) > 1 and text[0] == text[-1] and text[0] in ('"', "'")
         return _literal(self._word(text)) if quoted else self.expanded(text)
 
-    def _fielded(self, parts: list[Part]) -> list[str]:
+    def _fielded(self, parts: list[WordPart]) -> list[str]:
         """Return the fields of a word's parts."""
-        rows: list[list[Part]] = [[]]
+        rows: list[list[WordPart]] = [[]]
         for part in parts:
             if part.split and UNKNOWN not in part.text:
                 first, *more = self._split(part.text)
@@ -297,19 +297,19 @@ class ShellWords:
             return self._globbed(rows[0])
         return [name for row in rows if row for name in self._globbed(row)]
 
-    def _split(self, text: str) -> list[list[Part]]:
+    def _split(self, text: str) -> list[list[WordPart]]:
         """Return the fields of text that is split at blanks; a blank at either end leaves an empty one there."""
         if self.variables.get("IFS", " \t\n") != " \t\n":
             raise NotFollowedError("fields that are split at characters of IFS")
-        rows: list[list[Part]] = [[]]
+        rows: list[list[WordPart]] = [[]]
         for piece in re.findall(r"[ \t\n]+|[^ \t\n]+", text):
             if piece[0] in " \t\n":
                 rows.append([])
             else:
-                rows[-1].append(Part(piece))
+                rows[-1].append(WordPart(piece))
         return rows
 
-    def _globbed(self, row: list[Part]) -> list[str]:
+    def _globbed(self, row: list[WordPart]) -> list[str]:
         text = "".join(part.text for part in row)
         if not any(re.search(r"[*?]|\[.+\]", part.text) for part in row if not part.quoted):
             return [text]
@@ -338,15 +338,15 @@ def _in_quotes(text: str) -> str:
     return re.sub(r'\\([$`"\\\n])', lambda found: "" if found[1] == "\n" else found[1], text)
 
 
-def _word_parts(text: str) -> Iterator[Part]:
+def _word_parts(text: str) -> Iterator[WordPart]:
     if text == "~" or text.startswith("~/"):
-        yield Part(UNKNOWN, quoted=True)
+        yield WordPart(UNKNOWN, quoted=True)
         return
     for found in re.finditer(r"\\(\n|.)|[^\\]+", text, flags=re.DOTALL):
         if found[1] is None:
-            yield Part(found[0])
+            yield WordPart(found[0])
         elif found[1] != "\n":
-            yield Part(found[1], quoted=True)
+            yield WordPart(found[1], quoted=True)
 
 
 def _literal(text: str) -> str:

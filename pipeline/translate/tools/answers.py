@@ -23,11 +23,11 @@ def compare(call: Call) -> Answer:
     """Compare two files: cmp, diff."""
     files = [word for word in call.words if not word.startswith("-") or word == "-"]
     if len(files) != 2:
-        raise NotFollowedError(f"{call.name} with other than two files")
-    one, two = (call.feed.take() if file == "-" else call.machine.peek(call.machine.path(file)) for file in files)
-    if is_open(one) or is_open(two):
+        raise NotFollowedError(f"{call.name} with other than right files")
+    left, right = (call.feed.take() if file == "-" else call.machine.peek(call.machine.path(file)) for file in files)
+    if is_open(left) or is_open(right):
         return None, ()
-    return (0, ()) if same(one, two) else (1, unknown(f"what {call.name} prints", call.machine.line))
+    return (0, ()) if same(left, right) else (1, unknown(f"what {call.name} prints", call.machine.line))
 
 
 def basename(call: Call) -> Answer:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pipeline.model.text import quote
 from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine
 from pipeline.translate.rope import (
+    ByteOrigin,
     NotFollowedError,
     Rope,
-    Run,
-    Source,
+    RopeRun,
     literal,
     unknown,
 )
@@ -54,7 +54,7 @@ class Call:
         if word == "/dev/null":
             return ()
         if word == "/dev/zero":
-            return (Run(Source("fill", data=b"\0"), 0, ENDLESS, self.machine.line),)
+            return (RopeRun(ByteOrigin("fill", data=b"\0"), 0, ENDLESS, self.machine.line),)
         if word in ("/dev/urandom", "/dev/random"):
             return unknown(f"line {self.machine.line}: random bytes", self.machine.line)
         path = self.machine.path(word)
@@ -135,5 +135,5 @@ def text_line(call: Call, text: str) -> Rope:
 def said(call: Call, text: str) -> Rope:
     """Return text that only a command substitution can use where it holds the folder's path."""
     if HERE in text or UNKNOWN in text:
-        return (Run(Source("open", text), 0, None, call.machine.line),)
+        return (RopeRun(ByteOrigin("open", text), 0, None, call.machine.line),)
     return text_line(call, text)

@@ -106,7 +106,7 @@ def rm(call: Call) -> Answer:
                 if inside.startswith(f"{path}/"):
                     call.machine.delete(inside)
             call.machine.folders = {
-                one for one in call.machine.folders if one != path and not one.startswith(f"{path}/")
+                folder for folder in call.machine.folders if folder != path and not folder.startswith(f"{path}/")
             }
         elif call.machine.exists(path):
             call.machine.delete(path)
@@ -131,7 +131,7 @@ def rmdir(call: Call) -> Answer:
     _, folders = call.options("pv")
     for folder in folders:
         path = call.machine.path(folder)
-        if not any(one.startswith(f"{path}/") for one in (*call.machine.all_files(), *call.machine.folders)):
+        if not any(inside.startswith(f"{path}/") for inside in (*call.machine.all_files(), *call.machine.folders)):
             call.machine.folders.discard(path)
     return 0, ()
 
