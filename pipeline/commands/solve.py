@@ -48,8 +48,9 @@ class Solve(OwnCommand):
         'the title "ID" declares, found in the CHIPs given, else in the sources; for a new ROM file N is one more.\n'
         "\n"
         "It finds chips and parts of them at any address, joined, repeated, interleaved, as nibbles and bit planes,\n"
-        "with bytes, words, halves, data and address lines exchanged, bits reversed, inverted or XORed; and fills,\n"
-        "headers and trailers, a few changed bytes, sums and CRCs. It prints a table of a title's manifest. The\n"
+        "with bytes, words, halves, data and address lines exchanged, bits reversed, inverted or XORed, one of these\n"
+        "within another; containers by their table; and fills, headers and trailers, a few changed bytes, sums and\n"
+        "CRCs. It prints a table of a title's manifest. The\n"
         "steps are assembled as in a build and compared with the finished file before anything is printed.\n"
         "\n"
         "Of several explanations the cheapest is taken: fewest bytes left open, then fewest steps, then fewest pieces\n"

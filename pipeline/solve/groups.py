@@ -249,7 +249,7 @@ def _cut(chain: Sequence[_Part], first: int, begin: int, units: int, unit: int) 
         made = part.made
         if end - start < part.end - part.start:
             front, size = (start - part.start + first) * unit, (end - start) * unit
-            if not isinstance(made, Atom) or size % made.unit or front % made.unit or part.wrong:
+            if not isinstance(made, Atom) or size % made.unit or front % made.unit:
                 return None
             made = made.trimmed(front, size)
         spans.append(Span((start - begin) * unit, (end - begin) * unit, made))
