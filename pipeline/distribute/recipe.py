@@ -11,37 +11,40 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build.build import Build
-from pipeline.build.card_inputs import manifests, own_paths, sum_lists
+from pipeline.build.card_inputs import manifests, own_paths, sum_lists, taken
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.distribute.changelog import CHANGES, write_index
 from pipeline.distribute.gate import Passed, passed
-from pipeline.distribute.publish import Signing, as_json, dist_folder, finish, making, write
+from pipeline.distribute.publish import Signing, as_json, finish, folder_in_dist, making, write
 from pipeline.errors import CardkilnError, CheckError
 from pipeline.file_digest import sha256_of_file
 from pipeline.model.manifest import Board
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
-from pipeline.sheet.cautions import READING, WRITING, cautions
+from pipeline.sheet.cautions import WRITING, cautions
+from pipeline.workspace.versions import CardVersion
 
 RECIPE = "recipe.json"
 
 NO_PLACES = "# The places to look in are named when the recipe is received.\nplaces = []\n"
 
 
-def publish_recipe(build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()) -> Path:
+def publish_recipe(
+    build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()
+) -> CardVersion:
     """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CardkilnError with what stands against it.
 
     ``against``: errors found before.
     """
     workspace = build.workspace
-    target = dist_folder(workspace, build.inputs.manifest.cards[card_id], "-recipe")
+    target = folder_in_dist(workspace, build.inputs.manifest.cards[card_id], "-recipe")
     with passed(build, card_id, target, against, contents=False) as card_passed:
         with making(target) as folder:
             _fill(folder, card_passed, signing)
         write_index(workspace)
-    return target
+        return CardVersion(folder=target, kind="recipe", record=card_passed.record)
 
 
 def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
@@ -64,7 +67,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
             _copy_tree(inputs, path, folder / "inputs" / path)
     for path in sum_lists(selection):
         _copy(workspace.inputs / path, folder / "inputs" / path)
-    _stand_in(inputs, selection, folder / "inputs")
+    _stand_in(inputs, selection, folder / "inputs", {tree["path"] for tree in left_out})
     card_passed.write_documents(folder)
     write(folder / CHANGES, card_passed.changes)
     bring = list(_bring(record, _hashes(inputs, selection, refused)))
@@ -72,7 +75,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     if empty := sorted(_empty_folders(inputs, selection, refused)):
         document["empty-folders"] = empty
     write(folder / RECIPE, as_json(document))
-    warned = [*cautions(card_passed.finished), READING, WRITING]
+    warned = [*cautions(card_passed.finished), WRITING]
     text = recipe_readme(record, len(bring), signing.who if signing else "", warned, selection.board.cautions)
     finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
 
@@ -86,10 +89,14 @@ def _other_boards(inputs: Inputs, selection: Selection) -> list[Board]:
     return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
 
 
-def _stand_in(inputs: Inputs, selection: Selection, folder: Path) -> None:
-    """Put an empty file where another board's manifest names system files: none of them goes onto this card."""
+def _stand_in(inputs: Inputs, selection: Selection, folder: Path, left_out: set[str]) -> None:
+    """Put an empty file where the manifest of another board or title names files that do not go onto this card.
+
+    Nothing is put where the receiver's own copy of what is left out goes.
+    """
     paths = {path for board in _other_boards(inputs, selection) for path in board.base}
-    for path in sorted(paths, key=lambda path: (-path.count("/"), path)):
+    paths |= {file.source_path for title in taken(inputs, selection) for file in title.files if file.source_path}
+    for path in sorted(paths - left_out, key=lambda path: (-path.count("/"), path)):
         target = folder / path
         if not target.exists():
             target.parent.mkdir(parents=True, exist_ok=True)

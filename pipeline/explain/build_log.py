@@ -42,7 +42,7 @@ class Done:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chain:
+class CardLog:
     """What was done for a card, in order. ``finished``: whether nothing was left to do after it.
 
     Where something was left, what the next run does belongs to the same chain.
@@ -58,10 +58,10 @@ class Chain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Log:
+class BuildLog:
     """What was last done for each card, by its id."""
 
-    cards: dict[str, Chain]
+    cards: dict[str, CardLog]
 
 
 class Notes:
@@ -79,12 +79,12 @@ class Notes:
             self._looked_at.add(item)
             differs = _differing(self._build, item)
 
-        def done(said: str) -> None:
+        def done(summary: str) -> None:
             came = NEW if not before else SAME if before == _made(self._build, stage, item) else OTHER
-            what = said.removeprefix(f"{item}: ")
-            one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
+            what = summary.removeprefix(f"{item}: ")
+            entry = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
             with suppress(OSError):
-                state.append(_lines(self._build.workspace), one)
+                state.append(_lines(self._build.workspace), entry)
 
         return done
 
@@ -99,16 +99,16 @@ class Notes:
             if steps:
                 begun = earlier.steps if earlier and not earlier.finished else ()
                 finished = _finished(self._build, card)
-                now[card.id] = Chain(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
+                now[card.id] = CardLog(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
                 now[card.id] = earlier
-        state.write(_path(self._build.workspace), Log(cards=now))
+        state.write(_path(self._build.workspace), BuildLog(cards=now))
         _lines(self._build.workspace).unlink()
 
 
-def chains(workspace: Workspace) -> dict[str, Chain]:
+def chains(workspace: Workspace) -> dict[str, CardLog]:
     """Return what was last done for each card of which that is known."""
-    log = state.read(_path(workspace), Log)
+    log = state.read(_path(workspace), BuildLog)
     return log.cards if log else {}
 
 
@@ -122,7 +122,7 @@ def _path(workspace: Workspace) -> Path:
 
 def _steps_of(build: Build, card: Card, done: Iterable[Done]) -> list[Done]:
     titles = {title.id for title in build.inputs.copied(card).selection.titles}
-    return [one for one in done if (one.item in titles if one.stage == "rom" else one.item == card.id)]
+    return [entry for entry in done if (entry.item in titles if entry.stage == "rom" else entry.item == card.id)]
 
 
 def _finished(build: Build, card: Card) -> bool:

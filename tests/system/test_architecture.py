@@ -41,6 +41,7 @@ BELOW: dict[str, set[str]] = {
 }
 BELOW["solve"] = {"errors", "model", "roms"}
 BELOW["translate"] = {"errors", "model", "roms", "solve"}
+BELOW["survey"] = {"errors", "model", "fat", "bitstreams", "configs"}
 BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
@@ -48,7 +49,7 @@ BELOW["build"] = {*BELOW}
 for part in ("inspect", "explain", "distribute", "drafts", "prove"):
     BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
 BELOW["media"] = {*BELOW}
-BELOW["engine"] = {"errors", "printable", "workspace", "build"}
+BELOW["engine"] = {"errors", "printable", "model", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
 """What each part of pipeline/ may import, besides itself."""
 
@@ -60,6 +61,7 @@ PURE = (
     "roms",
     "solve",
     "translate",
+    "survey",
     "bitstreams",
     "configs",
     "card",

@@ -75,6 +75,11 @@ class Matcher:
         """Return why a source could not be hashed, "" if it could or was not tried."""
         return self._failures.get((source.path, source.member), "")
 
+    def hash_all(self, sources: Iterable[SourceEntry]) -> None:
+        """Hash each source whose SHA-256 is not known yet."""
+        for batch in _batches(sorted(sources, key=lambda source: source.order)):
+            self.hash([source for source in batch if self.hash_of(source) is None])
+
     def content(self, sha256: str) -> Content:
         """Return a found content with its size and its true CRC-32."""
         source = self.found[sha256]
@@ -82,29 +87,16 @@ class Matcher:
 
     def through(self, sources: Iterable[SourceEntry], aim_of: Callable[[SourceEntry], Targets]) -> None:
         """Look in each source for its aim, the preferred ones first, and leave out what is found from then on."""
-        for batch in self._batches(sorted(sources, key=lambda source: source.order), aim_of):
-            self._hash([source for source in batch if self.hash_of(source) is None and not self.failure(source)])
+        preferred = sorted(sources, key=lambda source: source.order)
+        for batch in _batches(source for source in preferred if aim_of(source).fits(source)):
+            self.hash([source for source in batch if self.hash_of(source) is None and not self.failure(source)])
             for source in batch:
                 sha256, aim = self.hash_of(source), aim_of(source)
                 if sha256 in aim.hashes:
                     self.found.setdefault(sha256, source)
                     aim.done(sha256)
 
-    def _batches(
-        self, sources: list[SourceEntry], aim_of: Callable[[SourceEntry], Targets]
-    ) -> Iterator[list[SourceEntry]]:
-        batch, size = list[SourceEntry](), 0
-        for source in sources:
-            if aim_of(source).fits(source):
-                batch.append(source)
-                size += source.size
-            if len(batch) == BATCH_SOURCES or size > BATCH_BYTES:
-                yield batch
-                batch, size = [], 0
-        if batch:
-            yield batch
-
-    def _hash(self, sources: list[SourceEntry]) -> None:
+    def hash(self, sources: list[SourceEntry]) -> None:
         """Hash sources side by side and remember what they are."""
         fresh = []
         if sum(source.size for source in sources) < SMALL * len(sources):
@@ -132,6 +124,19 @@ class Matcher:
     def _go_on(self, _: bytes) -> None:
         if self._interrupted.is_set():
             raise _InterruptedError
+
+
+def _batches(sources: Iterable[SourceEntry]) -> Iterator[list[SourceEntry]]:
+    """Yield sources in their order, so many together as are hashed between two looks at what is still wanted."""
+    batch, size = list[SourceEntry](), 0
+    for source in sources:
+        batch.append(source)
+        size += source.size
+        if len(batch) == BATCH_SOURCES or size > BATCH_BYTES:
+            yield batch
+            batch, size = [], 0
+    if batch:
+        yield batch
 
 
 class _InterruptedError(Exception):

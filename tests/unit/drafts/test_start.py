@@ -16,8 +16,9 @@ import pytest
 
 from pipeline.commands.start import Start
 from pipeline.commands.version import Version
+from pipeline.manifest.files import KINDS
 from pipeline.manifest.load import load
-from pipeline.manifest.schema.copies import KINDS, schemas
+from pipeline.manifest.schema.copies import schemas
 from pipeline.resources import VERSION
 from tests.support.cli import BYTECODE, ROOT, call, within
 
