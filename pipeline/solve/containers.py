@@ -14,10 +14,11 @@ from pipeline.solve.merge import joined, leaves, merged
 from pipeline.solve.search import RUNS
 
 LARGEST_TABLE = 1 << 16
-LONGEST_RECORD = 255 + FIELD * len(FIELDS)
+WIDEST_NAME = 255
+LONGEST_RECORD = WIDEST_NAME + FIELD * len(FIELDS)
 """Bytes of a record, at most: a name and every field."""
-SHORTEST_NAME = 4
-"""Bytes of the names in a table without fields, at least; shorter ones are found by chance."""
+SHORTEST_NAME, WIDEST_LONE_NAME = 4, 64
+"""Bytes of the names in a table without fields; others are found by chance."""
 MOST_SLOTS = 4_096
 MOST_RECORDS = 200_000
 """Records that are held against pieces, at most."""
@@ -182,7 +183,9 @@ class _Search:
                 break
             fields.insert(0, name)
             width, count = width - FIELD, min(count, matching)
-        if not fields and (order != ORDERS[0] or width < SHORTEST_NAME):
+        if width > WIDEST_NAME:
+            return None
+        if not fields and (order != ORDERS[0] or not SHORTEST_NAME <= width <= WIDEST_LONE_NAME):
             return None
         if start + count * record > first:
             count = (first - start) // record
@@ -225,6 +228,8 @@ def _described(
     fill = padding[0] if padding else rest[0] if rest else 0
     texts = [record.rstrip(bytes([fill])) for record in records]
     fits = _is_name if fields else _is_word
+    if not fields and len(set(texts)) < len(texts):
+        return None
     if rest.count(fill) < len(rest) or (width and not all(map(fits, texts))):
         return None
     arguments: dict[str, Value] = {}

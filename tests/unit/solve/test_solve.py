@@ -231,6 +231,11 @@ def test_text_before_chips_is_a_header_and_no_table() -> None:
     assert [next(iter(step.keys() - {"at"})) for step in rom_values(solution.rom)["steps"]] == ["bytes", "chip", "chip"]
 
 
+def test_a_fill_of_letters_before_chips_is_a_fill_and_no_names() -> None:
+    values = rom_values(solve(b"Z" * 528 + A + B, CHIPS).rom)
+    assert values == {"fill": 0x5A, "steps": [{"at": 528, "chip": "a"}, {"at": 4624, "chip": "b"}]}
+
+
 def test_one_lane_in_other_lines_than_the_rest() -> None:
     found = steps(lanes([A, (~array(B)).tobytes(), C, address(D, [11, *range(11)])]))
     wanted = ["a", {"chip": "b", "then": [{"invert": True}]}, "c",
