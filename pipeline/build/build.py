@@ -50,7 +50,7 @@ class Build:
         Raises ManifestError when the manifests are wrong or the card comes to nothing.
         """
         contents = {
-            (roms.title.id, rom.key): content
+            (roms.title.id, roms.title.place(rom.key)): content
             for roms in self.roms_of(card_id)
             for rom in roms.title.roms
             if not rom.sha256 and (content := roms.content(rom))

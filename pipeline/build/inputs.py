@@ -292,9 +292,10 @@ def _wanted_chips(recipe: Recipe) -> Iterator[Wanted]:
         yield Wanted(
             content=content,
             name=f"{recipe.role(name)} of {title.name}",
-            place=Place(file=title.file, key=content_key(title, name)),
+            place=title.place(content_key(title, name)),
             file_names=(name,),
             owner=title.id,
+            chip=name if name in title.chips else "",
         )
 
 

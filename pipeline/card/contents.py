@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.card.core_on_board import bitstream_path, fields_of, join, menu_path
@@ -67,7 +67,7 @@ def gather(selection: Selection, known: Known) -> tuple[CardFile, ...]:
             "",
             "board-file",
             board.id,
-            board.file,
+            Place(file=board.file, key="base"),
             known,
         )
     ]
@@ -76,7 +76,7 @@ def gather(selection: Selection, known: Known) -> tuple[CardFile, ...]:
     for title in selection.titles:
         files += _of_title(selection, title, known)
     for own in card.files:
-        files += _own_file(own, "", "card-file", card.id, card.file, known)
+        files += _own_file(own, "", "card-file", card.id, Place(file=card.file, key=own.key), known)
     for sums in card.sums:
         files += _summed(sums, {}, "card-file", card.id, card.file, known)
     return tuple(files)
@@ -89,10 +89,11 @@ def gather_folders(selection: Selection, known: Known) -> tuple[CardFolder, ...]
     for core in selection.cores:
         fields = fields_of(core)
         asked += [(path.format_map(fields), place) for path, place in _named_folders(core)]
-        asked += _empty_of(core.file, [replace(own, path=own.path.format_map(fields)) for own in core.files], "", known)
+        own = [replace(own, path=own.path.format_map(fields)) for own in core.files]
+        asked += _empty_of(own, "", _keys_of(core.file), known)
     for title in selection.titles:
-        asked += _empty_of(title.file, title.files, title_folder(selection, title), known)
-    asked += [*_named_folders(card), *_empty_of(card.file, card.files, "", known)]
+        asked += _empty_of(title.files, title_folder(selection, title), title.place, known)
+    asked += [*_named_folders(card), *_empty_of(card.files, "", _keys_of(card.file), known)]
     return tuple(CardFolder(path=path, place=place) for path, place in asked if path)
 
 
@@ -101,10 +102,17 @@ def _named_folders(holder: Card | Core) -> Iterator[tuple[str, Place]]:
         yield path, Place(file=holder.file, key=f"folders.{number}")
 
 
-def _empty_of(file: str, files: Iterable[OwnFile], folder: str, known: Known) -> Iterator[tuple[str, Place]]:
+def _keys_of(file: str) -> Callable[[str], Place]:
+    """Return what gives the place of a key of a manifest."""
+    return lambda key: Place(file=file, key=key)
+
+
+def _empty_of(
+    files: Iterable[OwnFile], folder: str, place: Callable[[str], Place], known: Known
+) -> Iterator[tuple[str, Place]]:
     for own in files:
         for path in _empty(known, own.source_path, join(folder, own.path)):
-            yield path, Place(file=file, key=own.key)
+            yield path, place(own.key)
 
 
 def _empty(known: Known, tree: str, target: str) -> Iterator[str]:
@@ -176,7 +184,7 @@ def _of_core(selection: Selection, core: Core, known: Known) -> Iterator[CardFil
     )
     for own in core.files:
         expanded = replace(own, path=own.path.format_map(fields))
-        yield from _own_file(expanded, "", "core-file", core.id, core.file, known)
+        yield from _own_file(expanded, "", "core-file", core.id, Place(file=core.file, key=own.key), known)
     for sums in core.sums:
         yield from _summed(sums, fields, "core-file", core.id, core.file, known)
 
@@ -190,17 +198,17 @@ def _of_title(selection: Selection, title: Title, known: Known) -> Iterator[Card
             content=content,
             placement=rom.placement,
             origin=origin,
-            place=Place(file=title.file, key=rom.key),
+            place=title.place(rom.key),
         )
     for own in title.files:
-        yield from _own_file(own, folder, "title-file", title.id, title.file, known)
+        yield from _own_file(own, folder, "title-file", title.id, title.place(own.key), known)
 
 
-def _own_file(own: OwnFile, folder: str, kind: str, owner: str, file: str, known: Known) -> Iterator[CardFile]:
+def _own_file(own: OwnFile, folder: str, kind: str, owner: str, place: Place, known: Known) -> Iterator[CardFile]:
     """Yield the one file found by content, or every file of the tree it is copied from."""
     held = [("", own.content)] if own.content else known.trees[own.source_path]
     pairs = ((join(folder, join(own.path, relative)), content) for relative, content in held)
-    yield from _copies(pairs, own.placement, Origin(kind=kind, owner=owner), Place(file=file, key=own.key))
+    yield from _copies(pairs, own.placement, Origin(kind=kind, owner=owner), place)
 
 
 def _summed(

@@ -98,7 +98,7 @@ class Translate(OwnCommand):
         files: FolderFiles,
         target: Path | None,
     ) -> None:
-        from pipeline.drafts.new import Draft, write
+        from pipeline.drafts.new import DraftedManifest, write
         from pipeline.drafts.translated import translated_text
         from pipeline.manifest.schema.copies import schema_line
         from pipeline.manifest.text.blank import BLANK
@@ -107,7 +107,7 @@ class Translate(OwnCommand):
         body = list(translated_text(translation, script.name, files, cores[0] if len(cores) == 1 else BLANK))
         if target and translation.roms:
             text = "\n".join([*filter(None, [schema_line(target, "title")]), *body, ""])
-            write(Draft(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
+            write(DraftedManifest(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
         if options["json"]:
             print_json(_document(shown(script), translation))
             return

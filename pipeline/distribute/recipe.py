@@ -16,31 +16,34 @@ from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.distribute.changelog import CHANGES, write_index
 from pipeline.distribute.gate import Passed, passed
-from pipeline.distribute.publish import Signing, as_json, dist_folder, finish, making, write
+from pipeline.distribute.publish import Signing, as_json, finish, folder_in_dist, making, write
 from pipeline.errors import CardkilnError, CheckError
 from pipeline.file_digest import sha256_of_file
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
 from pipeline.sheet.cautions import WRITING, cautions
+from pipeline.workspace.versions import CardVersion
 
 RECIPE = "recipe.json"
 
 NO_PLACES = "# The places to look in are named when the recipe is received.\nplaces = []\n"
 
 
-def publish_recipe(build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()) -> Path:
+def publish_recipe(
+    build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()
+) -> CardVersion:
     """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CardkilnError with what stands against it.
 
     ``against``: errors found before.
     """
     workspace = build.workspace
-    target = dist_folder(workspace, build.inputs.manifest.cards[card_id], "-recipe")
+    target = folder_in_dist(workspace, build.inputs.manifest.cards[card_id], "-recipe")
     with passed(build, card_id, target, against, contents=False) as card_passed:
         with making(target) as folder:
             _fill(folder, card_passed, signing)
         write_index(workspace)
-    return target
+        return CardVersion(folder=target, kind="recipe", record=card_passed.record)
 
 
 def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:

@@ -33,7 +33,7 @@ LONGEST_NAME = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Draft:
+class DraftedManifest:
     """A drafted manifest: where it goes, its text, the keys that are blank, and what a person should know."""
 
     path: Path
@@ -42,7 +42,7 @@ class Draft:
     notes: tuple[str, ...]
 
 
-def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str]) -> Draft:
+def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str]) -> DraftedManifest:
     """Return the draft of a manifest; raises CardkilnError when there can be none.
 
     Messages name paths from ``base`` on.
@@ -82,10 +82,10 @@ def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str
     outside = dict.fromkeys(shown(file.location.path) for file in pins.values() if not _is_found(file, known))
     if outside:
         notes.append(f"in no place of sources.toml: {listed(outside)}; add the folder or archive to its places")
-    return Draft(path=path, text=text, blanks=blanks, notes=tuple(notes))
+    return DraftedManifest(path=path, text=text, blanks=blanks, notes=tuple(notes))
 
 
-def write(drafted: Draft, shown_path: str) -> None:
+def write(drafted: DraftedManifest, shown_path: str) -> None:
     """Write a draft where nothing is yet; when that fails, nothing is left."""
     folder = drafted.path.parent
     was_there = folder.is_dir()

@@ -6,20 +6,13 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from pipeline.bitstreams.bitstream import SIZE_CLASS, Bitstream
 from pipeline.drafts.source_files import SourceFile
-from pipeline.manifest.text.blank import BLANK
-from pipeline.manifest.text.write import toml_key, toml_value
+from pipeline.manifest.text.blank import BLANK, BLANKS_ARE
+from pipeline.manifest.text.write import pair, toml_key
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
 
 LISTED = 40
 """Other files of a release that a draft lists."""
-
-BLANKS_ARE = f'"{BLANK}" stands for what only a person can know; "doit check" lists every blank.'
-
-
-def pair(key: str, value: object) -> str:
-    """Return a line ``key = value``."""
-    return f"{toml_key([key])} = {toml_value(value)}"
 
 
 def core_text(

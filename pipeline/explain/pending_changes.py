@@ -85,7 +85,7 @@ def _behind(card: CardBuild, file: CardFile, old: Side) -> Iterator[str]:
     places = [file.place]
     if file.origin.kind == "rom-file" and changed:
         title = card.inputs.manifest.titles[file.origin.owner]
-        places = [replace(file.place, key=content_key(title, one.role.partition(" ")[2])) for one in changed]
+        places = [title.place(content_key(title, one.role.partition(" ")[2])) for one in changed]
     if edited and before:
         places = list(_new_edits(card, edited, file, old, before))
     if edited or not held:

@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 
 from pipeline.configs.differ import text_changes
 from pipeline.image.digest import data_extents
-from pipeline.inspect.open_target import Named, digest, read_at
+from pipeline.image.opened import read_at
+from pipeline.inspect.open_target import Named, digest
 from pipeline.inspect.yours import Yours, is_yours, yours_between
 from pipeline.model.reading import Reading
 from pipeline.model.spans import differing_at, joined

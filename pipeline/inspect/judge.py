@@ -11,8 +11,8 @@ from typing import Any
 from pipeline.device.folder import belongs
 from pipeline.device.identify import has_serial, is_half_written
 from pipeline.errors import MachineError, ManifestError
+from pipeline.image.opened import open_image
 from pipeline.inspect.known_builds import KnownBuild
-from pipeline.inspect.open_target import open_image
 from pipeline.inspect.planned_image import CardImage
 from pipeline.inspect.verify import (
     GOOD,

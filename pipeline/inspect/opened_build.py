@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import MachineError
 from pipeline.image.digest import open_image_digest
-from pipeline.inspect.open_target import open_image, read_at
+from pipeline.image.opened import open_image, read_at
 from pipeline.model.plan import Plan
 from pipeline.workspace.files import read_record
 from pipeline.workspace.lock import keep_unpatched, locked

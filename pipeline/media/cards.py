@@ -16,8 +16,8 @@ from pipeline.device.guards import REMOVABLE, rounded
 from pipeline.device.identify import identify
 from pipeline.device.ranges import Read
 from pipeline.errors import MachineError
+from pipeline.image.opened import read_at
 from pipeline.inspect.known_builds import KnownBuild, known_builds
-from pipeline.inspect.open_target import read_at
 from pipeline.media.write import disks
 from pipeline.model.plan import Entry, Plan
 from pipeline.model.reading import Reading

@@ -37,7 +37,8 @@ class Wanted:
     """A content some manifest asks for; ``name`` is for people ("chip 4t of moth-pantry") and for likely file names.
 
     ``place`` is the manifest key that asks. ``file_names`` are names the content may go by (without folders).
-    ``owner`` is the id of the board, core, title or card that asks.
+    ``owner`` is the id of the board, core, title or card that asks. ``chip``: the name of the chip whose dump it is, ""
+    for anything else.
     """
 
     content: Content
@@ -45,6 +46,7 @@ class Wanted:
     place: Place
     file_names: tuple[str, ...] = ()
     owner: str = ""
+    chip: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

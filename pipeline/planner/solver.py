@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.util import find_spec
+from itertools import combinations_with_replacement
 from typing import Any
 
 from pipeline.planner.item import Limits, Parcel, Room
@@ -23,9 +24,25 @@ def is_there() -> bool:
 
 
 def solve(
+    parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], count: int, effort: float
+) -> tuple[list[list[Parcel]] | None, bool]:
+    """Return at most ``count`` cards, None where there is no way; and whether that is decided.
+
+    Each way of choosing the FAT types of the cards is a program by itself, since then the room is known exactly.
+    """
+    is_decided = True
+    for rooms in combinations_with_replacement(limits.rooms, count):
+        cards, decided = _solve(parcels, limits, apart, rooms, effort)
+        if cards is not None:
+            return cards, True
+        is_decided = is_decided and decided
+    return None, is_decided
+
+
+def _solve(
     parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], rooms: Sequence[Room], effort: float
 ) -> tuple[list[list[Parcel]] | None, bool]:
-    """Return the cards, None where there is no way; and whether that is decided.
+    """Return the cards of these FAT types, None where there is no way; and whether that is decided.
 
     The solver knows what shared folders take at least. Where a card of its answer does not fit as the layout counts,
     the smallest part of it that does not is forbidden on every card of that type. So "no way" holds, and whatever comes

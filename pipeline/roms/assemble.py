@@ -37,7 +37,7 @@ def check_title(title: Title) -> list[Problem]:
     Unknown operations and chips, arguments that do not read, sizes that do not fit, pieces beyond the end, overlaps
     that no step allows, holes where the ROM file has no fill, and chips that cannot have the part's size they name.
     """
-    report = ProblemReport(title.file)
+    report = ProblemReport(title.place)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     for name in contents(title).keys() - sizes.keys():
         report.add(f"{content_key(title, name)}.size", "the size is missing; expected how many bytes the dump has")
@@ -53,7 +53,7 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
     Raises ManifestError for what ``check_title`` finds in it, and CheckError when a chip has another size than
     declared, when bytes that a step checks are not as written, or when the SHA-256 is not the declared one.
     """
-    report = ProblemReport(title.file)
+    report = ProblemReport(title.place)
     declared = contents(title)
     sizes = {name: len(chips[name]) for name in chips_used(rom) if name in declared}
     for name, size in sizes.items():
@@ -104,7 +104,7 @@ def chips_used(rom: RomFile) -> tuple[str, ...]:
 
 def checked(title: Title, rom: RomFile) -> Trees:
     """Return the trees of a ROM file; raises ManifestError for what ``check_title`` finds in it."""
-    report = ProblemReport(title.file)
+    report = ProblemReport(title.place)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     trees = _check(title, rom, sizes, report)
     _stop(ManifestError, report)

@@ -41,6 +41,7 @@ BELOW: dict[str, set[str]] = {
 }
 BELOW["solve"] = {"errors", "model", "roms"}
 BELOW["translate"] = {"errors", "model", "roms", "solve"}
+BELOW["survey"] = {"errors", "model", "fat", "bitstreams", "configs"}
 BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
@@ -60,6 +61,7 @@ PURE = (
     "roms",
     "solve",
     "translate",
+    "survey",
     "bitstreams",
     "configs",
     "card",

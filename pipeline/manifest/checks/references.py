@@ -36,6 +36,7 @@ class References:
         """Yield every reference that leads nowhere or to what does not fit, not yet located."""
         for title in self.titles.values():
             yield from _ids(title, "core", self.cores)
+            yield from _ids(title, "like", self.titles, "title")
         for core in self.cores.values():
             yield from _ids(core, "boards", self.boards)
             boards = [self.boards[id_] for _, id_ in _said(core, "boards") if id_ in self.boards]
@@ -138,8 +139,8 @@ def _said(one: ParsedManifest, *keys: Part) -> Iterator[tuple[str, str]]:
     return texts(one.data or {}, *keys)
 
 
-def _ids(one: ParsedManifest, key: str, known: Kind) -> Iterator[Problem]:
-    noun = key.removesuffix("s")
+def _ids(one: ParsedManifest, key: str, known: Kind, noun: str = "") -> Iterator[Problem]:
+    noun = noun or key.removesuffix("s")
     unknown = ((where, id_) for where, id_ in _said(one, key) if id_ not in known)
     for where, id_ in islice(unknown, ENOUGH):
         what = f"found {quote(id_)}, expected the id of a {noun}"

@@ -1,0 +1,106 @@
+"""How small text files are written: their encoding and their line endings, as far as their bytes show them."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+EIGHT_BIT = ("latin-1", "cp437", "cp850")
+"""Encodings of one byte a character; the first of those that read alike is taken."""
+
+ENDINGS = {"crlf": "\r\n", "lf": "\n", "cr": "\r"}
+
+MARKS = (
+    "\u00a0\u00a1\u00a3\u00a7\u00a9\u00ab\u00ae\u00b0\u00b1\u00b2\u00b3\u00b7\u00ba\u00aa\u00bb\u00bc\u00bd\u00be\u00bf"
+)
+"""Signs beyond ASCII that stand in names and prose of Latin script."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextForm:
+    """How texts are written.
+
+    ``encoding``: "" where several read the bytes equally well; ``readings``: then a word in each of them.
+    ``line_ending``: "lf", "crlf" or "cr"; "" where the texts mix them. ``is_shown``: whether a line ends at all.
+    ``final_line_ending``: whether the last line of most of them ends too. ``beyond_ascii``: a word with characters
+    beyond ASCII, as the encoding reads it.
+    """
+
+    encoding: str
+    line_ending: str
+    final_line_ending: bool
+    is_shown: bool = True
+    readings: Mapping[str, str] | None = None
+    beyond_ascii: str = ""
+
+
+def text_form(texts: Iterable[bytes]) -> TextForm:
+    """Return how texts are written that are all written alike."""
+    texts = list(texts)
+    encoding, readings, word = _encoding(b"\n".join(texts))
+    endings = Counter(ending for text in texts for ending in _endings(text))
+    final = sum(text.endswith((b"\n", b"\r")) for text in texts)
+    return TextForm(
+        encoding=encoding,
+        line_ending=next(iter(endings), "lf") if len(endings) < 2 else "",
+        final_line_ending=2 * final > len(texts),
+        is_shown=bool(endings),
+        readings=readings,
+        beyond_ascii=word,
+    )
+
+
+def lines_of_text(text: bytes, form: TextForm) -> list[str] | None:
+    """Return the lines of a text, None where it is not in this form."""
+    try:
+        decoded = text.decode(form.encoding or "latin-1")
+    except UnicodeDecodeError:
+        return None
+    lines = decoded.split(ENDINGS[form.line_ending or "lf"])
+    return lines[:-1] if lines[-1] == "" else lines
+
+
+def _endings(text: bytes) -> set[str]:
+    rest = text.replace(b"\r\n", b"")
+    kinds = {"crlf": b"\r\n" in text, "lf": b"\n" in rest, "cr": b"\r" in rest}
+    return {kind for kind, found in kinds.items() if found}
+
+
+def _encoding(data: bytes) -> tuple[str, Mapping[str, str] | None, str]:
+    """Return the encoding, else a reading in each that may be it; and a word that shows it.
+
+    Bytes beyond ASCII that are valid UTF-8 are hardly ever anything else (common practice). In encodings of one byte a
+    character, a reading counts where each such character is a Latin letter that fits its neighbours, or a mark that
+    stands in names and prose.
+    """
+    if data.isascii():
+        return "ascii", None, ""
+    try:
+        return "utf-8", None, _word(data.decode("utf-8"))
+    except UnicodeDecodeError:
+        pass
+    readings = {name: _word(text) for name in EIGHT_BIT if _reads(text := data.decode(name))}
+    if len(set(readings.values())) == 1:
+        name, word = next(iter(readings.items()))
+        return name, None, word
+    return "", readings or {name: _word(data.decode(name)) for name in EIGHT_BIT}, ""
+
+
+def _word(text: str) -> str:
+    """Return the first word with a character beyond ASCII."""
+    return next((word for word in text.split() if not word.isascii()), "")
+
+
+def _reads(text: str) -> bool:
+    return all(
+        character.isascii() or character in MARKS or _is_letter(character, text[at - 1] if at else " ")
+        for at, character in enumerate(text)
+    )
+
+
+def _is_letter(character: str, before: str) -> bool:
+    """Whether a character is a Latin letter, and no upper-case one within a lower-case word."""
+    is_latin = unicodedata.name(character, "").startswith("LATIN")
+    return is_latin and not (character.isupper() and before.isalpha() and before.islower())
