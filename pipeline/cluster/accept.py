@@ -65,10 +65,12 @@ def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     return f"image of {show_size(answer['size'])}, verified with {proof.reader}"
 
 
-def _rom_contents(build: Build, card_id: str, hashes: Mapping[tuple[str, str], str]) -> dict[tuple[str, str], Content]:
-    """Return the contents of ROM files whose SHA-256 no title declares, as the worker has them, by title and key."""
+def _rom_contents(
+    build: Build, card_id: str, hashes: Mapping[tuple[str, str], str]
+) -> dict[tuple[str, Place], Content]:
+    """Return the contents of ROM files whose SHA-256 no title declares, as the worker has them, by title and place."""
     return {
-        (roms.title.id, rom.key): Content(sha256=hashes[roms.title.id, rom.path], size=rom.size)
+        (roms.title.id, roms.title.place(rom.key)): Content(sha256=hashes[roms.title.id, rom.path], size=rom.size)
         for roms in build.roms_of(card_id)
         for rom in roms.title.roms
         if not rom.sha256

@@ -16,7 +16,7 @@ from pathlib import Path
 from pipeline.build.card_inputs import copy_inputs, needed_contents, sources_text
 from pipeline.build.inputs import Inputs
 from pipeline.errors import MachineError
-from pipeline.sources.files.read import read_content
+from pipeline.sources.files.read import read_contents
 from pipeline.store.store import Store
 
 CARD = "card.json"
@@ -38,7 +38,7 @@ def pack_parcel(inputs: Inputs, card_id: str, store: Store | None) -> bytes:
     Raises CheckError with every content that is in no source, MachineError when the store takes none.
     """
     contents = needed_contents(inputs, card_id)
-    stored = []
+    stored: list[dict[str, str | int]] = []
     packed = io.BytesIO()
     with tempfile.TemporaryDirectory() as name, zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED) as archive:
         folder = Path(name)
@@ -46,15 +46,18 @@ def pack_parcel(inputs: Inputs, card_id: str, store: Store | None) -> bytes:
         (folder / "sources.toml").write_text(sources_text(inputs, contents, [f"../{CONTENTS}"]), encoding="utf-8")
         for path in sorted(folder.rglob("*")):  # folders too: an empty one is part of the inputs
             archive.write(path, f"inputs/{path.relative_to(folder).as_posix()}")
-        for location, content in contents:
-            if store is None:
-                archive.writestr(f"{CONTENTS}/{content.sha256}", read_content(location, content))
-                continue
-            size = content.size or 0
-            if not store.has_content(content.sha256, size):
-                store.write_content(content.sha256, read_content(location, content))
+        travelling = [*contents]
+        if store:
+            stored = [{"sha256": content.sha256, "size": content.size or 0} for _, content in contents]
+            travelling = [pair for pair in contents if not store.has_content(pair[1].sha256, pair[1].size or 0)]
             refuse_failed(store)
-            stored.append({"sha256": content.sha256, "size": size})
+        travelling.sort(key=lambda pair: (pair[0].path, pair[0].member or ""))  # members of one archive are read together
+        for (_, content), data in zip(travelling, read_contents(travelling), strict=True):
+            if store:
+                store.write_content(content.sha256, data)
+                refuse_failed(store)
+            else:
+                archive.writestr(f"{CONTENTS}/{content.sha256}", data)
         archive.writestr(CARD, json.dumps({"card": card_id, "epoch": inputs.epoch, "stored": stored}))
     return packed.getvalue()
 
