@@ -12,14 +12,14 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.engine.job import Job, StoppedError, say, told
+from pipeline.engine.job import Job, TaskStoppedError, say, told
 from pipeline.engine.report import Reporter
 from pipeline.errors import CardkilnError
 from pipeline.workspace.workspace import Workspace
 
 if TYPE_CHECKING:
     from pipeline.build.build import Build
-    from pipeline.build.find import Lacking
+    from pipeline.build.find import MissingContents
     from pipeline.build.flow import Stage
     from pipeline.build.inputs import Output
     from pipeline.build.rom import TitleRoms
@@ -81,14 +81,14 @@ It is no task: ``doit find`` is a command, which lists all that is missing, and 
 
 
 @cache
-def lacking() -> Lacking:
+def lacking() -> MissingContents:
     """Return what is missing for what this run is to make."""
-    from pipeline.build.find import Lacking
+    from pipeline.build.find import MissingContents
 
-    return Lacking(build())
+    return MissingContents(build())
 
 
-def _find_for(output: Output) -> StoppedError | None:
+def _find_for(output: Output) -> TaskStoppedError | None:
     """Search the sources once; raises CheckError when something that goes into the output is missing."""
     lacking().check(output)
     return None if FIND.done or lacking().problems else FIND.execute()
@@ -198,7 +198,7 @@ def _end(dodo: Path | None) -> None:
             settle.settle(build(), dodo, CHECK.said)
 
 
-def _check(list_rules: bool, explain: str) -> StoppedError | dict[str, Any] | None:
+def _check(list_rules: bool, explain: str) -> TaskStoppedError | dict[str, Any] | None:
     from pipeline.build import rules
 
     if list_rules:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +13,9 @@ from pipeline.build.build import Build
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.errors import CheckError
+from pipeline.manifest.sound import likes
 from pipeline.model.content import Content, Location
-from pipeline.model.manifest import Board, Card, Core
+from pipeline.model.manifest import Board, Card, Core, Title
 from pipeline.workspace.workspace import Workspace
 
 
@@ -35,11 +36,19 @@ def own_paths(workspace: Workspace, selection: Selection) -> Iterator[tuple[tupl
 
 
 def manifests(inputs: Inputs, selection: Selection) -> list[str]:
-    """Return the manifests the card is made by, as they are shown."""
+    """Return the manifests the card is made by, as they are shown; among them those its titles take something from."""
     card = selection.card
     stations = [inputs.manifest.stations[name] for name in dict.fromkeys((*card.stations, *card.required_stations))]
     parts: tuple[Any, ...] = (selection.board, selection.card, *selection.cores, *selection.titles, *stations)
-    return [part.file for part in parts]
+    return list(dict.fromkeys([*(part.file for part in parts), *(title.file for title in taken(inputs, selection))]))
+
+
+def taken(inputs: Inputs, selection: Selection) -> list[Title]:
+    """Return the titles that titles of the card are like, and which are not on it."""
+    titles = inputs.manifest.titles
+    ids = dict.fromkeys(like for title in selection.titles for like in likes(inputs.manifest, title))
+    on_card = {title.id for title in selection.titles}
+    return [titles[id_] for id_ in ids if id_ not in on_card]
 
 
 def sum_lists(selection: Selection) -> list[str]:
@@ -57,10 +66,14 @@ def other_boards(inputs: Inputs, selection: Selection) -> list[Board]:
     return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
 
 
-def stand_in(inputs: Inputs, selection: Selection, folder: Path) -> None:
-    """Put an empty file where another board's manifest names system files: none of them goes onto this card."""
+def stand_in(inputs: Inputs, selection: Selection, folder: Path, left_out: Collection[str] = frozenset()) -> None:
+    """Put an empty file where the manifest of another board or title names files that do not go onto this card.
+
+    Nothing is put where the receiver's own copy of what is left out goes.
+    """
     paths = {path for board in other_boards(inputs, selection) for path in board.base}
-    for path in sorted(paths, key=lambda path: (-path.count("/"), path)):
+    paths |= {file.source_path for title in taken(inputs, selection) for file in title.files if file.source_path}
+    for path in sorted(paths.difference(left_out), key=lambda path: (-path.count("/"), path)):
         target = folder / path
         if not target.exists():
             target.parent.mkdir(parents=True, exist_ok=True)

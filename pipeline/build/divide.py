@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +14,8 @@ from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fit_volume, largest_card
 from pipeline.fat.names import fold, short_names, slots
 from pipeline.manifest.load import load
+from pipeline.manifest.schema.copies import schema_line
+from pipeline.manifest.text.write import pair
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Board, Card, Core, Manifest, VolumeRequest
 from pipeline.model.plan import Volume
@@ -126,11 +127,12 @@ def run(inputs: Inputs, want: DivisionRequest) -> Divided:
 
 def write(workspace: Workspace, divided: Divided) -> tuple[str, ...]:
     """Write the drafts as manifests, all or none, over nothing that is there; return their paths as shown."""
-    texts = {workspace.inputs / "cards" / f"{card.id}.toml": card_text(card) for card in divided.drafts}
-    there = [Problem(Place(workspace.shown(path)), "exists already; nothing was written",
-                     "choose another id with --as, or move it away") for path in texts if path.exists()]  # fmt: skip
-    if there:
-        raise ManifestError(there)
+    paths = {workspace.inputs / "cards" / f"{card.id}.toml": card for card in divided.drafts}
+    texts = {path: _card_text(path, card) for path, card in paths.items()}
+    existing = [path for path in texts if path.exists()]
+    if existing:
+        what, hint = "exists already; nothing was written", "choose another id with --as, or move it away"
+        raise ManifestError(Problem(Place(workspace.shown(path)), what, hint) for path in existing)
     written: list[Path] = []
     try:
         for path, text in texts.items():
@@ -145,28 +147,23 @@ def write(workspace: Workspace, divided: Divided) -> tuple[str, ...]:
     return tuple(workspace.shown(path) for path in texts)
 
 
-def card_text(card: Card) -> str:
-    """Return the manifest of a draft."""
+def _card_text(path: Path, card: Card) -> str:
+    """Return the manifest of a draft, which goes to a path; nothing in it is left for a person to know."""
     lines = [
-        "#:schema ../../schemas/card.schema.json",
-        f"name = {_toml(card.name)}",
-        f"version = {_toml(card.version)}",
-        f"board = {_toml(card.board)}",
-        f"cores = {_toml(card.cores)}",
-        f"titles = {_toml(card.titles)}",
-        *([f"stations = {_toml(card.stations)}"] if card.stations else []),
+        f'# Drafted by "doit divide {card.board}". "doit keys card" lists what else can be said here.',
+        pair("name", card.name),
+        pair("version", card.version),
+        pair("board", card.board),
+        pair("cores", card.cores),
+        pair("titles", card.titles),
+        *([pair("stations", card.stations)] if card.stations else []),
         "",
         "[volume]",
-        f"size = {card.volume.size}",
-        f"type = {_toml(card.volume.type)}",
-        f"label = {_toml(card.volume.label)}",
+        pair("size", card.volume.size),
+        pair("type", card.volume.type),
+        pair("label", card.volume.label),
     ]
-    return "\n".join([*lines, ""])
-
-
-def _toml(value: str | tuple[str, ...]) -> str:
-    """Return text or a list of it as TOML has it; what JSON escapes, TOML escapes alike."""
-    return json.dumps(value, ensure_ascii=False)
+    return "\n".join([*filter(None, [schema_line(path, "card")]), *lines, ""])
 
 
 def _unknown(kind: str, ids: Iterable[str], known: Mapping[str, object]) -> Iterator[Problem]:

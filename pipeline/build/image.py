@@ -14,7 +14,7 @@ from pipeline.build import previous_image
 from pipeline.build.bitstream_checks import bitstream_problem, check_bitstreams
 from pipeline.build.card import CardBuild
 from pipeline.build.pinned_image import check_pinned
-from pipeline.build.previous_image import Start
+from pipeline.build.previous_image import PatchBase
 from pipeline.build.rules import judged
 from pipeline.errors import CheckError, Problem
 from pipeline.file_digest import sha256_of_file
@@ -171,7 +171,7 @@ def _whole(plan: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
     return proof, f"{show_size(written.bytes_written)} written, verified with {proof.reader}"
 
 
-def _patched(plan: Plan, start: Start, opener: Opener, temporary: Path) -> tuple[Proof, str]:
+def _patched(plan: Plan, start: PatchBase, opener: Opener, temporary: Path) -> tuple[Proof, str]:
     """Write what differs from an earlier image, and read all of it back while the whole image is hashed.
 
     Where it is not as planned, the earlier image was not what was kept of it said: then all of it is written.

@@ -51,7 +51,9 @@ def pack_parcel(inputs: Inputs, card_id: str, store: Store | None) -> bytes:
             stored = [{"sha256": content.sha256, "size": content.size or 0} for _, content in contents]
             travelling = [pair for pair in contents if not store.has_content(pair[1].sha256, pair[1].size or 0)]
             refuse_failed(store)
-        travelling.sort(key=lambda pair: (pair[0].path, pair[0].member or ""))  # members of one archive are read together
+        travelling.sort(
+            key=lambda pair: (pair[0].path, pair[0].member or "")
+        )  # members of one archive are read together
         for (_, content), data in zip(travelling, read_contents(travelling), strict=True):
             if store:
                 store.write_content(content.sha256, data)

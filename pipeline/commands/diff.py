@@ -27,8 +27,8 @@ class Diff(OwnCommand):
     doc_purpose = "show what differs between two cards"
     doc_usage = "OLD NEW"
     doc_description = (
-        "OLD, NEW: each the id of a built card, a record, an image, a disk, or a folder such as a mounted card. From "
-        "two records no image is read."
+        "OLD, NEW: each the id of a built card, a published or received version such as desk@1, a record, an image, a "
+        "disk, or a folder such as a mounted card. From two records no image is read."
     )
     cmd_options = (
         {
@@ -81,7 +81,7 @@ class Diff(OwnCommand):
         return tuple(pattern for card in sorted(ids) for pattern in self.inputs.keep_of(card))
 
 
-def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
+def lines(found: diff.Comparison, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
     """Yield what differs, for people."""
     from pipeline.record.changes_text import brief_text, bytes_text, changes_text
 

@@ -14,7 +14,7 @@ from pipeline.errors import MachineError, ManifestError, Problem
 from pipeline.model.text import counted
 
 if TYPE_CHECKING:
-    from pipeline.inspect.conformance import Verdict
+    from pipeline.inspect.conformance import Conformance
     from pipeline.inspect.look import KnownFile, Look
     from pipeline.model.manifest import Manifest
 
@@ -66,7 +66,7 @@ def card_path(word: str) -> str:
     from pipeline.inspect.open_target import is_record
 
     path = Path(word)
-    if not path.exists():
+    if not word or not path.exists():
         raise MachineError.one("there is no such file or folder", "name an image, a disk or a folder", file=word)
     if is_record(path):
         raise MachineError.one("is a record, not a card", "doit diff reads records", file=word)
@@ -105,7 +105,7 @@ def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
         yield from _block("known", known or ["no known content"])
 
 
-def _rule_lines(verdict: Verdict) -> Iterator[str]:
+def _rule_lines(verdict: Conformance) -> Iterator[str]:
     judgement = verdict.judgement
     for problem in judgement.errors:
         yield f"{problem.what}: {problem.hint}"

@@ -41,7 +41,7 @@ class New(OwnCommand):
             "name": "from",
             "long": "from",
             "type": str,
-            "default": "",
+            "default": None,
             "help": "the card to draft a board from: an image, a disk or a mounted folder; it is only read",
         },
         JSON,
@@ -53,7 +53,7 @@ class New(OwnCommand):
 
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
-        if options["from"]:
+        if options["from"] is not None:
             drafted = self._from_card(words, options["from"])
         else:
             drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])

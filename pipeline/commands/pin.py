@@ -101,7 +101,7 @@ class Pin(OwnCommand):
         roms = self.inputs.manifest.titles[manifest.id].roms
         return {way: changes[roms[int(way[1])].path] for way in ways}
 
-    def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.Pin]:
+    def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.PinRequest]:
         """Return what each file is; raises with all that is wrong with the files at once."""
         pins, wrong = [], list[MachineError]()
         for way, file in asked:
@@ -113,7 +113,7 @@ class Pin(OwnCommand):
             raise MachineError(problem for error in wrong for problem in error.problems)
         return pins
 
-    def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.Pin:
+    def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.PinRequest:
         from pipeline.manifest.edit import pin as pinning
         from pipeline.model.manifest import ArchiveLimits
         from pipeline.sources.files.archive import named_as_archive
@@ -130,7 +130,7 @@ class Pin(OwnCommand):
         content = content_named(location)
         if group != "files" and not content.size:
             raise MachineError.one("has 0 bytes; expected at least one", file=file)
-        return pinning.Pin(way=way, content=content, source=shown(file))
+        return pinning.PinRequest(way=way, content=content, source=shown(file))
 
     def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
         """Return the path of a ROM file that was built and is current."""
@@ -182,7 +182,7 @@ def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[st
     return asked
 
 
-def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes) -> list[str]:
+def _lines(manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: Pinned, changes: Changes) -> list[str]:
     from pipeline.manifest.edit.pinnable import key_of
 
     lines = list[str]()
@@ -197,7 +197,7 @@ def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, 
 
 
 def _document(
-    manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes
+    manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: Pinned, changes: Changes
 ) -> dict[str, object]:
     from pipeline.manifest.edit.pinnable import key_of
 

@@ -16,7 +16,7 @@ from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.drafts.fill import Filled, Left, Taken, fill
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CardkilnError, ManifestError
-from pipeline.manifest.edit.pin import Pin, Pinned, pin
+from pipeline.manifest.edit.pin import Pinned, PinRequest, pin
 from pipeline.manifest.edit.pinnable import GROUPS, key_of
 from pipeline.manifest.files import FOLDERS, ManifestFile
 from pipeline.model.content import Content, Location
@@ -113,7 +113,7 @@ def _image(build: Build, card: ManifestText, *, replacing: bool) -> Image:
         if reason:
             return Image(read=card, path=shown, why=not_current(reason), hint=hint)
         content = content_named(Location(path=str(path)))
-        one = Pin(way=(), content=content, source=shown)
+        one = PinRequest(way=(), content=content, source=shown)
         pinned = pin(card.text, card.manifest.file, [one], replacing=replacing)
     except CardkilnError as error:
         return Image(read=card, path=shown, why=error.problems[0].what, hint=error.problems[0].hint)

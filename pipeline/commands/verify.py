@@ -15,9 +15,9 @@ from pipeline.errors import MachineError, ManifestError
 from pipeline.model.text import counted
 
 if TYPE_CHECKING:
-    from pipeline.inspect.judge import Judgement
+    from pipeline.inspect.judge import JudgedCard
     from pipeline.inspect.known_builds import KnownBuild
-    from pipeline.inspect.verify import Damage, Verdict
+    from pipeline.inspect.verify import Damage, Verification
 
 SHOWN, SHOWN_CHANGES = 50, 12
 """Lines of each kind, and lines of what changed between two builds, that are shown without ``--all``."""
@@ -32,10 +32,11 @@ class Verify(OwnCommand):
     doc_purpose = "check whether a card is still what was built, and which build it is of"
     doc_usage = "PATH [CARD]"
     doc_description = (
-        "PATH: an image, a disk, or the folder a card is mounted at. CARD: the id of a card, or a record; without it, "
-        "the record beside the image, or the card that has its serial. A card is held against what is built now, every "
-        "version in dist/ and the last builds before. Files that the card's manifest says are yours (keep) are never "
-        "damaged. Nothing is written to the card."
+        "PATH: an image, a disk, or the folder a card is mounted at. CARD: the id of a card, a published or received "
+        "version such as desk@1, or a record; without it, the record beside the image, or the card that has its "
+        "serial. A card is held against what is built now, every version in dist/ and build/received/, and the last "
+        "builds before. Files that the card's manifest or record says are yours (keep) are never damaged. Nothing is "
+        "written to the card."
     )
     cmd_options = (
         {"name": "strict", "long": "strict", "type": bool, "default": False,
@@ -66,12 +67,12 @@ class Verify(OwnCommand):
             return 0 if verdict.verdict == GOOD and not older else 1
         return 0 if verdict.verdict in (GOOD, TOUCHED) else 1
 
-    def _judged(self, path: Path, word: str) -> Judgement:
+    def _judged(self, path: Path, word: str) -> JudgedCard:
         from pipeline.inspect.judge import judge_card, judge_folder, opened_card
         from pipeline.inspect.known_builds import known_builds
         from pipeline.inspect.open_target import is_record
         from pipeline.inspect.opened_build import WAIT
-        from pipeline.inspect.verify import CardFolder
+        from pipeline.inspect.verify import OpenedFolder
         from pipeline.workspace.lock import locked
 
         with ExitStack() as lock, ExitStack() as stack:
@@ -80,7 +81,7 @@ class Verify(OwnCommand):
             if path.is_dir():
                 known = self._named(word, needs_plan=False) if word else _refuse_nameless(path)
                 lock.close()
-                return judge_folder(CardFolder(path), known, self._keep)
+                return judge_folder(OpenedFolder(path), known, self._keep)
             card = stack.enter_context(opened_card(path))
             beside = path.with_name("record.json")
             if word:
@@ -101,9 +102,13 @@ class Verify(OwnCommand):
 
     def _named(self, word: str, *, needs_plan: bool) -> list[KnownBuild]:
         """Return the builds of a card, the newest first, or the one of a record."""
-        from pipeline.inspect.known_builds import known_builds
+        from pipeline.inspect.known_builds import build_of_version, known_builds
         from pipeline.inspect.open_target import is_record
+        from pipeline.workspace.versions import version_named
 
+        version = version_named(self.workspace, word) if not Path(word).exists() else None
+        if version is not None:
+            return [build_of_version(version)]
         known = [build for build in known_builds(self.workspace) if build.card == word]
         if "/" not in word and known:
             return known
@@ -112,9 +117,10 @@ class Verify(OwnCommand):
         return [_of_record(Path(word), needs_plan=needs_plan)]
 
     def _keep(self, build: KnownBuild) -> Sequence[str]:
-        """Return what is the user's on a card: by its manifest as it is now, and by the record of what is published."""
-        published = build.record["card"].get("without-kept", ())
-        return (*published, *self.inputs.keep_of(build.card))
+        """Return what is the user's on a card: by its manifest as it is now, and by its own record."""
+        from pipeline.record.document import keep_of_record
+
+        return (*keep_of_record(build.record), *self.inputs.keep_of(build.card))
 
 
 def _refuse_nameless(path: Path) -> list[KnownBuild]:
@@ -142,7 +148,7 @@ def _of_record(path: Path, *, needs_plan: bool) -> KnownBuild:
     return build or KnownBuild(origin="named", record=record, plan_text=b"")
 
 
-def _lines(judgement: Judgement, path: Path, *, every: bool) -> Iterator[str]:
+def _lines(judgement: JudgedCard, path: Path, *, every: bool) -> Iterator[str]:
     verdict = judgement.verdict
     shown = None if every else SHOWN
     for start, end, owner in verdict.unreadable[:shown]:
@@ -161,7 +167,7 @@ def _lines(judgement: Judgement, path: Path, *, every: bool) -> Iterator[str]:
     yield from _advice(judgement, path)
 
 
-def _damages(verdict: Verdict, *, every: bool) -> Iterator[str]:
+def _damages(verdict: Verification, *, every: bool) -> Iterator[str]:
     """Yield each damaged file, with the places of the file system counted unless ``every`` one is asked for."""
     if every:
         for damage in verdict.damages:
@@ -189,7 +195,7 @@ def _damage(damage: Damage) -> str:
     return f"{damage.path}{': ' if damage.path else ''}{damage.what}{f'; {of}' if of else ''}"
 
 
-def _sentences(judgement: Judgement, *, every: bool) -> Iterator[str]:
+def _sentences(judgement: JudgedCard, *, every: bool) -> Iterator[str]:
     from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN, OTHER
 
     verdict, build, newest = judgement.verdict, judgement.build, judgement.newest
@@ -209,7 +215,7 @@ def _sentences(judgement: Judgement, *, every: bool) -> Iterator[str]:
         yield f"  {len(judgement.changes) - count:,} more lines; --all lists them"
 
 
-def _sentence(verdict: Verdict) -> str:
+def _sentence(verdict: Verification) -> str:
     from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN
 
     if verdict.verdict == HALF_WRITTEN:
@@ -223,7 +229,7 @@ def _sentence(verdict: Verdict) -> str:
     return f"damaged: {', '.join(paths[:5])}{more}"
 
 
-def _advice(judgement: Judgement, path: Path) -> Iterator[str]:
+def _advice(judgement: JudgedCard, path: Path) -> Iterator[str]:
     """Yield what a person does about a card that is not good."""
     from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN
 

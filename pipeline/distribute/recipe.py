@@ -66,7 +66,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
             _copy_tree(inputs, path, folder / "inputs" / path)
     for path in sum_lists(selection):
         _copy(workspace.inputs / path, folder / "inputs" / path)
-    stand_in(inputs, selection, folder / "inputs")
+    stand_in(inputs, selection, folder / "inputs", {tree["path"] for tree in left_out})
     card_passed.write_documents(folder)
     write(folder / CHANGES, card_passed.changes)
     bring = list(_bring(record, _hashes(inputs, selection, refused)))

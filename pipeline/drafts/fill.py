@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.build.missing_hints import shown as shown_location
 from pipeline.errors import ManifestError, Place
 from pipeline.manifest.edit.lacking import Lacking, lacking
-from pipeline.manifest.edit.pin import Pin, Pinned, pin
+from pipeline.manifest.edit.pin import Pinned, PinRequest, pin
 from pipeline.manifest.load import load_sources
 from pipeline.manifest.text.blank import blanks_in
 from pipeline.manifest.text.positions import spell
@@ -106,7 +106,7 @@ def _filled(
             taken.append(Taken(lacking=gap, content=content, locations=locations))
         else:
             left.append(Left(lacking=gap, why=_why(workspace, gap, found), choices=found.contents))
-    pins = [Pin(way=one.lacking.way, content=one.content, source=str(one.locations[0])) for one in taken]
+    pins = [PinRequest(way=one.lacking.way, content=one.content, source=str(one.locations[0])) for one in taken]
     pinned = pin(read.text, read.manifest.file, pins, crc32=crc32)
     ways = {one.lacking.way for one in left}
     blanks = (path for path in blanks_in(tomllib.loads(pinned.text)) if path[:-1] not in ways)

@@ -12,7 +12,7 @@ from pathlib import Path
 from pipeline.drafts.source_files import SourceFile, bitstreams_among, source_files
 from pipeline.drafts.texts import board_text, card_text, core_text, described, station_text, title_text
 from pipeline.errors import MachineError, ManifestError
-from pipeline.manifest.edit.pin import Pin, pin
+from pipeline.manifest.edit.pin import PinRequest, pin
 from pipeline.manifest.edit.pinnable import KeyPath
 from pipeline.manifest.files import DEVICE, FOLDERS, SOURCES, is_id, manifest_ids, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
@@ -76,7 +76,7 @@ def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str
     else:
         lines = list(station_text())
     text = "\n".join([*filter(None, [schema_line(path, kind)]), *lines, ""])
-    contents = [Pin(way=way, content=file.content, source=shown(file.argument)) for way, file in pins.items()]
+    contents = [PinRequest(way=way, content=file.content, source=shown(file.argument)) for way, file in pins.items()]
     text = pin(text, path.name, contents).text
     blanks = tuple(spell(way) for way in blanks_in(tomllib.loads(text)))
     outside = dict.fromkeys(shown(file.location.path) for file in pins.values() if not _is_found(file, known))

@@ -17,7 +17,7 @@ from pipeline.workspace.workspace import Workspace
 Note = Callable[[str], None]
 
 
-class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
+class TaskStoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
     """A task that ended with problems a person can act on, each a text, and what the run is to end with."""
 
     def __init__(self, problems: Sequence[str], exit_code: int) -> None:
@@ -26,12 +26,12 @@ class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type inform
         self.exit_code = exit_code
 
 
-def told(text: Callable[[], str]) -> StoppedError | None:
+def told(text: Callable[[], str]) -> TaskStoppedError | None:
     """Print a text that was asked for; return the failure when there is no such text."""
     try:
         print(text(), end="")
     except CardkilnError as error:
-        return StoppedError([str(error)], error.exit_code)
+        return TaskStoppedError([str(error)], error.exit_code)
     return None
 
 
@@ -55,7 +55,7 @@ class Job:
         stage: str,
         run: Callable[[], str],
         reason: Callable[[], str | None] | None = None,
-        before: Callable[[], StoppedError | None] | None = None,
+        before: Callable[[], TaskStoppedError | None] | None = None,
         instead: Callable[[], str | None] = lambda: None,
         notes: Callable[[str], Note] = lambda _: lambda _: None,
     ) -> None:
@@ -82,13 +82,13 @@ class Job:
             failure = self.execute()
         return None if failure else (out.getvalue(), err.getvalue())
 
-    def execute(self) -> StoppedError | None:
+    def execute(self) -> TaskStoppedError | None:
         """Run the stage and print its line; return the failure when there are problems.
 
         After a failure of the machine, such as a full disk, nothing further is tried, and nothing said of it.
         """
         if self._workspace.is_failing:
-            return StoppedError([], MachineError.exit_code)
+            return TaskStoppedError([], MachineError.exit_code)
         try:
             note = self._notes(self._why)
             line = self._instead()
@@ -112,6 +112,6 @@ class Job:
             print(f"warning{rule}: {warning}", file=sys.stderr)
         return None
 
-    def _stopped(self, problems: Sequence[str], exit_code: int) -> StoppedError:
+    def _stopped(self, problems: Sequence[str], exit_code: int) -> TaskStoppedError:
         self._workspace.is_failing = exit_code == MachineError.exit_code
-        return StoppedError(problems, exit_code)
+        return TaskStoppedError(problems, exit_code)

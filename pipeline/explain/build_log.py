@@ -42,7 +42,7 @@ class Done:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chain:
+class CardLog:
     """What was done for a card, in order. ``finished``: whether nothing was left to do after it.
 
     Where something was left, what the next run does belongs to the same chain.
@@ -58,10 +58,10 @@ class Chain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Log:
+class BuildLog:
     """What was last done for each card, by its id."""
 
-    cards: dict[str, Chain]
+    cards: dict[str, CardLog]
 
 
 class Notes:
@@ -99,16 +99,16 @@ class Notes:
             if steps:
                 begun = earlier.steps if earlier and not earlier.finished else ()
                 finished = _finished(self._build, card)
-                now[card.id] = Chain(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
+                now[card.id] = CardLog(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
                 now[card.id] = earlier
-        state.write(_path(self._build.workspace), Log(cards=now))
+        state.write(_path(self._build.workspace), BuildLog(cards=now))
         _lines(self._build.workspace).unlink()
 
 
-def chains(workspace: Workspace) -> dict[str, Chain]:
+def chains(workspace: Workspace) -> dict[str, CardLog]:
     """Return what was last done for each card of which that is known."""
-    log = state.read(_path(workspace), Log)
+    log = state.read(_path(workspace), BuildLog)
     return log.cards if log else {}
 
 

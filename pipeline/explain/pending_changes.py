@@ -15,7 +15,7 @@ from pipeline.card.contents import ConfigJob
 from pipeline.configs.differ import text_changes
 from pipeline.errors import MachineError, Place, Problem
 from pipeline.model.content import CardFile
-from pipeline.record.compare import SAME_BYTES, Change, Changes, compare
+from pipeline.record.compare import SAME_BYTES, Changes, Difference, compare
 from pipeline.record.document import record_files
 from pipeline.record.snapshot import File, Side, side_of_record
 from pipeline.roms.assemble import content_key
@@ -62,8 +62,8 @@ def _texts(card: CardBuild) -> Mapping[str, Sequence[str]]:
 
 
 def _explained(
-    card: CardBuild, files: Mapping[str, CardFile], old: Side, change: Change, unbuilt: Collection[str]
-) -> Change:
+    card: CardBuild, files: Mapping[str, CardFile], old: Side, change: Difference, unbuilt: Collection[str]
+) -> Difference:
     """Return a difference of a file with a line more for each key and file of the inputs that is behind it."""
     path = change.name.partition(":")[0]  # what follows is said of it: no name on a FAT volume has a colon
     if path not in files:

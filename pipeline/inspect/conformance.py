@@ -61,14 +61,14 @@ ON_A_VOLUME = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Conformance:
     """What the rules say of a card. ``not_checked``: names of the rules that cannot be checked on it."""
 
     judgement: Judgement
     not_checked: tuple[str, ...]
 
 
-def judge_card(test: CardUnderTest) -> Verdict:
+def judge_card(test: CardUnderTest) -> Conformance:
     """Return what the rules say of a card; `judgement` is as `doit check` has it for a declared one."""
     selection = selection_of(test)
     files = files_of(test, selection)
@@ -83,7 +83,7 @@ def judge_card(test: CardUnderTest) -> Verdict:
         *_of_the_menu(test),
         *(_of_the_volume(test, test.reading) if test.reading else ()),
     ]
-    return Verdict(
+    return Conformance(
         judgement=judged(selection, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
         not_checked=tuple(rule.name for rule in RULES.values() if rule not in checked),
     )

@@ -30,7 +30,7 @@ LARGEST = 16 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Diff:
+class Comparison:
     """All differences of two cards. ``differing``: the bytes of two images by owner, None for anything else.
 
     ``whole``: whether free space was looked at too. ``yours``: files of the user, which are no difference of the cards.
@@ -47,7 +47,7 @@ class Diff:
         return not self.changes and not self.differing
 
 
-def diff(old: Named, new: Named, *, keep: Sequence[str] = ()) -> Diff:
+def diff(old: Named, new: Named, *, keep: Sequence[str] = ()) -> Comparison:
     """Return every difference; files are read only where nothing else decides.
 
     ``keep``: what is the user's. Where nothing else differs, tables, folders and hashes, which change with it, are left
@@ -62,13 +62,13 @@ def diff(old: Named, new: Named, *, keep: Sequence[str] = ()) -> Diff:
     causes = {path: lines for path in _changed(one, other) if (lines := _causes(old, new, path))}
     yours = yours_between(one.files, other.files, keep)
     if not yours:
-        return Diff(changes=compare(one, other, causes), differing=differing, whole=whole)
+        return Comparison(changes=compare(one, other, causes), differing=differing, whole=whole)
     changes = compare(_without_yours(one, keep), _without_yours(other, keep), causes)
     if all(change.group == "image" for change in changes):
         changes = ()
         if differing is not None:
             differing = tuple(found for found in differing if not _follows(found, keep))
-    return Diff(changes=changes, differing=differing, whole=whole, yours=yours)
+    return Comparison(changes=changes, differing=differing, whole=whole, yours=yours)
 
 
 FOLLOWING = ("FAT", "folder", "root directory", "FSInfo", "backup FSInfo", "free space")

@@ -16,7 +16,7 @@ from pipeline.fat.names import fold
 from pipeline.image.opened import read_at
 from pipeline.inspect.card_under_test import CardUnderTest, FileOnCard, is_at
 from pipeline.inspect.catalogue import Fit, best_board, catalogue, declared_cards
-from pipeline.inspect.conformance import Verdict, judge_card, what_of
+from pipeline.inspect.conformance import Conformance, judge_card, what_of
 from pipeline.inspect.open_target import PART, Named, digest
 from pipeline.model.content import CardFile, Origin
 from pipeline.model.manifest import Board, Manifest
@@ -65,7 +65,7 @@ class Look:
     cores: tuple[str, ...] = ()
     titles: tuple[str, ...] = ()
     unknown_cores: tuple[str, ...] = ()
-    verdict: Verdict | None = None
+    verdict: Conformance | None = None
     known: tuple[KnownFile, ...] = ()
 
     @property

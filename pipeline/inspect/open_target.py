@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.errors import MachineError
 from pipeline.image.opened import open_image, read_at
@@ -17,6 +18,7 @@ from pipeline.model.reading import Item, Reading
 from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.files import read_plan, read_record
+from pipeline.workspace.versions import version_named
 from pipeline.workspace.workspace import Workspace, how_to_build
 
 PART = 1 << 20
@@ -41,15 +43,19 @@ class Named:
 
 @contextmanager
 def named(workspace: Workspace, word: str) -> Iterator[Named]:
-    """Give what a word names: the id of a built card, or the path of a record, an image, a disk or a folder.
+    """Give what a word names: the id of a built card, a published or received version ("desk@1"), or a path.
 
-    Raises MachineError where there is no such thing or it cannot be read.
+    The path is that of a record, an image, a disk or a folder. Raises MachineError where there is no such thing or it
+    cannot be read, ManifestError with the versions there are.
     """
     path = Path(word)
+    version = version_named(workspace, word) if not path.exists() else None
     built = workspace.card_folder(word) / "record.json" if "/" not in word else None
     with ExitStack() as stack:
         if built is not None and built.is_file():
-            yield _of_record(workspace, built, stack)
+            yield _of_record(workspace, read_record(built), built, stack)
+        elif version is not None:
+            yield _of_record(workspace, version.record, version.folder / "record.json", stack)
         elif path.is_dir():
             yield of_folder(path)
         elif not path.exists():
@@ -58,7 +64,7 @@ def named(workspace: Workspace, word: str) -> Iterator[Named]:
             what = "is not built" if known else "there is no such card or file"
             raise MachineError.one(what, hint, file=word)
         elif is_record(path):
-            yield _of_record(workspace, path, stack)
+            yield _of_record(workspace, read_record(path), path, stack)
         else:
             yield of_image(path, stack)
 
@@ -141,9 +147,8 @@ def of_folder(path: Path) -> Named:
     return Named(shown=str(path), side=side_of_files(files), parts=parts)
 
 
-def _of_record(workspace: Workspace, path: Path, stack: ExitStack) -> Named:
+def _of_record(workspace: Workspace, record: Mapping[str, Any], path: Path, stack: ExitStack) -> Named:
     """Return what a record says; the bytes of its files come from what was built with it, if that is still there."""
-    record = read_record(path)
     side = side_of_record(record)
     configs = workspace.config_folder(record["card"]["id"])
 

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from itertools import groupby
 
 from pipeline.record.bytes import Differing
-from pipeline.record.compare import Change, Changes
+from pipeline.record.compare import Changes, Difference
 from pipeline.record.fields import Naming, region_at
 from pipeline.record.regions import Region
 
@@ -77,7 +77,7 @@ def bytes_document(differing: Sequence[Differing]) -> list[dict[str, object]]:
     ]  # fmt: skip
 
 
-def _line(change: Change) -> str:
+def _line(change: Difference) -> str:
     if change.kind == "moved":
         return f"moved    {change.old} -> {change.new}"
     name = f"{change.name} and {len(change.paths) - 1:,} more" if change.paths else change.name

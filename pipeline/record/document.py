@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha256
+from typing import Any
 
 from pipeline.errors import Problem
 from pipeline.fat.boot import serial_text
@@ -23,6 +24,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
     """Yield the record's text: what is on the card, where, made from what, and what was proven."""
     by_path = {file.path: file for file in finished.files}
     ranges = {rom.card_path: rom.ranges for rom in finished.maps}
+    keep = finished.card.keep or finished.card.without_kept
     card, board, plan, proof = finished.card, finished.board, finished.plan, finished.proof
     return dump(
         {
@@ -32,6 +34,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
                 "name": card.name,
                 "version": card.version,
                 "rights": _rights(card.rights),
+                **({"keep": list(keep)} if keep else {}),
                 **({"without-kept": list(card.without_kept)} if card.without_kept else {}),
             },
             "made-by": {"program": finished.made_by, "read-back": proof.reader},
@@ -74,6 +77,12 @@ def record_files(finished: FinishedCard) -> dict[str, bytes]:
         "record.json": sha256(record).hexdigest(),
     }
     return {"record.json": bytes(record), "SHA256SUMS": sums_text(sums).encode()}
+
+
+def keep_of_record(record: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the paths and patterns of the files that a record says are the user's."""
+    card = record["card"]
+    return tuple(card.get("keep", card.get("without-kept", ())))
 
 
 def sums_text(sums: Mapping[str, str]) -> str:

@@ -154,4 +154,4 @@ def _pairs(facts: Mapping[str, Any], start: str) -> Iterator[tuple[str, str]]:
         if isinstance(value, Mapping):
             yield from _pairs(value, f"{start}{key} ")
         else:
-            yield f"{start}{key}", str(value)
+            yield f"{start}{key}", ", ".join(value) if isinstance(value, list) else str(value)

@@ -20,7 +20,7 @@ LISTED = 2_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class ContentGroup:
     """Something on the card: the board's own files, a core, titles of a core with equal rights, or the card's own."""
 
     kind: str
@@ -63,7 +63,7 @@ class Fact:
     newer: bool = False
 
 
-def parts(finished: FinishedCard) -> tuple[Part, ...]:
+def parts(finished: FinishedCard) -> tuple[ContentGroup, ...]:
     """Return what is on the card: the board's files, each core and its titles, and the card's own."""
     return tuple(_parts(finished))
 
@@ -94,13 +94,15 @@ def newer(release: str, date: str) -> bool:
     return release[:shared] > date[:shared]
 
 
-def _parts(finished: FinishedCard) -> Iterator[Part]:
+def _parts(finished: FinishedCard) -> Iterator[ContentGroup]:
     held = _held(finished)
 
-    def part(kind: str, held_by: Sequence[Holder], detail: str) -> Part:
+    def part(kind: str, held_by: Sequence[Holder], detail: str) -> ContentGroup:
         files, sizes = zip(*(held.get((kind, one.id), (0, 0)) for one in held_by), strict=True)
         names = tuple(one.name for one in held_by)
-        return Part(kind=kind, names=names, detail=detail, files=sum(files), size=sum(sizes), rights=held_by[0].rights)
+        return ContentGroup(
+            kind=kind, names=names, detail=detail, files=sum(files), size=sum(sizes), rights=held_by[0].rights
+        )
 
     yield part("board", [finished.board], "system files of the board")
     for core in finished.cores:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pipeline.model.ranges import Range, RomMap
-from pipeline.sheet.strip import GLYPH, PHONE, Block, block, merged, painted
+from pipeline.sheet.strip import GLYPH, PHONE, StripBlock, block, merged, painted
 
 LANES = 8
 """Sources of one range drawn above one another; where there are more, they share one block."""
@@ -19,7 +19,7 @@ LANE_HEIGHT = 20
 class Lane:
     """A block of a ROM file's picture, ``y`` and ``height`` in percent of the strip's."""
 
-    block: Block
+    block: StripBlock
     y: float
     height: float
 

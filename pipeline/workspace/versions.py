@@ -103,8 +103,8 @@ def _published(workspace: Workspace, folder: Path) -> CardVersion:
 
 
 def received_versions(workspace: Workspace) -> Iterator[CardVersion]:
-    """Yield every version that was received with image, record and plan; what is not whole is left out."""
-    for home in sorted((workspace.build / "received").glob("[!.]*")):
+    """Yield every version that was received with image, record and plan, the last by name first, whole ones only."""
+    for home in sorted((workspace.build / "received").glob("[!.]*"), reverse=True):
         for path in (home / "record.json", *sorted(home.glob("build/cards/*/record.json"))):
             if path.is_file() and path.with_name("card.img").is_file():
                 try:

@@ -25,7 +25,7 @@ from pipeline.model.units import parse_size, written_size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pin:
+class PinRequest:
     """The table at ``way`` is to mean ``content``, with its size and CRC-32; ``source`` is the file messages name."""
 
     way: KeyPath
@@ -42,7 +42,7 @@ class Pinned:
     added: frozenset[KeyPath]
 
 
-def pin(text: str, file: str, pins: Sequence[Pin], *, replacing: bool = False, crc32: bool = False) -> Pinned:
+def pin(text: str, file: str, pins: Sequence[PinRequest], *, replacing: bool = False, crc32: bool = False) -> Pinned:
     """Return a manifest's text with the pins in it; ``text`` is valid TOML, and each pin has a way of its own.
 
     A CRC-32 that is there is pinned too; ``crc32`` adds a missing one. Text in quotes with nothing in it counts as
@@ -62,7 +62,7 @@ def pin(text: str, file: str, pins: Sequence[Pin], *, replacing: bool = False, c
     return Pinned(text=result, written={way: tuple(some) for way, some in values.items()}, added=added)
 
 
-def _values(data: Mapping[str, Any], one: Pin, *, crc32: bool) -> Iterator[tuple[str, Value]]:
+def _values(data: Mapping[str, Any], one: PinRequest, *, crc32: bool) -> Iterator[tuple[str, Value]]:
     """Yield the keys of a table that do not say what the content is, each with the value that does."""
     size, sum32 = one.content.size or 0, f"{one.content.crc32 or 0:08x}"
     for name in fields(one.way):
@@ -94,7 +94,11 @@ def _size(size: int, old: object) -> Value:
 
 
 def _conflicts(
-    data: Mapping[str, Any], text: str, file: str, pins: Sequence[Pin], values: Mapping[KeyPath, Mapping[str, Value]]
+    data: Mapping[str, Any],
+    text: str,
+    file: str,
+    pins: Sequence[PinRequest],
+    values: Mapping[KeyPath, Mapping[str, Value]],
 ) -> Iterator[Problem]:
     """Yield the values that are there and are others."""
     positions = Positions(text)
