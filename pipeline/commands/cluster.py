@@ -22,19 +22,6 @@ class Cluster(OwnCommand):
     """Builds the cards that are out of date; exit code as for ``doit``."""
 
     name = "cluster"
-    doc_purpose = "build cards on the machines of a cluster"
-    doc_usage = "[ADDRESS] [CARD ...]"
-    doc_description = (
-        "ADDRESS: the scheduler of a Dask cluster, as in tcp://192.0.2.7:8786; without one CARDKILN_CLUSTER; without "
-        "both a cluster of this machine, with one worker for each processor. CARD: ids of cards; without any, all.\n\n"
-        "Each card that is out of date is one task: its manifests, own files and contents travel to a worker, which "
-        "builds the card and reads it back. Here every byte of the image is read back once more, and plan and record "
-        "are compared, before it takes its place in build/. The bytes are those of doit on one machine. A worker with "
-        "another version of this program or of Python refuses.\n\n"
-        "With CARDKILN_STORE and CARDKILN_STORE_CONTENTS=1 on every machine, contents and images travel through the "
-        "store; your dumps then lie there too. Whoever reaches a scheduler can run programs on its workers and read "
-        "what travels: keep it in a network of your own, or use Dask's TLS. Needs the extra cluster."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
