@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from uuid import uuid4
@@ -114,22 +114,18 @@ def connected(address: str) -> Iterator[Cluster]:
     except ImportError as error:
         hint = "install the extra: pip install -e '.[cluster]'"
         raise MachineError.one(f"the package distributed is missing: {error}", hint) from error
-    with dask.config.set({"distributed.comm.timeouts.connect": f"{PATIENCE}s"}):
-        if address:
-            try:
-                client = Client(address, timeout=PATIENCE)
-            except (OSError, ValueError, TimeoutError) as error:
-                hint = 'expected the address of a scheduler, as in "tcp://192.0.2.7:8786"'
-                raise MachineError.one(f"no scheduler answers: {error}", hint, key=address) from error
-            with client:
-                yield Cluster(client, address)
-        else:
-            count = os.process_cpu_count() if hasattr(os, "process_cpu_count") else os.cpu_count()
-            with (
-                LocalCluster(n_workers=count or 1, threads_per_worker=1, dashboard_address=":0") as own,
-                Client(own) as client,
-            ):
-                yield Cluster(client, own.scheduler_address)
+    with dask.config.set({"distributed.comm.timeouts.connect": f"{PATIENCE}s"}), ExitStack() as stack:
+        try:
+            if address:
+                client = stack.enter_context(Client(address, timeout=PATIENCE))
+            else:
+                workers = LocalCluster(n_workers=os.cpu_count() or 1, threads_per_worker=1, dashboard_address=":0")
+                client = stack.enter_context(Client(stack.enter_context(workers)))
+        except Exception as error:  # of many kinds: a name that nobody has, a wrong scheme, no more threads
+            hint = 'expected the address of a scheduler, as in "tcp://192.0.2.7:8786"' if address else ""
+            what = f"no scheduler answers: {str(error) or type(error).__name__}"
+            raise MachineError.one(what, hint, key=address) from error
+        yield Cluster(client, str(client.scheduler.address))
 
 
 def _work(asked: Sequence[str], parcel: bytes, *, to_store: bool) -> tuple[str, Answer]:

@@ -69,7 +69,7 @@ class Cluster(OwnCommand):
         from pipeline.commands.arguments import card_named
 
         address, names = os.environ.get(VARIABLE, ""), [*words]
-        if names and ":" in names[0]:
+        if names and "://" in names[0]:
             address = names.pop(0)
         manifest = self.inputs.manifest
         return address, list(dict.fromkeys(card_named(manifest, name) for name in names)) or [*manifest.cards]

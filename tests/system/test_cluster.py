@@ -131,9 +131,9 @@ def test_a_lost_scheduler_ends_the_run_with_messages_and_what_is_built_is_kept(t
 
 def test_no_scheduler_and_no_cluster_are_one_message(tmp_path: Path) -> None:
     folder = small.small_project(tmp_path)
-    ran = own_command(folder, "cluster", "tcp:nonsense")
+    ran = own_command(folder, "cluster", "tcp://nonsense")
     assert ran.code == 3
-    assert ran.err.startswith("tcp:nonsense: no scheduler answers: ")
+    assert ran.err.startswith("tcp://nonsense: no scheduler answers: ")
     assert own_command(folder, "cluster", "no-such-card").err == (
         'found "no-such-card", expected the id of a card\n'
         "  hint: the ids are the names of the files in inputs/cards\n"
