@@ -55,8 +55,6 @@ class New(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and say what is still to be filled in."""
-        from pipeline.drafts.new import draft, write
-
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
         if words[0] == "titles":
@@ -65,6 +63,8 @@ class New(OwnCommand):
             return run_titles(self.workspace, words[1:], options)
         if options["core"] is not None or options["layout"] is not None or options["in-order"]:
             raise ManifestError.one("--core, --layout, --in-order: expected titles FOLDER", "see doit help new")
+        from pipeline.drafts.new import draft, write
+
         further = ""
         if options["from"] is not None:
             drafted = self._from_card(words, options["from"])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -12,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.drafts.found_sets import FoundSet, found_sets
-from pipeline.drafts.new import chip_names
+from pipeline.drafts.source_files import chip_names
 from pipeline.drafts.texts import title_text
 from pipeline.errors import MachineError, ManifestError, Problem
 from pipeline.manifest.edit.pin import PinRequest, pin
@@ -24,7 +23,7 @@ from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.schema.formats import TITLE_FIELD
 from pipeline.manifest.text.blank import BLANK, BLANKS_ARE, blanks_in
 from pipeline.manifest.text.positions import spell
-from pipeline.manifest.text.read import parse
+from pipeline.manifest.text.read import parse, toml_values
 from pipeline.manifest.text.write import pair, toml_key, toml_value
 from pipeline.model.manifest import Core
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
@@ -101,7 +100,7 @@ def draft_titles(
     drafts = list[SetDraft]()
     for one in sets:
         what = arranged.get(one.entry, NOT_ARRANGED)
-        reason = why[one.entry] or (_unfit(one, what) if layouts else None)
+        reason = why[one.entry] or (_unfit(one, what) if layouts else _empty(one))
         if reason:
             drafts.append(SetDraft(found=one, came=what, why=reason[0], hint=reason[1]))
         else:
@@ -200,6 +199,11 @@ def _unfit(one: FoundSet, came: Arranged) -> tuple[str, str] | None:
     return None
 
 
+def _empty(one: FoundSet) -> tuple[str, str] | None:
+    """Return the first file of a set that is no dump since it is empty."""
+    return next(((f"{dump.path} has 0 bytes; expected a dump", "") for dump in one.dumps if not dump.size), None)
+
+
 class _FileNames:
     """What titles are called in file names; two with one name would get each other's files."""
 
@@ -230,7 +234,7 @@ def _draft(workspace: Workspace, one: FoundSet, core: str, came: Arranged, names
         text = "\n".join([*filter(None, [schema_line(path, "title")]), *lines, ""])
     else:
         text = _plain_text(one, origin, core, path)
-    blanks = tuple(spell(way) for way in blanks_in(tomllib.loads(text)))
+    blanks = tuple(spell(way) for way in blanks_in(toml_values(text)))
     return SetDraft(found=one, came=came, path=path, text=text, blanks=blanks)
 
 

@@ -222,6 +222,8 @@ def test_a_core_without_layouts_gives_drafts_as_of_single_titles(folder: Path) -
     write_tree(folder, {CORE: small.CORE, "sets/moth/u1.bin": A1, "sets/moth/u2.bin": A2})
     ran = new(folder, "sets")
     assert (ran.code, ran.out.splitlines()[1]) == (0, "moth       2      3        0")
+    write_tree(folder, {"sets/half/u1.bin": b""})
+    assert "  half: u1.bin has 0 bytes; expected a dump\n" in new(folder, "sets").out
     single = within(folder, New, "title", "single", "sets/moth")
     assert single.code == 0
     assert text_of(folder, "moth").replace('name = "moth"', 'name = "<blank>"') == text_of(folder, "single")
