@@ -1,9 +1,9 @@
 """How long titles by the dozen take: `python tests/bench/titles.py [SETS] [CHIPS] [KIB]`.
 
 Drafts SETS titles of CHIPS chips of KIB KiB each by `doit new titles`, from folders and from archives, and prints the
-ratio to the time in which the same files are hashed, in turn in one run: by `sha256sum`, and by Python's hashlib (through
-zipfile for archives). CPU and wall seconds, the least of some rounds, the start of each process included. The aim: at
-most twice the time.
+ratio to the time in which the same files are hashed, in turn in one run: by `sha256sum`, and by Python's hashlib, which
+reads archives through zipfile. CPU and wall seconds, the least of some rounds, the start of each process included. The
+aim: at most twice the time.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ for name in os.listdir("sets"):
 """
 
 
-def main(sets: int = 200, chips: int = 10, kib: int = 64) -> None:
+def main(sets: int = 200, chips: int = 10, kib: int = 128) -> None:
     doit = [str(Path(sys.executable).with_name("doit"))]
     for is_packed in (False, True):
         with TemporaryDirectory(prefix="cardkiln-bench-") as name:
