@@ -44,6 +44,14 @@ class New(OwnCommand):
             "help": "the layout of titles; left out: the one that a set fits",
         },
         {
+            "name": "tag",
+            "long": "tag",
+            "type": str,
+            "metavar": "WORD",
+            "default": None,
+            "help": "a tag that each of the titles gets, by which a card can take them all",
+        },
+        {
             "name": "in-order",
             "long": "in-order",
             "type": bool,
@@ -61,8 +69,8 @@ class New(OwnCommand):
             from pipeline.commands.new_titles import run as run_titles
 
             return run_titles(self.workspace, words[1:], options)
-        if options["core"] is not None or options["layout"] is not None or options["in-order"]:
-            raise ManifestError.one("--core, --layout, --in-order: expected titles FOLDER", "see doit help new")
+        if any(options[name] not in (None, False) for name in ("core", "layout", "tag", "in-order")):
+            raise ManifestError.one("--core, --layout, --tag, --in-order: expected titles FOLDER", "see doit help new")
         from pipeline.drafts.new import draft, write
 
         further = ""

@@ -260,7 +260,8 @@ def test_as_json(folder: Path) -> None:
         (
             ["core"],
             2,
-            "expected KIND ID [FILE ...] or board ID --from CARD or titles FOLDER [--core ID] [--layout NAME]\n"
+            "expected KIND ID [FILE ...] or board ID --from CARD or "
+            "titles FOLDER [--core ID] [--layout NAME] [--tag WORD]\n"
             "  hint: see doit help new\n",
         ),
         (["croe", "x"], 2, 'found "croe", expected a kind of manifest\n  hint: did you mean "core"?\n'),
