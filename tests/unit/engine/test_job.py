@@ -136,6 +136,6 @@ def test_warnings_come_after_the_line_with_the_name_of_their_rule(
 def test_what_a_stage_says_is_kept_for_the_next_run_unless_it_fails(
     workspace: Workspace, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert Job(workspace, "check", lambda: "no errors").said() == ("check   no errors\n", "")
-    assert Job(workspace, "check", failing(ManifestError.one("is wrong"))).said() is None
+    assert Job(workspace, "check", lambda: "no errors").run_captured() == ("check   no errors\n", "")
+    assert Job(workspace, "check", failing(ManifestError.one("is wrong"))).run_captured() is None
     assert capsys.readouterr() == ("", "")
