@@ -194,7 +194,7 @@ VALUES = (
         describe=_describe_xor,
     ),
     Operation(
-        name="invert", description="Turns every bit over.", size=same_size, apply=invert, describe=lambda: "invert"
+        name="invert", description="Inverts every bit.", size=same_size, apply=invert, describe=lambda: "invert"
     ),
     Operation(
         name="and",

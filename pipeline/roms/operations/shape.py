@@ -199,7 +199,7 @@ SHAPE = (
             "leaves": SIZE.otherwise(None).described("The size that must remain.", "8 KiB"),
         },
         title="a header to strip",
-        description="Takes the header off; its first bytes or the size that remains are checked.",
+        description="Removes the header; its first bytes or the size that remains are checked.",
         example={"size": 512, "leaves": "8 KiB"},
         limits={"anyOf": [{"required": ["header"]}, {"required": ["leaves"]}]},
         size=_strip_size,
@@ -267,7 +267,7 @@ SHAPE = (
         name="overlay",
         arguments={
             "at": ADDRESS.described("Where in the piece they stand.", 256),
-            "old": HEX.described("The bytes that must stand there.", "C3 00"),
+            "old": HEX.described("The bytes that are expected there.", "C3 00"),
             "new": HEX.described("As many bytes to put there.", "C9 00"),
         },
         title="an overlay",
