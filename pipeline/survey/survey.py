@@ -33,7 +33,7 @@ def survey(card: SurveyedCard) -> tuple[Habit, ...]:
     What the card does not show, or shows in two ways, is BLANK or SUGGESTED.
     """
     bitstreams = _bitstreams(card.files)
-    places, cores = core_places(bitstreams, card.folders)
+    places, cores = core_places(bitstreams, card.files, card.folders)
     of_cores = list(places.cores.values()) if places else bitstreams
     menu, menus = menu_habits(places, card.files) if places else ([], frozenset[str]())
     return (

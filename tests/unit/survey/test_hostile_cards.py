@@ -99,6 +99,7 @@ def test_the_folder_of_a_mounted_card_leaves_the_volume_blank(folder: Path) -> N
     assert (ran.code, ran.err) == (0, "")
     values = tomllib.loads(text)
     assert (values["volumes"], values["partitioned"]) == ([BLANK], BLANK)
+    assert "; then doit adopt IMAGE ash drafts cores and card\n" in ran.out
     assert values["cores"] == {"folder": "PLANS/{core}", "bitstream": "LOGIC.BIT"}
     assert "link" not in text
     assert "LITTER" not in text

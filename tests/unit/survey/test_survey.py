@@ -114,6 +114,20 @@ def test_each_pattern_that_may_be_meant_is_suggested_with_its_evidence() -> None
     assert text.count("# bitstream = ") == 4
 
 
+def test_without_a_bitstream_files_of_no_known_kind_are_suggested_where_their_places_follow_a_pattern() -> None:
+    sizes = {"P/A/X.FAB": 5000, "P/B/X.FAB": 4096, "P/C/X.FAB": 4095, "NOTES": 9999, "Q/R/S.ROM": 5000}
+    files = [SurveyedFile(path=path, size=size) for path, size in sizes.items()]
+    files.append(SurveyedFile(path="P/D/X.FAB", size=5000, text=b"a text"))
+    text = "\n".join(surveyed_text("it", survey(SurveyedCard(files=tuple(files), folders=()))))
+    assert part_of(text, "[cores]", "\n\n# No config file") == (
+        "[cores]\n# No bitstream of a known kind is on the card.\n"
+        "# Files of other kinds have places that follow a pattern; they may be bitstreams.\n"
+        'folder = "<blank>"\nbitstream = "<blank>"\n\n'
+        '# 2 of 4 files of no known kind: "P/A/X.FAB" and "P/B/X.FAB".\n'
+        '# folder = "P/{core}"\n# bitstream = "X.FAB"'
+    )
+
+
 def test_a_name_that_stands_twice_in_the_path_of_a_single_bitstream_is_weak_evidence() -> None:
     text = text_of({"P/ASH/ASH.BIT": LOGIC})
     assert part_of(text, "[cores]") == (
