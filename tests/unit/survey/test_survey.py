@@ -291,6 +291,26 @@ def test_a_text_that_names_no_cores_in_one_form_is_no_menu(texts: dict[str, Cont
     assert "# No text file names the cores: no menu is declared.\n" in text_of({**files, **texts})
 
 
+def test_a_menu_has_sixteen_lines_at_most_for_a_core_and_at_its_top() -> None:
+    def texts(lines: int) -> dict[str, Content]:
+        return each(*("x\n" * (lines - 1) + f"{name}\n" for name in ("Ash", "Elm", "Oak")))
+
+    def lists(lines: int) -> dict[str, Content]:
+        return {"L.TXT": "; top\n" * lines + "ASH Ash\nELM Elm\nOAK Oak\n"}
+
+    assert menu_of(texts(16)) == {"path": "M.TXT", "lines": ["x"] * 15 + ["{name}"], **ASCII}
+    assert menu_of(texts(17)) is None
+    assert isinstance(head := menu_of(lists(16)), dict)
+    assert head["head"] == ["; top"] * 16
+    assert menu_of(lists(17)) is None
+
+
+def test_four_folders_for_titles_are_suggested_at_most() -> None:
+    files: dict[str, Content] = {"P/ASH/X.BIT": LOGIC, "P/ELM/X.BIT": LOGIC}
+    text = text_of(files, [f"G{number}/{core}" for number in range(5) for core in ("ASH", "ELM")])
+    assert text.count("# title-folder = ") == 4
+
+
 def test_one_menu_for_all_keeps_its_head_and_its_order() -> None:
     lines = "; cores\n\nOAK\nThe oak\n\nASH\nThe ash\n\nELM\nThe elm\n\n"
     assert menu_of({"D/L.TXT": lines}) == {
