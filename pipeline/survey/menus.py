@@ -58,7 +58,7 @@ def menu_habits(places: CorePlaces, files: Sequence[SurveyedFile]) -> tuple[list
     sure = [menu for menu in menus if not menu.doubt]
     habits: list[Habit] = []
     if not menus:
-        habits.append(_remark("No text file names the cores: no menu is declared."))
+        habits.append(_remark("No small text file names the cores: no menu is declared."))
     if len(sure) > 1:
         habits.append(
             _remark(f"{len(sure):,} files may be the menu, and the card does not show which: keep one of these.")

@@ -288,7 +288,7 @@ def test_a_menu_that_is_not_certain_is_a_suggestion_that_says_why(texts: dict[st
 def test_a_text_that_names_no_cores_in_one_form_is_no_menu(texts: dict[str, Content]) -> None:
     assert menu_of(texts) is None
     files: dict[str, Content] = {f"P/{core}/X.BIT": LOGIC for core in ("ASH", "ELM", "OAK")}
-    assert "# No text file names the cores: no menu is declared.\n" in text_of({**files, **texts})
+    assert "# No small text file names the cores: no menu is declared.\n" in text_of({**files, **texts})
 
 
 def test_a_menu_has_sixteen_lines_at_most_for_a_core_and_at_its_top() -> None:
@@ -393,14 +393,14 @@ def test_a_menu_that_is_declared_gives_back_the_files_of_every_core(
 
 def settings_of(texts: Mapping[str, Content]) -> str:
     text = text_of({"P/ASH/X.BIT": LOGIC, "P/ELM/X.BIT": LOGIC, **texts})
-    return part_of(text, "# No text file names", "\n\n\n").rstrip("\n")
+    return part_of(text, "# No small text file names", "\n\n\n").rstrip("\n")
 
 
 def test_each_key_of_a_config_file_is_suggested_as_a_setting() -> None:
     assert settings_of(
         {"S.INI": "; all\n[A b]\nlamp = On fire ; now\n[c]\nlamp=1\nx:\n", "P/ASH/OWN.INI": "a=b\n"}
     ) == (
-        "# No text file names the cores: no menu is declared.\n\n"
+        "# No small text file names the cores: no menu is declared.\n\n"
         '# 1 config file: "S.INI". Each key may be a setting.\n\n'
         "# [settings.lamp]\n"
         '# "lamp" in [A b] of "S.INI" is "On fire"; add the other choices.\n'
