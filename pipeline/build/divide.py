@@ -265,7 +265,7 @@ def _parcels(
             elif path in board_sizes:  # a setting may make the board's own file longer
                 board_sizes[path] = max(board_sizes[path], size)
         files[core_id] = tuple(file for file in worked.files if fold(file.path) not in board_sizes)
-    trees = {core_id: _entries(path.path for path in held) for core_id, held in files.items()}
+    trees = {core_id: _entries(path.path for path in files_on) for core_id, files_on in files.items()}
     own = _entries(names.values())
     users = Counter(folder for tree in (own, *trees.values()) for folder in {entry[0] for entry in tree})
     shared = {folder for folder, count in users.items() if count > 1} | {""}
@@ -316,11 +316,11 @@ def _entries(paths: Iterable[str]) -> set[Entry]:
 
 def _clusters(sizes: Iterable[int], tree: Iterable[Entry], shared: set[str], volume: Volume) -> int:
     """Return the clusters of files, and of the folders that are not shared."""
-    held: Counter[str] = Counter()
+    slots_in: Counter[str] = Counter()
     for folder, _, count in tree:
         if folder not in shared:
-            held[folder] += count
-    folders = (32 * (2 + count) for count in held.values())
+            slots_in[folder] += count
+    folders = (32 * (2 + count) for count in slots_in.values())
     return sum(-(-size // volume.cluster_bytes) for size in (*sizes, *folders))
 
 
