@@ -39,6 +39,7 @@ BELOW: dict[str, set[str]] = {
         )
     },
 }
+BELOW["sets"] = {"errors", "model"}
 BELOW["solve"] = {"errors", "model", "roms"}
 BELOW["translate"] = {"errors", "model", "roms", "solve"}
 BELOW["survey"] = {"errors", "model", "fat", "bitstreams", "configs"}
@@ -46,8 +47,8 @@ BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
 BELOW["build"] = {*BELOW}
-for part in ("inspect", "explain", "distribute", "drafts", "prove"):
-    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
+for part in ("inspect", "explain", "distribute", "drafts", "prove", "cluster"):
+    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove", "cluster"}
 BELOW["media"] = {*BELOW}
 BELOW["engine"] = {"errors", "printable", "model", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
@@ -59,6 +60,7 @@ PURE = (
     "model",
     "fat",
     "roms",
+    "sets",
     "solve",
     "translate",
     "survey",
