@@ -12,6 +12,7 @@ from pipeline.build.flow import build_card
 from pipeline.commands.pin import Pin
 from pipeline.commands.publish import Publish
 from pipeline.commands.receive import Receive
+from pipeline.commands.solve import Solve
 from pipeline.commands.why import Why
 from pipeline.prove.proof_inputs import lay_down
 from tests.support import small
@@ -219,6 +220,24 @@ def test_a_chip_is_pinned_into_its_socket(tmp_path: Path) -> None:
     ran = within(folder, Pin, "title:kite", "sockets.right", "inputs/files/attic/dump(2).bin")
     assert (ran.code, ran.err) == (0, "")
     assert (folder / "inputs/titles/kite.toml").read_text("utf-8") == KITE
+
+
+def test_solve_explains_a_rom_file_of_a_layout(variant: Path) -> None:
+    rom = variant / "build/roms/kite-two/KITETWO.ROM"
+    finished = variant / "finished.rom"
+    finished.write_bytes(rom.read_bytes()[:0x0800] + bytes([0xFF] * 32) + bytes(0x0BE0 - 0x0800))
+    ran = within(variant, Solve, "title:kite-two", "rom.1", "finished.rom")
+    assert ran.code == 0
+    assert (
+        "inputs/cores/fern.toml: layouts.pair.rom.1.steps.2 is wrong: 0x0800: 32 bytes of 0xFF, mirror to 64 bytes: "
+        "32 of 64 bytes differ\n"
+    ) in ran.out
+    ran = within(variant, Solve, "--write", "title:kite-two", "rom.1", "finished.rom")
+    assert (ran.code, ran.err) == (
+        1,
+        "inputs/titles/kite-two.toml: takes ROM files over, this one from inputs/cores/fern.toml: layouts.pair.rom.1; "
+        "nothing is written\n  hint: without --write the steps found are printed\n",
+    )
 
 
 def test_a_layout_that_no_title_has_is_told(tmp_path: Path) -> None:
