@@ -68,7 +68,8 @@ class New(OwnCommand):
         further = ""
         if options["from"] is not None:
             drafted = self._from_card(words, options["from"])
-            further = f"; then doit adopt {options['from']} {words[1]} drafts cores and card"
+            image = "IMAGE" if Path(options["from"]).is_dir() else options["from"]
+            further = f"; then doit adopt {image} {words[1]} drafts cores and card"
         else:
             drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])
         path = self.workspace.shown(drafted.path)
