@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.drafts.fill import SocketSizes, usual_size
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.files import ManifestFile
@@ -48,6 +47,7 @@ class Pin(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Pin, and say what was written."""
         from pipeline.commands import pin_many
+        from pipeline.drafts.fill import SocketSizes
         from pipeline.manifest.edit import pin as pinning
         from pipeline.workspace.manifest_text import read_manifest, write_manifests
 
@@ -112,6 +112,8 @@ class Pin(OwnCommand):
         self, manifest: ManifestFile, asked: Asked, sizes: Mapping[str, int], roms: Mapping[str, int]
     ) -> list[pinning.PinRequest]:
         """Return what each file is; ``sizes``: of sockets. Raises with all that is wrong with the files at once."""
+        from pipeline.drafts.fill import usual_size
+
         pins, wrong = [], list[MachineError]()
         for way, file in asked:
             try:
