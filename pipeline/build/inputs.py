@@ -21,6 +21,7 @@ from pipeline.model.content import CardFile, CardFolder, Content, Found, Locatio
 from pipeline.model.manifest import Card, Core, Manifest, SumList, Title
 from pipeline.roms.assemble import check_title, content_key
 from pipeline.sources.files.listing import list_empty_folders, list_tree
+from pipeline.sources.search.matcher import Taker
 from pipeline.workspace.progress import counting
 from pipeline.workspace.workspace import Workspace
 
@@ -47,7 +48,8 @@ class Inputs:
 
     ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none. ``unsound``: what
     is wrong with cards and titles that are left out of the manifest, by kind and id; ``problems``: all of it.
-    ``goes_on``: whether cards that come to nothing are passed over.
+    ``goes_on``: whether cards that come to nothing are passed over. ``taker``: is given what a search reads.
+    ``processes``: how many are used at most, 0 for as many as there are processors.
     """
 
     def __init__(self, workspace: Workspace, *, manifest: Manifest | None = None, epoch: str | None = None) -> None:
@@ -56,6 +58,8 @@ class Inputs:
         self.unsound: Mapping[Key, tuple[Problem, ...]] = {}
         self.problems: tuple[Problem, ...] = ()
         self.goes_on = False
+        self.taker: Taker | None = None
+        self.processes = 0
         self._given = manifest
         self._trees: dict[str, dict[str, Location]] = {}
         self._empty_folders: dict[str, tuple[str, ...]] = {}
@@ -242,7 +246,7 @@ class Inputs:
         self.workspace.warn(scan.problems)
         wanted = [wanted for _, contents in self.wanted() for wanted in contents]
         with counting("hashing source files", "B") as advance:
-            return index.find(wanted, advance)
+            return index.find(wanted, advance, self.taker, self.processes)
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""

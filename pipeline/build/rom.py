@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from pipeline.build.inputs import Inputs
-from pipeline.model.content import Content, Found, Location
+from pipeline.model.content import Content, Location
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import assemble
-from pipeline.sources.files.prefetch import Ahead
+from pipeline.sources.files.read import read_contents
 from pipeline.store.store import Store
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.stamp import NEW, read_outputs, stale, write_stamp
@@ -47,9 +47,14 @@ class TitleRoms:
             return Content(sha256=rom.sha256, size=rom.size)
         return None if self.reason() else Content(sha256=self._hashes[rom.path], size=rom.size)
 
-    def build(self, parts: Iterable[bytes]) -> str:
-        """Assemble the ROM files from their chips and patches, in the order of the recipe; return what was done."""
-        chips = dict(zip(self.recipe.used, parts, strict=True))
+    def build(self, locations: Mapping[str, Location]) -> str:
+        """Build the ROM files from chips and patches that lie somewhere, by SHA-256; return what was done."""
+        used = self.recipe.used
+        parts = read_contents((locations[content.sha256], content) for content in used.values())
+        return self.build_from(dict(zip(used, parts, strict=True)))
+
+    def build_from(self, chips: Mapping[str, bytes]) -> str:
+        """Assemble the ROM files from the bytes of their chips and patches, by name; return what was done."""
         store = self._workspace.store
         self._finish(((rom, assemble(self.title, rom, chips)) for rom in self.title.roms), store)
         return self._line(f"from {_counted(self.title, chips)}")
@@ -96,9 +101,10 @@ class TitleRoms:
         workspace, made = self._workspace, {}
         for rom, data in finished:
             path = self.paths[rom.path]
-            with replacing(path, sync=workspace.is_worker) as temporary:
+            with replacing(path, sync=False) as temporary:
                 temporary.write_bytes(data)
-            workspace.unsynced.add(() if workspace.is_worker else (path,))
+            if not workspace.is_worker:
+                workspace.unsynced.add((path,))
             made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
             if store:
                 store.write(self.recipe.store_key(rom), data)
@@ -109,26 +115,6 @@ class TitleRoms:
     def _line(self, origin: str) -> str:
         total = show_size(sum(rom.size for rom in self.title.roms))
         return f"{self.title.id}: {counted(len(self.title.roms), 'ROM file')} {origin}, {total}"
-
-
-class ChipReader:
-    """Reads the chips of titles, those of the next one while the last is assembled."""
-
-    def __init__(self, due: Iterable[TitleRoms], search: Found) -> None:
-        self._due = {roms.title.id: roms for roms in due}
-        self._search = search
-        self._ahead = Ahead(self._due, lambda title: self._located(self._due[title]))
-
-    def take(self, roms: TitleRoms) -> list[bytes]:
-        """Return the bytes of each chip and patch of a title, in the order of its recipe."""
-        self._due.setdefault(roms.title.id, roms)
-        return self._ahead.take(roms.title.id)
-
-    def _located(self, roms: TitleRoms) -> list[tuple[Location, Content]]:
-        """Return where each content of a title lies; one that is missing is not read."""
-        locations = self._search.locations
-        used = roms.recipe.used.values()
-        return [(locations[content.sha256], content) for content in used if content.sha256 in locations]
 
 
 def _counted(title: Title, used: Iterable[str]) -> str:
