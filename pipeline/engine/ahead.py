@@ -19,6 +19,7 @@ from pipeline.errors import CardkilnError, MachineError
 from pipeline.model.outcome import Outcome
 from pipeline.processes import divided, processors
 from pipeline.workspace.crash_recovery import sweep_parts
+from pipeline.workspace.progress import be_quiet
 
 WORTH_DIVIDING = 1.0
 """Seconds of work, as estimated, from which several processes are quicker than one."""
@@ -93,13 +94,15 @@ class Ahead:
 
     def _all_titles(self) -> dict[str, Outcome]:
         build, inputs = self._build, self._build.inputs
+        if build.workspace.store:  # which may spare the search
+            return {}
         asked = asked_outputs(build)
         due = {
             title.id: roms
             for title in inputs.manifest.titles.values()
             if ("rom", title.id) in asked and title.roms and (roms := build.title(title)).reason() is not None
         }
-        taker = InPassing(() if build.workspace.store else due.values(), self._built)
+        taker = InPassing(due.values(), self._built)
         count = self._count(TITLE * len(due) + BYTE * sum(rom.size for roms in due.values() for rom in roms.title.roms))
         inputs.taker, inputs.processes = taker, count
         if not self._search():
@@ -112,8 +115,10 @@ class Ahead:
                 count, self._build_titles, [left[at : at + SHARE] for at in range(0, len(left), SHARE)]
             ):
                 outcomes |= made
-        for title in outcomes:
-            build.workspace.unsynced.add(path for path in due[title].paths.values() if path.exists())
+        if count > 1:
+            for title in outcomes:
+                due[title].look_again()
+                build.workspace.unsynced.add(path for path in due[title].paths.values() if path.exists())
         return outcomes
 
     def _built(self, roms: TitleRoms, chips: dict[str, bytes]) -> Outcome:
@@ -174,6 +179,7 @@ class Ahead:
         workspace = self._build.workspace
 
         def alone(item: Item) -> Result:
+            be_quiet()
             workspace.take_warnings()  # those from before are told by the process that had them
             return work(item)
 

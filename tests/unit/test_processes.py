@@ -64,7 +64,7 @@ def test_a_process_that_is_killed_ends_the_work_with_one_message() -> None:
         list(divided(2, work, range(5)))
     assert str(caught.value) == (
         "one of the processes of this run was ended by signal 9\n"
-        "    hint: run again; what was finished is kept. Where memory is short, doit -n 1 takes the least"
+        "  hint: run again; what was finished is kept. Where memory is short, doit -n 1 takes the least"
     )
 
 
