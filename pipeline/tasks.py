@@ -12,7 +12,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.engine.job import Job, StoppedError, say, told
+from pipeline.engine.job import Job, TaskStoppedError, say, told
 from pipeline.engine.report import Reporter
 from pipeline.errors import CardkilnError
 from pipeline.model.outcome import Outcome
@@ -20,7 +20,7 @@ from pipeline.workspace.workspace import Workspace
 
 if TYPE_CHECKING:
     from pipeline.build.build import Build
-    from pipeline.build.find import Lacking
+    from pipeline.build.find import MissingContents
     from pipeline.build.flow import Stage
     from pipeline.build.inputs import Output
     from pipeline.build.rom import TitleRoms
@@ -83,11 +83,11 @@ It is no task: ``doit find`` is a command, which lists all that is missing, and 
 
 
 @cache
-def lacking() -> Lacking:
+def lacking() -> MissingContents:
     """Return what is missing for what this run is to make."""
-    from pipeline.build.find import Lacking
+    from pipeline.build.find import MissingContents
 
-    return Lacking(build())
+    return MissingContents(build())
 
 
 def _find_for(output: Output) -> Outcome | None:
@@ -241,7 +241,7 @@ def _end(dodo: Path | None) -> None:
         notes().keep(are_current)
 
 
-def _check(list_rules: bool, explain: str) -> StoppedError | dict[str, Any] | None:
+def _check(list_rules: bool, explain: str) -> TaskStoppedError | dict[str, Any] | None:
     from pipeline.build import rules
 
     if list_rules:

@@ -1,4 +1,4 @@
-"""``python schemas/make.py``: write what the table of ROM operations says into the schema of titles, and README.md."""
+"""``python schemas/make.py``: write what the table of ROM operations says into two schemas, and README.md."""
 
 from __future__ import annotations
 
@@ -8,14 +8,16 @@ from pathlib import Path
 FOLDER = Path(__file__).resolve().parent
 sys.path.insert(0, str(FOLDER.parent))
 
-from pipeline.manifest.schema.copies import KINDS  # noqa: E402  (found only once the path is set)
+from pipeline.manifest.files import KINDS  # noqa: E402  (found only once the path is set)
 from pipeline.manifest.schema.reference_text import page  # noqa: E402
 from pipeline.manifest.schema.validate import schema  # noqa: E402
 from pipeline.roms.schema import with_operations  # noqa: E402
 
-SCHEMA = FOLDER / "title.schema.json"
+SCHEMAS = (FOLDER / "core.schema.json", FOLDER / "title.schema.json")
+"""Those that have steps of ROM files."""
 
 
 if __name__ == "__main__":
-    SCHEMA.write_text(with_operations(SCHEMA.read_text(encoding="utf-8")), encoding="utf-8")
+    for path in SCHEMAS:
+        path.write_text(with_operations(path.read_text(encoding="utf-8")), encoding="utf-8")
     (FOLDER / "README.md").write_text(page({kind: schema(kind) for kind in KINDS}), encoding="utf-8")

@@ -52,7 +52,7 @@ HINT_DIVIDED = "correct the part or the device-id in the board's manifest"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class BitstreamVerdict:
     """``name``: one of the names above. ``text``: what was found and expected. ``hint``: what to do, "" for nothing.
 
     Of a bitstream's own texts, nothing is in it but devices and packages as the published tables write them.
@@ -68,7 +68,7 @@ class Verdict:
         return self.name in ERRORS
 
 
-def judge_file(data: bytes, fpga: Fpga | None) -> Verdict:
+def judge_file(data: bytes, fpga: Fpga | None) -> BitstreamVerdict:
     """Return how a file goes with a board's FPGA, as ``judge`` does; a packed bitstream is told to be one."""
     found = identify(data)
     packed = None if found else identify_packed(data)
@@ -77,15 +77,15 @@ def judge_file(data: bytes, fpga: Fpga | None) -> Verdict:
     content = f"it is a {packed.kind}"
     if packed.content is None:
         text = f"{content} without a bitstream of a kind known here"
-        return Verdict(name=NO_BITSTREAM, text=text, hint=HINTS[NO_BITSTREAM])
-    return Verdict(
+        return BitstreamVerdict(name=NO_BITSTREAM, text=text, hint=HINTS[NO_BITSTREAM])
+    return BitstreamVerdict(
         name=PACKED,
         text=f"{content}; the bitstream in it is for {_what(packed.content)}",
         hint=HINTS[PACKED].format(command=packed.command),
     )
 
 
-def judge(found: Bitstream | None, fpga: Fpga | None) -> Verdict:
+def judge(found: Bitstream | None, fpga: Fpga | None) -> BitstreamVerdict:
     """Return how a bitstream (None: a file that is none) goes with a board's FPGA (None: the board names none).
 
     A file cut short or damaged comes first, since it is so for any board; then a wrong device, which the id decides
@@ -96,22 +96,22 @@ def judge(found: Bitstream | None, fpga: Fpga | None) -> Verdict:
     owner = _owner(board)
     if found is None:
         name = NO_BITSTREAM if board.maker else UNJUDGED
-        return Verdict(name=name, text=f"it is no bitstream of a kind known here; {owner}", hint=HINTS[name])
+        return BitstreamVerdict(name=name, text=f"it is no bitstream of a kind known here; {owner}", hint=HINTS[name])
     if found.integrity.truncated:
-        return Verdict(name=CUT_SHORT, text=_shortage(found), hint=HINTS[CUT_SHORT])
+        return BitstreamVerdict(name=CUT_SHORT, text=_shortage(found), hint=HINTS[CUT_SHORT])
     if found.integrity.damage:
-        return Verdict(name=DAMAGED, text=found.integrity.damage, hint=HINTS[DAMAGED])
+        return BitstreamVerdict(name=DAMAGED, text=found.integrity.damage, hint=HINTS[DAMAGED])
     name, why = _compare(found, board)
     if name != WRONG and found.contradictory:
-        return Verdict(name=DISAGREE, text=found.contradictory, hint=HINTS[DISAGREE])
+        return BitstreamVerdict(name=DISAGREE, text=found.contradictory, hint=HINTS[DISAGREE])
     if name != WRONG and found.integrity.doubt:
-        return Verdict(name=DOUBTFUL, text=f"{found.integrity.doubt}; {owner}", hint=HINTS[DOUBTFUL])
+        return BitstreamVerdict(name=DOUBTFUL, text=f"{found.integrity.doubt}; {owner}", hint=HINTS[DOUBTFUL])
     hint = HINTS[name]
     if name == CANNOT_TELL and not board.maker:
         hint = HINT_UNKNOWN
     elif name == CANNOT_TELL and board.divided:
         hint = HINT_DIVIDED
-    return Verdict(name=name, text=f"it is for {_what(found)}; {owner}{why}", hint=hint)
+    return BitstreamVerdict(name=name, text=f"it is for {_what(found)}; {owner}{why}", hint=hint)
 
 
 def _compare(found: Bitstream, board: BoardFpga) -> tuple[str, str]:
@@ -126,8 +126,8 @@ def _compare(found: Bitstream, board: BoardFpga) -> tuple[str, str]:
         name, why = _by_name(found, board)
     if board.divided and name != WRONG:
         return CANNOT_TELL, ", but part and device id name different FPGAs"
-    other = found.package and board.package and not same_package(found.package, board.package)
-    return (OTHER_PACKAGE, "") if name == RIGHT and other else (name, why)
+    wrong_package = found.package and board.package and not same_package(found.package, board.package)
+    return (OTHER_PACKAGE, "") if name == RIGHT and wrong_package else (name, why)
 
 
 def _by_id(found: Bitstream, device_id: int, board: BoardFpga) -> tuple[str, str]:

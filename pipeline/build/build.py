@@ -28,9 +28,9 @@ class Build:
 
     def again(self) -> Self:
         """Return a build that looks at all ROM files once more, from the disk."""
-        other = type(self)(self.inputs)
-        other._cards = self._cards
-        return other
+        build = type(self)(self.inputs)
+        build._cards = self._cards
+        return build
 
     @property
     def workspace(self) -> Workspace:
@@ -49,7 +49,7 @@ class Build:
         Raises ManifestError when the manifests are wrong or the card comes to nothing.
         """
         contents = {
-            (roms.title.id, rom.key): content
+            (roms.title.id, roms.title.place(rom.key)): content
             for roms in self.roms_of(card_id)
             for rom in roms.title.roms
             if not rom.sha256 and (content := roms.content(rom))

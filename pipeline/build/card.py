@@ -12,7 +12,8 @@ from pathlib import Path
 from pipeline.build.config_files import MadeConfig, make
 from pipeline.build.inputs import Copied, Inputs
 from pipeline.build.rules import Judgement, judge, judged
-from pipeline.card.contents import changed_files, config_jobs, join, title_folder, with_configs
+from pipeline.card.contents import changed_files, config_jobs, title_folder, with_configs
+from pipeline.card.core_on_board import join
 from pipeline.card.layout import lay_out
 from pipeline.card.plan_text import plan_lines
 from pipeline.card.select import Selection
@@ -50,11 +51,11 @@ class Timestamp:
 class CardBuild:
     """One card, born with the ROM files of its titles: selection, files, config files, plan, and the finished card.
 
-    ``rom_contents``: size and SHA-256 of the ROM files that declare none, by title id and manifest key; without those
+    ``rom_contents``: size and SHA-256 of the ROM files that declare none, by title id and place; without those
     that are not built yet. Each property raises ManifestError with all that is wrong with it.
     """
 
-    def __init__(self, inputs: Inputs, card: Card, rom_contents: Mapping[tuple[str, str], Content]) -> None:
+    def __init__(self, inputs: Inputs, card: Card, rom_contents: Mapping[tuple[str, Place], Content]) -> None:
         self.inputs = inputs
         self.card = card
         self.rom_contents = rom_contents
@@ -269,12 +270,12 @@ class CardBuild:
     def rom_paths(self) -> dict[str, Path]:
         """Return where each ROM file of the card is built, by SHA-256."""
         contents = {
-            (file.origin.owner, file.place.key): file.content.sha256
+            (file.origin.owner, file.place): file.content.sha256
             for file in self.copied_files
             if file.origin.kind == "rom-file"
         }
         return {
-            contents[title.id, rom.key]: self.workspace.rom_folder(title.id) / rom.path
+            contents[title.id, title.place(rom.key)]: self.workspace.rom_folder(title.id) / rom.path
             for title in self.selection.titles
             for rom in title.roms
         }
@@ -289,7 +290,7 @@ class CardBuild:
             raise
 
     def _with_rom_content(self, file: CardFile) -> CardFile:
-        content = self.rom_contents.get((file.origin.owner, file.place.key))
+        content = self.rom_contents.get((file.origin.owner, file.place))
         return replace(file, content=content) if content and file.origin.kind == "rom-file" else file
 
     def _last_sizes(self) -> dict[str, int]:

@@ -22,13 +22,13 @@ def complete(build: Build) -> Found:
     Needed is what goes into an output that is asked for and out of date: what is built already stays good without its
     sources, and another card's missing dump does not concern this one.
     """
-    lacking = Lacking(build)
+    lacking = MissingContents(build)
     if lacking.problems:
         raise CheckError(lacking.problems)
     return build.inputs.search
 
 
-class Lacking:
+class MissingContents:
     """What is missing for the outputs that are asked for and must be made, looked for once."""
 
     def __init__(self, build: Build) -> None:

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 from pipeline.build import check, config, find, image, plan, record, sheet
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
 from pipeline.build.rom import TitleRoms
 from pipeline.errors import CheckError, Place, Problem
+from pipeline.workspace.stamp import NEW
+from pipeline.workspace.workspace import how_to_build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +82,17 @@ def first_out_of_date(build: Build, card_id: str) -> str | None:
     return next((f"{stage}: {why}" for stage, why in out_of_date(build, card_id) if stage != "sheet"), None)
 
 
+def built_image(build: Build, card_id: str) -> tuple[Path, str | None]:
+    """Return where a card's image is built, and why it is not current, None when it is."""
+    path = build.workspace.card_folder(card_id) / "card.img"
+    return path, first_out_of_date(build, card_id) if path.exists() else NEW
+
+
+def not_current(why: str) -> str:
+    """Return in words that an output is missing or out of date."""
+    return "is not built yet" if why == NEW else f"is out of date: {why}"
+
+
 def problem_of(build: Build, card_id: str) -> Problem | None:
     """Return the problem that a card's build is out of date, and what to type; None when it is up to date."""
     why = first_out_of_date(build, card_id)
@@ -93,8 +107,3 @@ def refuse_out_of_date(build: Build, card_id: str) -> None:
     problem = problem_of(build, card_id)
     if problem:
         raise CheckError([problem])
-
-
-def how_to_build(card_id: str) -> str:
-    """Return what to type so that all of a card is built, its sheet too."""
-    return f"doit sheet:{card_id}"

@@ -7,23 +7,20 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
-from pipeline.build.recipe import UNBUILT, Recipe
-from pipeline.card.contents import Known, gather, gather_folders
-from pipeline.card.select import Selection, select
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
-from pipeline.manifest.checks.sums import parse_sums
 from pipeline.manifest.load import load, load_sound
 from pipeline.manifest.sound import Key, with_further
 from pipeline.model.content import CardFile, CardFolder, Content, Found, Location, Origin, Wanted
 from pipeline.model.manifest import Card, Core, Manifest, SumList, Title
-from pipeline.roms.assemble import check_title, content_key
-from pipeline.sources.files.listing import list_empty_folders, list_tree
-from pipeline.sources.search.matcher import Taker
-from pipeline.workspace.progress import counting
 from pipeline.workspace.workspace import Workspace
+
+if TYPE_CHECKING:  # many a command needs the manifest alone
+    from pipeline.build.recipe import Recipe
+    from pipeline.card.select import Selection
+    from pipeline.sources.search.matcher import Taker
 
 Output = tuple[str, str]
 """What contents go into: ("rom", title id) or ("card", card id)."""
@@ -75,6 +72,8 @@ class Inputs:
     @classmethod
     def sound(cls, workspace: Workspace) -> Self:
         """Return what of the inputs of a workspace can be built; where that is nothing, ``manifest`` raises."""
+        from pipeline.roms.assemble import check_title
+
         inputs = cls.of(workspace)
         inputs.goes_on = True
         try:
@@ -102,10 +101,10 @@ class Inputs:
     def with_cards(self, cards: Iterable[Card]) -> Self:
         """Return the same inputs with other cards in place of those that the manifests declare."""
         manifest = replace(self.manifest, cards={card.id: card for card in cards})
-        other = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
-        other._trees, other._contents, other._recipes = self._trees, self._contents, self._recipes
-        other._empty_folders = self._empty_folders
-        return other
+        inputs = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
+        inputs._trees, inputs._contents, inputs._recipes = self._trees, self._contents, self._recipes
+        inputs._empty_folders = self._empty_folders
+        return inputs
 
     def without_kept(self, card_id: str, build: Path) -> Self:
         """Return the same inputs for one card alone, built into another folder without the files kept for it.
@@ -155,16 +154,22 @@ class Inputs:
     @cached_property
     def title_problems(self) -> tuple[Problem, ...]:
         """What is wrong with the steps of the titles' ROM files."""
+        from pipeline.roms.assemble import check_title
+
         return tuple(problem for title in self.manifest.titles.values() for problem in check_title(title))
 
     def recipe(self, title: Title) -> Recipe:
         """Return what a title's ROM files are made from."""
+        from pipeline.build.recipe import Recipe
+
         if title.id not in self._recipes:
             self._recipes[title.id] = Recipe(title)
         return self._recipes[title.id]
 
     def tree(self, path: str) -> dict[str, Location]:
         """Return the files of a folder or archive below the inputs, or a single file under the name ""."""
+        from pipeline.sources.files.listing import list_tree
+
         if path not in self._trees:
             full = self.workspace.inputs / path
             single = full.is_file() and full.suffix.lower() != ".zip"
@@ -174,6 +179,8 @@ class Inputs:
 
     def empty_folders(self, path: str) -> tuple[str, ...]:
         """Return the folders of ``tree`` that hold no file, by relative path, "" for the tree itself."""
+        from pipeline.sources.files.listing import list_empty_folders
+
         if path not in self._empty_folders:
             self._empty_folders[path] = list_empty_folders(self.workspace.inputs / path, self.manifest.sources.limits)
         return self._empty_folders[path]
@@ -192,6 +199,8 @@ class Inputs:
 
     def sum_lines(self, sums: SumList) -> tuple[tuple[str, str], ...]:
         """Return the (SHA-256, path) lines of a checksum list."""
+        from pipeline.manifest.checks.sums import parse_sums
+
         path = self.workspace.inputs / sums.list_path
         return parse_sums(path.read_text(encoding="utf-8"), self.workspace.shown(path))
 
@@ -213,6 +222,10 @@ class Inputs:
         return self._copied[card.id]
 
     def _copied_now(self, card: Card) -> Copied:
+        from pipeline.build.recipe import UNBUILT
+        from pipeline.card.contents import Known, gather, gather_folders
+        from pipeline.card.select import select
+
         selection = select(self.manifest, card)
         holders: tuple[Card | Core, ...] = (selection.card, *selection.cores)
         own = [file for holder in (*holders, *selection.titles) for file in holder.files]
@@ -238,6 +251,8 @@ class Inputs:
     @cached_property
     def search(self) -> Found:
         """Where everything that is wanted lies; archives that cannot be used are told as warnings."""
+        from pipeline.workspace.progress import counting
+
         sources = self.manifest.sources
         index = self.workspace.index
         places = [Path(place) for place in sources.places]
@@ -274,14 +289,17 @@ def _wanted_file(file: CardFile) -> Wanted:
 
 
 def _wanted_chips(recipe: Recipe) -> Iterator[Wanted]:
+    from pipeline.roms.assemble import content_key
+
     title = recipe.title
     for name, content in recipe.used.items():
         yield Wanted(
             content=content,
             name=f"{recipe.role(name)} of {title.name}",
-            place=Place(file=title.file, key=content_key(title, name)),
+            place=title.place(content_key(title, name)),
             file_names=(name,),
             owner=title.id,
+            chip=name if name in title.chips else "",
         )
 
 

@@ -10,7 +10,6 @@ from pipeline.errors import CardkilnError
 from pipeline.model.content import Candidate, Location, Wanted
 from pipeline.model.derived import Derived
 from pipeline.model.manifest import Manifest
-from pipeline.roms.bind import CONTENT_KEYS
 from pipeline.roms.chips.alternative_forms import ALTERNATIVE_FORMS
 from pipeline.roms.chips.diagnose import diagnose
 from pipeline.sources.files.read import read_content
@@ -28,7 +27,7 @@ def alternative_forms(workspace: Workspace, missing: Iterable[Wanted]) -> Deriva
 
 def is_chip(wanted: Wanted) -> bool:
     """Whether what is wanted is the dump of a chip."""
-    return wanted.place.key.startswith(f"{CONTENT_KEYS['chip']}.")
+    return wanted.chip != ""
 
 
 def shown(workspace: Workspace, location: Location) -> str:
@@ -71,7 +70,7 @@ def signs(workspace: Workspace, manifest: Manifest, wanted: Wanted, near: Candid
     title = manifest.titles.get(wanted.owner)
     if title is None or not is_chip(wanted):
         return ()
-    part = title.chips[wanted.place.key.partition(".")[2]].part
+    part = title.chips[wanted.chip].part
     try:
         content = workspace.index.content_at(near.location)
         small = (content.size or 0) <= LARGEST

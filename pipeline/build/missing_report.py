@@ -9,7 +9,7 @@ from pipeline.build import missing_hints
 from pipeline.build.build import Build
 from pipeline.build.find import is_due
 from pipeline.build.inputs import Output
-from pipeline.build.missing_hints import alternative_forms, is_chip
+from pipeline.build.missing_hints import alternative_forms
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.derived import Derived
 from pipeline.model.manifest import Manifest
@@ -97,7 +97,7 @@ def _lack(items: Iterable[Wanted], missing: dict[str, Candidate | None]) -> list
 def _lacking(build: Build, item: Wanted, candidate: Candidate | None, form: Derived | None, *, built: bool) -> Lack:
     manifest = build.inputs.manifest
     title = manifest.titles.get(item.owner)
-    chip = title.chips[item.place.key.partition(".")[2]] if title and is_chip(item) else None
+    chip = title.chips[item.chip] if title and item.chip else None
     return Lack(
         item=item,
         what=item.name.removesuffix(
@@ -113,7 +113,7 @@ def _lacking(build: Build, item: Wanted, candidate: Candidate | None, form: Deri
 
 def _by_asker(manifest: Manifest, lacks: Sequence[Lack]) -> tuple[Asker, ...]:
     holders = (manifest.boards, manifest.cores, manifest.titles, manifest.cards)
-    names = {one.file: one.name for holder in holders for one in holder.values()}
+    names = {declared.file: declared.name for holder in holders for declared in holder.values()}
     grouped: dict[str, list[Lack]] = {}
     for lack in lacks:
         grouped.setdefault(lack.item.place.file, []).append(lack)

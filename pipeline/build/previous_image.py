@@ -24,14 +24,14 @@ from pipeline.workspace.workspace import PROGRAM
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class PatchBase:
     """What lies at the temporary name: the image of a plan, and the files the next one has in the same place."""
 
     plan: Plan
     kept: frozenset[Entry]
 
 
-def begin(card: CardBuild, plan: Plan, temporary: Path) -> Start | None:
+def begin(card: CardBuild, plan: Plan, temporary: Path) -> PatchBase | None:
     """Lay an earlier image down at ``temporary`` to be patched; None when the new one is to be written whole.
 
     An earlier image counts only when its stamp says that it is untouched, and made by this version of the program.
@@ -82,7 +82,7 @@ def finish(card: CardBuild, kept: Made | None) -> None:
     state.write_text(plan_kept, card.plan_path.read_bytes())
 
 
-def _start(stamp: Path, image: Path, plan: Plan) -> Start | None:
+def _start(stamp: Path, image: Path, plan: Plan) -> PatchBase | None:
     made, text = _made(stamp, image), state.read_text(_plan_of(stamp))
     if made is None or text is None or made.inputs.get("the program") != PROGRAM:
         return None
@@ -93,7 +93,7 @@ def _start(stamp: Path, image: Path, plan: Plan) -> Start | None:
     except ValueError:
         return None
     kept = kept_files(old, plan)
-    return None if kept is None else Start(old, kept)
+    return None if kept is None else PatchBase(old, kept)
 
 
 def _made(stamp: Path, image: Path) -> Made | None:

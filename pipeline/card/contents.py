@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from pipeline.card.core_on_board import bitstream_path, fields_of, join, menu_path
 from pipeline.card.select import Selection
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
 from pipeline.model.content import CardFile, CardFolder, Content, Origin
-from pipeline.model.manifest import Board, Card, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
+from pipeline.model.manifest import Card, ConfigEdit, ConfigFile, Core, OwnFile, SumList, Title
 from pipeline.model.rules import FILES_TO_CHANGE_ARE_THERE
 from pipeline.model.text import did_you_mean
 
@@ -48,25 +49,6 @@ class ConfigJob:
     edits: tuple[tuple[ConfigEdit, Place], ...] = ()
 
 
-def fields_of(core: Core) -> dict[str, str]:
-    """Return what the template fields stand for when a core is meant."""
-    return {"core": core.folder, "name": core.name, "release": core.release, "kind": core.kind}
-
-
-def core_folder(selection: Selection, core: Core) -> str:
-    """Return the folder of the card a core's bitstream lies in."""
-    return selection.board.core_folder.format_map(fields_of(core))
-
-
-def menu_path(board: Board, fields: Mapping[str, str]) -> str:
-    """Return the path of the menu file that names a core with these fields; "" where the board has no menu file."""
-    if board.menu is None:
-        return ""
-    if board.one_menu:
-        return board.menu.path
-    return join(board.core_folder.format_map(fields), board.menu.path.format_map(fields))
-
-
 def title_folder(selection: Selection, title: Title) -> str:
     """Return the folder of the card a title's files lie in: the title's own, else its core's, else the board's."""
     core = selection.core_of(title)
@@ -85,7 +67,7 @@ def gather(selection: Selection, known: Known) -> tuple[CardFile, ...]:
             "",
             "board-file",
             board.id,
-            board.file,
+            Place(file=board.file, key="base"),
             known,
         )
     ]
@@ -94,7 +76,7 @@ def gather(selection: Selection, known: Known) -> tuple[CardFile, ...]:
     for title in selection.titles:
         files += _of_title(selection, title, known)
     for own in card.files:
-        files += _own_file(own, "", "card-file", card.id, card.file, known)
+        files += _own_file(own, "", "card-file", card.id, Place(file=card.file, key=own.key), known)
     for sums in card.sums:
         files += _summed(sums, {}, "card-file", card.id, card.file, known)
     return tuple(files)
@@ -107,10 +89,11 @@ def gather_folders(selection: Selection, known: Known) -> tuple[CardFolder, ...]
     for core in selection.cores:
         fields = fields_of(core)
         asked += [(path.format_map(fields), place) for path, place in _named_folders(core)]
-        asked += _empty_of(core.file, [replace(own, path=own.path.format_map(fields)) for own in core.files], "", known)
+        own = [replace(own, path=own.path.format_map(fields)) for own in core.files]
+        asked += _empty_of(own, "", _keys_of(core.file), known)
     for title in selection.titles:
-        asked += _empty_of(title.file, title.files, title_folder(selection, title), known)
-    asked += [*_named_folders(card), *_empty_of(card.file, card.files, "", known)]
+        asked += _empty_of(title.files, title_folder(selection, title), title.place, known)
+    asked += [*_named_folders(card), *_empty_of(card.files, "", _keys_of(card.file), known)]
     return tuple(CardFolder(path=path, place=place) for path, place in asked if path)
 
 
@@ -119,10 +102,17 @@ def _named_folders(holder: Card | Core) -> Iterator[tuple[str, Place]]:
         yield path, Place(file=holder.file, key=f"folders.{number}")
 
 
-def _empty_of(file: str, files: Iterable[OwnFile], folder: str, known: Known) -> Iterator[tuple[str, Place]]:
+def _keys_of(file: str) -> Callable[[str], Place]:
+    """Return what gives the place of a key of a manifest."""
+    return lambda key: Place(file=file, key=key)
+
+
+def _empty_of(
+    files: Iterable[OwnFile], folder: str, place: Callable[[str], Place], known: Known
+) -> Iterator[tuple[str, Place]]:
     for own in files:
         for path in _empty(known, own.source_path, join(folder, own.path)):
-            yield path, Place(file=file, key=own.key)
+            yield path, place(own.key)
 
 
 def _empty(known: Known, tree: str, target: str) -> Iterator[str]:
@@ -183,15 +173,10 @@ def with_configs(
     return (*kept, *made)
 
 
-def join(folder: str, path: str) -> str:
-    """Return the card path of a file in a folder; either may be ""."""
-    return "/".join(part for part in (folder.strip("/"), path) if part)
-
-
 def _of_core(selection: Selection, core: Core, known: Known) -> Iterator[CardFile]:
     fields = fields_of(core)
     yield CardFile(
-        path=join(core_folder(selection, core), selection.board.bitstream.format_map(fields)),
+        path=bitstream_path(selection.board, core),
         content=core.bitstream,
         placement="anywhere",
         origin=Origin(kind="bitstream", owner=core.id),
@@ -199,7 +184,7 @@ def _of_core(selection: Selection, core: Core, known: Known) -> Iterator[CardFil
     )
     for own in core.files:
         expanded = replace(own, path=own.path.format_map(fields))
-        yield from _own_file(expanded, "", "core-file", core.id, core.file, known)
+        yield from _own_file(expanded, "", "core-file", core.id, Place(file=core.file, key=own.key), known)
     for sums in core.sums:
         yield from _summed(sums, fields, "core-file", core.id, core.file, known)
 
@@ -213,17 +198,17 @@ def _of_title(selection: Selection, title: Title, known: Known) -> Iterator[Card
             content=content,
             placement=rom.placement,
             origin=origin,
-            place=Place(file=title.file, key=rom.key),
+            place=title.place(rom.key),
         )
     for own in title.files:
-        yield from _own_file(own, folder, "title-file", title.id, title.file, known)
+        yield from _own_file(own, folder, "title-file", title.id, title.place(own.key), known)
 
 
-def _own_file(own: OwnFile, folder: str, kind: str, owner: str, file: str, known: Known) -> Iterator[CardFile]:
+def _own_file(own: OwnFile, folder: str, kind: str, owner: str, place: Place, known: Known) -> Iterator[CardFile]:
     """Yield the one file found by content, or every file of the tree it is copied from."""
-    held = [("", own.content)] if own.content else known.trees[own.source_path]
-    pairs = ((join(folder, join(own.path, relative)), content) for relative, content in held)
-    yield from _copies(pairs, own.placement, Origin(kind=kind, owner=owner), Place(file=file, key=own.key))
+    contents = [("", own.content)] if own.content else known.trees[own.source_path]
+    pairs = ((join(folder, join(own.path, relative)), content) for relative, content in contents)
+    yield from _copies(pairs, own.placement, Origin(kind=kind, owner=owner), place)
 
 
 def _summed(

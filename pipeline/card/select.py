@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from pipeline.card.core_on_board import conflicts
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fat_type_for
 from pipeline.model.manifest import Board, Card, Core, Manifest, Title
@@ -44,7 +45,7 @@ def select(manifest: Manifest, card: Card) -> Selection:
         for title in _by_id_or_tag(manifest.titles, card.titles, card.tags)
         if title.core in on_card or title.id in card.titles
     )
-    problems: list[Problem] = []
+    problems = list(conflicts(card, board, cores))
     settings = agreed_settings(card, board, cores, problems)
     fat_bits = _volume_type(card, board, cores, problems)
     if problems:

@@ -7,12 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.commands.look import board_named, card_path
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.inspect.adopt import adopt, not_buildable, slug
-from pipeline.inspect.adopt_writer import take_back_unfinished, write
-from pipeline.inspect.open_target import named
 from pipeline.manifest.files import ID
 from pipeline.model.text import counted
 
@@ -21,19 +17,25 @@ class Adopt(OwnCommand):
     """Writes drafts into the inputs, all of them or none, and never over what is there."""
 
     name = "adopt"
-    doc_purpose = "draft manifests from a card made by hand"
-    doc_usage = "PATH BOARD"
-    doc_description = (
-        "PATH: an image or a disk; it is only read. BOARD: the id of the board it is for. What the manifests know is "
-        "named, everything else is copied into inputs/files/adopted-ID."
-    )
     cmd_options = (
-        {"name": "as", "long": "as", "type": str, "default": "", "help": "the id of the card; else from its label"},
+        {
+            "name": "as",
+            "long": "as",
+            "type": str,
+            "metavar": "ID",
+            "default": "",
+            "help": "the id of the card; else from its label",
+        },
         JSON,
     )
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and tell what a build will have otherwise."""
+        from pipeline.commands.look import board_named, card_path
+        from pipeline.inspect.adopt import adopt, not_buildable, slug
+        from pipeline.inspect.adopt_writer import blanks_of, drafted_manifests, take_back_unfinished, write
+        from pipeline.inspect.open_target import named
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help adopt")
         if options["as"] and not ID.fullmatch(options["as"]):
@@ -44,8 +46,10 @@ class Adopt(OwnCommand):
             take_back_unfinished(self.workspace, card_id)
             board = self.inputs.manifest.boards[board_named(self.inputs.manifest, words[1])]
             adoption = adopt(self.build, card, board, card_id)
-            written = write(self.workspace, card, adoption)
-        notes = (*adoption.notes, *not_buildable(self.build, card_id))
+            manifests = drafted_manifests(self.workspace, adoption)
+            written = write(self.workspace, card, adoption, manifests)
+        blanks = blanks_of(self.workspace, manifests)
+        notes = (*adoption.notes, *not_buildable(self.build, adoption, manifests))
         if options["json"]:
             document = {
                 "cardkiln-adopt": 1,
@@ -55,7 +59,8 @@ class Adopt(OwnCommand):
                 "drafted-cores": [draft.id for draft in adoption.drafts],
                 "titles": adoption.titles,
                 "settings": dict(adoption.settings),
-                "files": [one.path for one in (*adoption.files, *adoption.listed)],
+                "files": [file.path for file in (*adoption.files, *adoption.listed)],
+                "blanks": blanks,
                 "notes": notes,
             }
             print_json(document)
@@ -66,5 +71,7 @@ class Adopt(OwnCommand):
         lines = [f"adopted {card_id}: {cores}, {rest}"]
         lines += [f"written {path}" for path in written]
         lines += [f"note    {note}" for note in notes]
-        print_lines([*lines, f"next    doit record:{card_id}, then doit diff {words[0]} {card_id}"])
+        lines += [f"blank   {path}: {', '.join(keys)}" for path, keys in blanks.items()]
+        fill_in = "fill in the blanks (doit check lists what is expected), then " if blanks else ""
+        print_lines([*lines, f"next    {fill_in}doit record:{card_id}, then doit diff {words[0]} {card_id}"])
         return 0

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import TYPE_CHECKING
 
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import FOLDERS, ManifestFile
-from pipeline.model.manifest import Manifest
 from pipeline.model.text import did_you_mean, nearest
-from pipeline.workspace.workspace import Workspace
+
+if TYPE_CHECKING:
+    from pipeline.model.manifest import Manifest
+    from pipeline.workspace.workspace import Workspace
 
 KINDS = {folder: kind for kind, folder in FOLDERS.items()}
 
@@ -48,3 +51,10 @@ def manifest_named(workspace: Workspace, word: str) -> ManifestFile:
         what = f"found a file in {path.parent.name}/, expected a manifest in {', '.join(sorted(KINDS))}"
         raise ManifestError.one(what, file=file)
     return ManifestFile(kind=kind, id=path.stem, file=file, path=path)
+
+
+def refuse_elsewhere(workspace: Workspace, manifest: ManifestFile, what: str) -> None:
+    """Raise ManifestError for a manifest that is not in the inputs; ``what`` is done with those: "images are built"."""
+    own = workspace.inputs / FOLDERS[manifest.kind] / manifest.path.name
+    if not (own.exists() and manifest.path.samefile(own)):
+        raise ManifestError.one(f"is not {workspace.shown(own)}, of which {what}", file=manifest.file)

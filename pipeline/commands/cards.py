@@ -4,28 +4,26 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError
-from pipeline.media.cards import ListedCard, card_line, listed_cards
+
+if TYPE_CHECKING:
+    from pipeline.media.cards import ListedCard
 
 
 class Cards(OwnCommand):
     """Reads the first part of each; a whole check is the work of verify."""
 
     name = "cards"
-    doc_purpose = "show which cards are in the readers, and what is on each"
-    doc_usage = "[DEVICE ...]"
-    doc_description = (
-        "Without a DEVICE, every removable disk is shown. A card counts as known when its tables and folders are those "
-        "of a card built here, now or before, or published; its files are read only to tell these from one another."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Show them."""
+        from pipeline.media.cards import card_line, listed_cards
+
         if not sys.platform.startswith("linux"):
             what = "disks are listed on Linux only"
             raise MachineError.one(what, "your system lists them: diskutil list, or Get-Disk in PowerShell")

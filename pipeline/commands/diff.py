@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.inspect import diff
-from pipeline.inspect.known_builds import known_builds
-from pipeline.inspect.open_target import Named, named
-from pipeline.model.reading import Reading
-from pipeline.record.changes_text import Names, brief_text, bytes_document, bytes_text, changes_document, changes_text
-from pipeline.record.fields import Naming
-from pipeline.record.regions import regions_of
+
+if TYPE_CHECKING:
+    from pipeline.inspect import diff
+    from pipeline.inspect.open_target import Named
+    from pipeline.model.reading import Reading
+    from pipeline.record.changes_text import Names
 
 SHOWN = 20
 """Files of the user that are named; the rest are counted."""
@@ -25,12 +24,6 @@ class Diff(OwnCommand):
     """Ends with 0 when both are equal, 1 when they differ, 2 for wrong arguments, 3 when one cannot be read."""
 
     name = "diff"
-    doc_purpose = "show what differs between two cards"
-    doc_usage = "OLD NEW"
-    doc_description = (
-        "OLD, NEW: each the id of a built card, a record, an image, a disk, or a folder such as a mounted card. From "
-        "two records no image is read."
-    )
     cmd_options = (
         {
             "name": "brief",
@@ -51,6 +44,10 @@ class Diff(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Compare, and show it."""
+        from pipeline.inspect import diff
+        from pipeline.inspect.open_target import named
+        from pipeline.record.changes_text import bytes_document, changes_document
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help diff")
         with named(self.workspace, words[0]) as old, named(self.workspace, words[1]) as new:
@@ -68,6 +65,8 @@ class Diff(OwnCommand):
 
     def _keep(self, *cards: Named) -> tuple[str, ...]:
         """Return what is the user's on two cards: by id of the card, or by serial of the volume of a known build."""
+        from pipeline.inspect.known_builds import known_builds
+
         ids = {card.side.card["card id"] for card in cards if "card id" in card.side.card}
         serials = {card.side.volume["serial"] for card in cards if "serial" in card.side.volume}
         if not ids and serials:
@@ -76,12 +75,14 @@ class Diff(OwnCommand):
         return tuple(pattern for card in sorted(ids) for pattern in self.inputs.keep_of(card))
 
 
-def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
+def lines(found: diff.Comparison, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
     """Yield what differs, for people."""
+    from pipeline.record.changes_text import brief_text, bytes_text, changes_text
+
     yield from (brief_text if brief else changes_text)(found.changes)
     if found.differing and old.reading and new.reading:
         if brief:
-            yield f"bytes: {sum(one.count for one in found.differing):,} differ"
+            yield f"bytes: {sum(differing.count for differing in found.differing):,} differ"
         else:
             yield from bytes_text(found.differing, _names(old.reading, old.size), _names(new.reading, new.size))
     if not found.whole:
@@ -95,4 +96,8 @@ def lines(found: diff.Diff, old: Named, new: Named, *, brief: bool) -> Iterator[
 
 
 def _names(reading: Reading, size: int) -> Names:
+    from pipeline.record.changes_text import Names
+    from pipeline.record.fields import Naming
+    from pipeline.record.regions import regions_of
+
     return Names(regions_of(reading, size), Naming(reading))

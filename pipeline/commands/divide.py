@@ -3,42 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.divide import Divided, DivisionRequest, divided_lines, reason, run, wanted, write
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import ID
 from pipeline.model.units import parse_size
 
+if TYPE_CHECKING:
+    from pipeline.build.divide import Divided, DivisionRequest
 
-def _text(name: str, help_: str) -> dict[str, Any]:
-    return {"name": name, "long": name, "type": str, "default": "", "help": help_}
+
+def _text(name: str, metavar: str, help_: str) -> dict[str, Any]:
+    return {"name": name, "long": name, "type": str, "metavar": metavar, "default": "", "help": help_}
 
 
 class Divide(OwnCommand):
     """Shows the cards, and writes them as drafts when asked to, never over what is there."""
 
     name = "divide"
-    doc_purpose = "divide cores and titles over the fewest cards, and say why there are no fewer"
-    doc_usage = "BOARD"
-    doc_description = (
-        "BOARD: the id of a board. A core and its titles stay on one card. Ids are separated by commas; by "
-        "default, all cores for the board with all of their titles."
-    )
     cmd_options = (
-        _text("cores", "ids of cores"),
-        _text("titles", "ids of titles; their cores are included"),
-        _text("stations", "ids of stations, written into each card"),
-        _text("size", 'size of the cards, such as "2 GB"; default: the largest the board takes'),
-        _text("as", "prefix of the ids of the cards; default: the id of the board"),
+        _text("cores", "IDS", "ids of cores"),
+        _text("titles", "IDS", "ids of titles; their cores are included"),
+        _text("stations", "IDS", "ids of stations, written into each card"),
+        _text("size", "SIZE", 'size of the cards, such as "2 GB"; default: the largest the board takes'),
+        _text("as", "ID", "prefix of the ids of the cards; default: the id of the board"),
         {"name": "write", "long": "write", "type": bool, "default": False, "help": "write drafts into inputs/cards"},
         JSON,
     )
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Divide, print, and write when asked to."""
+        from pipeline.build.divide import divided_lines, run, wanted, write
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help divide")
         if options["as"] and not ID.fullmatch(options["as"]):
@@ -75,6 +73,8 @@ def _size(text: str) -> int | None:
 
 
 def _document(want: DivisionRequest, divided: Divided, written: Sequence[str]) -> dict[str, Any]:
+    from pipeline.build.divide import reason
+
     return {
         "cardkiln-divide": 1,
         "board": want.board.id,

@@ -5,17 +5,18 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.inputs import Inputs
-from pipeline.build.missing_hints import found_as, nearest, shown, to_use
-from pipeline.build.missing_report import Asker, Lack, Survey, survey
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.model.content import Location
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
+
+if TYPE_CHECKING:
+    from pipeline.build.inputs import Inputs
+    from pipeline.build.missing_report import Asker, Lack, Survey
+    from pipeline.model.content import Location
 
 MOST = 20
 """Contents that a card lacks, and files that nothing wants, that are listed without --all."""
@@ -25,9 +26,6 @@ class Find(OwnCommand):
     """Searches the sources, and says card by card and title by title what is in none of them."""
 
     name = "find"
-    doc_purpose = "search the sources; list missing contents per card and unused files"
-    doc_usage = ""
-    doc_description = "Exit code 1 if a content needed for an unbuilt output is missing."
     cmd_options = (
         JSON,
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "list everything, without a limit"},
@@ -35,6 +33,8 @@ class Find(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print what the search came to."""
+        from pipeline.build.missing_report import survey
+
         if words:
             raise ManifestError.one(f'found "{words[0]}", expected options only', "see doit help find")
         result = survey(self.build)
@@ -51,6 +51,8 @@ class Find(OwnCommand):
 
 def _lines(inputs: Inputs, result: Survey, most: int | None) -> Iterator[str]:
     """Yield the report; ``most``: how much is listed of each list, None for all."""
+    from pipeline.build.missing_hints import shown
+
     places = counted(len(inputs.manifest.sources.places), "place")
     yield f"{result.found:,} of {counted(result.wanted, 'content')} found in {places}"
     for card, askers in result.cards.items():
@@ -68,10 +70,10 @@ def _lines(inputs: Inputs, result: Survey, most: int | None) -> Iterator[str]:
         total = len(result.unwanted)
         yield from (
             "",
-            f"{counted(total, 'unused file')}, {show_size(sum(one.size for one in result.unwanted))}",
+            f"{counted(total, 'unused file')}, {show_size(sum(file.size for file in result.unwanted))}",
         )
-        for one in result.unwanted[: most or total]:
-            yield f"  {shown(inputs.workspace, one.location)}, {show_size(one.size)}"
+        for file in result.unwanted[: most or total]:
+            yield f"  {shown(inputs.workspace, file.location)}, {show_size(file.size)}"
         yield from _more(total, most)
 
 
@@ -86,6 +88,8 @@ def _of_card(inputs: Inputs, askers: Sequence[Asker], most: int) -> Iterator[str
 
 
 def _of_lack(inputs: Inputs, lack: Lack) -> Iterator[str]:
+    from pipeline.build.missing_hints import found_as, nearest, to_use
+
     content = lack.item.content
     facts = [
         lack.part,
@@ -124,7 +128,7 @@ def _document(inputs: Inputs, result: Survey) -> dict[str, Any]:
         ],
         "titles-on-no-card": [_asker(inputs, asker) for asker in result.titles],
         "untried": result.untried,
-        "unwanted": [_place(inputs, one.location) | {"size": one.size} for one in result.unwanted],
+        "unwanted": [_place(inputs, file.location) | {"size": file.size} for file in result.unwanted],
     }
 
 
@@ -135,7 +139,7 @@ def _asker(inputs: Inputs, asker: Asker) -> dict[str, Any]:
 
 def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
     content, form, near = lack.item.content, lack.derived, lack.near
-    told: dict[str, Any] = {
+    document: dict[str, Any] = {
         "what": lack.what,
         "part": lack.part,
         "size": content.size,
@@ -148,13 +152,16 @@ def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
             _place(inputs, source.location) | {"size": source.content.size, "sha256": source.content.sha256}
             for source in form.sources
         ]
-        told["found-as"] = first | {"how": form.how, "change": form.change}
+        document["found-as"] = first | {"how": form.how, "change": form.change}
         if second:
-            told["found-as"]["second"] = second[0]
+            document["found-as"]["second"] = second[0]
     elif near:
-        told["nearest"] = _place(inputs, near.location) | {"why": near.why, "signs": list(lack.signs)}
-    return told
+        document["nearest"] = _place(inputs, near.location) | {"why": near.why, "signs": list(lack.signs)}
+    return document
 
 
 def _place(inputs: Inputs, location: Location) -> dict[str, Any]:
+    from pipeline.build.missing_hints import shown
+    from pipeline.model.content import Location
+
     return {"path": shown(inputs.workspace, Location(path=location.path)), "member": location.member}

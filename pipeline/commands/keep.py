@@ -10,7 +10,6 @@ from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.media.keep import card_at, keep
 from pipeline.model.text import counted
 
 
@@ -18,16 +17,12 @@ class Keep(OwnCommand):
     """Reads the card and never writes it."""
 
     name = "keep"
-    doc_purpose = "copy what is yours from a card into the inputs, so that the next build has it"
-    doc_usage = "CARD PATH"
-    doc_description = (
-        'CARD: the id of a card whose manifest names files that belong to you: keep = ["SLATE/**"]. PATH: the old '
-        "card, as a mounted folder, an image or a disk. The files come to inputs/kept/CARD."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Copy, and say what was new."""
+        from pipeline.media.keep import card_at, keep
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help keep")
         card_id = card_named(self.inputs.manifest, words[0])

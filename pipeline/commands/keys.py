@@ -3,30 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.manifest.schema.copies import KINDS
-from pipeline.manifest.schema.reference import NAME, KeyReference, Schema, all_keys, key_at, keys_in
-from pipeline.manifest.schema.reference_text import key_document, key_lines, list_lines, page
-from pipeline.manifest.schema.validate import schema
+from pipeline.manifest.files import KINDS
 from pipeline.model.text import did_you_mean, quote
+
+if TYPE_CHECKING:
+    from pipeline.manifest.schema.reference import KeyReference, Schema
 
 
 class Keys(OwnCommand):
     """Lists the kinds of manifests, the keys of one, or explains one key."""
 
     name = "keys"
-    doc_purpose = "explain the keys of manifests"
-    doc_usage = "[KIND[.KEY]]"
-    doc_description = (
-        f"KIND: {', '.join(KINDS)}. Without it, the kinds are listed.\n"
-        "KIND lists every key of such a manifest, a required one with *. KIND.KEY, such as core.needs.outputs, says "
-        "what a key is for, its type, values and default, with an example. NAME stands for a name that you choose.\n"
-        "Needs no dodo.py."
-    )
     cmd_options = (
         {"name": "markdown", "long": "markdown", "type": bool, "default": False,
          "help": "print the reference of all kinds as one page of Markdown"},
@@ -35,6 +27,9 @@ class Keys(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print what is asked for."""
+        from pipeline.manifest.schema.reference_text import page
+        from pipeline.manifest.schema.validate import schema
+
         if len(words) > 1 or (words and options["markdown"]):
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help keys")
         if options["markdown"]:
@@ -52,6 +47,10 @@ class Keys(OwnCommand):
 
 
 def _lines(kind: str, path: Sequence[str]) -> Iterator[str]:
+    from pipeline.manifest.schema.reference import all_keys, keys_in
+    from pipeline.manifest.schema.reference_text import key_lines, list_lines
+    from pipeline.manifest.schema.validate import schema
+
     if not kind:
         yield from (f"{name:<8}  {schema(name)['description'].partition(': ')[2]}" for name in KINDS)
         yield "doit keys KIND lists the keys of a kind"
@@ -65,6 +64,10 @@ def _lines(kind: str, path: Sequence[str]) -> Iterator[str]:
 
 
 def _document(kind: str, path: Sequence[str]) -> dict[str, Any]:
+    from pipeline.manifest.schema.reference import all_keys, keys_in
+    from pipeline.manifest.schema.reference_text import key_document
+    from pipeline.manifest.schema.validate import schema
+
     if not kind:
         return {"cardkiln-keys": 1, "kinds": {name: schema(name)["description"] for name in KINDS}}
     if not path:
@@ -76,6 +79,9 @@ def _document(kind: str, path: Sequence[str]) -> dict[str, Any]:
 
 def _key(kind: str, path: Sequence[str]) -> KeyReference:
     """Return the key that is asked for; raises ManifestError with the nearest one."""
+    from pipeline.manifest.schema.reference import NAME, key_at, keys_in
+    from pipeline.manifest.schema.validate import schema
+
     root: Schema = schema(kind)
     for end in range(1, len(path) + 1):
         try:

@@ -5,33 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.rules import Judgement
 from pipeline.commands.arguments import id_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Problem
-from pipeline.inspect.conformance import Verdict
-from pipeline.inspect.look import KnownFile, Look, look
-from pipeline.inspect.open_target import is_record, named
-from pipeline.model.manifest import Manifest
-from pipeline.model.rules import RULES
 from pipeline.model.text import counted
-from pipeline.volume.report import (
-    MOST_LINES,
-    finding_lines,
-    first_file,
-    fragmentation,
-    reading_document,
-    tree_lines,
-    volume_lines,
-)
+
+if TYPE_CHECKING:
+    from pipeline.inspect.conformance import Conformance
+    from pipeline.inspect.look import KnownFile, Look
+    from pipeline.model.manifest import Manifest
 
 BOARD = {
     "name": "board",
     "long": "board",
     "type": str,
+    "metavar": "BOARD",
     "default": "",
     "help": "judge it for this board, not the one whose folders match best",
 }
@@ -41,12 +32,6 @@ class LookAt(OwnCommand):
     """Ends with 0 when nothing is wrong with the card, 1 when something is; it never writes."""
 
     name = "look"
-    doc_purpose = "show what a card is, whoever made it: volume, files, health, board, known contents"
-    doc_usage = "PATH"
-    doc_description = (
-        "PATH: an image, a disk, or a mounted card's folder. Looking never writes; where the card matters, take an "
-        "image of it and work on that."
-    )
     cmd_options = (
         BOARD,
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "show the whole tree"},
@@ -55,6 +40,9 @@ class LookAt(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Look, and tell it."""
+        from pipeline.inspect.look import look
+        from pipeline.inspect.open_target import named
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help look")
         with named(self.workspace, card_path(words[0])) as card:
@@ -70,8 +58,10 @@ class LookAt(OwnCommand):
 
 def card_path(word: str) -> str:
     """Return the path of an image, a disk or a folder that is there; raises MachineError for anything else."""
+    from pipeline.inspect.open_target import is_record
+
     path = Path(word)
-    if not path.exists():
+    if not word or not path.exists():
         raise MachineError.one("there is no such file or folder", "name an image, a disk or a folder", file=word)
     if is_record(path):
         raise MachineError.one("is a record, not a card", "doit diff reads records", file=word)
@@ -84,6 +74,8 @@ def board_named(manifest: Manifest, word: str) -> str:
 
 
 def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
+    from pipeline.volume.report import MOST_LINES, finding_lines, first_file, fragmentation, tree_lines, volume_lines
+
     reading = seen.reading
     if reading:
         yield from _block("volume", volume_lines(reading))
@@ -102,13 +94,13 @@ def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
         yield from _block("holds", found or ["no known core or title"])
         yield from _block("rules", _rule_lines(seen.verdict) if seen.verdict else [])
         most = len(seen.known) if whole else MOST_LINES
-        known = [_known_line(one) for one in seen.known[:most]]
+        known = [_known_line(file) for file in seen.known[:most]]
         if len(seen.known) > most:
             known.append(f"... and {len(seen.known) - most:,} more; --all shows them")
         yield from _block("known", known or ["no known content"])
 
 
-def _rule_lines(verdict: Verdict) -> Iterator[str]:
+def _rule_lines(verdict: Conformance) -> Iterator[str]:
     judgement = verdict.judgement
     for problem in judgement.errors:
         yield f"{problem.what}: {problem.hint}"
@@ -138,6 +130,10 @@ def _problem(problem: Problem) -> dict[str, str]:
 
 
 def _document(seen: Look) -> dict[str, Any]:
+    from pipeline.build.rules import Judgement
+    from pipeline.model.rules import RULES
+    from pipeline.volume.report import reading_document
+
     judgement = seen.verdict.judgement if seen.verdict else Judgement()
     return {
         "cardkiln-look": 2,
@@ -156,6 +152,6 @@ def _document(seen: Look) -> dict[str, Any]:
             {**_problem(found.problem), "reason": found.reason, "by": found.by} for found in judgement.silenced
         ],
         "not-checked": seen.verdict.not_checked if seen.verdict else list(RULES),
-        "known": [asdict(one) for one in seen.known],
+        "known": [asdict(known_file) for known_file in seen.known],
         "sound": seen.is_sound,
     }

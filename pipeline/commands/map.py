@@ -9,20 +9,18 @@ from pipeline.commands.arguments import id_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.roms.map import map_document, map_text, rom_map
 
 
 class Map(OwnCommand):
     """Shows the map of each ROM file of a title; only manifests are needed, no sources."""
 
     name = "map"
-    doc_purpose = "show which bytes of a title's ROM files are from which chips"
-    doc_usage = "TITLE"
-    doc_description = "TITLE: the id of a title. Where steps overlap, the last one is shown."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the maps."""
+        from pipeline.roms.map import map_document, map_text, rom_map
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help map")
         titles = self.inputs.manifest.titles

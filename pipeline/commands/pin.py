@@ -1,80 +1,67 @@
-"""The command ``doit pin``: sizes and hashes of files that a person names, written into a manifest."""
+"""The command ``doit pin``: sizes and hashes of files, named by a person or found in the places, in manifests."""
 
 from __future__ import annotations
 
-import codecs
-import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.anew import build_image_anew, build_roms_anew
-from pipeline.build.build import Build
-from pipeline.build.flow import first_out_of_date, how_to_build
-from pipeline.commands.arguments import manifest_named
+from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
-from pipeline.manifest.edit import pin as pinning
-from pipeline.manifest.edit.pin import Pinned
-from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
-from pipeline.manifest.files import FOLDERS, ManifestFile
-from pipeline.manifest.text.read import parse, read
-from pipeline.model.manifest import ArchiveLimits
+from pipeline.manifest.files import ManifestFile
 from pipeline.model.text import counted, shown
 from pipeline.model.units import show_size
-from pipeline.sources.files.archive import named_as_archive
-from pipeline.sources.files.argument import content_named, members, named
-from pipeline.workspace.atomic_write import replacing
-from pipeline.workspace.stamp import NEW
+
+if TYPE_CHECKING:
+    from pipeline.manifest.edit import pin as pinning
+    from pipeline.manifest.edit.pin import Pinned
+    from pipeline.manifest.edit.pinnable import KeyPath
+
+    Asked = Sequence[tuple[KeyPath, str]]
+    """What is to be pinned: the way to a table, and the file as it was written."""
+
+    Changes = Mapping[KeyPath, Sequence[str]]
+    """What is different in what was built anew, as lines."""
 
 BUILT = "built"
 """Stands in place of a file: the ROM file that was built of the title, or the image of the card."""
-
-LIMITS = ArchiveLimits()
-
-Asked = Sequence[tuple[KeyPath, str]]
-"""What is to be pinned: the way to a table, and the file as it was written."""
-
-Changes = Mapping[KeyPath, Sequence[str]]
-"""What is different in what was built anew, as lines."""
 
 
 class Pin(OwnCommand):
     """Writes what the arguments ask for into one manifest, or nothing at all."""
 
     name = "pin"
-    doc_purpose = "write sizes and hashes of files into a manifest"
-    doc_usage = "MANIFEST KEY FILE [KEY FILE ...]"
-    doc_description = (
-        "MANIFEST: a path such as inputs/titles/moth-pantry.toml, or title:moth-pantry, core:ID, card:ID.\n"
-        "KEY: chips.4t, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
-        "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/4t.bin); "
-        f'for a ROM file or an image also "{BUILT}", the one in build.\n'
-        f'With --replace "{BUILT}" builds it first, whatever is declared for it, and shows what changed.\n'
-        "A chip that the manifest does not have yet is added. Everything else in the manifest stays as it is."
-    )
     cmd_options = (
         {"name": "replace", "long": "replace", "type": bool, "default": False,
          "help": "replace sizes and hashes that differ"},
         {"name": "crc32", "long": "crc32", "type": bool, "default": False, "help": "add the CRC-32 too"},
+        {"name": "from", "long": "from", "type": str, "metavar": "PLACE", "default": "",
+         "help": "search this folder or archive in place of sources.toml"},
         JSON,
     )  # fmt: skip
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Pin, and say what was written."""
+        from pipeline.commands import pin_many
+        from pipeline.manifest.edit import pin as pinning
+        from pipeline.workspace.manifest_text import read_manifest, write_manifests
+
+        if len(words) == 1:
+            return pin_many.run(self.workspace, words[0], options)
         if len(words) < 3:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help pin")
+        if options["from"]:
+            raise ManifestError.one("found --from with a KEY and a FILE, expected none", "name the file itself")
         manifest = manifest_named(self.workspace, words[0])
-        data = _read(manifest)
-        text, values = _parsed(data, manifest)
-        asked = _asked(manifest, values, words[1:])
+        read = read_manifest(manifest)
+        asked = _asked(manifest, read.values, words[1:])
         changes = self._built_anew(manifest, asked) if options["replace"] else {}
         pins = self._pins(manifest, asked)
-        pinned = pinning.pin(text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
-        if pinned.text != text:
-            mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
-            _write(manifest, data, mark + pinned.text.encode())
+        pinned = pinning.pin(read.text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
+        if pinned.text != read.text:
+            write_manifests([(read, pinned.text)])
         if options["json"]:
             print_json(_document(manifest, pins, pinned, changes))
         else:
@@ -83,18 +70,20 @@ class Pin(OwnCommand):
 
     def _built_anew(self, manifest: ManifestFile, asked: Asked) -> Changes:
         """Build what is to be pinned as built, whatever SHA-256 is declared for it now; return what changed."""
+        from pipeline.build.anew import build_image_anew, build_roms_anew
+
         ways = [way for way, file in asked if file == BUILT and (not way or way[0] == "rom")]
         if not ways:
             return {}
         if ways == [()]:
-            self._refuse_others(manifest, "card", "images are built")
+            refuse_elsewhere(self.workspace, manifest, "images are built")
             return {(): build_image_anew(self.inputs, manifest.id)}
-        self._refuse_others(manifest, "title", "ROM files are built")
+        refuse_elsewhere(self.workspace, manifest, "ROM files are built")
         changes = build_roms_anew(self.inputs, manifest.id)
         roms = self.inputs.manifest.titles[manifest.id].roms
         return {way: changes[roms[int(way[1])].path] for way in ways}
 
-    def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.Pin]:
+    def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.PinRequest]:
         """Return what each file is; raises with all that is wrong with the files at once."""
         pins, wrong = [], list[MachineError]()
         for way, file in asked:
@@ -106,23 +95,30 @@ class Pin(OwnCommand):
             raise MachineError(problem for error in wrong for problem in error.problems)
         return pins
 
-    def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.Pin:
+    def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.PinRequest:
+        from pipeline.manifest.edit import pin as pinning
+        from pipeline.model.manifest import ArchiveLimits
+        from pipeline.sources.files.archive import named_as_archive
+        from pipeline.sources.files.argument import content_named, members, named
+
         group = way[0] if way else "image"
         if file == BUILT and group in ("rom", "image"):
             file = self._built_rom(manifest, way) if way else self._built_image(manifest)
-        location = named(file, LIMITS)
+        location = named(file, ArchiveLimits())
         if group != "files" and location.member is None and named_as_archive(location.path):
-            inside = sorted(member.name for member in members(Path(location.path), LIMITS))
+            inside = sorted(member.name for member in members(Path(location.path), ArchiveLimits()))
             hint = f'name a member of it, such as "{file}/{inside[0]}"' if inside else ""
             raise MachineError.one("is an archive; expected the file itself", hint, file=file)
         content = content_named(location)
         if group != "files" and not content.size:
             raise MachineError.one("has 0 bytes; expected at least one", file=file)
-        return pinning.Pin(way=way, content=content, source=shown(file))
+        return pinning.PinRequest(way=way, content=content, source=shown(file))
 
     def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
         """Return the path of a ROM file that was built and is current."""
-        self._refuse_others(manifest, "title", "ROM files are built")
+        from pipeline.build.build import Build
+
+        refuse_elsewhere(self.workspace, manifest, "ROM files are built")
         inputs = self.inputs.unpinned_title(manifest.id)  # its SHA-256 is what is pinned
         roms = Build(inputs).title(inputs.manifest.titles[manifest.id])
         path = roms.paths[roms.title.roms[int(way[1])].path]
@@ -130,40 +126,26 @@ class Pin(OwnCommand):
 
     def _built_image(self, manifest: ManifestFile) -> str:
         """Return the path of a card's image that was built and is current, but for the digest that is pinned now."""
-        self._refuse_others(manifest, "card", "images are built")
-        build = Build(self.inputs.unpinned())
-        path = build.workspace.card_folder(manifest.id) / "card.img"
-        why = first_out_of_date(build, manifest.id) if path.exists() else NEW
+        from pipeline.build.build import Build
+        from pipeline.build.flow import built_image
+        from pipeline.workspace.workspace import how_to_build
+
+        refuse_elsewhere(self.workspace, manifest, "images are built")
+        path, why = built_image(Build(self.inputs.unpinned()), manifest.id)
         return self._current(path, why, how_to_build(manifest.id))
 
-    def _refuse_others(self, manifest: ManifestFile, kind: str, what: str) -> None:
-        own = self.workspace.inputs / FOLDERS[kind] / manifest.path.name
-        if not (own.exists() and manifest.path.samefile(own)):
-            raise ManifestError.one(f"is not {self.workspace.shown(own)}, of which {what}", file=manifest.file)
-
     def _current(self, path: Path, why: str | None, building: str) -> str:
+        from pipeline.build.flow import not_current
+
         if why:
-            what = "is not built yet" if why == NEW else f"is out of date: {why}"
-            raise CheckError.one(what, building, file=self.workspace.shown(path))
+            raise CheckError.one(not_current(why), building, file=self.workspace.shown(path))
         return self.workspace.shown(path)
-
-
-def _read(manifest: ManifestFile) -> bytes:
-    data = read(manifest)
-    if isinstance(data, Problem):
-        raise MachineError([data])
-    return data
-
-
-def _parsed(data: bytes, manifest: ManifestFile) -> tuple[str, dict[str, Any]]:
-    parsed = parse(data, manifest.file)
-    if isinstance(parsed, Problem):
-        raise ManifestError([parsed])
-    return parsed
 
 
 def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str]) -> Asked:
     """Return what the arguments ask for; raises ManifestError with everything that is wrong with them."""
+    from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
+
     asked, problems = list[tuple[KeyPath, str]](), list[Problem]()
     for key, file in zip(words[::2], words[1::2], strict=False):
         way = find(manifest.kind, values, key, manifest.file)
@@ -182,45 +164,38 @@ def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[st
     return asked
 
 
-def _write(manifest: ManifestFile, before: bytes, after: bytes) -> None:
-    """Replace a manifest as a whole; its permissions stay, and a link to it stays a link."""
-    path = manifest.path.resolve()
-    with path.open("rb+") as writable:
-        if writable.read() != before:
-            raise CheckError.one("changed in the meantime; nothing was written", "run again", file=manifest.file)
-    with replacing(path) as temporary:
-        temporary.write_bytes(after)
-        shutil.copymode(path, temporary)
+def _lines(manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: Pinned, changes: Changes) -> list[str]:
+    from pipeline.manifest.edit.pinnable import key_of
 
-
-def _lines(manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes) -> list[str]:
     lines = list[str]()
-    for one in pins:
-        written = pinned.written[one.way]
-        lines += changes.get(one.way, ())
-        known = f"{key_of(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
+    for pin in pins:
+        written = pinned.written[pin.way]
+        lines += changes.get(pin.way, ())
+        known = f"{key_of(pin.way)}: {show_size(pin.content.size or 0)}, sha256 {pin.content.sha256[:8]}..."
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
-        done = "added to" if one.way in pinned.added else done
+        done = "added to" if pin.way in pinned.added else done
         lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
     return lines
 
 
 def _document(
-    manifest: ManifestFile, pins: Sequence[pinning.Pin], pinned: Pinned, changes: Changes
+    manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: Pinned, changes: Changes
 ) -> dict[str, object]:
+    from pipeline.manifest.edit.pinnable import key_of
+
     return {
         "manifest": manifest.file,
         "pinned": [
             {
-                "key": key_of(one.way),
-                "file": one.source,
-                "size": one.content.size,
-                "sha256": one.content.sha256,
-                "crc32": f"{one.content.crc32 or 0:08x}",
-                "written": list(pinned.written[one.way]),
-                "added": one.way in pinned.added,
-                **({"changes": list(changes[one.way])} if one.way in changes else {}),
+                "key": key_of(pin.way),
+                "file": pin.source,
+                "size": pin.content.size,
+                "sha256": pin.content.sha256,
+                "crc32": f"{pin.content.crc32 or 0:08x}",
+                "written": list(pinned.written[pin.way]),
+                "added": pin.way in pinned.added,
+                **({"changes": list(changes[pin.way])} if pin.way in changes else {}),
             }
-            for one in pins
+            for pin in pins
         ],
     }

@@ -4,35 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.distribute.rebuild import build_recipe
-from pipeline.distribute.receive import Received, check, take_image, write_cautions
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.model.text import listed, shown
-from pipeline.workspace.lock import locked
+
+if TYPE_CHECKING:
+    from pipeline.distribute.receive import Received
 
 
 class Receive(OwnCommand):
     """Uses nothing of a folder before all of it was checked."""
 
     name = "receive"
-    doc_purpose = "check a published folder, and unpack or build its card"
-    doc_usage = "FOLDER [PLACE ...]"
-    doc_description = (
-        "FOLDER: as it was published. PLACE: for a recipe, folders and archives with your own dumps; without any, "
-        "those of inputs/sources.toml. The image comes to build/received/."
-    )
     cmd_options = (
-        {"name": "signers", "long": "signers", "type": str, "default": None,
+        {"name": "signers", "long": "signers", "type": str, "metavar": "FILE", "default": None,
          "help": "your own list of allowed signers; one of them must have signed"},
         JSON,
     )  # fmt: skip
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Check, take, and say what it is."""
+        from pipeline.distribute.rebuild import build_recipe
+        from pipeline.distribute.receive import check, take_delta, take_image, write_cautions
+        from pipeline.workspace.lock import locked
+        from pipeline.workspace.scratch import scratch_folder
+
         if not words or not words[0]:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help receive")
         if options["signers"] == "":
@@ -40,12 +39,19 @@ class Receive(OwnCommand):
         folder = Path(words[0])
         if not folder.is_dir():
             raise MachineError.one("there is no such folder", "correct the path", file=shown(words[0]))
-        received = check(folder, Path(options["signers"]) if options["signers"] else None)
-        with locked(self.workspace.build):
-            if received.recipe is None:
-                image = take_image(self.workspace, received)
-            else:
+        signers = Path(options["signers"]) if options["signers"] else None
+        with locked(self.workspace.build), scratch_folder(self.workspace, "receiving") as scratch:
+            documents, work = (scratch / name for name in ("documents", "work"))
+            for inner in (documents, work):
+                inner.mkdir(parents=True)
+            received = check(folder, signers, documents)
+            if received.delta is not None:
+                old = self._old(received, words[1:], work)
+                image = take_delta(self.workspace, received, old, work)
+            elif received.recipe is not None:
                 image = build_recipe(self.workspace, received, self._places(words[1:]))
+            else:
+                image = take_image(self.workspace, received)
             cautions = self.workspace.shown(write_cautions(self.workspace, received))
         card, known = received.record["card"], received.record["image"]
         file = self.workspace.shown(image)
@@ -59,6 +65,23 @@ class Receive(OwnCommand):
             lines.append(f"read the cautions before you use it: {cautions}")
             print_lines([*lines, f"{file}: sha256 {known['sha256']}"])
         return 0
+
+    def _old(self, received: Received, words: Sequence[str], scratch: Path) -> Path:
+        """Return the image, disk or mounted card that holds the older version; a published image is unpacked."""
+        from pipeline.distribute.receive import old_card
+        from pipeline.publish.delta import DELTA
+        from pipeline.workspace.versions import received_folder
+
+        since = str((received.delta or {})["since"]["version"])
+        if len(words) > 1:
+            raise ManifestError.one(f"expected FOLDER OLD, OLD being what you have of version {since}", file=words[1])
+        if words:
+            return old_card(Path(words[0]), scratch)
+        here = received_folder(self.workspace, received.record["card"]["id"], since) / "card.img"
+        if here.is_file():
+            return here
+        hint = "doit receive FOLDER OLD, OLD being its image, published folder or card"
+        raise ManifestError.one(f"is for people who have version {since}; expected that too", hint, file=DELTA)
 
     def _places(self, words: Sequence[str]) -> list[Path]:
         if words:

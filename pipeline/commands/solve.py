@@ -2,33 +2,25 @@
 
 from __future__ import annotations
 
-import codecs
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import manifest_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.commands.pin import LIMITS, _parsed, _read, _write
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
-from pipeline.manifest.decode.rom_files import rom_file
-from pipeline.manifest.edit.pinnable import find
-from pipeline.manifest.edit.steps import write_steps
 from pipeline.manifest.files import ManifestFile
-from pipeline.model.content import Content, Location
 from pipeline.model.text import counted, shown
 from pipeline.model.units import parse_size, show_size
-from pipeline.roms.operations.arguments import show_address
-from pipeline.solve.declared import StepDifference, wrong_steps
-from pipeline.solve.manifest_text import assigned, chip_table, rom_values, step_blocks
-from pipeline.solve.solve import LARGEST, MOST_BYTES, Solution, solve
-from pipeline.sources.files.archive import named_as_archive
-from pipeline.sources.files.argument import content_named, named
-from pipeline.sources.files.listing import list_tree
-from pipeline.sources.files.read import read_content
+
+if TYPE_CHECKING:
+    from pipeline.model.content import Content, Location
+    from pipeline.solve.declared import StepDifference
+    from pipeline.solve.solve import Solution
+    from pipeline.workspace.manifest_text import ManifestText
 
 MOST_CHIPS = 4_096
 """Files that are taken as chips."""
@@ -40,23 +32,6 @@ class Solve(OwnCommand):
     """Finds steps, proves them by assembling the ROM file, and prints or writes them."""
 
     name = "solve"
-    doc_purpose = "find the steps that arrange chips into a finished ROM file"
-    doc_usage = "FINISHED CHIP [CHIP ...] | title:ID rom.N FINISHED [CHIP ...]"
-    doc_description = (
-        "FINISHED: the finished ROM file. CHIP: a chip's dump, or a folder or an archive of dumps; paths from the\n"
-        "working folder, members of an archive as in box-3.zip/moth/4t.bin. title:ID rom.N: the chips are those that\n"
-        'the title "ID" declares, found in the CHIPs given, else in the sources; for a new ROM file N is one more.\n'
-        "\n"
-        "It finds chips and parts of them at any address, joined, repeated, interleaved, as nibbles and bit planes,\n"
-        "with bytes, words, halves, data and address lines exchanged, bits reversed, inverted or XORed; and fills,\n"
-        "headers and trailers, a few changed bytes, sums and CRCs. It prints a table of a title's manifest. The\n"
-        "steps are assembled as in a build and compared with the finished file before anything is printed.\n"
-        "\n"
-        "Of several explanations the cheapest is taken: fewest bytes left open, then fewest steps, then fewest pieces\n"
-        "and changes, then parts that begin and end at round addresses, then the chips given first. A note says where\n"
-        "another is equal. What stays open is listed with address, size and looks; the exit code is then 1.\n"
-        "--write puts fill, steps and check fields into the title; every other byte of the manifest stays."
-    )
     cmd_options = (
         {"name": "write", "long": "write", "type": bool, "default": False, "help": "write the steps into the title"},
         {"name": "replace", "long": "replace", "type": bool, "default": False, "help": "replace steps that differ"},
@@ -75,6 +50,8 @@ class Solve(OwnCommand):
         return self._to_title(options, *words) if to_title else self._alone(options, words[0], words[1:])
 
     def _alone(self, options: Mapping[str, Any], file: str, words: Sequence[str]) -> int:
+        from pipeline.solve.solve import solve
+
         finished, content = _finished(file)
         chips = _given(words, content)
         if not chips:
@@ -88,9 +65,14 @@ class Solve(OwnCommand):
         return 1 if solution.unexplained else 0
 
     def _to_title(self, options: Mapping[str, Any], title: str, key: str, file: str, *words: str) -> int:
+        from pipeline.manifest.decode.rom_files import rom_file
+        from pipeline.solve.declared import wrong_steps
+        from pipeline.solve.solve import solve
+        from pipeline.workspace.manifest_text import read_manifest
+
         manifest = manifest_named(self.workspace, title)
-        data = _read(manifest)
-        text, values = _parsed(data, manifest)
+        read = read_manifest(manifest)
+        values = read.values
         number = _rom_number(manifest, values, key)
         finished, content = _finished(file)
         chips = self._declared(manifest, values, words, content)
@@ -100,7 +82,7 @@ class Solve(OwnCommand):
         if number < len(roms) and roms[number].get("steps") and roms[number].get("size"):
             wrong = wrong_steps(rom_file(roms[number], f"rom.{number + 1}"), solution.rom, finished, chips)
         if options["write"]:
-            self._written(options, manifest, data, text, number, solution, content)
+            self._written(options, read, number, solution, content)
         if options["json"]:
             print_json(_document(file, content, solution, wrong))
         elif options["write"]:
@@ -113,6 +95,9 @@ class Solve(OwnCommand):
         self, manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str], finished: Content
     ) -> dict[str, bytes]:
         """Return the bytes of a title's chips, by name, from the files given, else from the sources."""
+        from pipeline.model.content import Content
+        from pipeline.sources.files.read import read_content
+
         tables = {name: table for name, table in values.get("chips", {}).items() if table.get("sha256")}
         if not tables:
             raise ManifestError.one("declares no chips with a sha256", "doit pin adds them", file=manifest.file)
@@ -138,24 +123,21 @@ class Solve(OwnCommand):
         return {name: at_hand[table["sha256"].lower()] for name, table in tables.items()}
 
     def _written(
-        self,
-        options: Mapping[str, Any],
-        manifest: ManifestFile,
-        data: bytes,
-        text: str,
-        number: int,
-        solution: Solution,
-        content: Content,
+        self, options: Mapping[str, Any], read: ManifestText, number: int, solution: Solution, content: Content
     ) -> None:
         """Write the steps into the manifest; raises where bytes stay open, or where the title means another file."""
+        from pipeline.manifest.edit.steps import write_steps
+        from pipeline.solve.manifest_text import assigned, rom_values, step_blocks
+        from pipeline.workspace.manifest_text import write_manifests
+
+        manifest, text = read.manifest, read.text
         if solution.unexplained:
             open_ = sum(run.end - run.start for run in solution.unexplained)
             what = f"{counted(open_, 'byte')} of the finished file stay unexplained; nothing is written"
             raise CheckError.one(what, "without --write the steps found are printed", file=manifest.file)
         values, key = rom_values(solution.rom), f"rom.{number + 1}"
-        _, parsed = _parsed(data, manifest)
-        if number < len(parsed.get("rom", [])):
-            rom = parsed["rom"][number]
+        if number < len(read.values.get("rom", [])):
+            rom = read.values["rom"][number]
             if rom.get("sha256", content.sha256).lower() != content.sha256 or (
                 "size" in rom and parse_size(rom["size"]) != content.size
             ):
@@ -169,12 +151,13 @@ class Solve(OwnCommand):
             ending = "\r\n" if "\r\n" in text else "\n"
             new = text.rstrip("\r\n") + f"\n\n{_rom_table(solution, content)}".replace("\n", ending)
         if new != text:
-            mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
-            _write(manifest, data, mark + new.encode())
+            write_manifests([(read, new)])
 
 
 def _rom_number(manifest: ManifestFile, values: Mapping[str, Any], key: str) -> int:
     """Return the number, from 0, of the ROM file that "rom.1" means; one more than there are is a new one."""
+    from pipeline.manifest.edit.pinnable import find
+
     number = len(values.get("rom", []))
     if manifest.kind == "title" and key == f"rom.{number + 1}":
         return number
@@ -187,7 +170,12 @@ def _rom_number(manifest: ManifestFile, values: Mapping[str, Any], key: str) -> 
 
 def _finished(file: str) -> tuple[bytes, Content]:
     """Return the finished file's bytes and what they are; raises where there are none, or too many."""
-    location = named(file, LIMITS)
+    from pipeline.model.manifest import ArchiveLimits
+    from pipeline.solve.solve import LARGEST
+    from pipeline.sources.files.argument import content_named, named
+    from pipeline.sources.files.read import read_content
+
+    location = named(file, ArchiveLimits())
     _refuse_size(location, LARGEST, file)
     content = content_named(location)
     if not content.size or content.size > LARGEST:
@@ -212,6 +200,10 @@ def _given(words: Sequence[str], finished: Content, wanted: set[str] | None = No
 
     The finished file and files without bytes are left out, and those that are not ``wanted``.
     """
+    from pipeline.solve.solve import MOST_BYTES
+    from pipeline.sources.files.argument import content_named
+    from pipeline.sources.files.read import read_content
+
     chips: dict[str, tuple[bytes, Content]] = {}
     room = MOST_BYTES
     for name, location in _listed(words):
@@ -228,17 +220,25 @@ def _given(words: Sequence[str], finished: Content, wanted: set[str] | None = No
 
 
 def _too_much() -> str:
+    from pipeline.solve.solve import MOST_BYTES
+
     return f"is one too many; expected {MOST_CHIPS:,} chips of {show_size(MOST_BYTES)} together at most"
 
 
 def _listed(words: Sequence[str]) -> list[tuple[str, Location]]:
+    from pipeline.model.content import Location
+    from pipeline.model.manifest import ArchiveLimits
+    from pipeline.sources.files.archive import named_as_archive
+    from pipeline.sources.files.argument import named
+    from pipeline.sources.files.listing import list_tree
+
     listed = list[tuple[str, Location]]()
     for word in words:
         path = Path(word)
         if path.is_dir() or (path.is_file() and named_as_archive(word)):
-            listed += [(Path(name).name, location) for name, location in list_tree(path, LIMITS).items()]
+            listed += [(Path(name).name, location) for name, location in list_tree(path, ArchiveLimits()).items()]
         else:
-            listed.append((path.name, named(word, LIMITS)))
+            listed.append((path.name, named(word, ArchiveLimits())))
     return listed
 
 
@@ -267,6 +267,8 @@ def _share(solution: Solution) -> str:
 
 
 def _rom_table(solution: Solution, content: Content) -> str:
+    from pipeline.solve.manifest_text import assigned, rom_values, step_blocks
+
     rom = solution.rom
     lines = [
         "[[rom]]",
@@ -285,6 +287,9 @@ def _size(size: int) -> int | str:
 def _lines(
     file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference], chips: Mapping[str, Content]
 ) -> list[str]:
+    from pipeline.roms.operations.arguments import show_address
+    from pipeline.solve.manifest_text import chip_table
+
     rom = solution.rom
     told = f"{solution.explained:,} bytes explained ({_share(solution)}), {_counted(solution)}"
     lines = [f"{file}: {show_size(rom.size)}; {told}"]
@@ -307,6 +312,8 @@ def _lines(
 
 
 def _document(file: str, content: Content, solution: Solution, wrong: Sequence[StepDifference]) -> dict[str, object]:
+    from pipeline.solve.manifest_text import rom_values
+
     return {
         "version": 1,
         "file": file,

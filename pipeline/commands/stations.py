@@ -9,21 +9,19 @@ from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.model.matrix import matrix_document
-from pipeline.stations.show import matrix_text
 
 
 class Stations(OwnCommand):
     """Shows the matrix of a card; only manifests are needed, no sources."""
 
     name = "stations"
-    doc_purpose = "show whether each core and title of a card works at its stations, after which steps, or why not"
-    doc_usage = "CARD"
-    doc_description = "CARD: the id of a card. Its manifest names its stations."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Print the matrix."""
+        from pipeline.model.matrix import matrix_document
+        from pipeline.stations.show import matrix_text
+
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help stations")
         card = card_named(self.inputs.manifest, words[0])

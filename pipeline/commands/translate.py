@@ -8,21 +8,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.drafts.new import Draft, path_of, write
-from pipeline.drafts.translated import translated_text
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.files import FOLDERS, manifest_ids
-from pipeline.manifest.schema.copies import schema_line
-from pipeline.manifest.text.blank import BLANK
 from pipeline.model.text import counted, quoted, shown
 from pipeline.model.units import show_size
-from pipeline.solve.manifest_text import rom_values
-from pipeline.translate.rope import LARGEST, NotFollowedError
-from pipeline.translate.translate import LANGUAGES, LARGEST_SCRIPT, Translation, translate
+
+if TYPE_CHECKING:
+    from pipeline.translate.translate import Translation
 
 MOST_FILES = 20_000
 """Files of a folder."""
@@ -34,44 +30,41 @@ class Translate(OwnCommand):
     """Reads a script and the files it names, and prints or writes a title; the script is never run."""
 
     name = "translate"
-    doc_purpose = "draft a title from a script that arranges files; the script is read, never run"
-    doc_usage = "SCRIPT [ARGUMENT ...]"
-    doc_description = (
-        "SCRIPT: a Windows batch script, a POSIX shell script, a makefile, or a list of such commands. ARGUMENT: what\n"
-        "the script is given: its arguments, or a makefile's goals and variables. --in FOLDER: the folder in which\n"
-        "the script would run; left out, the folder it lies in. Only files of this folder are read.\n"
-        "\n"
-        "It follows the script command by command, works out which bytes of which file end up where, and prints a\n"
-        "title: each file that the script makes is a ROM file; the files it reads are chips, pinned, by their names;\n"
-        "beside each step stands the line of the script that put it there. Files that went into others are left\n"
-        "out; --all drafts them too. --title ID writes the draft into the inputs, over nothing that is there.\n"
-        "\n"
-        "batch: copy (/a, /b, +), type, ren, move, del, md, rd, cd, pushd, xcopy, fc /b, fsutil file createnew, echo,\n"
-        "  set, %x%, %~nx1, if, for, for /l, for /f over files, goto, call :label, setlocal.\n"
-        "shell: cat, dd, head, tail, truncate, printf, echo, tr, xxd -r, cp, mv, rm, split, tee, cmp, test, loops,\n"
-        "  functions, variables, arithmetic, pipes, here-documents. Makefiles: variables, rules, pattern rules.\n"
-        "all: srec_cat and objcopy, from binary to binary.\n"
-        "\n"
-        "What it cannot follow is listed with its line and what stays open for it; the exit code is then 1, and a\n"
-        "file of which any byte is open is not drafted. A program that it does not know is taken to change no files\n"
-        "but those that its line names. Variables that the script does not set have no text. Where whether a command\n"
-        "fails is not known, the way on which the script succeeds is followed. All rules of a makefile are taken as\n"
-        "due. With the finished file at hand, doit solve finds the steps of what is open.\n"
-        "\n"
-        "Limits: 50,000 commands, 64 MiB a file. Shell scripts and makefiles need the extra translate:\n"
-        "pip install -c constraints.txt -e '.[translate]'.\n"
-        "Exit codes: 0 all was followed, 1 something stays open, 2 the arguments, 3 a file cannot be read or written."
-    )
     cmd_options = (
-        {"name": "in", "long": "in", "type": str, "default": "", "help": "the folder in which the script would run"},
-        {"name": "as", "long": "as", "type": str, "default": "", "help": f"what it is: {', '.join(LANGUAGES)}"},
-        {"name": "title", "long": "title", "type": str, "default": "", "help": "write the draft as this title"},
+        {
+            "name": "in",
+            "long": "in",
+            "type": str,
+            "metavar": "FOLDER",
+            "default": "",
+            "help": "the folder in which the script would run",
+        },
+        {
+            "name": "as",
+            "long": "as",
+            "type": str,
+            "metavar": "KIND",
+            "default": "",
+            "help": "what it is: batch, shell or make",
+        },
+        {
+            "name": "title",
+            "long": "title",
+            "type": str,
+            "metavar": "ID",
+            "default": "",
+            "help": "write the draft as this title",
+        },
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "draft files that went into others too"},
         JSON,
     )
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Follow the script, print or write the title; 1 where something stays open."""
+        from pipeline.drafts.new import path_of
+        from pipeline.translate.rope import NotFollowedError
+        from pipeline.translate.translate import LANGUAGES, translate
+
         if not words:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help translate")
         if options["as"] and options["as"] not in LANGUAGES:
@@ -98,11 +91,16 @@ class Translate(OwnCommand):
         files: FolderFiles,
         target: Path | None,
     ) -> None:
+        from pipeline.drafts.new import DraftedManifest, write
+        from pipeline.drafts.translated import translated_text
+        from pipeline.manifest.schema.copies import schema_line
+        from pipeline.manifest.text.blank import BLANK
+
         cores = manifest_ids(self.workspace.inputs / FOLDERS["core"]) if self.workspace.inputs.is_dir() else []
         body = list(translated_text(translation, script.name, files, cores[0] if len(cores) == 1 else BLANK))
         if target and translation.roms:
             text = "\n".join([*filter(None, [schema_line(target, "title")]), *body, ""])
-            write(Draft(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
+            write(DraftedManifest(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
         if options["json"]:
             print_json(_document(shown(script), translation))
             return
@@ -141,6 +139,8 @@ class FolderFiles(Mapping[str, bytes]):
 
     def __getitem__(self, path: str) -> bytes:
         """Return a file's bytes; raises KeyError, NotFollowedError for one too large, and OSError."""
+        from pipeline.translate.rope import LARGEST, NotFollowedError
+
         if path not in self.read:
             size = self.sizes[path]
             if size > min(LARGEST, self.room):
@@ -164,6 +164,8 @@ class FolderFiles(Mapping[str, bytes]):
 
 def _script(path: Path) -> bytes:
     """Return the script's bytes, one more than the largest may have at most."""
+    from pipeline.translate.translate import LARGEST_SCRIPT
+
     if not path.is_file():
         raise MachineError.one("there is no such script", file=shown(path))
     with path.open("rb") as file:
@@ -183,6 +185,8 @@ def _summary(script: str, translation: Translation, files: FolderFiles) -> list[
 
 
 def _document(script: str, translation: Translation) -> dict[str, Any]:
+    from pipeline.solve.manifest_text import rom_values
+
     return {
         "cardkiln-translate": 1,
         "script": script,

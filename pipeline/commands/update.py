@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
-from pipeline.inspect.opened_build import opened_build
-from pipeline.media.update import Update, apply, prepare
 from pipeline.model.text import counted
+
+if TYPE_CHECKING:
+    from pipeline.media.update import Update
 
 SHOWN = 20
 
@@ -21,13 +22,6 @@ class UpdateCard(OwnCommand):
     """Writes new and changed files only; what belongs to the user is not touched."""
 
     name = "update"
-    doc_purpose = "bring a mounted card up to date, file by file"
-    doc_usage = "CARD FOLDER"
-    doc_description = (
-        "CARD: the id of a card that was built. FOLDER: where the card is mounted. Each file is written beside the old "
-        "one, read again and renamed. Where a file lies is up to the file system: what must be first on the card can "
-        "only be brought by doit write. Unmount the card before you pull it out."
-    )
     cmd_options = (
         {"name": "list", "long": "list", "type": bool, "default": False, "help": "only say what would be done"},
         {"name": "clean", "long": "clean", "type": bool, "default": False,
@@ -37,6 +31,9 @@ class UpdateCard(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Update, and say what was done and what was not."""
+        from pipeline.inspect.opened_build import opened_build
+        from pipeline.media.update import apply, prepare
+
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help update")
         card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])

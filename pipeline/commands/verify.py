@@ -7,19 +7,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
-from pipeline.inspect.judge import Judgement, judge_card, judge_folder, opened_card
-from pipeline.inspect.known_builds import KnownBuild, build_of_record, known_builds
-from pipeline.inspect.open_target import is_record
-from pipeline.inspect.opened_build import WAIT
-from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, CardFolder, Damage, Verdict
 from pipeline.model.text import counted
-from pipeline.workspace.files import read_record
-from pipeline.workspace.lock import locked
+
+if TYPE_CHECKING:
+    from pipeline.inspect.judge import JudgedCard
+    from pipeline.inspect.known_builds import KnownBuild
+    from pipeline.inspect.verify import Damage, Verification
 
 SHOWN, SHOWN_CHANGES = 50, 12
 """Lines of each kind, and lines of what changed between two builds, that are shown without ``--all``."""
@@ -31,14 +29,6 @@ class Verify(OwnCommand):
     """Ends with 0 when the card is good, 1 when it is not, 2 for wrong arguments, 3 when it cannot be read at all."""
 
     name = "verify"
-    doc_purpose = "check whether a card is still what was built, and which build it is of"
-    doc_usage = "PATH [CARD]"
-    doc_description = (
-        "PATH: an image, a disk, or the folder a card is mounted at. CARD: the id of a card, or a record; without it, "
-        "the record beside the image, or the card that has its serial. A card is held against what is built now, every "
-        "version in dist/ and the last builds before. Files that the card's manifest says are yours (keep) are never "
-        "damaged. Nothing is written to the card."
-    )
     cmd_options = (
         {"name": "strict", "long": "strict", "type": bool, "default": False,
          "help": "exit code 1 also for an older build, a card that was touched since, and files of yours that changed"},
@@ -49,6 +39,8 @@ class Verify(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Verify, and say what was found."""
+        from pipeline.inspect.verify import GOOD, TOUCHED
+
         if len(words) not in (1, 2):
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help verify")
         path = Path(words[0])
@@ -66,14 +58,21 @@ class Verify(OwnCommand):
             return 0 if verdict.verdict == GOOD and not older else 1
         return 0 if verdict.verdict in (GOOD, TOUCHED) else 1
 
-    def _judged(self, path: Path, word: str) -> Judgement:
+    def _judged(self, path: Path, word: str) -> JudgedCard:
+        from pipeline.inspect.judge import judge_card, judge_folder, opened_card
+        from pipeline.inspect.known_builds import known_builds
+        from pipeline.inspect.open_target import is_record
+        from pipeline.inspect.opened_build import WAIT
+        from pipeline.inspect.verify import OpenedFolder
+        from pipeline.workspace.lock import locked
+
         with ExitStack() as lock, ExitStack() as stack:
             if self._is_built_here(path):
                 lock.enter_context(locked(self.workspace.build, wait=WAIT))
             if path.is_dir():
                 known = self._named(word, needs_plan=False) if word else _refuse_nameless(path)
                 lock.close()
-                return judge_folder(CardFolder(path), known, self._keep)
+                return judge_folder(OpenedFolder(path), known, self._keep)
             card = stack.enter_context(opened_card(path))
             beside = path.with_name("record.json")
             if word:
@@ -94,6 +93,13 @@ class Verify(OwnCommand):
 
     def _named(self, word: str, *, needs_plan: bool) -> list[KnownBuild]:
         """Return the builds of a card, the newest first, or the one of a record."""
+        from pipeline.inspect.known_builds import build_of_version, known_builds
+        from pipeline.inspect.open_target import is_record
+        from pipeline.workspace.versions import version_named
+
+        version = version_named(self.workspace, word) if not Path(word).exists() else None
+        if version is not None:
+            return [build_of_version(version)]
         known = [build for build in known_builds(self.workspace) if build.card == word]
         if "/" not in word and known:
             return known
@@ -102,9 +108,10 @@ class Verify(OwnCommand):
         return [_of_record(Path(word), needs_plan=needs_plan)]
 
     def _keep(self, build: KnownBuild) -> Sequence[str]:
-        """Return what is the user's on a card: by its manifest as it is now, and by the record of what is published."""
-        published = build.record["card"].get("without-kept", ())
-        return (*published, *self.inputs.keep_of(build.card))
+        """Return what is the user's on a card: by its manifest as it is now, and by its own record."""
+        from pipeline.record.document import keep_of_record
+
+        return (*keep_of_record(build.record), *self.inputs.keep_of(build.card))
 
 
 def _refuse_nameless(path: Path) -> list[KnownBuild]:
@@ -114,6 +121,9 @@ def _refuse_nameless(path: Path) -> list[KnownBuild]:
 
 def _of_record(path: Path, *, needs_plan: bool) -> KnownBuild:
     """Return the build of a record a person named, or that lies beside an image; raises MachineError."""
+    from pipeline.inspect.known_builds import KnownBuild, build_of_record
+    from pipeline.workspace.files import read_record
+
     record = read_record(path)
     try:
         build = build_of_record(path, "named")
@@ -129,7 +139,7 @@ def _of_record(path: Path, *, needs_plan: bool) -> KnownBuild:
     return build or KnownBuild(origin="named", record=record, plan_text=b"")
 
 
-def _lines(judgement: Judgement, path: Path, *, every: bool) -> Iterator[str]:
+def _lines(judgement: JudgedCard, path: Path, *, every: bool) -> Iterator[str]:
     verdict = judgement.verdict
     shown = None if every else SHOWN
     for start, end, owner in verdict.unreadable[:shown]:
@@ -148,7 +158,7 @@ def _lines(judgement: Judgement, path: Path, *, every: bool) -> Iterator[str]:
     yield from _advice(judgement, path)
 
 
-def _damages(verdict: Verdict, *, every: bool) -> Iterator[str]:
+def _damages(verdict: Verification, *, every: bool) -> Iterator[str]:
     """Yield each damaged file, with the places of the file system counted unless ``every`` one is asked for."""
     if every:
         for damage in verdict.damages:
@@ -176,7 +186,9 @@ def _damage(damage: Damage) -> str:
     return f"{damage.path}{': ' if damage.path else ''}{damage.what}{f'; {of}' if of else ''}"
 
 
-def _sentences(judgement: Judgement, *, every: bool) -> Iterator[str]:
+def _sentences(judgement: JudgedCard, *, every: bool) -> Iterator[str]:
+    from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN, OTHER
+
     verdict, build, newest = judgement.verdict, judgement.build, judgement.newest
     yours = f"; yours: {verdict.yours}" if verdict.yours else ""
     if build is newest:
@@ -194,7 +206,9 @@ def _sentences(judgement: Judgement, *, every: bool) -> Iterator[str]:
         yield f"  {len(judgement.changes) - count:,} more lines; --all lists them"
 
 
-def _sentence(verdict: Verdict) -> str:
+def _sentence(verdict: Verification) -> str:
+    from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN
+
     if verdict.verdict == HALF_WRITTEN:
         return "half written: its first block is empty, as a write leaves it that was interrupted"
     if verdict.verdict != DAMAGED:
@@ -206,8 +220,10 @@ def _sentence(verdict: Verdict) -> str:
     return f"damaged: {', '.join(paths[:5])}{more}"
 
 
-def _advice(judgement: Judgement, path: Path) -> Iterator[str]:
+def _advice(judgement: JudgedCard, path: Path) -> Iterator[str]:
     """Yield what a person does about a card that is not good."""
+    from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN
+
     verdict, card = judgement.verdict, judgement.verdict.card
     if verdict.verdict == HALF_WRITTEN:
         yield f"the card is not valid until a write completes: doit write {card} DEVICE"

@@ -8,24 +8,23 @@ import io
 import json
 import sys
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Event
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import card_named
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.device.disk import Disk
-from pipeline.device.guards import agreed, rounded
 from pipeline.engine import console
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Place, Problem, RefusedError
-from pipeline.inspect.opened_build import OpenedBuild, opened_build
-from pipeline.media import write
-from pipeline.media.keep import keep_before_writing
 from pipeline.model.text import shown
 from pipeline.workspace.atomic_write import write_if_changed
+
+if TYPE_CHECKING:
+    from pipeline.device.disk import Disk
+    from pipeline.inspect.opened_build import OpenedBuild
+    from pipeline.media import write
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet takes for a formula."""
@@ -35,17 +34,12 @@ class Write(OwnCommand):
     """Writes only what the plan uses, only what differs, and reads it back past the cache."""
 
     name = "write"
-    doc_purpose = "write a finished card to an SD card; everything on that card is lost"
-    doc_usage = "CARD DEVICE [DEVICE ...]"
-    doc_description = (
-        "CARD: the id of a card that was built. DEVICE: the whole disk, such as /dev/sdb; doit cards shows them. You "
-        "are asked to type model and size of each. Unattended, name exactly one device, its serial, and --yes."
-    )
     cmd_options = (
-        {"name": "serial", "long": "serial", "type": str, "default": "", "help": "the serial the device must have"},
+        {"name": "serial", "long": "serial", "type": str, "metavar": "SERIAL", "default": "",
+         "help": "the serial the device must have"},
         {"name": "yes", "long": "yes", "type": bool, "default": False, "help": "do not ask; needs --serial"},
         {"name": "large", "long": "large", "type": bool, "default": False, "help": "allow disks larger than cards"},
-        {"name": "log", "long": "log", "type": str, "default": "",
+        {"name": "log", "long": "log", "type": str, "metavar": "NAME", "default": "",
          "help": "add what each device got to NAME.csv (formulas as text, with an apostrophe) and NAME.json"},
         {"name": "no-keep", "long": "no-keep", "type": bool, "default": False,
          "help": "give up what is yours on it (keep)"},
@@ -54,12 +48,16 @@ class Write(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Write, read back, and say what was proven."""
+        from pipeline.inspect.opened_build import opened_build
+
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit cards shows the devices; there is no default")
         with opened_build(self.build, card_named(self.inputs.manifest, words[0])) as card:
             return self._write(card, options, words[1:])
 
     def _write(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> int:
+        from pipeline.media import write
+
         by_hand = write.steps_by_hand(self.workspace, card)
         if by_hand:
             print_lines(by_hand.splitlines())
@@ -81,6 +79,9 @@ class Write(OwnCommand):
 
     def _agreed(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> tuple[write.Target, ...]:
         """Return the disks that may be written: what was shown and agreed to is still in them after the answer."""
+        from pipeline.media import write
+        from pipeline.media.keep import keep_before_writing
+
         targets = write.chosen(paths, card, large=options["large"])
         while True:
             if not options["no-keep"]:
@@ -103,6 +104,10 @@ def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[wri
 
     Ctrl-C stops each after the part it is writing, as a card that does not look valid.
     """
+    from concurrent.futures import ThreadPoolExecutor, wait
+
+    from pipeline.media import write
+
     stopped = Event()
 
     def go_on(_: int) -> None:
@@ -120,6 +125,8 @@ def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[wri
 
 def _agree(card: OpenedBuild, disks: Sequence[Disk], serial: str, *, yes: bool) -> bool:
     """Return when a person, or a caller who named the serial, agreed to lose what is on the disks: whether it asked."""
+    from pipeline.device.guards import agreed, rounded
+
     asked = False
     for disk in disks:
         if serial and (len(disks) > 1 or disk.serial != serial):
@@ -173,6 +180,8 @@ class Log:
         self.rows: list[Mapping[str, str | int]] = self._read() if self.json.exists() else []
 
     def _read(self) -> list[Mapping[str, str | int]]:
+        from pipeline.media import write
+
         try:
             document = json.loads(self.json.read_bytes())
             if document["cardkiln-batch"] == 1 and all(set(row) == set(write.COLUMNS) for row in document["devices"]):
@@ -185,6 +194,8 @@ class Log:
 
     def add(self, rows: Sequence[Mapping[str, str | int]]) -> None:
         """Add rows to both files."""
+        from pipeline.media import write
+
         self.rows += rows
         text = io.StringIO(newline="")
         table = csv.DictWriter(text, write.COLUMNS)

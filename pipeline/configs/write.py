@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 
 from pipeline.configs.template import FieldError, fill_in
 from pipeline.errors import ManifestError, Place, Problem
+from pipeline.model.encodings import encodings_with, lacking
 from pipeline.model.manifest import ConfigFile
 
 LINE_ENDINGS = {"lf": "\n", "crlf": "\r\n", "cr": "\r"}
-ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
 
 def write_config(config: ConfigFile, fields: Mapping[str, str], file: str = "") -> bytes:
@@ -67,16 +67,15 @@ class _Writer:
 
     def fits(self, key: str, text: str) -> bool:
         """Return whether the text is one line whose characters the encoding has; what is wrong is taken down."""
-        encoding = self.config.encoding
-        lacking = next((mark for mark in text if not _has(encoding, mark)), "")
-        if lacking:
-            others = [other for other in ENCODINGS if _has(other, lacking)]
-            what = f'"{lacking}" (U+{ord(lacking):04X}) is no character of {encoding}'
-            self._say(key, what, f"replace it, or choose an encoding that has it: {', '.join(others)}")
+        mark = lacking(text, self.config.encoding)
+        if mark:
+            what = f'"{mark}" (U+{ord(mark):04X}) is no character of {self.config.encoding}'
+            encodings = ", ".join(encodings_with(mark))
+            self._say(key, what, f"replace it, or choose an encoding that has it: {encodings}")
         elif "\n" in text or "\r" in text:
             self._say(key, "has a line break; expected one line", "write a line of its own for each")
             return False
-        return not lacking
+        return not mark
 
     def _filled(self, key: str, text: str, fields: Mapping[str, str]) -> str:
         try:
@@ -99,11 +98,3 @@ class _Writer:
         problem = Problem(Place(file=self.file, key=key), what, hint)
         if problem not in self.problems:  # one line stands for each core
             self.problems.append(problem)
-
-
-def _has(encoding: str, mark: str) -> bool:
-    try:
-        mark.encode(encoding)
-    except UnicodeEncodeError:
-        return False
-    return True

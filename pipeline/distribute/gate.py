@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ from typing import Any
 from pipeline.build import image, sheet
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
-from pipeline.build.flow import build_card, how_to_build, problem_of
+from pipeline.build.flow import build_card, problem_of
 from pipeline.card.plan_text import plan_lines
 from pipeline.distribute.changelog import changes_since_last
 from pipeline.distribute.obstacles import Obstacles
@@ -31,8 +30,10 @@ from pipeline.record.document import record_files
 from pipeline.sources.files.signature import signature
 from pipeline.workspace.lock import locked
 from pipeline.workspace.progress import progress
+from pipeline.workspace.scratch import scratch_folder
 from pipeline.workspace.stamp import NEW
-from pipeline.workspace.workspace import Workspace
+from pipeline.workspace.versions import published_versions
+from pipeline.workspace.workspace import Workspace, how_to_build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +76,7 @@ def passed(
     others are passed on, so that their rights are needed. A card with files kept for it is built once more without.
     Raises CardkilnError with everything that stands against it, of every kind. The lock is that of ``workspace.lock``.
     """
-    with locked(build.workspace.build), _scratch(build.workspace) as scratch:
+    with locked(build.workspace.build), scratch_folder(build.workspace, "publishing") as scratch:
         obstacles, card = Obstacles(against), build.inputs.manifest.cards[card_id]
         with obstacles.collected():
             _check_version(build.workspace, card, target)
@@ -109,6 +110,7 @@ def _verified(build: Build, card_id: str, workspace: Workspace) -> Passed:
     finished, page = image.finished(card), sheet.text(card)
     record = record_files(finished)["record.json"]
     document = json.loads(record)
+    _check_same_image(workspace, card.card, document)
     return Passed(
         build=build,
         finished=finished,
@@ -127,6 +129,15 @@ def _check_version(workspace: Workspace, card: Card, target: Path) -> None:
     if os.path.lexists(target):
         what = f'version "{card.version}" is published already: {workspace.shown(target)}'
         raise CheckError([Problem(Place(card.file, key="version"), what, "give the card a new version, and build it")])
+
+
+def _check_same_image(workspace: Workspace, card: Card, record: Mapping[str, Any]) -> None:
+    """Raise CheckError when the version was published in another form with another image."""
+    for one in published_versions(workspace):
+        if (one.card, one.version) == (card.id, card.version) and one.sha256 != record["image"]["sha256"]:
+            what = f'version "{one.version}" is published already with another image: {workspace.shown(one.folder)}'
+            hint = "give the card a new version, and build it"
+            raise CheckError([Problem(Place(card.file, key="version"), what, hint)])
 
 
 def _check_up_to_date(build: Build, card_id: str) -> None:
@@ -200,14 +211,3 @@ def _without_kept(build: Build, card_id: str, scratch: Path) -> Build:
     if not (build.inputs.manifest.cards[card_id].keep and kept.is_dir() and any(kept.iterdir())):
         return build
     return Build(build.inputs.without_kept(card_id, scratch))
-
-
-@contextmanager
-def _scratch(workspace: Workspace) -> Iterator[Path]:
-    """Give the name of a folder that is removed afterwards; what a killed run left is removed before."""
-    folder = workspace.build / "publishing"
-    shutil.rmtree(folder, ignore_errors=True)
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)

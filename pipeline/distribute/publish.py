@@ -12,21 +12,25 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build.build import Build
-from pipeline.distribute.changelog import CHANGES, write_index
-from pipeline.distribute.gate import passed
+from pipeline.distribute.changelog import CHANGES, changes_text_since, write_index
+from pipeline.distribute.delta import pack_contents
+from pipeline.distribute.gate import Passed, passed
 from pipeline.errors import CardkilnError, CheckError, MachineError
 from pipeline.file_digest import sha256_of_file
 from pipeline.model.manifest import Card
+from pipeline.publish.delta import DELTA, delta_document
+from pipeline.publish.documents import DOCUMENTS, pack_documents
 from pipeline.publish.folder import SUMS, files_of
 from pipeline.publish.materials import materials
 from pipeline.publish.pack import pack
-from pipeline.publish.readme import packed_name, readme
+from pipeline.publish.readme import delta_readme, packed_name, readme
 from pipeline.publish.signature import ALLOWED, sign
 from pipeline.publish.statement import statement
 from pipeline.record.document import sums_text
 from pipeline.sheet.cautions import WRITING, cautions
 from pipeline.workspace.atomic_write import sync_folder
 from pipeline.workspace.progress import progress
+from pipeline.workspace.versions import CardVersion, dist_folder
 from pipeline.workspace.workspace import Workspace
 
 
@@ -40,36 +44,73 @@ class Signing:
 
 
 def publish(
-    build: Build, card_id: str, form: str, signing: Signing | None, against: Iterable[CardkilnError] = ()
-) -> Path:
-    """Make ``dist/CARD-VERSION`` in one step and return it; raises CardkilnError with all that stands against it.
+    build: Build,
+    card_id: str,
+    form: str,
+    signing: Signing | None,
+    against: Iterable[CardkilnError] = (),
+    older: CardVersion | None = None,
+) -> tuple[CardVersion, ...]:
+    """Publish a card, and return what was made, a delta last; raises CardkilnError with all that stands against it.
 
+    ``dist/CARD-VERSION`` holds the whole image. With an ``older`` version ``dist/CARD-VERSION-since-OLDER`` is made
+    for people who have that, and the whole image only where it is not published yet. Each folder is made in one step.
     ``form``: how the image is packed, one of ``publish.pack.SUFFIXES``. ``against``: errors found before.
     """
     workspace, card = build.workspace, build.inputs.manifest.cards[card_id]
-    target = dist_folder(workspace, card, "")
+    whole = folder_in_dist(workspace, card, "")
+    target = folder_in_dist(workspace, card, f"-since-{older.version}") if older else whole
+    made = []
     with passed(build, card_id, target, against, contents=True) as card_passed:
-        record, finished = card_passed.record, card_passed.finished
-        packed, name = packed_name(record["image"]["file"], form), workspace.shown(card_passed.image)
-        with making(target) as folder:
-            with progress(f"pack {card_id}", record["image"]["size"]) as advance:
-                raw = pack(card_passed.image, folder / packed, form, advance)
-            if raw != record["image"]["sha256"]:
-                what = f"found the SHA-256 {raw}, expected {record['image']['sha256']}, which its record states"
-                raise CheckError.one(what, "delete it, and build the card again", file=name)
-            card_passed.check_image()
-            card_passed.write_documents(folder)
-            write(folder / CHANGES, card_passed.changes)
-            warned = [*cautions(finished), WRITING]
-            text = readme(record, packed, form, signing.who if signing else "", warned, finished.board.cautions)
-            finish(folder, record, text, {record["image"]["file"]: raw}, signing)
+        if not older or not whole.exists():
+            with making(whole) as folder:
+                _fill_image(folder, card_passed, form, signing)
+            made.append(CardVersion(folder=whole, kind="image", record=card_passed.record))
+        if older:
+            with making(target) as folder:
+                _fill_delta(folder, card_passed, older, signing)
+            record = card_passed.record
+            made.append(CardVersion(folder=target, kind="delta", record=record, since=older.version))
         write_index(workspace)
-    return target
+    return tuple(made)
 
 
-def dist_folder(workspace: Workspace, card: Card, kind: str) -> Path:
-    """Return the folder a card's present version is published in; ``kind`` is "" or "-recipe"."""
-    return workspace.base / "dist" / f"{card.id}-{card.version}{kind}"
+def _fill_image(folder: Path, card_passed: Passed, form: str, signing: Signing | None) -> None:
+    """Put everything into the folder of a whole image."""
+    record, finished = card_passed.record, card_passed.finished
+    workspace, image = card_passed.build.workspace, record["image"]
+    packed = packed_name(image["file"], form)
+    with progress(f"pack {finished.card.id}", image["size"]) as advance:
+        raw = pack(card_passed.image, folder / packed, form, advance)
+    if raw != image["sha256"]:
+        what = f"found the SHA-256 {raw}, expected {image['sha256']}, which its record states"
+        hint = "delete it, and build the card again"
+        raise CheckError.one(what, hint, file=workspace.shown(card_passed.image))
+    card_passed.check_image()
+    card_passed.write_documents(folder)
+    write(folder / CHANGES, card_passed.changes)
+    warned = [*cautions(finished), WRITING]
+    text = readme(record, packed, form, signing.who if signing else "", warned, finished.board.cautions)
+    finish(folder, record, text, {image["file"]: raw}, signing)
+
+
+def _fill_delta(folder: Path, card_passed: Passed, older: CardVersion, signing: Signing | None) -> None:
+    """Put everything into the folder of a delta."""
+    record, finished = card_passed.record, card_passed.finished
+    contents = pack_contents(folder, card_passed, older)
+    card_passed.check_image()
+    write(folder / DELTA, as_json(delta_document(record, older.record, contents)))
+    card_passed.write_documents(folder)
+    write(folder / CHANGES, changes_text_since(older.record, record))
+    warned = [*cautions(finished), WRITING]
+    who = signing.who if signing else ""
+    text = delta_readme(record, older.record, contents, who, warned, finished.board.cautions)
+    finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing, packed=DOCUMENTS)
+
+
+def folder_in_dist(workspace: Workspace, card: Card, kind: str) -> Path:
+    """Return the folder a card's present version is published in; ``kind``: "", "-recipe" or "-since-VERSION"."""
+    return dist_folder(workspace) / f"{card.id}-{card.version}{kind}"
 
 
 @contextmanager
@@ -98,12 +139,23 @@ def making(target: Path) -> Iterator[Path]:
 
 
 def finish(
-    folder: Path, record: Mapping[str, Any], text: str, sums: Mapping[str, str], signing: Signing | None
+    folder: Path,
+    record: Mapping[str, Any],
+    text: str,
+    sums: Mapping[str, str],
+    signing: Signing | None,
+    packed: tuple[str, ...] = (),
 ) -> None:
-    """Add what every published folder has: the page, statement, bill, checksum list, and the signature last."""
+    """Add what every published folder has: the page, statement, bill, checksum list, and the signature last.
+
+    ``sums``: SHA-256 of files that come out of others. ``packed``: names of documents that are packed together.
+    """
     write(folder / "README.txt", text)
     write(folder / "provenance.json", as_json(statement(record, sha256_of_file(folder / "record.json"))))
     write(folder / "materials.cdx.json", as_json(materials(record)))
+    if packed:
+        sums = {**sums, **{name: sha256_of_file(folder / name) for name in packed}}
+        pack_documents(folder, packed)
     if signing:
         write(folder / ALLOWED, signing.allowed)
     write(folder / SUMS, sums_text({**{name: sha256_of_file(path) for name, path in files_of(folder).items()}, **sums}))

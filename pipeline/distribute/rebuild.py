@@ -51,7 +51,7 @@ def _built(workspace: Workspace, inner: Workspace, received: Received) -> Path:
     card = inputs.manifest.cards.get(card_id)
     if card is None:
         raise CheckError.one(f"found no manifest of the card {card_id}", STRANGE, file="inputs/cards")
-    bare = replace(card, image_sha256="", keep=(), without_kept=card.keep if "without-kept" in record["card"] else ())
+    bare = replace(card, image_sha256="", without_kept=card.keep if "without-kept" in record["card"] else ())
     build_card(Build(inputs.with_cards([bare])), card_id, lambda _: None)
     made = inner.card_folder(card_id)
     image = made / "card.img"
@@ -78,12 +78,15 @@ def _check_places(places: Sequence[Path]) -> None:
 
 
 def _take_inputs(source: Path, target: Path, places: Sequence[Path]) -> None:
-    """Copy the recipe's inputs, bytes only; where to look is for the receiver to say, and for nobody else."""
+    """Copy the recipe's inputs, bytes only.
+
+    Where to look is for the receiver to say, and for nobody else; files of a user are no part of what is published.
+    """
     if not source.is_dir():
         raise CheckError.one("is missing; a recipe has its manifests there", STRANGE, file="inputs")
     shutil.rmtree(target, ignore_errors=True)
     for name, path in files_of(source).items():
-        if name not in ("sources.toml", "sources.local.toml"):
+        if name not in ("sources.toml", "sources.local.toml") and not name.startswith("kept/"):
             copy = target / name
             copy.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(path, copy)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import islice
@@ -16,6 +16,7 @@ from pipeline.card.plan_text import CLOSE_ENTRIES, plan_from_lines
 from pipeline.distribute.contradictions import contradictions
 from pipeline.distribute.publish import as_json
 from pipeline.distribute.recipe import RECIPE
+from pipeline.distribute.take_delta import MissingContentsError, delta_problems, plan_number_problems, write_from_delta
 from pipeline.errors import CardkilnError, CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import check_unplanned
@@ -26,6 +27,8 @@ from pipeline.manifest.schema.formats import UnfitError, check_path
 from pipeline.manifest.schema.validate import schema
 from pipeline.model.plan import Plan
 from pipeline.model.text import shown
+from pipeline.publish.delta import DELTA, packed_contents
+from pipeline.publish.documents import DOCUMENTS, PACKED, unpack_documents
 from pipeline.publish.folder import SIGNATURE, STRANGE, SUMS, check_sums, files_of, is_version
 from pipeline.publish.materials import materials
 from pipeline.publish.pack import SUFFIXES, unpack
@@ -35,6 +38,7 @@ from pipeline.publish.statement import statement
 from pipeline.sheet.cautions import cautions_of_a_stranger
 from pipeline.workspace.atomic_write import replacing, write_if_changed
 from pipeline.workspace.progress import progress
+from pipeline.workspace.versions import received_folder
 from pipeline.workspace.workspace import PROGRAM, Workspace
 
 LARGEST = 256_000_000_000
@@ -45,7 +49,7 @@ LONGEST_PLAN = 256 << 20
 """Bytes of a plan; one line is an entry of about 200."""
 LONGEST_LINE = 64 << 10
 """Bytes of a line of a plan, and of all that comes after its entries."""
-READ = (SUMS, SIGNATURE, "record.json", "plan.json", "provenance.json", RECIPE)
+READ = (SUMS, SIGNATURE, "record.json", "plan.json", "provenance.json", RECIPE, DELTA)
 """The documents that are read; of all others only the SHA-256 is looked at."""
 BUILT = {"record.json", "sheet.html"}
 """Documents that come out when a recipe is built, and are then compared."""
@@ -55,25 +59,30 @@ MOST_TOLD = 100
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
-    """A checked folder: its record, plan, recipe (None for an image), and what is to be said of its signature.
+    """A checked folder: its record, plan, and what is to be said of its signature.
 
-    ``unchecked``: files of which no more is known than that they are those of the checksum list, the record among
-    them: it says more than what follows from the plan.
+    ``recipe``, ``delta``: what a recipe or a delta says, None where the folder is none. ``files``: by name, the
+    documents of a delta where they were unpacked. ``unchecked``: files of which no more is known than that they are
+    those of the checksum list, the record among them: it says more than what follows from the plan.
     """
 
     record: Mapping[str, Any]
     plan: Plan
     recipe: Mapping[str, Any] | None
+    delta: Mapping[str, Any] | None
     signed: str
     folder: Path
+    files: Mapping[str, Path]
     unchecked: tuple[str, ...]
 
 
 @contextmanager
 def first_problem_only() -> Iterator[None]:
-    """Shorten an error to its first problem and the number of the others."""
+    """Shorten an error to its first problem and the number of the others; missing contents are all named."""
     try:
         yield
+    except MissingContentsError:
+        raise
     except CardkilnError as error:
         first, more = error.problems[0], len(error.problems) - 1
         what = f"{first.what} (and {more:,} more)" if more else first.what
@@ -81,11 +90,12 @@ def first_problem_only() -> Iterator[None]:
 
 
 @first_problem_only()
-def check(folder: Path, signers: Path | None) -> Received:
+def check(folder: Path, signers: Path | None, scratch: Path | None = None) -> Received:
     """Return what a published folder holds, once its list, signature, record, plan and statement are as they should be.
 
     ``signers``: the receiver's own list of allowed signers; without one a signature proves only that nothing was
-    changed since it was made. Raises CheckError with the first thing that is wrong.
+    changed since it was made. ``scratch``: an empty folder, where the documents of a delta are unpacked; without one a
+    delta is refused. Raises CheckError with the first thing that is wrong.
     """
     files = files_of(folder)
     if SUMS not in files:
@@ -98,31 +108,39 @@ def check(folder: Path, signers: Path | None) -> Received:
     sums = _sums(files[SUMS])
     total = sum(path.stat().st_size for path in files.values())
     with progress(f"check {shown(folder.name)}", total) as advance:
-        _refuse(check_sums(files, sums, {"card.img"}, advance))
+        _refuse(check_sums(files, sums, {"card.img", *(DOCUMENTS if DELTA in files else ())}, advance))
+    if DELTA in files:
+        files |= _documents(files, sums, scratch)
     record = _document(files, "record.json")
     _refuse(_form_problems("record", record))
     _refuse(_wrong_names(record))
     plan = _plan(files)
     with _doubting_numbers():
         _refuse([*_disagreements(files, sums, record), *contradictions(record, plan)])
-    recipe = _document(files, RECIPE) if RECIPE in files else None
+    recipe, delta = (_document(files, name) if name in files else None for name in (RECIPE, DELTA))
     if recipe is not None:
         _refuse(_form_problems("recipe", recipe))
+    if delta is not None:
+        _refuse(_form_problems("delta", delta))
+        _refuse([*plan_number_problems(plan), *delta_problems(delta, record, plan, files)])
     made = _made_from_record(record, sums["record.json"]) if record["made-by"]["program"] == PROGRAM else {}
     for name, sha256 in made.items():
         if sums.get(name) != sha256:
             raise CheckError.one("is not what its record gives", STRANGE, file=name)
     images = {"card.img", *(f"card.img{suffix}" for suffix in SUFFIXES.values())}
-    unchecked = {
-        name for name in files.keys() - made.keys() - images - {SUMS, SIGNATURE, "plan.json"} if "/" not in name
-    }
+    read = {SUMS, SIGNATURE, ALLOWED, "plan.json", RECIPE, DELTA, PACKED}
+    unchecked = {name for name in files.keys() - made.keys() - images - read if "/" not in name}
     return Received(
         record=record,
         plan=plan,
         recipe=recipe,
+        delta=delta,
         signed=signed,
         folder=folder,
-        unchecked=tuple(sorted(unchecked - {ALLOWED, RECIPE} - (BUILT if made and recipe is not None else set()))),
+        files=files,
+        unchecked=tuple(
+            sorted(unchecked - {ALLOWED, RECIPE, DELTA, PACKED} - (BUILT if made and recipe is not None else set()))
+        ),
     )
 
 
@@ -140,44 +158,97 @@ def take_image(workspace: Workspace, received: Received) -> Path:
 
     The caller holds the lock of the build folder. Raises CheckError, and MachineError where it cannot be written.
     """
+    packed = _packed_image(received)
+    return _take(workspace, received, lambda target: unpack_image(received, packed, target))
+
+
+def take_delta(workspace: Workspace, received: Received, old: Path, scratch: Path) -> Path:
+    """Make the image of a checked delta from what there is of the older version, and return where it lies.
+
+    ``old``: an image, a disk or a mounted card. ``scratch``: an empty folder for what is unpacked. The caller holds the
+    lock of the build folder. Raises CheckError, with every content that is missing, and MachineError.
+    """
+    contents = packed_contents(received.delta or {"contents": ()})
+
+    def write(target: Path) -> None:
+        with first_problem_only(), _doubting_numbers():
+            written = write_from_delta(received.plan, received.record, contents, received.folder, old, scratch, target)
+        if written.image_sha256 != received.record["image"]["sha256"]:
+            what = f"found the SHA-256 {written.image_sha256}, expected {received.record['image']['sha256']}"
+            raise CheckError.one(what, STRANGE, file="card.img")
+
+    return _take(workspace, received, write)
+
+
+def old_card(path: Path, scratch: Path) -> Path:
+    """Return the image, disk or mounted folder with the files of an older version that a person named.
+
+    A published folder is checked first, and its image unpacked to ``scratch``. Raises CheckError and MachineError.
+    """
+    if not path.is_dir():
+        return path
+    if (path / SUMS).is_file() and not (path / "card.img").is_file():
+        published = check(path, None)
+        if published.recipe is not None:
+            what = "is a recipe, which holds no contents"
+            raise CheckError.one(what, "name the image that was built of it", file=shown(path))
+        target = scratch / "old.img"
+        unpack_image(published, _packed_image(published), target)
+        return target
+    image = path / "card.img"
+    return image if image.is_file() and (path / "record.json").is_file() else path
+
+
+def unpack_image(received: Received, packed: Path, target: Path) -> None:
+    """Unpack the image of a checked folder; raises CheckError when it is not the one that was published, OSError."""
     image = received.record["image"]
-    if image["size"] > LARGEST:
-        what = f"states an image of {image['size']:,} bytes; {LARGEST:,} is the limit"
-        raise CheckError.one(what, STRANGE, file="record.json")
-    packed = [received.folder / (image["file"] + suffix) for suffix in SUFFIXES.values()]
+    with progress(f"unpack {packed.name}", image["size"]) as advance:
+        sha256 = unpack(packed, target, image["size"], advance)
+    if sha256 != image["sha256"]:
+        what = f"unpacks to the SHA-256 {sha256}; expected {image['sha256']}"
+        raise CheckError.one(what, STRANGE, file=packed.name)
+
+
+def _packed_image(received: Received) -> Path:
+    """Return the one packed image of a folder; raises CheckError."""
+    image = received.record["image"]
+    packed = [received.folder / f"{image['file']}{suffix}" for suffix in SUFFIXES.values()]
     found = [path for path in packed if path.is_file()]
     if len(found) != 1:
         names = ", ".join(path.name for path in packed)
         raise CheckError.one(f"found {len(found)} packed images, expected one of {names}", STRANGE)
-    target = folder_of(workspace, received) / "card.img"
+    return found[0]
+
+
+def _take(workspace: Workspace, received: Received, write: Callable[[Path], None]) -> Path:
+    """Have an image written beside its place, read it back, and put it there, with record and plan beside it."""
+    record, image = received.record, received.record["image"]
+    if image["size"] > LARGEST:
+        what = f"states an image of {image['size']:,} bytes; {LARGEST:,} is the limit"
+        raise CheckError.one(what, STRANGE, file="record.json")
+    home = folder_of(workspace, received)
+    target = home / "card.img"
     try:
-        _take(received, found[0], target)
+        with replacing(target) as temporary:
+            write(temporary)
+            written = Written(image_sha256=image["sha256"], image_size=image["size"], bytes_written=0)
+            with _doubting_numbers():
+                with progress("read back", record["proven"]["file-bytes"]) as advance:
+                    read_back(received.plan, temporary, written, advance)
+                check_unplanned(received.plan, temporary)
+            (home / "record.json").unlink(missing_ok=True)  # of an earlier image, which would not be this one's
+        for name in ("plan.json", "record.json"):
+            write_if_changed(home / name, received.files[name].read_bytes())
     except OSError as error:
         what = f"cannot be made: {error.strerror or error}"
         raise MachineError.one(what, "nothing was left behind", file=workspace.shown(target)) from error
     return target
 
 
-def _take(received: Received, packed: Path, target: Path) -> None:
-    """Unpack beside the target, read back, and put in its place."""
-    record, image = received.record, received.record["image"]
-    with replacing(target) as temporary:
-        with progress(f"unpack {packed.name}", image["size"]) as advance:
-            sha256 = unpack(packed, temporary, image["size"], advance)
-        if sha256 != image["sha256"]:
-            what = f"unpacks to the SHA-256 {sha256}; expected {image['sha256']}"
-            raise CheckError.one(what, STRANGE, file=packed.name)
-        written = Written(image_sha256=sha256, image_size=image["size"], bytes_written=0)
-        with _doubting_numbers():
-            with progress("read back", record["proven"]["file-bytes"]) as advance:
-                read_back(received.plan, temporary, written, advance)
-            check_unplanned(received.plan, temporary)
-
-
 def folder_of(workspace: Workspace, received: Received) -> Path:
     """Return where a received card is unpacked or built; raises MachineError when a link or a device lies there."""
     card = received.record["card"]
-    home = workspace.build / "received" / f"{card['id']}-{card['version']}"
+    home = received_folder(workspace, card["id"], card["version"])
     for path in (home.parent, home, *_below(home)):
         if path.is_symlink() or not (path.is_file() or path.is_dir() or not os.path.lexists(path)):
             what = "is a link or a device, which nothing is written through"
@@ -220,6 +291,20 @@ def _signed(folder: Path, files: Mapping[str, Path], signers: Path | None) -> st
         return f"signed by {signer(files[SUMS], files[SIGNATURE], signers)}"
     key = fingerprint(files[SUMS], files[SIGNATURE])
     return f"signed with {key}; compare it with the publisher's by another way, or give --signers FILE"
+
+
+def _documents(files: Mapping[str, Path], sums: Mapping[str, str], scratch: Path | None) -> dict[str, Path]:
+    """Return the documents of a delta, unpacked, once they are those of the checksum list."""
+    if PACKED not in files:
+        raise CheckError.one("is missing; every delta has its documents there", STRANGE, file=PACKED)
+    if scratch is None:
+        raise CheckError.one(
+            "is a delta; expected a folder with a whole image", "name the image made of it", file=DELTA
+        )
+    limits = {name: LONGEST_PLAN if name == "plan.json" else LONGEST for name in DOCUMENTS}
+    found = unpack_documents(files[PACKED], limits, scratch)
+    _refuse(check_sums(found, {name: sums.get(name, "no sum") for name in DOCUMENTS}, ()))
+    return found
 
 
 def _sums(path: Path) -> dict[str, str]:

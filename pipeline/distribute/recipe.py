@@ -11,37 +11,39 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build.build import Build
-from pipeline.build.card_inputs import manifests, own_paths, sum_lists
+from pipeline.build.card_inputs import manifests, other_boards, own_paths, stand_in, sum_lists
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.distribute.changelog import CHANGES, write_index
 from pipeline.distribute.gate import Passed, passed
-from pipeline.distribute.publish import Signing, as_json, dist_folder, finish, making, write
+from pipeline.distribute.publish import Signing, as_json, finish, folder_in_dist, making, write
 from pipeline.errors import CardkilnError, CheckError
 from pipeline.file_digest import sha256_of_file
-from pipeline.model.manifest import Board
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
-from pipeline.sheet.cautions import READING, WRITING, cautions
+from pipeline.sheet.cautions import WRITING, cautions
+from pipeline.workspace.versions import CardVersion
 
 RECIPE = "recipe.json"
 
 NO_PLACES = "# The places to look in are named when the recipe is received.\nplaces = []\n"
 
 
-def publish_recipe(build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()) -> Path:
+def publish_recipe(
+    build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()
+) -> CardVersion:
     """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CardkilnError with what stands against it.
 
     ``against``: errors found before.
     """
     workspace = build.workspace
-    target = dist_folder(workspace, build.inputs.manifest.cards[card_id], "-recipe")
+    target = folder_in_dist(workspace, build.inputs.manifest.cards[card_id], "-recipe")
     with passed(build, card_id, target, against, contents=False) as card_passed:
         with making(target) as folder:
             _fill(folder, card_passed, signing)
         write_index(workspace)
-    return target
+        return CardVersion(folder=target, kind="recipe", record=card_passed.record)
 
 
 def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
@@ -51,7 +53,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     owners = {owner for owner, _ in own_paths(workspace, selection)}
     refused = {owner for owner in owners if any(wrong_rights(stated(record, *owner)))}
     shown = workspace.shown(workspace.inputs)
-    for file in (*manifests(inputs, selection), *(board.file for board in _other_boards(inputs, selection))):
+    for file in (*manifests(inputs, selection), *(board.file for board in other_boards(inputs, selection))):
         _copy(workspace.base / file, folder / "inputs" / Path(file).relative_to(shown))
     write(folder / "inputs" / "sources.toml", NO_PLACES)
     for schema in sorted(SCHEMAS.glob("*.json")):
@@ -64,7 +66,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
             _copy_tree(inputs, path, folder / "inputs" / path)
     for path in sum_lists(selection):
         _copy(workspace.inputs / path, folder / "inputs" / path)
-    _stand_in(inputs, selection, folder / "inputs")
+    stand_in(inputs, selection, folder / "inputs", {tree["path"] for tree in left_out})
     card_passed.write_documents(folder)
     write(folder / CHANGES, card_passed.changes)
     bring = list(_bring(record, _hashes(inputs, selection, refused)))
@@ -72,28 +74,9 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     if empty := sorted(_empty_folders(inputs, selection, refused)):
         document["empty-folders"] = empty
     write(folder / RECIPE, as_json(document))
-    warned = [*cautions(card_passed.finished), READING, WRITING]
+    warned = [*cautions(card_passed.finished), WRITING]
     text = recipe_readme(record, len(bring), signing.who if signing else "", warned, selection.board.cautions)
     finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
-
-
-def _other_boards(inputs: Inputs, selection: Selection) -> list[Board]:
-    """Return the boards that the card's cores and stations speak of, without which their manifests are refused."""
-    cores = {board for core in selection.cores for board in core.boards}
-    displays = [display for name in selection.card.stations for display in inputs.manifest.stations[name].displays]
-    outputs = {output for display in displays for output in display.inputs}
-    boards = [board for board in inputs.manifest.boards.values() if board.id != selection.board.id]
-    return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
-
-
-def _stand_in(inputs: Inputs, selection: Selection, folder: Path) -> None:
-    """Put an empty file where another board's manifest names system files: none of them goes onto this card."""
-    paths = {path for board in _other_boards(inputs, selection) for path in board.base}
-    for path in sorted(paths, key=lambda path: (-path.count("/"), path)):
-        target = folder / path
-        if not target.exists():
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.touch()
 
 
 def _copy(source: Path, target: Path) -> None:

@@ -9,11 +9,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.bitstreams.verdict import RIGHT, judge
 from pipeline.drafts.source_files import SourceFile, bitstreams_among, source_files
 from pipeline.drafts.texts import board_text, card_text, core_text, described, station_text, title_text
 from pipeline.errors import MachineError, ManifestError
-from pipeline.manifest.edit.pin import Pin, pin
+from pipeline.manifest.edit.pin import PinRequest, pin
 from pipeline.manifest.edit.pinnable import KeyPath
 from pipeline.manifest.files import DEVICE, FOLDERS, SOURCES, is_id, manifest_ids, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
@@ -34,7 +33,7 @@ LONGEST_NAME = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Draft:
+class DraftedManifest:
     """A drafted manifest: where it goes, its text, the keys that are blank, and what a person should know."""
 
     path: Path
@@ -43,7 +42,7 @@ class Draft:
     notes: tuple[str, ...]
 
 
-def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str]) -> Draft:
+def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str]) -> DraftedManifest:
     """Return the draft of a manifest; raises CardkilnError when there can be none.
 
     Messages name paths from ``base`` on.
@@ -77,16 +76,16 @@ def draft(inputs: Path, base: Path, kind: str, id_: str, arguments: Sequence[str
     else:
         lines = list(station_text())
     text = "\n".join([*filter(None, [schema_line(path, kind)]), *lines, ""])
-    contents = [Pin(way=way, content=file.content, source=shown(file.argument)) for way, file in pins.items()]
+    contents = [PinRequest(way=way, content=file.content, source=shown(file.argument)) for way, file in pins.items()]
     text = pin(text, path.name, contents).text
     blanks = tuple(spell(way) for way in blanks_in(tomllib.loads(text)))
     outside = dict.fromkeys(shown(file.location.path) for file in pins.values() if not _is_found(file, known))
     if outside:
         notes.append(f"in no place of sources.toml: {listed(outside)}; add the folder or archive to its places")
-    return Draft(path=path, text=text, blanks=blanks, notes=tuple(notes))
+    return DraftedManifest(path=path, text=text, blanks=blanks, notes=tuple(notes))
 
 
-def write(drafted: Draft, shown_path: str) -> None:
+def write(drafted: DraftedManifest, shown_path: str) -> None:
     """Write a draft where nothing is yet; when that fails, nothing is left."""
     folder = drafted.path.parent
     was_there = folder.is_dir()
@@ -102,7 +101,7 @@ def write(drafted: Draft, shown_path: str) -> None:
 
 
 def path_of(inputs: Path, base: Path, kind: str, id_: str) -> Path:
-    """Return where a manifest goes; raises ManifestError for what cannot be one, or is there already."""
+    """Return where a manifest goes; raises ManifestError for what cannot be one, or exists already."""
     if kind not in FOLDERS:
         hint = did_you_mean(kind, FOLDERS, f"the kinds are {', '.join(FOLDERS)}")
         raise ManifestError.one(f"found {quote(kind)}, expected a kind of manifest", hint)
@@ -126,6 +125,8 @@ def _core(
     files: Sequence[SourceFile], boards: dict[str, Board | None], origin: str
 ) -> tuple[list[str], dict[KeyPath, SourceFile], list[str]]:
     """Return the lines of a core, what is to be pinned in them, and notes."""
+    from pipeline.bitstreams.verdict import RIGHT, judge  # only now, as other drafts need none of it
+
     bitstreams = bitstreams_among(files)
     fitting = [
         (file, id_)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 
-from pipeline.drafts.texts import BLANKS_ARE, pair
-from pipeline.manifest.text.blank import BLANK
+from pipeline.manifest.text.blank import BLANK, BLANKS_ARE
+from pipeline.manifest.text.write import pair
 from pipeline.model.text import shorten, shown
 from pipeline.model.units import show_size
 from pipeline.solve.manifest_text import assigned, chip_table, step_blocks

@@ -18,7 +18,7 @@ from pipeline.workspace.workspace import Workspace
 Note = Callable[[str], None]
 
 
-class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
+class TaskStoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
     """A task that ended with problems a person can act on, each a text, and what the run is to end with."""
 
     def __init__(self, problems: Sequence[str], exit_code: int) -> None:
@@ -27,12 +27,12 @@ class StoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type inform
         self.exit_code = exit_code
 
 
-def told(text: Callable[[], str]) -> StoppedError | None:
+def told(text: Callable[[], str]) -> TaskStoppedError | None:
     """Print a text that was asked for; return the failure when there is no such text."""
     try:
         print(text(), end="")
     except CardkilnError as error:
-        return StoppedError([str(error)], error.exit_code)
+        return TaskStoppedError([str(error)], error.exit_code)
     return None
 
 
@@ -94,7 +94,7 @@ class Job:
             failure = self.execute()
         return None if failure else (out.getvalue(), err.getvalue())
 
-    def execute(self) -> StoppedError | None:
+    def execute(self) -> TaskStoppedError | None:
         """Run the stage, unless that was done ahead, and print its line; return the failure when there are problems.
 
         After a failure of the machine, such as a full disk, nothing further is tried, and nothing said of it.
@@ -121,11 +121,11 @@ class Job:
             return self._failed(error)
         return Outcome(why=self._why, line=line, warnings=self._workspace.take_warnings())
 
-    def tell(self, outcome: Outcome) -> StoppedError | None:
+    def tell(self, outcome: Outcome) -> TaskStoppedError | None:
         """Print what came of the stage; return the failure when there are problems."""
         if outcome.exit_code:
             self._workspace.is_failing |= outcome.exit_code == MachineError.exit_code
-            return StoppedError([str(problem) for problem in outcome.problems], outcome.exit_code)
+            return TaskStoppedError([str(problem) for problem in outcome.problems], outcome.exit_code)
         self.done = True
         say(self._stage, outcome.line + (f" ({outcome.why})" if outcome.why not in (NEW, None) else ""))
         for warning in outcome.warnings:

@@ -41,7 +41,7 @@ class Done:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chain:
+class CardLog:
     """What was done for a card, in order. ``finished``: whether nothing was left to do after it.
 
     Where something was left, what the next run does belongs to the same chain.
@@ -57,10 +57,10 @@ class Chain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Log:
+class BuildLog:
     """What was last done for each card, by its id."""
 
-    cards: dict[str, Chain]
+    cards: dict[str, CardLog]
 
 
 class Notes:
@@ -78,12 +78,12 @@ class Notes:
             self._looked_at.add(item)
             differs = _differing(self._build, item)
 
-        def done(said: str) -> None:
+        def done(summary: str) -> None:
             came = NEW if not before else SAME if before == _made(self._build, stage, item) else OTHER
-            what = said.removeprefix(f"{item}: ")
-            one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
+            what = summary.removeprefix(f"{item}: ")
+            entry = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
             with suppress(OSError):
-                state.append(_lines(self._build.workspace), one)
+                state.append(_lines(self._build.workspace), entry)
 
         return done
 
@@ -102,16 +102,16 @@ class Notes:
             earlier = before.get(card)
             if steps:
                 begun = earlier.steps if earlier and not earlier.finished else ()
-                now[card] = Chain(finished=finished[card], steps=tuple(dict.fromkeys((*begun, *steps))))
+                now[card] = CardLog(finished=finished[card], steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
                 now[card] = earlier
-        state.write(_path(self._build.workspace), Log(cards=now))
+        state.write(_path(self._build.workspace), BuildLog(cards=now))
         _lines(self._build.workspace).unlink()
 
 
-def chains(workspace: Workspace) -> dict[str, Chain]:
+def chains(workspace: Workspace) -> dict[str, CardLog]:
     """Return what was last done for each card of which that is known."""
-    log = state.read(_path(workspace), Log)
+    log = state.read(_path(workspace), BuildLog)
     return log.cards if log else {}
 
 
@@ -125,7 +125,7 @@ def _path(workspace: Workspace) -> Path:
 
 def _steps_of(build: Build, card: Card, done: Iterable[Done]) -> list[Done]:
     titles = {title.id for title in build.inputs.copied(card).selection.titles}
-    return [one for one in done if (one.item in titles if one.stage == "rom" else one.item == card.id)]
+    return [entry for entry in done if (entry.item in titles if entry.stage == "rom" else entry.item == card.id)]
 
 
 def _differing(build: Build, card_id: str) -> tuple[str, ...]:

@@ -4,70 +4,78 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain, count
 from pathlib import Path
 
 from pipeline.build.build import Build
 from pipeline.build.inputs import Inputs
-from pipeline.card.contents import fields_of, menu_path
+from pipeline.card.core_on_board import fields_of, menu_path
 from pipeline.configs.change import EditError
 from pipeline.configs.edit import edit_value
+from pipeline.configs.read_fields import fields_from, fields_in
 from pipeline.configs.write import write_config, write_for_each
 from pipeline.device.folder import belongs, is_litter
-from pipeline.errors import CardkilnError, CheckError, MachineError, Place, Problem
+from pipeline.errors import CardkilnError, MachineError, Place
 from pipeline.fat.entries import HIDDEN, READ_ONLY, SYSTEM
 from pipeline.fat.names import fold, name_problem
 from pipeline.inspect.card_under_test import CardUnderTest, FileOnCard
 from pipeline.inspect.catalogue import bitstream_path, catalogue, core_folders
 from pipeline.inspect.conformance import edit_to, setting_of
+from pipeline.inspect.damage import refuse_damage
 from pipeline.inspect.look import hashed, small_file
 from pipeline.inspect.open_target import Named
+from pipeline.manifest.files import is_id
+from pipeline.manifest.load import load_sound
+from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.schema.formats import FIELD
+from pipeline.manifest.text.blank import BLANK
+from pipeline.manifest.text.write import toml_value
 from pipeline.model.content import Content, Wanted
-from pipeline.model.manifest import Board, Core, Title
+from pipeline.model.manifest import Board, Card, ConfigFile, Core, Title
 from pipeline.model.reading import Reading
 from pipeline.sources.files.read import read_content
 
-DAMAGE = ("chain", "cross-linked", "loop", "size", "too many", "truncated", "duplicate name")
-"""Findings after which a file's bytes cannot be trusted, or its name does not say which it is."""
-
 NOT_WHOLE = (
-    "is not taken over, its files are copied as they are: its chips are in no source, or not all of it is on the card"
+    "is not adopted, and its files are copied: its chips are in no source, or files of it are missing on the card"
 )
 
 FEW = 5
 """Paths that one note names."""
 
+MOST_LINES = 20_000
+"""Lines of a menu that are read; more cores are on no card."""
+
 LONGEST_NAME, LONGEST_PATH = 255, 1000
 """Bytes in UTF-8 of a name and a path that a copy can have."""
 
-UNKNOWN = "unknown"
-"""Kind and release of a drafted core."""
-
-CORE_FOLDER = re.compile("[A-Z0-9_-]{1,8}")
+CORE_FOLDER = re.compile("[A-Za-z0-9_-]{1,32}")
 """Names a drafted core's folder may have; others stay plain files of the card."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Draft:
-    """A core that nobody knew: its folder on the card, the name its menu file gives, and its bitstream."""
+class DraftedCore:
+    """A core that no manifest knows: its folder's name on the card, and its bitstream.
+
+    ``stated``: what the board's menu says of it, of the fields "name", "release" and "kind".
+    """
 
     id: str
-    name: str
     folder: str
     bitstream: FileOnCard
+    stated: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adoption:
     """What a card comes to.
 
-    ``cores``, ``titles``: known ids. ``files``: paths that become files of the card; ``listed``: those of them whose
-    names cannot be those of a copy. ``folders``: empty ones. ``contents``: paths whose bytes manifests ask for and no
-    source has. ``settings``: choices the card has and no core asks for. ``notes``: what a
-    build will have otherwise than the card, and why.
+    ``cores``, ``titles``: known ids; ``all_cores``: ids of known and drafted ones, in the order of the menu. ``files``:
+    paths that become files of the card; ``listed``: those of them whose names cannot be those of a copy. ``folders``:
+    empty ones. ``contents``: paths whose bytes manifests ask for and no source has. ``settings``: choices the card has
+    and no core asks for. ``notes``: what a build will have otherwise than the card, and why.
     """
 
     id: str
@@ -75,7 +83,8 @@ class Adoption:
     reading: Reading
     size: int
     cores: tuple[str, ...]
-    drafts: tuple[Draft, ...]
+    drafts: tuple[DraftedCore, ...]
+    all_cores: tuple[str, ...]
     titles: tuple[str, ...]
     settings: Mapping[str, str]
     files: tuple[FileOnCard, ...]
@@ -95,13 +104,8 @@ def adopt(build: Build, named: Named, board: Board, card_id: str) -> Adoption:
     if reading is None:
         what = "is a folder, expected an image or a disk"
         raise MachineError.one(what, "take an image of the card and adopt that", file=named.shown)
-    damage = [one for one in reading.findings if one.kind in DAMAGE]
-    if damage:
-        hint = "adopt a sound copy; doit look shows what is wrong"
-        raise CheckError(
-            Problem(Place(file=named.shown, key=one.path), f"{one.kind}: {one.what}", hint) for one in damage
-        )
-    files = [one for one in named.side.files.values() if not one.is_folder and not is_litter(one.path)]
+    refuse_damage(named)
+    files = [file for file in named.side.files.values() if not file.is_folder and not is_litter(file.path)]
     test = CardUnderTest(
         manifest=build.inputs.manifest,
         board=board,
@@ -117,35 +121,37 @@ def adopt(build: Build, named: Named, board: Board, card_id: str) -> Adoption:
 
 def _decide(inputs: Inputs, test: CardUnderTest, reading: Reading, card_id: str) -> Adoption:
     board, by_path = test.board, test.by_path
-    cores = [core for core in test.manifest.cores.values() if _is_here(test, core)]
-    drafts = tuple(_drafts(test, cores, card_id))
-    found = _found(inputs, test)
-    on_card = {one.sha256 for one in test.files}
-    titles = [title for title in test.titles if _is_whole(inputs, test, title, cores, found)]
+    menu = menu_fields(board, _menus(test))
+    cores = [core for core in test.manifest.cores.values() if _is_on_card(test, core)]
+    drafts = tuple(_drafted_cores(test, cores, menu, card_id))
+    available = _available(inputs, test)
+    titles = [title for title in test.titles if _is_whole(inputs, test, title, cores, available)]
     owners = {core.id for core in cores} | {title.id for title in titles} | {board.id}
-    mine = [one for one in test.known if one.origin.owner in owners]
-    made = {path: hashlib.sha256(data).hexdigest() for path, data in _made(board, cores, drafts)}
-    covered = {fold(one.path): one.content.sha256 for one in mine}
+    declared = [file for file in test.known if file.origin.owner in owners]
+    order = _menu_order(cores, drafts, menu)
+    written = dict(_written(board, order))
+    covered = {fold(file.path): file.content.sha256 for file in declared}
     covered |= {fold(draft.bitstream.path): draft.bitstream.sha256 for draft in drafts}
-    covered |= {fold(path): sha256 for path, sha256 in made.items()}
+    covered |= {fold(path): _sha256(data) for path, data in written.items()}
     covered |= {path: sha256 for path, sha256 in _with_settings(inputs, test).items() if path in covered}
-    rest = [one for one in test.files if fold(one.path) not in covered and not _cannot(board, one.path)]
-    listed = [one for one in rest if not _is_file_name(one.path)]
-    folders = [path for path in _empty_folders(reading) if not _cannot(board, path)]
+    copied = [file for file in test.files if fold(file.path) not in covered and not _cannot_copy(board, file.path)]
+    listed = [file for file in copied if not _is_file_name(file.path)]
+    folders = [path for path in _empty_folders(reading) if not _cannot_copy(board, path)]
     notes = [
-        *_gone(test, reading),
+        *_left_out(test, reading),
         *_attributes_lost(reading),
-        *_needed(test, cores),
+        *_changed_settings(test, cores),
         *_not_copied(test, covered),
-        *(f"{one.path} is added: {one.origin.owner} asks for it" for one in mine if fold(one.path) not in by_path),
+        *(f"{file.path} is added: {file.origin.owner} asks for it"
+          for file in declared if fold(file.path) not in by_path),
         *(f"title {title.id} {NOT_WHOLE}" for title in test.titles if title not in titles),
-        *(f"{path} is added: a build writes it" for path in made if fold(path) not in by_path),
-    ]
-    needed = {one.content.sha256 for one in mine if one.origin.kind != "rom-file"} - found
+        *(f"{path} is added: a build writes it" for path in written if fold(path) not in by_path),
+    ]  # fmt: skip
+    needed = {file.content.sha256 for file in declared if file.origin.kind != "rom-file"} - available
     needed |= {draft.bitstream.sha256 for draft in drafts}
-    needed |= {one.sha256 for one in listed}
-    needed |= {one.sha256 for one in rest if "/" not in one.path and fold(one.path).endswith(".zip")}
-    asked = {name for core in cores for name in core.needs.settings}
+    needed |= {file.sha256 for file in listed}
+    needed |= {file.sha256 for file in copied if "/" not in file.path and fold(file.path).endswith(".zip")}
+    set_by_cores = {name for core in cores for name in core.needs.settings}
     return Adoption(
         id=card_id,
         board=board,
@@ -153,46 +159,70 @@ def _decide(inputs: Inputs, test: CardUnderTest, reading: Reading, card_id: str)
         size=test.size,
         cores=tuple(core.id for core in cores),
         drafts=drafts,
+        all_cores=tuple(core.id for core in order),
         titles=tuple(title.id for title in titles),
-        settings={name: choice for name, choice in _settings(inputs, test).items() if name not in asked},
-        files=tuple(one for one in rest if one not in listed),
+        settings={name: choice for name, choice in _settings(inputs, test).items() if name not in set_by_cores},
+        files=tuple(file for file in copied if file not in listed),
         listed=tuple(listed),
         folders=tuple(folders),
-        contents=tuple({one.sha256: one for one in test.files if one.sha256 in needed & on_card}.values()),
+        contents=tuple({file.sha256: file for file in test.files if file.sha256 in needed}.values()),
         notes=tuple(notes),
         volumes=_common_volumes(board, cores),
     )
 
 
-def not_buildable(build: Build, card_id: str) -> list[str]:
-    """Return why an adopted card cannot be built as it is, such as too few clusters for its type or a full root."""
-    fresh = Build(Inputs(build.workspace, epoch=build.inputs.epoch))
+def not_buildable(build: Build, adoption: Adoption, manifests: Mapping[Path, str]) -> list[str]:
+    """Return why an adopted card cannot be built as it is, such as too few clusters for its type or a full root.
+
+    ``manifests``: the texts that were drafted; each blank in them stands for a word of its own here.
+    """
+    workspace = build.inputs.workspace
+    known = load_sound(workspace.inputs, workspace.base).manifest
+    cores, cards = dict(known.cores), dict(known.cards)
+    for path, text in manifests.items():
+        data = text.replace(toml_value(BLANK), '"blank"').encode()
+        value = parse_manifest(path.parent.name.removesuffix("s"), path.stem, workspace.shown(path), data).value
+        if isinstance(value, Core):
+            cores[value.id] = value
+        elif isinstance(value, Card):
+            cards[value.id] = value
+    manifest = replace(known, cores=cores, cards=cards)
+    fresh = Build(Inputs(workspace, manifest=manifest, epoch=build.inputs.epoch))
     try:
-        _ = fresh.card(card_id).plan
+        _ = fresh.card(adoption.id).plan
     except CardkilnError as error:
         return [f"cannot be built as it is: {problem.what}: {problem.hint}" for problem in error.problems]
     return []
 
 
-def _is_here(test: CardUnderTest, core: Core) -> bool:
-    """Whether a core's own bitstream lies where the board wants it."""
-    held = test.by_path.get(fold(bitstream_path(test.board, core)))
-    return test.board.id in core.boards and held is not None and held.sha256 == core.bitstream.sha256
+def _is_on_card(test: CardUnderTest, core: Core) -> bool:
+    """Whether a core's own bitstream is where the board wants it."""
+    file = test.by_path.get(fold(bitstream_path(test.board, core)))
+    return test.board.id in core.boards and file is not None and file.sha256 == core.bitstream.sha256
 
 
-def _drafts(test: CardUnderTest, cores: list[Core], card_id: str) -> Iterator[Draft]:
-    """Yield a core for each folder with a bitstream that no known core has."""
-    mine = {fold(bitstream_path(test.board, core)) for core in cores}
+def _drafted_cores(
+    test: CardUnderTest, cores: Sequence[Core], menu: Mapping[str, Mapping[str, str]], card_id: str
+) -> Iterator[DraftedCore]:
+    """Yield a core for each bitstream in a core's place that no known core has."""
+    known = {fold(bitstream_path(test.board, core)) for core in cores}
     taken = set(test.manifest.cores)
     if "{core}" not in test.board.core_folder + test.board.bitstream:
         return
-    for folder, path in core_folders(test.board, [one.path for one in test.files]):
-        if fold(path) in mine or not CORE_FOLDER.fullmatch(folder):
+    for folder, path in core_folders(test.board, [file.path for file in test.files]):
+        if fold(path) in known or not CORE_FOLDER.fullmatch(folder):
             continue
-        id_ = slug(folder)
-        id_ = f"{id_}-{card_id}" if id_ in taken else id_
+        id_ = _free_id(slug(folder), card_id, taken)
         taken.add(id_)
-        yield Draft(id=id_, name=_menu_name(test, folder), folder=folder, bitstream=test.by_path[fold(path)])
+        yield DraftedCore(
+            id=id_, folder=folder, bitstream=test.by_path[fold(path)], stated=menu.get(fold(folder), {})
+        )  # fmt: skip
+
+
+def _free_id(id_: str, card_id: str, taken: Collection[str]) -> str:
+    """Return an id that no core has and that can be one."""
+    choices = chain([id_, f"{id_}-{card_id}"], (f"{id_}-{card_id}-{number}" for number in count(2)))
+    return next(choice for choice in choices if choice not in taken and is_id(choice))
 
 
 def slug(text: str) -> str:
@@ -200,84 +230,110 @@ def slug(text: str) -> str:
     return "-".join(re.findall("[a-z0-9]+", text.lower())) or "card"
 
 
-def _menu_name(test: CardUnderTest, folder: str) -> str:
-    """Return the name the menu gives a core, alone in its own file or in a line of one for all; else its folder's."""
-    board, menu = test.board, test.board.menu
-    line = next((line for line in menu.lines if "{name}" in line), "") if menu else ""
-    if menu is None or not (line if board.one_menu else menu.lines == ("{name}",)):
-        return folder
-    menu_file = test.by_path.get(fold(menu_path(board, {"core": folder})))
-    text = (test.read(menu_file.path) if menu_file else b"").decode(menu.encoding, "replace").strip()
-    pattern = _line_pattern(line, folder)
-    found = [match["name"] for part in (text.splitlines() if board.one_menu else [text])
-             if part.isprintable() and "\ufffd" not in part and (match := pattern.fullmatch(part))]  # fmt: skip
-    return found[0] if found else folder
+def _menus(test: CardUnderTest) -> dict[str, bytes]:
+    """Return the menu files of the card, each by the core's folded name on it, a single one for all by ""."""
+    board = test.board
+    if board.menu is None or not fields_in([board.core_folder, board.menu.path]) <= {"core"}:
+        return {}
+    folders = [folder for folder, _ in core_folders(board, [file.path for file in test.files])]
+    paths = {fold(core): fold(menu_path(board, {"core": core})) for core in ([""] if board.one_menu else folders)}
+    return {core: test.read(test.by_path[path].path) for core, path in paths.items() if path in test.by_path}
 
 
-def _line_pattern(line: str, folder: str) -> re.Pattern[str]:
-    """Return what finds the name of a core in a line of a menu."""
-    parts = re.split(r"(\{\{|\}\}|\{\w+\})", line)
-    fields = {"{{": r"\{", "}}": r"\}", "{core}": re.escape(folder), "{name}": "(?P<name>.+)"}
-    seen: set[str] = set()
-    text = ""
-    for part in parts:
-        is_field = bool(re.fullmatch(r"\{\w+\}", part))
-        again = ".+" if is_field and part in seen else fields.get(part, ".*" if is_field else re.escape(part))
-        text += again
-        seen.add(part)
-    return re.compile(text, re.IGNORECASE)
+def menu_fields(board: Board, menus: Mapping[str, bytes]) -> dict[str, dict[str, str]]:
+    """Return what the menu says of each core, by the core's folded name on the card, in the order of the menu.
+
+    ``menus``: the bytes of menu files by the folded name of their core, of a single one for all by "". What is not
+    written as the board has it says nothing.
+    """
+    if board.menu is None:
+        return {}
+    stated: dict[str, dict[str, str]] = {}
+    for core, data in menus.items():
+        lines = re.split("\r\n|\n|\r", data.decode(board.menu.encoding, "replace"))
+        size = len(board.menu.lines)
+        if board.one_menu:
+            blocks = (lines[at : at + size] for at in range(min(len(lines) - size + 1, MOST_LINES)))
+            found = [fields_from(board.menu.lines, block) for block in blocks]
+        else:
+            found = [fields_from(board.menu.lines, lines[:-1] if lines[-1] == "" else lines, {"core": core})]
+        for fields in found:
+            if fields and all(text.isprintable() and "\ufffd" not in text for text in fields.values()):
+                stated.setdefault(fold(fields.pop("core", core)), fields)
+    return stated
 
 
-def _found(inputs: Inputs, test: CardUnderTest) -> set[str]:
-    """Return the contents that the sources hold or the inputs themselves, of all that could be asked for."""
+def _menu_order(
+    cores: Sequence[Core], drafts: Sequence[DraftedCore], menu: Mapping[str, object]
+) -> list[Core | DraftedCore]:
+    """Return known and drafted cores in the order of the menu, those it does not name last."""
+    places = {core: at for at, core in enumerate(menu)}
+    return sorted([*cores, *drafts], key=lambda core: places.get(fold(core.folder), len(places)))
+
+
+def _available(inputs: Inputs, test: CardUnderTest) -> set[str]:
+    """Return the contents that the sources or the inputs themselves hold, of all that could be asked for."""
     sources, index = inputs.manifest.sources, inputs.workspace.index
     index.scan([Path(place) for place in sources.places], sources.limits)
     chips = [content for title in inputs.manifest.titles.values() for content in inputs.recipe(title).used.values()]
-    contents = [one.content for one in test.known if one.origin.kind != "board-file"] + chips
-    wanted = [Wanted(content=one, name="", place=Place()) for one in contents]
-    own = {one.content.sha256 for one in test.known if one.origin.kind == "board-file"}
+    contents = [file.content for file in test.known if file.origin.kind != "board-file"] + chips
+    wanted = [Wanted(content=content, name="", place=Place()) for content in contents]
+    own = {file.content.sha256 for file in test.known if file.origin.kind == "board-file"}
     return set(index.find(wanted).locations) | own
 
 
-def _is_whole(inputs: Inputs, test: CardUnderTest, title: Title, cores: list[Core], found: set[str]) -> bool:
+def _is_whole(
+    inputs: Inputs, test: CardUnderTest, title: Title, cores: Sequence[Core], available: Collection[str]
+) -> bool:
     """Whether all of a title is on the card as its manifest has it, and its chips are in the sources."""
     files = [
-        one
-        for one in test.known
-        if one.origin.owner == title.id and one.origin.kind in ("rom-file", "title-file")
+        file
+        for file in test.known
+        if file.origin.owner == title.id and file.origin.kind in ("rom-file", "title-file")
     ]  # fmt: skip
     by_path = test.by_path
     return (
         title.core in {core.id for core in cores}
-        and all(content.sha256 in found for content in inputs.recipe(title).used.values())
+        and all(content.sha256 in available for content in inputs.recipe(title).used.values())
         and all(
-            fold(one.path) in by_path and by_path[fold(one.path)].sha256 == one.content.sha256 for one in files
+            fold(file.path) in by_path and by_path[fold(file.path)].sha256 == file.content.sha256 for file in files
         )
     )  # fmt: skip
 
 
-def _made(board: Board, cores: list[Core], drafts: tuple[Draft, ...]) -> Iterator[tuple[str, bytes]]:
-    """Yield the path and the bytes of each config file that a build writes itself."""
-    fields = [fields_of(core) for core in cores] + [
-        {"core": draft.folder, "name": draft.name, "release": UNKNOWN, "kind": UNKNOWN} for draft in drafts
+def _written(board: Board, cores: Sequence[Core | DraftedCore]) -> Iterator[tuple[str, bytes | None]]:
+    """Yield path and bytes of each config file that a build writes itself; None where a blank decides on the bytes."""
+    each = [
+        {**core.stated, "core": core.folder} if isinstance(core, DraftedCore) else fields_of(core) for core in cores
     ]
     if board.menu and board.one_menu:
-        yield board.menu.path, write_for_each(board.menu, fields)
+        yield board.menu.path, _menu_bytes(board.menu, each)
     elif board.menu:
-        for one in fields:
-            yield menu_path(board, one), write_config(board.menu, one)
-    for core in cores:
+        needed = fields_in([board.core_folder, board.menu.path])
+        for fields in (fields for fields in each if needed <= fields.keys()):
+            yield menu_path(board, fields), _menu_bytes(board.menu, [fields])
+    for core in (core for core in cores if isinstance(core, Core)):
         for file in core.configs:
             yield file.path.format_map(fields_of(core)), write_config(file, fields_of(core))
 
 
-def _gone(test: CardUnderTest, reading: Reading) -> Iterator[str]:
+def _menu_bytes(menu: ConfigFile, each: Sequence[Mapping[str, str]]) -> bytes | None:
+    needed = fields_in(menu.lines)
+    return write_for_each(menu, each) if all(needed <= fields.keys() for fields in each) else None
+
+
+def _sha256(data: bytes | None) -> str:
+    """Return the SHA-256 of bytes, "" where they are not known."""
+    return "" if data is None else hashlib.sha256(data).hexdigest()
+
+
+def _left_out(test: CardUnderTest, reading: Reading) -> Iterator[str]:
     """Yield the litter and the folders that are left out."""
     for item in reading.items:
         if is_litter(item.path) and not is_litter(item.path.rpartition("/")[0]):
-            yield f"{item.path} is left out: a desktop left it"
+            yield f"{item.path} is left out: a desktop system put it there"
     for path in _empty_folders(reading):
-        if reason := _cannot(test.board, path):
+        if reason := _cannot_copy(test.board, path):
             yield f"folder {path} is left out: {reason}"
 
 
@@ -298,12 +354,15 @@ def _attributes_lost(reading: Reading) -> Iterator[str]:
 
 
 def _not_copied(test: CardUnderTest, covered: Mapping[str, str]) -> Iterator[str]:
-    """Yield the files whose bytes are not taken over, and why."""
+    """Yield the files whose bytes are not copied, and why."""
     for file in test.files:
         if fold(file.path) in covered:
-            if covered[fold(file.path)] != file.sha256:
-                yield f"{file.path}: the manifests put other bytes there; the card's are not taken over"
-        elif reason := _cannot(test.board, file.path):
+            sha256 = covered[fold(file.path)]
+            if not sha256:
+                yield f"{file.path} is written by a build, from values that are still blank"
+            elif sha256 != file.sha256:
+                yield f"{file.path}: a build writes the bytes that the manifests give; those of the card are not copied"
+        elif reason := _cannot_copy(test.board, file.path):
             yield f"{file.path} is left out: {reason}"
 
 
@@ -316,7 +375,7 @@ def _is_file_name(path: str) -> bool:
     return max(parts) <= LONGEST_NAME and sum(parts) <= LONGEST_PATH and not FIELD.search(path.partition("/")[0])
 
 
-def _cannot(board: Board, path: str) -> str:
+def _cannot_copy(board: Board, path: str) -> str:
     """Return why a file or folder cannot be the card's own, "" when it can."""
     if belongs(path, board.reserved):
         return f"board {board.id} keeps that place for its own files"
@@ -328,22 +387,22 @@ def _cannot(board: Board, path: str) -> str:
     return ""
 
 
-def _needed(test: CardUnderTest, cores: list[Core]) -> Iterator[str]:
+def _changed_settings(test: CardUnderTest, cores: Sequence[Core]) -> Iterator[str]:
     """Yield the settings that a build changes because a core needs it."""
     for core in cores:
         for name, choice in core.needs.settings.items():
             setting = test.board.settings[name]
-            held = test.by_path.get(fold(setting.path))
-            if held and setting_of(test.read(held.path), setting) not in ("", choice):
-                yield f"{held.path}: {name} becomes {choice}, which core {core.id} needs"
+            file = test.by_path.get(fold(setting.path))
+            if file and setting_of(test.read(file.path), setting) not in ("", choice):
+                yield f"{file.path}: {name} becomes {choice}, which core {core.id} needs"
 
 
 def _with_settings(inputs: Inputs, test: CardUnderTest) -> dict[str, str]:
     """Return the hash of each of the board's config files, by folded path, with the choices that the card has."""
     files: dict[str, bytes] = {}
     for setting in test.board.settings.values():
-        held = test.by_path.get(fold(setting.path))
-        choice = setting_of(test.read(held.path), setting) if held else ""
+        file = test.by_path.get(fold(setting.path))
+        choice = setting_of(test.read(file.path), setting) if file else ""
         data = files.setdefault(fold(setting.path), _base(inputs, test, setting.path))
         if choice:
             with suppress(EditError):
@@ -355,8 +414,8 @@ def _settings(inputs: Inputs, test: CardUnderTest) -> dict[str, str]:
     """Return the choices of board settings that the card has, where the board's own file has another."""
     settings = {}
     for name, setting in test.board.settings.items():
-        held = test.by_path.get(fold(setting.path))
-        choice = setting_of(test.read(held.path), setting) if held else ""
+        file = test.by_path.get(fold(setting.path))
+        choice = setting_of(test.read(file.path), setting) if file else ""
         if choice and choice != setting_of(_base(inputs, test, setting.path), setting):
             settings[name] = choice
     return settings
@@ -372,7 +431,7 @@ def _base(inputs: Inputs, test: CardUnderTest, path: str) -> bytes:
     return b""
 
 
-def _common_volumes(board: Board, cores: list[Core]) -> tuple[str, ...]:
+def _common_volumes(board: Board, cores: Sequence[Core]) -> tuple[str, ...]:
     """Return the volume types that board and cores all read."""
     return tuple(
         kind

@@ -8,7 +8,7 @@ import os
 import re
 import shutil
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -18,11 +18,15 @@ from pipeline.errors import ManifestError
 from pipeline.fat.boot import serial_text
 from pipeline.fat.entries import EARLIEST, LATEST, day_text, encode_moment, time_text
 from pipeline.fat.names import label_problem
-from pipeline.inspect.adopt import Adoption, Draft, slug
+from pipeline.inspect.adopt import Adoption, DraftedCore, slug
 from pipeline.inspect.card_under_test import FileOnCard
 from pipeline.inspect.look import parts_of
 from pipeline.inspect.open_target import Named
-from pipeline.manifest.load import load
+from pipeline.manifest.load import load_sound
+from pipeline.manifest.schema.copies import schema_line
+from pipeline.manifest.text.blank import BLANK, BLANKS_ARE, blanks_in
+from pipeline.manifest.text.positions import spell
+from pipeline.manifest.text.write import pair, toml_value
 from pipeline.model.plan import SECTOR
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.workspace import Workspace
@@ -41,22 +45,36 @@ OWN_MANIFEST = re.compile(r"c(?:ards|ores)/[a-z0-9-]+\.toml")
 PLACES = re.compile(r"^places[ \t]*=[ \t]*\[", re.MULTILINE)
 
 
-def write(workspace: Workspace, named: Named, adoption: Adoption) -> tuple[str, ...]:
+def drafted_manifests(workspace: Workspace, adoption: Adoption) -> dict[Path, str]:
+    """Return the text of each manifest by its path, the card's last."""
+    paths = [workspace.inputs / "cores" / f"{draft.id}.toml" for draft in adoption.drafts]
+    card = workspace.inputs / "cards" / f"{adoption.id}.toml"
+    cores = {path: _core_text(path, draft, adoption) for path, draft in zip(paths, adoption.drafts, strict=True)}
+    return {**cores, card: _card_text(card, adoption)}
+
+
+def blanks_of(workspace: Workspace, manifests: Mapping[Path, str]) -> dict[str, tuple[str, ...]]:
+    """Return the keys that are blank in drafted manifests, by file as messages show it."""
+    found = {path: tuple(spell(way) for way in blanks_in(tomllib.loads(text))) for path, text in manifests.items()}
+    return {workspace.shown(path): keys for path, keys in found.items() if keys}
+
+
+def write(workspace: Workspace, named: Named, adoption: Adoption, manifests: Mapping[Path, str]) -> tuple[str, ...]:
     """Write everything and return the path of each file; nothing that is there is written over.
 
     Copies come first and the card's manifest last, so that an end at any moment leaves a card with all it needs or no
     card; what was left then is taken back by ``take_back_unfinished``. When anything fails, all is taken
-    back. Raises ManifestError where something is in the way or the drafts do not pass the check of the manifests.
+    back. Raises ManifestError where something is in the way, or the drafts do not pass the check of the manifests but
+    for their blanks.
     """
     home = workspace.inputs / "files" / f"adopted-{adoption.id}"
-    manifests = dict(_manifests(workspace, adoption))
     sources = workspace.inputs / "sources.toml"
     old = sources.read_text("utf-8") if sources.is_file() else None
     for path in (home, *manifests):
         if path.exists():
             what = "exists already; nothing was written"
             raise ManifestError.one(what, "choose another id with --as, or move it away", file=workspace.shown(path))
-    new = _with_place(old, f"files/{home.name}/contents", workspace.shown(sources)) if adoption.contents else old
+    new = _with_place(old, f"files/{home.name}/contents", sources, workspace) if adoption.contents else old
     hashes = {path.relative_to(workspace.inputs).as_posix(): _sha256(text) for path, text in manifests.items()}
     begun = Begun(manifests=hashes, old=old, new=new)
     texts = {**({sources: new} if new is not None and new != old else {}), **manifests}
@@ -65,12 +83,20 @@ def write(workspace: Workspace, named: Named, adoption: Adoption) -> tuple[str, 
         for number, path in enumerate(texts):
             path.parent.mkdir(parents=True, exist_ok=True)
             (home / DRAFTS / str(number)).replace(path)
-        load(workspace.inputs, workspace.base)
+        _check(workspace, blanks_of(workspace, manifests))
     except BaseException:
         _take_back(workspace, home, begun)
         raise
     _finish(home)
     return tuple(workspace.shown(path) for path in (*manifests, *(path for path in texts if path == sources), *copies))
+
+
+def _check(workspace: Workspace, blanks: Mapping[str, Collection[str]]) -> None:
+    """Raise ManifestError for whatever is wrong with the manifests, their blanks left aside."""
+    problems = load_sound(workspace.inputs, workspace.base).problems
+    wrong = [problem for problem in problems if problem.place.key not in blanks.get(problem.place.file, ())]
+    if wrong:
+        raise ManifestError(wrong)
 
 
 def _finish(home: Path) -> None:
@@ -137,20 +163,20 @@ def _copy(named: Named, adoption: Adoption, home: Path, begun: Begun, drafts: li
 
     Drafts lie beside them until they take their places: a manifest that is half written would stop every build.
     """
-    files = [(one, f"card/{one.path}") for one in adoption.files]
-    files += [(one, f"contents/{_content_name(one)}") for one in adoption.contents]
+    files = [(file, f"card/{file.path}") for file in adoption.files]
+    files += [(file, f"contents/{_content_name(file)}") for file in adoption.contents]
     half = home.with_name(home.name + ".part")
     shutil.rmtree(half, ignore_errors=True)  # what a killed run left
-    for one, name in files:
+    for file, name in files:
         target = half.joinpath(*name.split("/"))
         target.parent.mkdir(parents=True, exist_ok=True)
-        with target.open("wb") as file:
-            file.writelines(parts_of(named, named.side.files[one.path]))
-            file.flush()
-            os.fsync(file.fileno())
+        with target.open("wb") as stream:
+            stream.writelines(parts_of(named, named.side.files[file.path]))
+            stream.flush()
+            os.fsync(stream.fileno())
     names = [name for _, name in files]
     if adoption.listed:
-        lines = "".join(f"{one.sha256}  {one.path}\n" for one in adoption.listed)
+        lines = "".join(f"{file.sha256}  {file.path}\n" for file in adoption.listed)
         _put(half / LIST, lines)
         names.append(LIST)
     for number, draft in enumerate(drafts):
@@ -169,95 +195,88 @@ def _sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _content_name(one: FileOnCard) -> str:
+def _content_name(file: FileOnCard) -> str:
     """Return a name by which people know a content again, whatever it is called on the card."""
-    return f"{slug(one.path.rpartition('/')[2])[:60]}-{one.sha256[:8]}"
+    return f"{slug(file.path.rpartition('/')[2])[:60]}-{file.sha256[:8]}"
 
 
-def _with_place(old: str | None, place: str, shown: str) -> str:
+def _with_place(old: str | None, place: str, sources: Path, workspace: Workspace) -> str:
     """Return the text of sources.toml with one more place before the others."""
     if old is None:
-        return f"#:schema ../schemas/sources.schema.json\nplaces = [{_text(place)}]\n"
-    text = old
-    match = PLACES.search(text)
-    before = tomllib.loads(text)
+        return _manifest_text(sources, "sources", [pair("places", [place])])
+    match = PLACES.search(old)
+    before = tomllib.loads(old)
     if not before.get("places"):
-        added = text.replace("places = []", "") + f"places = [{_text(place)}]\n"
+        added = old.replace("places = []", "") + f"{pair('places', [place])}\n"
     elif match is None:
-        added = text
+        added = old
     else:
-        added = f"{text[: match.end()]}{_text(place)}, {text[match.end() :]}"
+        added = f"{old[: match.end()]}{toml_value(place)}, {old[match.end() :]}"
     with suppress(tomllib.TOMLDecodeError):
         if tomllib.loads(added) == {**before, "places": [place, *before.get("places", [])]}:
             return added
-    raise ManifestError.one("its places cannot be added to here", f'add "{place}" to places by hand', file=shown)
+    hint = f'add "{place}" to places by hand'
+    raise ManifestError.one("no place can be added to its places", hint, file=workspace.shown(sources))
 
 
-def _manifests(workspace: Workspace, adoption: Adoption) -> Iterator[tuple[Path, str]]:
-    """Yield the path and the text of each manifest, the card's last."""
-    for draft in adoption.drafts:
-        yield workspace.inputs / "cores" / f"{draft.id}.toml", _core_text(draft, adoption)
-    yield workspace.inputs / "cards" / f"{adoption.id}.toml", _card_text(adoption)
+def _core_text(path: Path, draft: DraftedCore, adoption: Adoption) -> str:
+    lines = [
+        f"# Drafted from a card made by hand. {BLANKS_ARE}",
+        "# Say what the core needs, and under which rights it may be passed on: it cannot be published without.",
+        *(pair(key, draft.stated.get(key, BLANK)) for key in ("name", "kind", "release")),
+        pair("folder", draft.folder),
+        pair("boards", [adoption.board.id]),
+        "",
+        "[bitstream]",
+        pair("size", draft.bitstream.size),
+        pair("sha256", draft.bitstream.sha256),
+    ]
+    return _manifest_text(path, "core", lines)
 
 
-def _core_text(draft: Draft, adoption: Adoption) -> str:
-    return "\n".join(
-        [
-            "#:schema ../../schemas/core.schema.json",
-            "# Drafted from a card made by hand. Say what it needs, and under which rights it may be passed on.",
-            f"name = {_text(draft.name)}",
-            'kind = "unknown"',
-            'release = "unknown"',
-            f"folder = {_text(draft.folder)}",
-            f"boards = [{_text(adoption.board.id)}]",
-            "",
-            "[bitstream]",
-            f"size = {draft.bitstream.size}",
-            f"sha256 = {_text(draft.bitstream.sha256)}",
-            "",
-        ]
-    )
-
-
-def _card_text(adoption: Adoption) -> str:
+def _card_text(path: Path, adoption: Adoption) -> str:
     label = adoption.reading.label
     lines = [
-        "#:schema ../../schemas/card.schema.json",
         "# Drafted from a card made by hand. No rights are stated for its own files, so it cannot be published yet.",
-        f"name = {_text(label or adoption.id)}",
-        'version = "1"',
-        f"board = {_text(adoption.board.id)}",
-        f"cores = {_texts([*adoption.cores, *(draft.id for draft in adoption.drafts)])}",
-        f"titles = {_texts(adoption.titles)}",
-        *([f"folders = {_texts(adoption.folders)}"] if adoption.folders else []),
+        pair("name", label or adoption.id),
+        pair("version", "1"),
+        pair("board", adoption.board.id),
+        pair("cores", adoption.all_cores),
+        pair("titles", adoption.titles),
+        *([pair("folders", adoption.folders)] if adoption.folders else []),
         "",
         "[volume]",
         *_volume_lines(adoption),
     ]
     if adoption.settings:
-        lines += ["", "[settings]", *(f"{name} = {_text(choice)}" for name, choice in adoption.settings.items())]
-    by_path = {one.path: one for one in adoption.files}
-    for top in dict.fromkeys(one.path.partition("/")[0] for one in adoption.files):
-        lines += ["", "[[files]]", f"path = {_text(top)}"]
+        lines += ["", "[settings]", *(pair(name, choice) for name, choice in adoption.settings.items())]
+    by_path = {file.path: file for file in adoption.files}
+    for top in dict.fromkeys(file.path.partition("/")[0] for file in adoption.files):
+        lines += ["", "[[files]]", pair("path", top)]
         if top in by_path and top.lower().endswith(".zip"):
-            lines += [f"size = {by_path[top].size}", f"sha256 = {_text(by_path[top].sha256)}"]
+            lines += [pair("size", by_path[top].size), pair("sha256", by_path[top].sha256)]
         else:
-            lines.append(f"from = {_text(f'files/adopted-{adoption.id}/card/{top}')}")
+            lines.append(pair("from", f"files/adopted-{adoption.id}/card/{top}"))
     if adoption.listed:
-        lines += ["", "[[sums]]", f"list = {_text(f'files/adopted-{adoption.id}/{LIST}')}", 'into = ""']
-    return "\n".join([*lines, ""])
+        lines += ["", "[[sums]]", pair("list", f"files/adopted-{adoption.id}/{LIST}"), pair("into", "")]
+    return _manifest_text(path, "card", lines)
+
+
+def _manifest_text(path: Path, kind: str, lines: Iterable[str]) -> str:
+    """Return the text of a manifest, with the line that names its schema where schemas are near it."""
+    return "\n".join([*filter(None, [schema_line(path, kind)]), *lines, ""])
 
 
 def _volume_lines(adoption: Adoption) -> Iterator[str]:
     reading, board = adoption.reading, adoption.board
     size = adoption.size // SECTOR * SECTOR
-    yield f"size = {min(size, board.largest) if board.largest else size}"
+    yield pair("size", min(size, board.largest) if board.largest else size)
     kind = f"fat{reading.volume.fat_bits}"
     if kind in adoption.volumes:
-        yield f"type = {_text(kind)}"
+        yield pair("type", kind)
     if reading.label and label_problem(reading.label) is None:
-        yield f"label = {_text(reading.label)}"
-    yield f'serial = "{serial_text(reading.serial)}"'
+        yield pair("label", reading.label)
+    yield pair("serial", serial_text(reading.serial))
     newest = max((item.times[4:] for item in reading.items), default=encode_moment(EARLIEST))
     if moment := _moment(*newest):
         yield f"timestamp = {moment}"
@@ -270,12 +289,3 @@ def _moment(date: int, time: int) -> str:
         return text if EARLIEST <= datetime.fromisoformat(text) <= LATEST else ""
     except ValueError:
         return ""
-
-
-def _text(text: str) -> str:
-    """Return text as TOML has it; what JSON escapes, TOML escapes alike."""
-    return json.dumps(text, ensure_ascii=False)
-
-
-def _texts(texts: object) -> str:
-    return json.dumps(list(texts), ensure_ascii=False)  # type: ignore[call-overload]  # any sequence of text

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from pipeline.build.recipe import UNBUILT
-from pipeline.card.contents import config_jobs, fields_of
+from pipeline.card.contents import config_jobs
+from pipeline.card.core_on_board import fields_of
 from pipeline.card.select import Selection
 from pipeline.device.folder import belongs
 from pipeline.errors import Place

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from pipeline.build.bitstream_checks import bitstream_problem
 from pipeline.build.rules import Judgement, judged
 from pipeline.card import rules as card_rules
-from pipeline.card.contents import changed_files, fields_of, menu_path
+from pipeline.card.contents import changed_files
+from pipeline.card.core_on_board import fields_of, menu_path
 from pipeline.card.layout import file_problems, label_problems
 from pipeline.card.select import Selection, agreed_settings, readers
 from pipeline.configs.change import EditError
@@ -60,14 +61,14 @@ ON_A_VOLUME = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Conformance:
     """What the rules say of a card. ``not_checked``: names of the rules that cannot be checked on it."""
 
     judgement: Judgement
     not_checked: tuple[str, ...]
 
 
-def judge_card(test: CardUnderTest) -> Verdict:
+def judge_card(test: CardUnderTest) -> Conformance:
     """Return what the rules say of a card; `judgement` is as `doit check` has it for a declared one."""
     selection = selection_of(test)
     files = files_of(test, selection)
@@ -82,8 +83,10 @@ def judge_card(test: CardUnderTest) -> Verdict:
         *_of_the_menu(test),
         *(_of_the_volume(test, test.reading) if test.reading else ()),
     ]
-    return Verdict(
-        judgement=judged(selection, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
+    return Conformance(
+        judgement=judged(
+            selection, [problem for problem in problems if problem.rule == "" or RULES[problem.rule] in checked]
+        ),
         not_checked=tuple(rule.name for rule in RULES.values() if rule not in checked),
     )
 
@@ -185,10 +188,10 @@ def _of_expected_files(test: CardUnderTest, selection: Selection) -> Iterator[Pr
             if spare:
                 yield Problem(place, f"{spare.path} is the {what_of(role)}; it must be {role.path}", "move it there")
             elif copies:
-                other = needed[fold(copies[0].path), copies[0].sha256]
+                needed_file = needed[fold(copies[0].path), copies[0].sha256]
                 what = (
                     f"{role.path} is missing, the {what_of(role)}; "
-                    f"{copies[0].path}, the {what_of(other)}, has the same content"
+                    f"{copies[0].path}, the {what_of(needed_file)}, has the same content"
                 )
                 yield Problem(place, what, "copy it, and keep both")
             else:

@@ -11,15 +11,15 @@ from typing import Any
 from pipeline.device.folder import belongs
 from pipeline.device.identify import has_serial, is_half_written
 from pipeline.errors import MachineError, ManifestError
+from pipeline.image.opened import open_image
 from pipeline.inspect.known_builds import KnownBuild
-from pipeline.inspect.open_target import open_image
 from pipeline.inspect.planned_image import CardImage
 from pipeline.inspect.verify import (
     GOOD,
     HALF_WRITTEN,
     TOUCHED,
-    CardFolder,
-    Verdict,
+    OpenedFolder,
+    Verification,
     verify_folder,
     verify_image,
 )
@@ -35,14 +35,14 @@ Keep = Callable[[KnownBuild], Sequence[str]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judgement:
+class JudgedCard:
     """A card held against the build it is of, or, when it is of none that is known, against the newest.
 
     ``tried``: how many known builds it was held against. ``changes``: lines that say what changed from its build to the
     ``newest``; none where that is its build.
     """
 
-    verdict: Verdict
+    verdict: Verification
     build: KnownBuild
     newest: KnownBuild
     tried: int
@@ -87,14 +87,14 @@ def opened_card(path: Path) -> Iterator[OpenedCard]:
         yield OpenedCard(path, stack)
 
 
-def judge_card(card: OpenedCard, known: Sequence[KnownBuild], keep: Keep) -> Judgement:
+def judge_card(card: OpenedCard, known: Sequence[KnownBuild], keep: Keep) -> JudgedCard:
     """Return which of the builds, the newest first, an image or disk holds, and whether it is good."""
     half = next((build for build in known if is_half_written(build.plan, card.image().read)), None)
     if half is not None:
-        verdict = Verdict(card=half.card, verdict=HALF_WRITTEN)
-        return Judgement(verdict=verdict, build=half, newest=known[0], tried=len(known))
+        verdict = Verification(card=half.card, verdict=HALF_WRITTEN)
+        return JudgedCard(verdict=verdict, build=half, newest=known[0], tried=len(known))
 
-    def verify(build: KnownBuild) -> Verdict:
+    def verify(build: KnownBuild) -> Verification:
         with ExitStack() as stack:
             reference = _reference(build, card.path, stack)
             return verify_image(card.image(), build.plan, build.record, reference, keep(build))
@@ -103,7 +103,7 @@ def judge_card(card: OpenedCard, known: Sequence[KnownBuild], keep: Keep) -> Jud
     return _judged(known, verify, lambda build: files.fit(build.record, keep(build)))
 
 
-def judge_folder(folder: CardFolder, known: Sequence[KnownBuild], keep: Keep) -> Judgement:
+def judge_folder(folder: OpenedFolder, known: Sequence[KnownBuild], keep: Keep) -> JudgedCard:
     """Return the same for a mounted card, of which only the files can be checked."""
 
     def fits(build: KnownBuild) -> bool:
@@ -113,8 +113,8 @@ def judge_folder(folder: CardFolder, known: Sequence[KnownBuild], keep: Keep) ->
 
 
 def _judged(
-    known: Sequence[KnownBuild], verify: Callable[[KnownBuild], Verdict], fits: Callable[[KnownBuild], bool]
-) -> Judgement:
+    known: Sequence[KnownBuild], verify: Callable[[KnownBuild], Verification], fits: Callable[[KnownBuild], bool]
+) -> JudgedCard:
     newest = known[0]
     first = verify(newest)
     chosen, verdict = newest, first
@@ -124,7 +124,7 @@ def _judged(
                 chosen, verdict = build, verify(build)
                 break
     changes = () if chosen is newest else tuple(_changes(chosen, newest))
-    return Judgement(verdict=verdict, build=chosen, newest=newest, tried=len(known), changes=changes)
+    return JudgedCard(verdict=verdict, build=chosen, newest=newest, tried=len(known), changes=changes)
 
 
 def _changes(old: KnownBuild, new: KnownBuild) -> Iterator[str]:

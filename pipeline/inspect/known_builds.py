@@ -5,16 +5,18 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from pipeline.card.plan_text import plan_from_lines
-from pipeline.errors import MachineError
+from pipeline.errors import CheckError, MachineError
 from pipeline.model.plan import Plan
 from pipeline.record.snapshot import side_of_record
 from pipeline.workspace.build_history import kept_builds
+from pipeline.workspace.versions import CardVersion, received_versions
 from pipeline.workspace.workspace import Workspace
 
 
@@ -22,8 +24,8 @@ from pipeline.workspace.workspace import Workspace
 class KnownBuild:
     """Record and plan of one build, which belong together.
 
-    ``origin``: "built" (in the build folder now), "published", "earlier" (built before), or "named" by a person.
-    ``image``: the image as built, where it should be at hand.
+    ``origin``: "built" (in the build folder now), "published", "received", "earlier" (built before), or "named" by a
+    person. ``image``: the image as built, where it should be at hand.
     """
 
     origin: str
@@ -48,12 +50,17 @@ class KnownBuild:
 
     def __str__(self) -> str:
         """Return "desk as published in version 1" or the like."""
-        how = {"published": "as published in", "earlier": "as built earlier,", "built": "as built now,"}
+        how = {
+            "published": "as published in",
+            "received": "as received in",
+            "earlier": "as built earlier,",
+            "built": "as built now,",
+        }
         return f"{self.card} {how.get(self.origin, 'of the record,')} version {self.version}"
 
 
 def known_builds(workspace: Workspace) -> tuple[KnownBuild, ...]:
-    """Return the builds that are known: those in the build folder, the published ones, and the last ones of each card.
+    """Return the builds that are known: those in the build folder, published, received, and the last ones of each card.
 
     Each plan comes once. What is half built, half published or damaged is left out.
     """
@@ -72,11 +79,24 @@ def _all(workspace: Workspace) -> Iterator[KnownBuild]:
                 continue
             if build is not None:
                 yield build
+    for version in received_versions(workspace):
+        with suppress(OSError, CheckError):
+            yield build_of_version(version)
     for listed in sorted((workspace.build / "state" / "builds").glob("*.json")):
         for record, plan in kept_builds(workspace, listed.stem):
             build = _build(record, plan, "earlier", None)
             if build is not None:
                 yield build
+
+
+def build_of_version(version: CardVersion) -> KnownBuild:
+    """Return the build of a published or received version; raises CheckError when its plan is another one."""
+    plan = version.plan_text()
+    if hashlib.sha256(plan).hexdigest() != version.record["plan"]["sha256"]:
+        what, hint = "is not the plan that its record names", f"restore {version.folder.name}"
+        raise CheckError.one(what, hint, file=str(version.folder / "plan.json"))
+    origin = "received" if version.kind == "received" else "published"
+    return KnownBuild(origin=origin, record=version.record, plan_text=plan, image=version.folder / "card.img")
 
 
 def build_of_record(path: Path, origin: str) -> KnownBuild | None:

@@ -11,12 +11,13 @@ from itertools import islice
 from pipeline.build.build import Build
 from pipeline.build.inputs import Inputs
 from pipeline.device.folder import is_litter
-from pipeline.errors import ManifestError, Place
+from pipeline.errors import ManifestError
 from pipeline.fat.names import fold
+from pipeline.image.opened import read_at
 from pipeline.inspect.card_under_test import CardUnderTest, FileOnCard, is_at
 from pipeline.inspect.catalogue import Fit, best_board, catalogue, declared_cards
-from pipeline.inspect.conformance import Verdict, judge_card, what_of
-from pipeline.inspect.open_target import PART, Named, digest, read_at
+from pipeline.inspect.conformance import Conformance, judge_card, what_of
+from pipeline.inspect.open_target import PART, Named, digest
 from pipeline.model.content import CardFile, Origin
 from pipeline.model.manifest import Board, Manifest
 from pipeline.model.plan import SECTOR
@@ -64,7 +65,7 @@ class Look:
     cores: tuple[str, ...] = ()
     titles: tuple[str, ...] = ()
     unknown_cores: tuple[str, ...] = ()
-    verdict: Verdict | None = None
+    verdict: Conformance | None = None
     known: tuple[KnownFile, ...] = ()
 
     @property
@@ -197,7 +198,7 @@ def chips_of(manifest: Manifest) -> tuple[CardFile, ...]:
             content=chip.content,
             placement="anywhere",
             origin=Origin(kind=f"chip {name}", owner=title.id),
-            place=Place(file=title.file, key=f"chips.{name}"),
+            place=title.place(f"chips.{name}"),
         )
         for title in manifest.titles.values()
         for name, chip in title.chips.items()
@@ -206,7 +207,7 @@ def chips_of(manifest: Manifest) -> tuple[CardFile, ...]:
 
 def _sizes(known: Iterable[CardFile]) -> set[int] | None:
     """Return the sizes of known contents; None where one is declared by its hash alone, so that any file may be it."""
-    sizes = {one.content.size for one in known}
+    sizes = {file.content.size for file in known}
     return None if None in sizes else {size for size in sizes if size is not None}
 
 

@@ -5,33 +5,23 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Lock
+from typing import Any
 
-from pipeline.build.flow import how_to_build
 from pipeline.errors import MachineError
+from pipeline.image.opened import open_image, read_at
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.files import read_plan, read_record
-from pipeline.workspace.workspace import Workspace
+from pipeline.workspace.versions import version_named
+from pipeline.workspace.workspace import Workspace, how_to_build
 
 PART = 1 << 20
-SEEK = Lock()
-
-KINDS = (
-    (stat.S_ISFIFO, "a pipe"),
-    (stat.S_ISSOCK, "a socket"),
-    (stat.S_ISCHR, "a character device"),
-    (stat.S_ISDIR, "a folder"),
-)
-"""What a path can be that holds no card."""
-
 Parts = Callable[[str], Iterator[bytes]]
 """Gives the bytes of a file by its path, in parts."""
 
@@ -53,15 +43,19 @@ class Named:
 
 @contextmanager
 def named(workspace: Workspace, word: str) -> Iterator[Named]:
-    """Give what a word names: the id of a built card, or the path of a record, an image, a disk or a folder.
+    """Give what a word names: the id of a built card, a published or received version ("desk@1"), or a path.
 
-    Raises MachineError where there is no such thing or it cannot be read.
+    The path is that of a record, an image, a disk or a folder. Raises MachineError where there is no such thing or it
+    cannot be read, ManifestError with the versions there are.
     """
     path = Path(word)
+    version = version_named(workspace, word) if not path.exists() else None
     built = workspace.card_folder(word) / "record.json" if "/" not in word else None
     with ExitStack() as stack:
         if built is not None and built.is_file():
-            yield _of_record(workspace, built, stack)
+            yield _of_record(workspace, read_record(built), built, stack)
+        elif version is not None:
+            yield _of_record(workspace, version.record, version.folder / "record.json", stack)
         elif path.is_dir():
             yield of_folder(path)
         elif not path.exists():
@@ -70,7 +64,7 @@ def named(workspace: Workspace, word: str) -> Iterator[Named]:
             what = "is not built" if known else "there is no such card or file"
             raise MachineError.one(what, hint, file=word)
         elif is_record(path):
-            yield _of_record(workspace, path, stack)
+            yield _of_record(workspace, read_record(path), path, stack)
         else:
             yield of_image(path, stack)
 
@@ -89,46 +83,6 @@ def plan_beside(record: Path) -> Plan | None:
         return read_plan(record.parent / "plan.json")
     except (FileNotFoundError, ValueError):
         return None
-
-
-def open_image(path: Path, stack: ExitStack) -> tuple[int, int]:
-    """Return an image or disk opened for reading, and its size in bytes.
-
-    Raises MachineError for whatever is neither a plain file nor a block device: it is refused before it is opened,
-    since opening a pipe waits for a writer and opening a device can start it, and once more after, should it have
-    been exchanged.
-    """
-    _check_kind(path, path.stat().st_mode)
-    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
-    descriptor = os.open(path, flags)
-    stack.callback(os.close, descriptor)
-    _check_kind(path, os.fstat(descriptor).st_mode)
-    return descriptor, os.lseek(descriptor, 0, os.SEEK_END)
-
-
-def _check_kind(path: Path, mode: int) -> None:
-    if stat.S_ISREG(mode) or stat.S_ISBLK(mode):
-        return
-    kind = next((name for is_kind, name in KINDS if is_kind(mode)), "neither a file nor a disk")
-    hint = "write what comes from it to a file, and name that" if stat.S_ISFIFO(mode) else "name an image or a disk"
-    raise MachineError.one(f"is {kind}; expected an image file or a disk (block device)", hint, file=str(path))
-
-
-def read_at(descriptor: int, offset: int, length: int) -> bytes:
-    """Return the bytes at an offset, fewer at the end."""
-    parts = []
-    while length > 0 and (part := _pread(descriptor, length, offset)):
-        parts.append(part)
-        offset, length = offset + len(part), length - len(part)
-    return parts[0] if len(parts) == 1 else b"".join(parts)
-
-
-def _pread(descriptor: int, length: int, offset: int) -> bytes:
-    if sys.platform != "win32":
-        return os.pread(descriptor, length, offset)
-    with SEEK:  # Windows has no pread, and threads share the descriptor
-        os.lseek(descriptor, offset, os.SEEK_SET)
-        return os.read(descriptor, length)
 
 
 def digest(parts: Iterable[bytes]) -> str:
@@ -193,9 +147,8 @@ def of_folder(path: Path) -> Named:
     return Named(shown=str(path), side=side_of_files(files), parts=parts)
 
 
-def _of_record(workspace: Workspace, path: Path, stack: ExitStack) -> Named:
+def _of_record(workspace: Workspace, record: Mapping[str, Any], path: Path, stack: ExitStack) -> Named:
     """Return what a record says; the bytes of its files come from what was built with it, if that is still there."""
-    record = read_record(path)
     side = side_of_record(record)
     configs = workspace.config_folder(record["card"]["id"])
 

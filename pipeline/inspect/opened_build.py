@@ -8,18 +8,20 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline.build.build import Build
-from pipeline.build.flow import how_to_build, refuse_out_of_date
 from pipeline.card.plan_text import plan_from_lines
 from pipeline.errors import MachineError
 from pipeline.image.digest import open_image_digest
-from pipeline.inspect.open_target import open_image, read_at
+from pipeline.image.opened import open_image, read_at
 from pipeline.model.plan import Plan
 from pipeline.workspace.files import read_record
 from pipeline.workspace.lock import keep_unpatched, locked
 from pipeline.workspace.progress import progress
+from pipeline.workspace.workspace import how_to_build
+
+if TYPE_CHECKING:
+    from pipeline.build.build import Build
 
 WAIT = 3.0
 """Seconds to wait for another run to end: enough for one that has nothing to do, or opens the same build."""
@@ -67,6 +69,8 @@ def opened_build(build: Build, card_id: str) -> Iterator[OpenedBuild]:
     Raises CheckError when it is not what the manifests say; MachineError while another run is working in the build
     folder, and when image, plan and record do not belong together; OSError.
     """
+    from pipeline.build.flow import refuse_out_of_date  # only now, as reading a card needs no stage of a build
+
     folder = build.workspace.card_folder(card_id)
     with ExitStack() as stack:
         with locked(build.workspace.build, wait=WAIT):

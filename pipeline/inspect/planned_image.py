@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from pipeline.fat.structure import structure
-from pipeline.inspect.open_target import PART, read_at
+from pipeline.image.opened import read_at
+from pipeline.inspect.open_target import PART
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.record.fields import region_at
 from pipeline.record.regions import Region

@@ -49,7 +49,7 @@ class Damage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Verification:
     """What became of a card. ``touched``: harmless changes; ``litter`` and ``others``: files that are not the card's.
 
     ``unreadable``: (first byte, end, whose). ``unseen``: what could not be checked here.
@@ -72,13 +72,13 @@ def verify_image(
     record: Mapping[str, Any],
     reference: CardImage | None = None,
     keep: Sequence[str] = (),
-) -> Verdict:
+) -> Verification:
     """Hold an image or disk against plan and record.
 
     ``reference``: the image as built, to say which bytes of a file differ. ``keep``: what is the user's.
     """
     if is_half_written(plan, image.read):
-        return Verdict(card=record["card"]["id"], verdict=HALF_WRITTEN)
+        return Verification(card=record["card"]["id"], verdict=HALF_WRITTEN)
     planned = Planned(plan)
     expected = read_volume(planned.read, planned.size)
     regions = regions_of(expected, planned.size)
@@ -90,13 +90,17 @@ def verify_image(
         [Damage(what=f"it has {image.size:,} bytes, expected {planned.size:,}")] if image.size < planned.size else []
     )
     if not (wrong or differing or image.bad or short):
-        return Verdict(card=record["card"]["id"], verdict=GOOD)
+        return Verification(card=record["card"]["id"], verdict=GOOD)
     found, right, reading_damages = _as_it_is(image, expected, hashes, wrong, yours)
     own = hashes.keys() - yours
     if len((right | (own - wrong)) & own) * 2 < len(own):
-        return Verdict(card=record["card"]["id"], verdict=OTHER, unreadable=unreadable(image, regions))
+        return Verification(card=record["card"]["id"], verdict=OTHER, unreadable=unreadable(image, regions))
     naming = Naming(expected)
-    found_spots = [spot for region, one, other in differing for spot in spots(region, one, other, naming, found)]
+    found_spots = [
+        spot
+        for region, planned_bytes, card_bytes in differing
+        for spot in spots(region, planned_bytes, card_bytes, naming, found)
+    ]
     if any(spot.damaged and spot.owner == "boot sector" for spot in found_spots):
         # what the rest of the volume looks like through a wrong boot sector says nothing of it
         right, reading_damages = hashes.keys() - wrong, []
@@ -117,14 +121,14 @@ def verify_image(
     touched = dict.fromkeys(_spot(spot) for spot in found_spots if not spot.damaged)
     touched |= dict.fromkeys(f"{path}: rewritten, lies elsewhere" for path in sorted((wrong & right) - yours))
     mine = [path for path in extra if is_yours(path, keep, is_folder=found.items[path].is_folder)]
-    others = [path for path in extra if path not in mine]
-    return Verdict(
+    foreign = [path for path in extra if path not in mine]
+    return Verification(
         card=record["card"]["id"],
         verdict=DAMAGED if damages or image.bad else TOUCHED,
         damages=tuple(damages),
         touched=tuple(touched),
-        litter=tuple(path for path in others if is_litter(path)),
-        others=tuple(path for path in others if not is_litter(path)),
+        litter=tuple(path for path in foreign if is_litter(path)),
+        others=tuple(path for path in foreign if not is_litter(path)),
         yours=_yours(found, hashes.keys() & yours, right, [path for path in mine if not found.items[path].is_folder]),
         unreadable=unreadable(image, regions),
     )
@@ -251,14 +255,14 @@ def _differing_bytes(offsets: Sequence[int]) -> str:
     return f"{more}{len(offsets):,} bytes differ, the first at offset 0x{offsets[0]:04X}"
 
 
-def _offsets(ranges: Iterable[tuple[int, int]], one: CardImage, other: CardImage) -> Iterator[int]:
+def _offsets(ranges: Iterable[tuple[int, int]], expected: CardImage, actual: CardImage) -> Iterator[int]:
     """Yield which bytes of a file differ between two media that have it in the same place."""
     done = 0
     for start, length in ranges:
         for at in range(0, length, PART):
             size = min(PART, length - at)
             yield from (
-                done + at + byte for byte in differing_at(*(side.read(start + at, size) for side in (other, one)))
+                done + at + byte for byte in differing_at(*(side.read(start + at, size) for side in (actual, expected)))
             )
         done += length
 
@@ -289,7 +293,7 @@ def _spot(spot: DifferingSpot) -> str:
     return f"{spot.owner}: {spot.field}{of}" if spot.field else spot.owner
 
 
-class CardFolder:
+class OpenedFolder:
     """The files of a mounted card or a plain folder, each read once; names are compared as FAT does."""
 
     def __init__(self, path: Path) -> None:
@@ -316,7 +320,7 @@ class CardFolder:
         return self._digests[path]
 
 
-def verify_folder(folder: CardFolder, record: Mapping[str, Any], keep: Sequence[str] = ()) -> Verdict:
+def verify_folder(folder: OpenedFolder, record: Mapping[str, Any], keep: Sequence[str] = ()) -> Verification:
     """Hold a mounted card or a plain folder against a record; ``keep``: what is the user's."""
     damages, right = list[Damage](), 0
     changed, removed = list[str](), list[str]()
@@ -343,7 +347,7 @@ def verify_folder(folder: CardFolder, record: Mapping[str, Any], keep: Sequence[
     verdict = TOUCHED if extra or yours else GOOD
     if damages:
         verdict = DAMAGED if right * 2 >= len(own) else OTHER
-    return Verdict(
+    return Verification(
         card=record["card"]["id"],
         verdict=verdict,
         damages=tuple(damages),

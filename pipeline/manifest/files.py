@@ -20,6 +20,9 @@ FOLDERS: Mapping[str, str] = {
 }
 """The folder each kind of manifest lies in."""
 
+KINDS = (*FOLDERS, "sources")
+"""Each kind of manifest."""
+
 SOURCES = ("sources.local.toml", "sources.toml")
 """Where to look for source files; the user's own places come first."""
 

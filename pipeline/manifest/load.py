@@ -13,7 +13,8 @@ from typing import TypeVar
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.checks.paths import path_problems
 from pipeline.manifest.checks.references import References
-from pipeline.manifest.files import FOLDERS, ManifestFile, manifest_files, path_from
+from pipeline.manifest.expand.titles import Result, Titles
+from pipeline.manifest.files import FOLDERS, SOURCES, ManifestFile, manifest_files, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.sound import Key, Sound, sound_part
 from pipeline.manifest.sources import sources
@@ -44,6 +45,14 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
     return sound.manifest
 
 
+def load_sources(inputs: Path, base: Path) -> tuple[Sources, list[Problem]]:
+    """Return the places to search and the limits of archives, and what is wrong with them, whatever else is."""
+    files = [file for file in (inputs / name for name in SOURCES) if file.is_file()]
+    examined = [_examined(ManifestFile(kind="sources", id="", file=path_from(file, base), path=file)) for file in files]
+    found, problems = sources(inputs, examined)
+    return found, [*(problem for manifest in examined for problem in manifest.problems), *problems]
+
+
 def load_sound(inputs: Path, base: Path | None = None) -> Sound:
     """Return what of the manifests can be built, and what is wrong with the rest.
 
@@ -57,7 +66,8 @@ def load_sound(inputs: Path, base: Path | None = None) -> Sound:
         what = "found no board and no card, expected their manifests in boards/ and cards/"
         raise ManifestError([Problem(Place(path_from(root, base)), what, EMPTY_HINT)])
     with _uncollected():
-        examined = [_examined(file) for file in files]
+        results = list(_written_out(files, [_examined(file) for file in files]))
+    examined = [result.manifest for result in results]
     found, missing = sources(root, [manifest for manifest in examined if manifest.kind == "sources"])
     problems += (problem for manifest in examined for problem in manifest.problems)
     known = {(problem.place.file, problem.place.key) for problem in problems}
@@ -73,6 +83,10 @@ def load_sound(inputs: Path, base: Path | None = None) -> Sound:
     for problem in shown:
         if problem.place.file in manifests:
             wrong[manifests[problem.place.file]].append(problem)
+    for result in results:  # what a title takes over comes to nothing
+        if result.needs:
+            key = result.manifest.kind, result.manifest.id
+            wrong[key] += [problem for needed in result.needs for problem in wrong.get(needed, ())]
     strange = [problem for problem in shown if problem.place.file not in manifests]
     return sound_part(_manifest(root, examined, found), wrong, strange)
 
@@ -101,15 +115,26 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-def _examined(file: ManifestFile) -> ParsedManifest:
+def _examined(file: ManifestFile, *, whole: bool = False) -> ParsedManifest:
     data = read(file)
     if isinstance(data, Problem):
         return ParsedManifest(kind=file.kind, id=file.id, file=file.file, problems=(data,))
-    return parse_manifest(file.kind, file.id, file.file, data)
+    return parse_manifest(file.kind, file.id, file.file, data, whole=whole)
+
+
+def _written_out(files: Sequence[ManifestFile], examined: list[ParsedManifest]) -> Iterator[Result]:
+    """Yield what came of each manifest, once titles have what they take over; what others take over is read again."""
+    taken = {like for one in examined if one.kind == "title" and isinstance(like := (one.data or {}).get("like"), str)}
+    for number, one in enumerate(examined):
+        if one.kind == "title" and one.id in taken and one.value is not None:
+            examined[number] = _examined(files[number], whole=True)
+    titles = Titles(examined)
+    for one in examined:
+        yield titles.result(one.id) if one.kind == "title" else Result(manifest=one)
 
 
 def _by_id(examined: Iterable[ParsedManifest], kind: type[T]) -> dict[str, T]:
-    return {one.id: one.value for one in examined if isinstance(one.value, kind)}
+    return {manifest.id: manifest.value for manifest in examined if isinstance(manifest.value, kind)}
 
 
 def _first_of_each_file(problems: Sequence[Problem]) -> Iterator[Problem]:

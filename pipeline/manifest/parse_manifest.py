@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.checks.blanks import blank_problems
-from pipeline.manifest.checks.self_checks import problems_within
+from pipeline.manifest.checks.self_checks import problems_within, takes_over
 from pipeline.manifest.decode.decode import DECODERS
 from pipeline.manifest.edit.pinnable import FIELDS, GROUPS, NAMED
 from pipeline.manifest.files import FOLDERS
@@ -18,12 +18,15 @@ from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.read import parse
 
-DROPPED = frozenset({"chips", "patches", "rom"})
+DROPPED = frozenset({"chips", "sockets", "patches", "rom"})
 """Keys of a title that name no other manifest and no file: most of what it holds, and kept decoded only."""
 
 
-def parse_manifest(kind: str, id_: str, file: str, data: bytes) -> ParsedManifest:
-    """Return what a manifest's bytes come to; a function of its bytes and the schemas."""
+def parse_manifest(kind: str, id_: str, file: str, data: bytes, *, whole: bool = False) -> ParsedManifest:
+    """Return what a manifest's bytes come to; a function of its bytes and the schemas.
+
+    A title that takes something over is not decoded. ``whole``: all that it says is kept for others.
+    """
     parsed = parse(data, file)
     if isinstance(parsed, Problem):
         return ParsedManifest(kind=kind, id=id_, file=file, problems=(parsed,))
@@ -31,8 +34,10 @@ def parse_manifest(kind: str, id_: str, file: str, data: bytes) -> ParsedManifes
     problems = _problems(kind, values, text, file)
     if problems or kind not in DECODERS:
         return ParsedManifest(kind=kind, id=id_, file=file, data=values, problems=problems)
+    if kind == "title" and takes_over(values):
+        return ParsedManifest(kind=kind, id=id_, file=file, data=values)
     value = DECODERS[kind](id_, file, values)
-    values = {key: inner for key, inner in values.items() if key not in DROPPED}
+    values = values if whole else {key: inner for key, inner in values.items() if key not in DROPPED}
     return ParsedManifest(kind=kind, id=id_, file=file, data=values, value=value)
 
 
@@ -59,8 +64,8 @@ def _empty(kind: str, file: str) -> Problem:
 
 def _kind_meant(kind: str, values: Mapping[str, Any]) -> str:
     """Return the kind of manifest whose keys these are, "" when they are those of this kind or of none."""
-    strange = {other: sum(key not in schema(other)["properties"] for key in values) for other in FOLDERS}
-    fitting = [other for other in FOLDERS if not strange[other]]
+    strange = {candidate: sum(key not in schema(candidate)["properties"] for key in values) for candidate in FOLDERS}
+    fitting = [candidate for candidate in FOLDERS if not strange[candidate]]
     return fitting[0] if strange.get(kind, 0) > 1 and len(fitting) == 1 else ""
 
 

@@ -40,12 +40,12 @@ def sound_part(manifest: Manifest, wrong: Mapping[Key, Iterable[Problem]], stran
     tagged |= set(strange)
 
     def take(key: Key, needed: Iterable[Key], more: Iterable[Problem] = ()) -> None:
-        found = {*unsound.get(key, ()), *more, *(problem for other in needed for problem in unsound.get(other, ()))}
+        found = {*unsound.get(key, ()), *more, *(problem for need in needed for problem in unsound.get(need, ()))}
         if found:
             unsound[key] = found
 
     for title in manifest.titles.values():
-        take(("title", title.id), [("core", title.core)])
+        take(("title", title.id), [("core", title.core), *(("title", like) for like in likes(manifest, title))])
     for card in manifest.cards.values():
         named = [("board", card.board), *(("core", core) for core in card.cores)]
         named += [("title", title) for title in card.titles]
@@ -65,6 +65,16 @@ def sound_part(manifest: Manifest, wrong: Mapping[Key, Iterable[Problem]], stran
     )
     ordered = {key: tuple(sorted(problems)) for key, problems in unsound.items()}
     return Sound(manifest=part, unsound=ordered, problems=tuple(sorted(everything)))
+
+
+def likes(manifest: Manifest, title: Title) -> list[str]:
+    """Return the ids of the titles that a title takes something over from, the nearest first."""
+    found = list[str]()
+    known: Title | None = title
+    while known and known.like:
+        found.append(known.like)
+        known = manifest.titles.get(known.like)
+    return found
 
 
 def with_further(sound: Sound, look: Callable[[Title], Iterable[Problem]]) -> Sound:

@@ -16,11 +16,12 @@ from pipeline.device.guards import REMOVABLE, rounded
 from pipeline.device.identify import identify
 from pipeline.device.ranges import Read
 from pipeline.errors import MachineError
+from pipeline.image.opened import read_at
 from pipeline.inspect.known_builds import KnownBuild, known_builds
-from pipeline.inspect.open_target import read_at
 from pipeline.media.write import disks
 from pipeline.model.plan import Entry, Plan
 from pipeline.model.reading import Reading
+from pipeline.record.document import keep_of_record
 from pipeline.volume.read import NotFatError, read_volume
 
 
@@ -68,7 +69,11 @@ def _identified(disk: Disk, read: Read, known: Sequence[KnownBuild], inputs: Inp
     if kind == "touched":
         with suppress(NotFatError):
             reading = read_volume(read, disk.size)
-            fitting = [one for one in builds if _lies_as_planned(one.plan, reading, inputs.keep_of(one.card))]
+            fitting = [
+                one
+                for one in builds
+                if _lies_as_planned(one.plan, reading, (*keep_of_record(one.record), *inputs.keep_of(one.card)))
+            ]
             kind, builds = ("in place", tuple(fitting)) if fitting else (kind, builds)
     return ListedCard(disk=disk, kind=kind, build=builds[0] if kind == "touched" else _of_its_files(builds, read))
 
@@ -119,7 +124,12 @@ def card_line(card: ListedCard) -> str:
 def _on_it(card: ListedCard) -> str:
     build = card.build
     if build is not None:
-        how = {"built": "as built now", "published": "as published", "earlier": "as built earlier"}[build.origin]
+        how = {
+            "built": "as built now",
+            "published": "as published",
+            "received": "as received",
+            "earlier": "as built earlier",
+        }[build.origin]
         return {
             "known": f"{build.card}, version {build.version}, {how}",
             "in place": f"{build.card}, version {build.version}, {how}; used since, every file in its place",

@@ -7,7 +7,6 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.build.flow import how_to_build
 from pipeline.build.inputs import Inputs
 from pipeline.device.folder import belongs, is_litter
 from pipeline.device.ranges import same_card
@@ -19,6 +18,7 @@ from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.text import counted
 from pipeline.record.document import sums_text
 from pipeline.workspace.atomic_write import replacing, write_if_changed
+from pipeline.workspace.workspace import how_to_build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
 from pipeline.device.guards import refusals
 from pipeline.device.ranges import Range, Read, used_ranges
 from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
-from pipeline.inspect.open_target import read_at
+from pipeline.image.opened import read_at
 from pipeline.inspect.opened_build import OpenedBuild
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.units import show_size

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.errors import Place
@@ -36,7 +37,8 @@ class Wanted:
     """A content some manifest asks for; ``name`` is for people ("chip 4t of moth-pantry") and for likely file names.
 
     ``place`` is the manifest key that asks. ``file_names`` are names the content may go by (without folders).
-    ``owner`` is the id of the board, core, title or card that asks.
+    ``owner`` is the id of the board, core, title or card that asks. ``chip``: the name of the chip whose dump it is, ""
+    for anything else.
     """
 
     content: Content
@@ -44,6 +46,41 @@ class Wanted:
     place: Place
     file_names: tuple[str, ...] = ()
     owner: str = ""
+    chip: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sought:
+    """What is known of a content whose SHA-256 is not: its size in bytes and its CRC-32, None where not known either.
+
+    ``names``: what its file may be called, without folders, with or without its extension.
+    """
+
+    names: tuple[str, ...]
+    size: int | None = None
+    crc32: int | None = None
+
+    @property
+    def by_name(self) -> bool:
+        """Whether its name counts: where size and CRC-32 are both known, they say enough."""
+        return self.size is None or self.crc32 is None
+
+    @property
+    def basis(self) -> str:
+        """What a file is known by, in words: "name and size"."""
+        parts = ["name"] * self.by_name + ["size"] * (self.size is not None) + ["CRC-32"] * (self.crc32 is not None)
+        return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitting:
+    """The files that fit what is sought: the different contents, each with where it lies, the preferred first.
+
+    ``failures``: files that may fit and could not be read, each with the reason.
+    """
+
+    contents: Mapping[Content, tuple[Location, ...]]
+    failures: tuple[tuple[Location, str], ...] = ()
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)

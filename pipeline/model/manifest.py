@@ -8,9 +8,10 @@ Templates hold fields in braces: ``{core}`` (the core's folder name on the card)
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from pipeline.errors import Place
 from pipeline.model.content import Content
 
 Value = str | int | bool | tuple["Value", ...] | Mapping[str, "Value"]
@@ -179,6 +180,39 @@ class TitleRules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One thing done to a piece: the name of the operation ("take") and its arguments as written."""
+
+    operation: str
+    arguments: Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Socket:
+    """A place for one ROM of the original machine.
+
+    ``size``: bytes that steps take from it. ``part``: as printed on the chips it is made for, or "". ``holds``: what is
+    in them, in a few words, or "". ``empty``: the byte or the content that stands in where it is empty; None: it must
+    not be. ``then``: how it is wired.
+    """
+
+    name: str
+    size: int
+    part: str = ""
+    holds: str = ""
+    empty: int | Content | None = None
+    then: tuple[Change, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """An arrangement of chips that titles of a core share; its ROM files are in each of these titles."""
+
+    name: str
+    sockets: Mapping[str, Socket]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Core:
     """A design that turns the board into another machine. ``folder``: its folder name on the card (``{core}``).
 
@@ -209,23 +243,20 @@ class Core:
     release_date: str = ""
     silenced: Mapping[str, str] = field(default_factory=dict)
     folders: tuple[str, ...] = ()
+    layouts: Mapping[str, Layout] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chip:
-    """One physical ROM of the original machine; its dump is known by content. ``part``: as printed, or ""."""
+    """One physical ROM of the original machine; its dump is known by content.
+
+    ``part``: as printed, or "". ``holds``: what is in it, in a few words, or "".
+    """
 
     name: str
     content: Content
     part: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One thing done to a piece: the name of the operation ("take") and its arguments as written."""
-
-    operation: str
-    arguments: Value
+    holds: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,9 +305,12 @@ class RomFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Title:
-    """A program or game that runs on a core.
+    """A program or game that runs on a core, with all that it takes over written out.
 
-    ``patches``: deltas that steps apply to pieces, by name; no chip has the same one.
+    ``patches``: deltas that steps apply to pieces, by name; no chip has the same one. ``layout``: of its core, "" for
+    none; what is in its sockets is in ``chips``. ``sockets``: those of the layout, wired as for this title. ``like``:
+    the id of the title it is a variant of, "" for none. ``places``: where keys stand that are not written in ``file``
+    as they are named here. Titles that come to the same are equal, however they are written.
     """
 
     id: str
@@ -294,6 +328,25 @@ class Title:
     source: str
     date: str
     patches: Mapping[str, Content] = field(default_factory=dict)
+    layout: str = field(default="", compare=False)
+    sockets: Mapping[str, Socket] = field(default_factory=dict, compare=False)
+    like: str = field(default="", compare=False)
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+
+    def place(self, key: str) -> Place:
+        """Return where a key ("rom.1.steps.2.at") stands: in its own manifest, its core's, or that of another title."""
+        return place_of(key, self.places, self.file)
+
+
+def place_of(key: str, places: Mapping[str, Place], file: str) -> Place:
+    """Return where a key stands: below the longest part of it that ``places`` has, else in ``file`` as it is."""
+    above = key
+    while above:
+        if above in places:
+            place = places[above]
+            return replace(place, key=place.key + key[len(above) :])
+        above = above.rpartition(".")[0]
+    return Place(file, key=key)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,20 +6,31 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class ByteOrigin:
     """What bytes are from, and what was done to them on the way, in order.
 
     ``kind``: "chip", "patch", "bytes" (written in the manifest), "fill", "table" (of a container), "check" (of no
     bytes) or "hole" (no step reaches there). ``name``: of the chip or patch; the bytes of "bytes", "fill", "hole".
+    ``holds``: what is in the chip, in a few words, "" where nobody says; of equal sources it is the same.
     """
 
     kind: str
     name: str = ""
     through: tuple[str, ...] = ()
+    holds: str = field(default="", compare=False)
 
     def __str__(self) -> str:
+        return ", ".join([self._noun, *self.through])
+
+    @property
+    def words(self) -> str:
+        """What ``str`` gives, and what the chip holds."""
+        return ", ".join([f"{self._noun} ({self.holds})" if self.holds else self._noun, *self.through])
+
+    @property
+    def _noun(self) -> str:
         nouns = {"table": "table of names", "check": "check value"}
-        return ", ".join([nouns.get(self.kind, f"{self.kind} {self.name}"), *self.through])
+        return nouns.get(self.kind, f"{self.kind} {self.name}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +38,7 @@ class Lanes:
     """Units of ``unit`` bytes that take turns, and the sources of each lane, in the order of the turns."""
 
     unit: int
-    sources: tuple[tuple[Source, ...], ...]
+    sources: tuple[tuple[ByteOrigin, ...], ...]
 
     @property
     def period(self) -> int:
@@ -45,7 +56,7 @@ class Range:
 
     start: int
     end: int
-    sources: tuple[Source, ...]
+    sources: tuple[ByteOrigin, ...]
     lanes: Lanes | None = field(default=None, compare=False)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Container
 from fractions import Fraction
 
 UNITS = {"B": 1, "kB": 10**3, "MB": 10**6, "GB": 10**9, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
@@ -36,6 +37,32 @@ def show_size(size: int) -> str:
         return f"{size:,} bytes"
     unit = max(fitting, key=UNITS.__getitem__)
     return f"{size // UNITS[unit]:,} {unit}"
+
+
+def written_size(size: int) -> str | int:
+    """Return a size as it is written for a chip: with a binary unit where that is a whole number, else in bytes."""
+    return show_size(size).replace(",", "") if size and size % 1024 == 0 else size
+
+
+ALMOST = re.compile(r"(\d+(?:\.\d+)?)\s*(?:([kKmMgG])i?[bB]?|[bB]|[bB]ytes?)")
+"""What people write for a size: the number, and the first letter of a unit that may be another than they mean."""
+
+
+def size_hint(text: str, units: Container[str]) -> str:
+    """Return what to write in place of a text that is almost a size, in some of ``UNITS``; "" for any other text."""
+    match = ALMOST.fullmatch(text.strip())
+    if match is None:
+        return ""
+    number, letter = match[1], match[2]
+    if letter is None:
+        return f"write {number}"
+    hints = []
+    for unit in (f"{letter.upper()}iB", "kB" if letter in "kK" else f"{letter.upper()}B"):
+        size = Fraction(number) * UNITS[unit]
+        if size.denominator == 1:
+            written = f'"{number} {unit}"' if unit in units else str(size)
+            hints.append(f"{written} for {int(size):,} bytes")
+    return f"write {', or '.join(hints)}" if hints else ""
 
 
 def parse_bytes(text: str) -> bytes:

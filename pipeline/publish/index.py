@@ -12,14 +12,33 @@ from pipeline.model.units import show_size
 Entry = Mapping[str, Any]
 
 
-def index_entry(record: Mapping[str, Any], folder: str, changes: Sequence[str]) -> Entry:
-    """Return what the index says of a published folder; ``changes``: lines since the version before."""
+def index_entry(
+    record: Mapping[str, Any],
+    folder: str,
+    kind: str,
+    *,
+    since: str,
+    date: str,
+    signed_by: str,
+    size: int,
+    changes: Sequence[str],
+) -> Entry:
+    """Return what the index says of a published folder.
+
+    ``kind``: "image", "recipe" or "delta". ``since``: the version a delta is against. ``date``: the day it was
+    published, in UTC. ``signed_by``: "" where it is not signed. ``size``: bytes of the folder's files. ``changes``:
+    lines since the version before.
+    """
     return {
         "card": record["card"]["id"],
         "name": record["card"]["name"],
         "version": record["card"]["version"],
         "folder": folder,
-        "kind": "recipe" if folder.endswith("-recipe") else "image",
+        "kind": kind,
+        **({"since": since} if since else {}),
+        "date": date,
+        "signed-by": signed_by,
+        "size": size,
         "image": {"size": record["image"]["size"], "sha256": record["image"]["sha256"]},
         "made-by": record["made-by"]["program"],
         "changes": list(changes),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-import sys
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
@@ -13,18 +12,15 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, BinaryIO, cast
 
-if sys.version_info >= (3, 14):
-    from compression import zstd
-else:
-    from backports import zstd
-
 from pipeline.errors import CheckError
 from pipeline.model.text import shown
+from pipeline.publish.compression import zstd
 from pipeline.threads import Threads
 
 SUFFIXES = {"zstd": ".zst", "gzip": ".gz", "zip": ".zip"}
 """What is added to the image's name for each form."""
 PART = 1 << 20
+ZEROS = bytes(PART)
 LEVEL = 3
 """Of zstd and gzip: on images nearly as small as the best, and the fastest that is."""
 EARLIEST = (1980, 1, 1, 0, 0, 0)
@@ -83,14 +79,14 @@ def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _:
     fewer or more than ``size`` bytes; OSError of reading and writing is left to the caller.
     """
     digest, left = hashlib.sha256(), size
-    with target.open("wb") as file, packed.open("rb") as source:
-        for part in _parts(cast("BinaryIO", source), packed):
+    with target.open("wb") as file:
+        for part in unpacked(packed):
             if len(part) > left:
                 raise CheckError.one(
                     f"unpacks to more than the {size:,} bytes that the record states", file=packed.name
                 )
             digest.update(part)
-            if part.count(0) == len(part):
+            if part == ZEROS[: len(part)]:
                 file.seek(len(part), 1)
             else:
                 file.write(part)
@@ -102,10 +98,10 @@ def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _:
     return digest.hexdigest()
 
 
-def _parts(source: BinaryIO, packed: Path) -> Iterator[bytes]:
-    """Yield the unpacked bytes; whatever the libraries raise for damaged ones becomes a CheckError."""
+def unpacked(packed: Path) -> Iterator[bytes]:
+    """Yield the bytes of a packed image; whatever the libraries raise for damaged ones becomes a CheckError."""
     try:
-        with _unpacker(source, packed) as stream:
+        with packed.open("rb") as source, _unpacker(source, packed) as stream:
             while part := stream.read(PART):
                 yield part
     except (zstd.ZstdError, EOFError, zipfile.BadZipFile, zlib.error, ValueError, gzip.BadGzipFile) as error:

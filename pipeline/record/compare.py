@@ -19,7 +19,7 @@ SAME_BYTES = "made otherwise, same bytes"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class Difference:
     """One difference. ``kind``: "added", "removed", "changed" or "moved"; ``old`` and ``new``: "" where there is none.
 
     ``name``: a fact, an id or a path. ``paths``: all it is true of, where files changed in the same way together.
@@ -35,7 +35,7 @@ class Change:
     because: tuple[str, ...] = ()
 
 
-Changes = tuple[Change, ...]
+Changes = tuple[Difference, ...]
 
 
 def compare(old: Side, new: Side, causes: Mapping[str, Sequence[str]] | None = None) -> Changes:
@@ -61,12 +61,12 @@ def to_hash(old: Side, new: Side, same: Iterable[str] = ()) -> tuple[set[str], s
     known = set(same)
     olds = {path for path, file in old.files.items() if not file.is_folder}
     news = {path for path, file in new.files.items() if not file.is_folder}
-    both = {path for path in (olds & news) - known if old.files[path].size == new.files[path].size}
+    same_size = {path for path in (olds & news) - known if old.files[path].size == new.files[path].size}
     gone, come = olds - news, news - olds
     sizes = {old.files[path].size for path in gone} & {new.files[path].size for path in come}
     return (
-        both | {path for path in gone if old.files[path].size in sizes},
-        both | {path for path in come if new.files[path].size in sizes},
+        same_size | {path for path in gone if old.files[path].size in sizes},
+        same_size | {path for path in come if new.files[path].size in sizes},
     )
 
 
@@ -81,9 +81,9 @@ def moves(old: Side, new: Side) -> dict[str, str]:
             come.setdefault((file.size, file.sha256), []).append(path)
     found = {}
     for path, file in old.files.items():
-        others = come.get((file.size, file.sha256)) if path not in new.files else None
-        if others:
-            found[path] = others.pop(0)
+        candidates = come.get((file.size, file.sha256)) if path not in new.files else None
+        if candidates:
+            found[path] = candidates.pop(0)
     return found
 
 
@@ -91,7 +91,7 @@ def _pair(path: str, new: Side, moved: Mapping[str, str]) -> bool:
     return path in new.files or path in moved
 
 
-def _facts(group: str, old: Facts, new: Facts, start: str = "") -> Iterator[Change]:
+def _facts(group: str, old: Facts, new: Facts, start: str = "") -> Iterator[Difference]:
     """Yield facts that differ; a side without any knows nothing and is not compared."""
     if not old or not new:
         return
@@ -99,17 +99,17 @@ def _facts(group: str, old: Facts, new: Facts, start: str = "") -> Iterator[Chan
         before, after = old.get(name), new.get(name)
         if before != after:
             kind = "added" if before is None else "removed" if after is None else "changed"
-            yield Change(group=group, kind=kind, name=start + name, old=before or "", new=after or "")
+            yield Difference(group=group, kind=kind, name=start + name, old=before or "", new=after or "")
 
 
-def _by_id(group: str, old: Mapping[str, Facts] | None, new: Mapping[str, Facts] | None) -> Iterator[Change]:
+def _by_id(group: str, old: Mapping[str, Facts] | None, new: Mapping[str, Facts] | None) -> Iterator[Difference]:
     if old is None or new is None:
         return
     for key in sorted(old.keys() | new.keys()):
         if key not in old:
-            yield Change(group=group, kind="added", name=key, new=_named(new[key]))
+            yield Difference(group=group, kind="added", name=key, new=_named(new[key]))
         elif key not in new:
-            yield Change(group=group, kind="removed", name=key, old=_named(old[key]))
+            yield Difference(group=group, kind="removed", name=key, old=_named(old[key]))
         else:
             yield from _facts(group, old[key], new[key], f"{key}: ")
 
@@ -118,24 +118,26 @@ def _named(facts: Facts) -> str:
     return " ".join(facts[key] for key in ("name", "release") if facts.get(key))
 
 
-def _files(old: Side, new: Side, moved: Mapping[str, str], causes: Mapping[str, Sequence[str]]) -> Iterator[Change]:
+def _files(old: Side, new: Side, moved: Mapping[str, str], causes: Mapping[str, Sequence[str]]) -> Iterator[Difference]:
     arrived = set(moved.values())
     for path, file in old.files.items():
         if path in moved:
-            yield Change(group="files", kind="moved", name=path, old=path, new=moved[path])
+            yield Difference(group="files", kind="moved", name=path, old=path, new=moved[path])
         elif path not in new.files:
-            yield Change(group="files", kind="removed", name=path, old=_what(file))
+            yield Difference(group="files", kind="removed", name=path, old=_what(file))
     for path, file in new.files.items():
         before = old.files.get(path)
         if before is None:
             if path not in arrived:
-                yield Change(group="files", kind="added", name=path, new=_what(file))
+                yield Difference(group="files", kind="added", name=path, new=_what(file))
         elif (before.is_folder, before.size, before.sha256) != (file.is_folder, file.size, file.sha256):
             because = _because(before, file, tuple(causes.get(path, ())))
-            yield Change(group="files", kind="changed", name=path, old=_what(before), new=_what(file), because=because)
+            yield Difference(
+                group="files", kind="changed", name=path, old=_what(before), new=_what(file), because=because
+            )
         elif before.origin and file.origin and before.origin != file.origin:
             because = causes_of(before.origin, file.origin)
-            yield Change(group="files", kind="changed", name=f"{path}: {SAME_BYTES}", because=because)
+            yield Difference(group="files", kind="changed", name=f"{path}: {SAME_BYTES}", because=because)
 
 
 def _because(old: File, new: File, seen: tuple[str, ...]) -> tuple[str, ...]:
@@ -148,7 +150,7 @@ def _what(file: File) -> str:
     return "folder" if file.is_folder else show_size(file.size)
 
 
-def _order(old: Side, new: Side, moved: Mapping[str, str]) -> Iterator[Change]:
+def _order(old: Side, new: Side, moved: Mapping[str, str]) -> Iterator[Difference]:
     """Yield the first file of the card where it is another one, and each folder whose entries stand in another order.
 
     Files are held against files and folders against folders, since a record lists them apart.
@@ -156,17 +158,25 @@ def _order(old: Side, new: Side, moved: Mapping[str, str]) -> Iterator[Change]:
     if all(file.extents is not None for side in (old, new) for file in side.files.values()):
         first, then = _first(old), _first(new)
         if moved.get(first, first) != then:
-            yield Change(group="placement", kind="changed", name="first file", old=first or "none", new=then or "none")
+            yield Difference(
+                group="placement", kind="changed", name="first file", old=first or "none", new=then or "none"
+            )
         before, after = _children(old), _children(new)
         for key in sorted(before.keys() & after.keys()):
             common = set(before[key]) & set(after[key])
-            one, other = ([name for name in names[key] if name in common] for names in (before, after))
-            if one != other:
-                at = next(number for number, names in enumerate(zip(one, other, strict=True)) if names[0] != names[1])
+            order_before, order_after = ([name for name in names[key] if name in common] for names in (before, after))
+            if order_before != order_after:
+                at = next(
+                    number
+                    for number, names in enumerate(zip(order_before, order_after, strict=True))
+                    if names[0] != names[1]
+                )
                 kind = "folders" if key[1] else "files"
                 where = f'"{key[0]}"' if key[0] else "the root directory"
                 name = f"order of {kind} in {where}, from place {at + 1} on"
-                yield Change(group="placement", kind="changed", name=name, old=one[at], new=other[at])
+                yield Difference(
+                    group="placement", kind="changed", name=name, old=order_before[at], new=order_after[at]
+                )
 
 
 def _first(side: Side) -> str:
@@ -180,12 +190,12 @@ def _children(side: Side) -> dict[tuple[str, bool], list[str]]:
     return found
 
 
-def _placement(pairs: Sequence[tuple[File, File]]) -> Iterator[Change]:
+def _placement(pairs: Sequence[tuple[File, File]]) -> Iterator[Difference]:
     """Yield what lies elsewhere; all that went the same number of clusters on is one difference."""
     shifted: dict[int, list[str]] = {}
     for old, new in pairs:
         if old.placement and new.placement and old.placement != new.placement:
-            yield Change(group="placement", kind="changed", name=new.path, old=old.placement, new=new.placement)
+            yield Difference(group="placement", kind="changed", name=new.path, old=old.placement, new=new.placement)
         if (
             old.extents is None
             or new.extents is None
@@ -198,30 +208,34 @@ def _placement(pairs: Sequence[tuple[File, File]]) -> Iterator[Change]:
             shifted.setdefault(new.extents[0][0] - old.extents[0][0], []).append(new.path)
         elif old.extents[0][0] != new.extents[0][0] or not one_piece:
             old_words, new_words = extents_words(old.extents), extents_words(new.extents)
-            yield Change(group="placement", kind="changed", name=new.path, old=old_words, new=new_words)
+            yield Difference(group="placement", kind="changed", name=new.path, old=old_words, new=new_words)
     ends = {new.path: (old.extents, new.extents) for old, new in pairs}
     for shift, paths in shifted.items():
         before, after = ends[paths[0]]
-        change = Change(
+        change = Difference(
             group="placement", kind="changed", name=paths[0],
             old=extents_words(before or ()), new=extents_words(after or ()),
         )  # fmt: skip
         yield replace(change, paths=tuple(paths), because=(f"{shift:+,} clusters",)) if len(paths) > 1 else change
 
 
-def _entries(pairs: Sequence[tuple[File, File]]) -> Iterator[Change]:
+def _entries(pairs: Sequence[tuple[File, File]]) -> Iterator[Difference]:
     """Yield short names, attributes and times that differ; files with the same difference are one."""
     grouped: dict[tuple[str, str], list[str]] = {}
     for old, new in pairs:
         if old.short and new.short and old.short != new.short and old.path == new.path:
-            yield Change(
+            yield Difference(
                 group="entries", kind="changed", name=f"short name of {new.path}", old=old.short, new=new.short
             )
         if old.attributes is not None and new.attributes is not None and old.attributes != new.attributes:
-            both = attributes_words(old.attributes), attributes_words(new.attributes)
-            yield Change(group="entries", kind="changed", name=f"attributes of {new.path}", old=both[0], new=both[1])
+            attributes = attributes_words(old.attributes), attributes_words(new.attributes)
+            yield Difference(
+                group="entries", kind="changed", name=f"attributes of {new.path}", old=attributes[0], new=attributes[1]
+            )
         if old.times and new.times and old.times != new.times:
             grouped.setdefault(times_words(old.times, new.times), []).append(new.path)
     for (before, after), paths in grouped.items():
         more = tuple(paths) if len(paths) > 1 else ()
-        yield Change(group="entries", kind="changed", name=f"times of {paths[0]}", old=before, new=after, paths=more)
+        yield Difference(
+            group="entries", kind="changed", name=f"times of {paths[0]}", old=before, new=after, paths=more
+        )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha256
+from typing import Any
 
 from pipeline.errors import Problem
 from pipeline.fat.boot import serial_text
@@ -23,6 +24,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
     """Yield the record's text: what is on the card, where, made from what, and what was proven."""
     by_path = {file.path: file for file in finished.files}
     ranges = {rom.card_path: rom.ranges for rom in finished.maps}
+    keep = finished.card.keep or finished.card.without_kept
     card, board, plan, proof = finished.card, finished.board, finished.plan, finished.proof
     return dump(
         {
@@ -32,6 +34,7 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
                 "name": card.name,
                 "version": card.version,
                 "rights": _rights(card.rights),
+                **({"keep": list(keep)} if keep else {}),
                 **({"without-kept": list(card.without_kept)} if card.without_kept else {}),
             },
             "made-by": {"program": finished.made_by, "read-back": proof.reader},
@@ -74,6 +77,12 @@ def record_files(finished: FinishedCard) -> dict[str, bytes]:
         "record.json": sha256(record).hexdigest(),
     }
     return {"record.json": bytes(record), "SHA256SUMS": sums_text(sums).encode()}
+
+
+def keep_of_record(record: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the paths and patterns of the files that a record says are the user's."""
+    card = record["card"]
+    return tuple(card.get("keep", card.get("without-kept", ())))
 
 
 def sums_text(sums: Mapping[str, str]) -> str:
@@ -147,7 +156,7 @@ def _file(entry: Entry, file: CardFile, ranges: Sequence[Range]) -> dict[str, ob
         "size": entry.size,
         "sha256": entry.sha256,
         "placement": file.placement,
-        "made-from": _origin(file.origin) | ({"ranges": [_range(one) for one in ranges]} if ranges else {}),
+        "made-from": _origin(file.origin) | ({"ranges": [_range(range_) for range_ in ranges]} if ranges else {}),
     }
 
 
@@ -165,5 +174,5 @@ def _content(ingredient: Ingredient) -> dict[str, object]:
     return {"role": ingredient.role, "size": ingredient.size, "sha256": ingredient.sha256, **given}
 
 
-def _range(one: Range) -> dict[str, object]:
-    return {"start": one.start, "end": one.end, "from": [str(source) for source in one.sources]}
+def _range(range_: Range) -> dict[str, object]:
+    return {"start": range_.start, "end": range_.end, "from": [str(source) for source in range_.sources]}

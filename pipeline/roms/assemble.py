@@ -13,6 +13,7 @@ from pipeline.model.manifest import RomFile, Title
 from pipeline.model.units import show_size
 from pipeline.roms.bind import CONTENT_KEYS, Binder, named, named_by
 from pipeline.roms.chips.diagnose import check_parts
+from pipeline.roms.chips.sockets import check_sockets
 from pipeline.roms.operations.arguments import show_address
 from pipeline.roms.operations.table import PIECES
 from pipeline.roms.placement_check import Placed, check_places, put_together
@@ -35,13 +36,15 @@ def check_title(title: Title) -> list[Problem]:
     """Return every problem of a title's ROM files that is known without any byte, sorted.
 
     Unknown operations and chips, arguments that do not read, sizes that do not fit, pieces beyond the end, overlaps
-    that no step allows, holes where the ROM file has no fill, and chips that cannot have the part's size they name.
+    that no step allows, holes where the ROM file has no fill, and chips that cannot have the size of their part or of
+    their socket.
     """
-    report = ProblemReport(title.file)
+    report = ProblemReport(title.place)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     for name in contents(title).keys() - sizes.keys():
         report.add(f"{content_key(title, name)}.size", "the size is missing; expected how many bytes the dump has")
-    trees = [_check(title, rom, sizes, report) for rom in title.roms]
+    unfit = check_sockets(title, report)  # what steps find of such a chip follows from it, and stands in the layout
+    trees = [_check(title, rom, sizes, report) for rom in title.roms if unfit.isdisjoint(chips_used(rom))]
     check_parts(title, [node for rom in trees for node in rom.steps], sizes, report)
     _check_patches(title, report)
     return sorted(set(report.problems))
@@ -53,7 +56,7 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
     Raises ManifestError for what ``check_title`` finds in it, and CheckError when a chip has another size than
     declared, when bytes that a step checks are not as written, or when the SHA-256 is not the declared one.
     """
-    report = ProblemReport(title.file)
+    report = ProblemReport(title.place)
     declared = contents(title)
     sizes = {name: len(chips[name]) for name in chips_used(rom) if name in declared}
     for name, size in sizes.items():
@@ -104,7 +107,7 @@ def chips_used(rom: RomFile) -> tuple[str, ...]:
 
 def checked(title: Title, rom: RomFile) -> Trees:
     """Return the trees of a ROM file; raises ManifestError for what ``check_title`` finds in it."""
-    report = ProblemReport(title.file)
+    report = ProblemReport(title.place)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     trees = _check(title, rom, sizes, report)
     _stop(ManifestError, report)

@@ -1,6 +1,6 @@
 """The operations as JSON Schema, for editors: made from the table of operations, so that each is described once.
 
-``python schemas/make.py`` writes them into the schema of titles.
+``python schemas/make.py`` writes them into the schemas of titles and cores.
 """
 
 from __future__ import annotations
@@ -46,8 +46,15 @@ NAME: Schema = {
     "description": "The name of the slot it fills in a container.",
     "examples": ["PROGRAM"],
 }
+ID: Schema = {
+    "$ref": "#/$defs/word",
+    "title": "Id",
+    "description": "A name for the step, by which a title with layout or like puts another in its place.",
+    "examples": ["sound"],
+}
 NO_ADDRESS: Schema = {"title": "no address inside a piece", "not": {}}
 NO_OVERLAP: Schema = {"title": "no overlap inside a piece", "not": {}}
+NO_ID: Schema = {"title": "no id inside a piece", "not": {}}
 NO_NAME: Schema = {"title": "no name outside a container", "not": {}}
 
 
@@ -77,7 +84,7 @@ def definitions() -> Schema:
             "title": "a piece: a chip's name or a table",
             "description": "The name of a chip, or a table that says how the piece is made.",
             "type": ["string", "object"],
-            "properties": {"at": NO_ADDRESS, "over": NO_OVERLAP, "name": NO_NAME},
+            "properties": {"at": NO_ADDRESS, "over": NO_OVERLAP, "id": NO_ID, "name": NO_NAME},
             "oneOf": listed,
             "examples": ["4t", {"chip": "4t", "then": [{"mirror": "8 KiB"}]}],
         },
@@ -85,7 +92,7 @@ def definitions() -> Schema:
             "title": "a piece: a chip's name or a table",
             "description": "The name of a chip, or a table that says how it is made and what its slot is called.",
             "type": ["string", "object"],
-            "properties": {"at": NO_ADDRESS, "over": NO_OVERLAP},
+            "properties": {"at": NO_ADDRESS, "over": NO_OVERLAP, "id": NO_ID},
             "oneOf": listed,
             "examples": ["4t", {"name": "PROGRAM", "chip": "4t"}],
         },
@@ -117,7 +124,7 @@ def _piece(operation: Operation) -> Schema:
         "title": f"a piece: {name}",
         "description": operation.description,
         "type": "object",
-        "properties": {**main, **arguments, "then": THEN, "at": AT, "over": OVER, "name": NAME},
+        "properties": {**main, **arguments, "then": THEN, "at": AT, "over": OVER, "id": ID, "name": NAME},
         "required": [*main, *(key for key in arguments if operation.arguments[key].required)],
         "additionalProperties": False,
     }

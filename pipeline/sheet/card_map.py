@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pipeline.model.plan import Entry, Plan
 from pipeline.model.units import UNITS
-from pipeline.sheet.strip import NARROW, Block, block, merged, painted
+from pipeline.sheet.strip import NARROW, StripBlock, block, merged, painted
 
 MOST_ROWS = 12
 PER_ROW = 100
@@ -23,9 +23,9 @@ class CardMap:
     than it is. ``parts``: kind, words and size of each part of the whole card.
     """
 
-    whole: tuple[Block, ...]
+    whole: tuple[StripBlock, ...]
     parts: tuple[tuple[str, str, str], ...]
-    rows: tuple[tuple[Block, ...], ...]
+    rows: tuple[tuple[StripBlock, ...], ...]
     row_clusters: int
     first: Entry | None
     merged: bool
@@ -44,20 +44,22 @@ def card_map(plan: Plan, kind_of: Mapping[str, str]) -> CardMap:
     used = max([2 + plan.root_clusters, *(entry.cluster + entry.clusters for entry in plan.entries)]) - 2
     rows = min(max(-(-used // PER_ROW), 1), MOST_ROWS)
     per_row = max(-(-used // rows), 1)
-    strips = tuple(painted(merged(sorted(row, key=lambda one: one.x))) for row in _rows(plan, files, kind_of, per_row))
-    blocks = [one for row in strips for one in row]
+    strips = tuple(
+        painted(merged(sorted(row, key=lambda part: part.x))) for row in _rows(plan, files, kind_of, per_row)
+    )
+    blocks = [part for row in strips for part in row]
     return CardMap(
         whole=_whole(plan, used),
         parts=_parts(plan, used),
         rows=strips,
         row_clusters=per_row,
         first=files[0] if files and files[0].cluster else None,
-        merged=any(one.count > 1 for one in blocks),
-        raised=any(one.width <= NARROW or one.count > 1 for one in blocks),
+        merged=any(part.count > 1 for part in blocks),
+        raised=any(part.width <= NARROW or part.count > 1 for part in blocks),
     )
 
 
-def _rows(plan: Plan, files: tuple[Entry, ...], kind_of: Mapping[str, str], per_row: int) -> Iterator[list[Block]]:
+def _rows(plan: Plan, files: tuple[Entry, ...], kind_of: Mapping[str, str], per_row: int) -> Iterator[list[StripBlock]]:
     """Yield each row's blocks; what runs over the end of a row goes on in the next."""
     runs = [(0, plan.root_clusters, "folder", "")] if plan.root_clusters else []
     runs += [(entry.cluster - 2, entry.clusters, "folder", "") for entry in plan.entries if entry.is_folder]
@@ -67,7 +69,7 @@ def _rows(plan: Plan, files: tuple[Entry, ...], kind_of: Mapping[str, str], per_
         if entry.clusters
     ]
     end = max((start + clusters for start, clusters, _, _ in runs), default=0)
-    rows: list[list[Block]] = [[] for _ in range(max(-(-end // per_row), 1))]
+    rows: list[list[StripBlock]] = [[] for _ in range(max(-(-end // per_row), 1))]
     for start, clusters, kind, label in runs:
         for row in range(start // per_row, (start + clusters - 1) // per_row + 1):
             left, right = max(start, row * per_row), min(start + clusters, (row + 1) * per_row)
@@ -82,7 +84,7 @@ def _edges(plan: Plan, used: int) -> tuple[int, int]:
     return begin, volume.data_start + used * volume.sectors_per_cluster
 
 
-def _whole(plan: Plan, used: int) -> tuple[Block, ...]:
+def _whole(plan: Plan, used: int) -> tuple[StripBlock, ...]:
     begin, end = _edges(plan, used)
     total = plan.volume.card_sectors
     return (

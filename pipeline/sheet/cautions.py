@@ -64,6 +64,9 @@ READING = (
 COPIED = {"rom-file", "title-file", "core-file", "card-file", "board-file"}
 """Kinds of files that may be dumps or libraries of discs, whoever gives them."""
 
+FROM_CHIPS = {"rom-file", "title-file", "card-file"}
+"""Kinds of files for which somebody may have to read chips of a machine."""
+
 
 def bitstreams(part: str = "") -> Caution:
     """Return the caution about cores; ``part``: the board's FPGA, "" where it is not stated."""
@@ -84,7 +87,7 @@ def cautions(finished: FinishedCard) -> tuple[Caution, ...]:
 
 def cautions_of_a_stranger() -> tuple[Caution, ...]:
     """Return all cautions: of a card whose manifests are not known nothing is ruled out."""
-    return (PRECEDENCE, POWER, WRITING, bitstreams(), RATES, UPRIGHT, RIGHTS)
+    return (PRECEDENCE, POWER, WRITING, bitstreams(), RATES, UPRIGHT, READING, RIGHTS)
 
 
 def _that_apply(finished: FinishedCard) -> Iterator[Caution]:
@@ -97,6 +100,8 @@ def _that_apply(finished: FinishedCard) -> Iterator[Caution]:
         yield RATES
     if strange or _may_stand_upright(finished):
         yield UPRIGHT
+    if kinds & FROM_CHIPS:
+        yield READING
     if kinds & COPIED:
         yield RIGHTS
 

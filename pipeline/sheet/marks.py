@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from markupsafe import Markup, escape
 
-from pipeline.sheet.strip import Block
+from pipeline.sheet.strip import StripBlock
 
 
 def text(value: object) -> Markup:
@@ -17,7 +17,7 @@ def path(value: str) -> Markup:
     return Markup(f"<bdi>{'/<wbr>'.join(map(escape, value.split('/')))}</bdi>")  # noqa: S704  # as above
 
 
-def block(one: Block, height: str) -> Markup:
+def block(one: StripBlock, height: str) -> Markup:
     """Return a block of a strip, with its label in its middle."""
     kind = escape(one.kind)
     cut = " cut" if one.width > 1.2 else ""

@@ -16,7 +16,7 @@ GLYPH = 7.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class StripBlock:
     """A part of a strip. ``x`` and ``width``: percent of the strip. ``kind``: its class of colour. ``label``: or "".
 
     ``count``: how many things it stands for; more than one where neighbours are too narrow to be told apart.
@@ -29,12 +29,12 @@ class Block:
     count: int = 1
 
 
-def block(start: float, end: float, total: float, kind: str, label: str = "") -> Block:
+def block(start: float, end: float, total: float, kind: str, label: str = "") -> StripBlock:
     """Return the block from ``start`` to ``end`` of ``total``, at least NARROW wide, its label left out if too long."""
     x = start / total * 100
     width = max((end - start) / total * 100, NARROW)
     x = min(x, 100 - width)
-    return Block(x=round(x, 3), width=round(width, 3), kind=kind, label=label if fits(label, width) else "")
+    return StripBlock(x=round(x, 3), width=round(width, 3), kind=kind, label=label if fits(label, width) else "")
 
 
 def fits(label: str, width: float) -> bool:
@@ -42,25 +42,31 @@ def fits(label: str, width: float) -> bool:
     return len(label) * GLYPH + 4 <= width * PHONE
 
 
-def merged(blocks: Iterable[Block]) -> Iterator[Block]:
+def merged(blocks: Iterable[StripBlock]) -> Iterator[StripBlock]:
     """Yield blocks in order, narrow neighbours of one kind as one, so that no strip has more than can be seen."""
-    last: Block | None = None
-    for one in blocks:
-        if last and last.kind == one.kind and _narrow(last) and _narrow(one) and one.x - last.x - last.width < NARROW:
-            end = max(last.x + last.width, one.x + one.width)
-            last = replace(last, width=round(end - last.x, 3), label="", count=last.count + one.count)
+    last: StripBlock | None = None
+    for part in blocks:
+        if (
+            last
+            and last.kind == part.kind
+            and _narrow(last)
+            and _narrow(part)
+            and part.x - last.x - last.width < NARROW
+        ):
+            end = max(last.x + last.width, part.x + part.width)
+            last = replace(last, width=round(end - last.x, 3), label="", count=last.count + part.count)
             continue
         if last:
             yield last
-        last = one
+        last = part
     if last:
         yield last
 
 
-def painted(blocks: Iterable[Block]) -> tuple[Block, ...]:
+def painted(blocks: Iterable[StripBlock]) -> tuple[StripBlock, ...]:
     """Return blocks in the order they are painted: what is drawn wider than it is lies over its neighbours."""
     return tuple(sorted(blocks, key=_narrow))
 
 
-def _narrow(one: Block) -> bool:
-    return one.count > 1 or one.width <= NARROW
+def _narrow(part: StripBlock) -> bool:
+    return part.count > 1 or part.width <= NARROW

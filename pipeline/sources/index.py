@@ -17,7 +17,7 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from pipeline.errors import CheckError, MachineError, Place, Problem
-from pipeline.model.content import Content, Found, Location, Wanted
+from pipeline.model.content import Content, Fitting, Found, Location, Sought, Wanted
 from pipeline.model.derived import AlternativeForms
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import shown
@@ -29,6 +29,7 @@ from pipeline.sources.files.problems import machine_error, reason
 from pipeline.sources.files.scan import Scan
 from pipeline.sources.files.signature import settled, signature
 from pipeline.sources.search import alternative_forms, search
+from pipeline.sources.search import fitting as search_fitting
 from pipeline.sources.search import unwanted as spare
 from pipeline.sources.search.alternative_forms import Derivation
 from pipeline.sources.search.matcher import Taker
@@ -105,6 +106,15 @@ class Index:
         read. Where there is much to read, it is read in ``processes``, 0 for as many as there are processors.
         """
         return self._safely(lambda: search.find(self._store, wanted, progress, taker, processes), scanned=True)
+
+    def fitting(
+        self, sought: Sequence[Sought], below: Path | None = None, progress: Callable[[int], None] = _unseen
+    ) -> list[Fitting]:
+        """Return for each content that is sought the files of the last scan that fit it; ``below``: only those there.
+
+        ``progress`` is told the bytes just hashed.
+        """
+        return self._safely(lambda: search_fitting.fitting(self._store, sought, below, progress), scanned=True)
 
     def derive(
         self, wanted: Sequence[Content], alternatives: AlternativeForms, progress: Callable[[int], None] = _unseen

@@ -103,7 +103,7 @@ def _problems(
                 continue
             what = f'at station "{use.station.id}", {_who(core, programs_of)} {lacks}: {"; ".join(reasons)}'
             sides = [Place(file=use.station.file, key=keys[0]), Place(file=core.file, key="needs")]
-            sides += [Place(file=title.file, key=keys[1]) for title in programs_of if title and None not in programs_of]
+            sides += [title.place(keys[1]) for title in programs_of if title and None not in programs_of]
             yield Problem(place, what, hint, tuple(sides))
 
 

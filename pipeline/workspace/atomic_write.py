@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -33,7 +34,7 @@ def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
     Without ``sync`` a power cut may leave the old file, none or a damaged one, until it is synced later.
     """
     make_folder(path.parent)
-    temporary = path.with_name(path.name + ".part")
+    temporary = _temporary(path)
     try:
         yield temporary
         if sync:
@@ -45,6 +46,50 @@ def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
+
+
+def write_together(files: Mapping[Path, bytes]) -> None:
+    """Write small files, all or none: what was there keeps its permissions, and comes back when one cannot be written.
+
+    All are written and synced under temporary names before the first takes its place. Their folders are there.
+    """
+    before = {path: path.read_bytes() if path.exists() else None for path in files}
+    placed = list[Path]()
+    try:
+        for path, data in files.items():
+            temporary = _temporary(path)
+            temporary.unlink(missing_ok=True)
+            temporary.write_bytes(data)
+            if before[path] is not None:
+                shutil.copymode(path, temporary)
+            with temporary.open("rb+") as written:
+                os.fsync(written.fileno())
+        for path in files:
+            placed.append(path)
+            _temporary(path).replace(path)
+        for folder in {path.parent for path in files}:
+            sync_folder(folder)
+    except BaseException:
+        for path in files:
+            _temporary(path).unlink(missing_ok=True)
+        for path in placed:
+            _put_back(path, before[path])
+        raise
+
+
+def _temporary(path: Path) -> Path:
+    return path.with_name(path.name + ".part")
+
+
+def _put_back(path: Path, data: bytes | None) -> None:
+    """Have a file be again what it was before; what the disk does not let us do is left."""
+    with suppress(OSError):
+        if data is None:
+            path.unlink(missing_ok=True)
+        elif path.read_bytes() != data:
+            with replacing(path) as temporary:
+                temporary.write_bytes(data)
+                shutil.copymode(path, temporary)
 
 
 def write_if_changed(path: Path, data: bytes) -> bool:

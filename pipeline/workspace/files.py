@@ -20,11 +20,16 @@ def read_plan(path: Path) -> Plan:
 
 def read_record(path: Path) -> dict[str, Any]:
     """Return a record as JSON has it; raises MachineError when it is none, or not a whole one."""
+    return record_from(path.read_bytes(), str(path))
+
+
+def record_from(text: bytes, file: str) -> dict[str, Any]:
+    """Return the record whose text was read from a file; raises MachineError when it is none, or not a whole one."""
     try:
-        record = json.loads(path.read_bytes())
+        record = json.loads(text)
         side_of_record(record)
         if record["cardkiln-record"] == 1:
             return dict(record)
     except (ValueError, KeyError, TypeError):
         pass
-    raise MachineError.one("is not a complete record", "build the card again", file=str(path))
+    raise MachineError.one("is not a complete record", "build the card again", file=file)

@@ -24,7 +24,7 @@ SHOWN = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Owner:
+class BuildOwner:
     """Inputs as they were when all was built: their folder as it is shown, and the SHA-256 of each manifest.
 
     ``manifests``: by folder and id, "cards/desk".
@@ -34,7 +34,7 @@ class Owner:
     manifests: dict[str, str]
 
 
-def is_changed(noted: Owner, names: Collection[str], contents: Callable[[], Mapping[str, str]]) -> bool:
+def is_changed(noted: BuildOwner, names: Collection[str], contents: Callable[[], Mapping[str, str]]) -> bool:
     """Whether inputs are those that were noted in the same place: one manifest is there still, by name or content.
 
     ``contents``: SHA-256 by name, worked out only where it decides.
@@ -42,12 +42,12 @@ def is_changed(noted: Owner, names: Collection[str], contents: Callable[[], Mapp
     return bool(noted.manifests.keys() & set(names) or set(noted.manifests.values()) & set(contents().values()))
 
 
-def is_moved(noted: Owner, now: Mapping[str, str]) -> bool:
+def is_moved(noted: BuildOwner, now: Mapping[str, str]) -> bool:
     """Whether inputs are those that were noted in a place that is given up: half are there, byte for byte."""
     return 2 * len(noted.manifests.items() & now.items()) >= len(noted.manifests)
 
 
-def gone_as_a_whole(noted: Owner, now: Mapping[str, str]) -> list[str]:
+def gone_as_a_whole(noted: BuildOwner, now: Mapping[str, str]) -> list[str]:
     """Return the folders of manifests ("titles") of which nothing is left, neither a name nor what one held."""
     return [
         folder
@@ -66,14 +66,14 @@ def check_owner(workspace: Workspace) -> None:
 
 def note_owner_once(workspace: Workspace) -> None:
     """Note the inputs as those that the build folder belongs to, unless some are noted already."""
-    if state.read(_path(workspace), Owner) is None:
+    if state.read(_path(workspace), BuildOwner) is None:
         note_owner(workspace)
 
 
 def note_owner(workspace: Workspace) -> None:
     """Note the inputs as they are now as those that the build folder belongs to."""
-    owner = Owner(inputs=workspace.shown(workspace.inputs), manifests=_contents(workspace))
-    if owner.manifests and state.read(_path(workspace), Owner) != owner:
+    owner = BuildOwner(inputs=workspace.shown(workspace.inputs), manifests=_contents(workspace))
+    if owner.manifests and state.read(_path(workspace), BuildOwner) != owner:
         state.write(_path(workspace), owner)
 
 
@@ -83,17 +83,17 @@ def kinds_gone(workspace: Workspace) -> list[str]:
     return gone_as_a_whole(noted, _contents(workspace)) if noted else []
 
 
-def _noted(workspace: Workspace) -> Owner | None:
+def _noted(workspace: Workspace) -> BuildOwner | None:
     """Return what was noted; without a note, whoever declares the cards that are there; None where none is finished."""
-    noted = state.read(_path(workspace), Owner)
+    noted = state.read(_path(workspace), BuildOwner)
     if noted is None:
         cards = {f"cards/{folder.name}": "" for folder in sorted((workspace.build / "cards").glob("*"))}
         if any((workspace.build / card / "card.img").exists() for card in cards):
-            return Owner(inputs=workspace.shown(workspace.inputs), manifests=cards)
+            return BuildOwner(inputs=workspace.shown(workspace.inputs), manifests=cards)
     return noted
 
 
-def _is_owner(workspace: Workspace, noted: Owner, names: Collection[str]) -> bool:
+def _is_owner(workspace: Workspace, noted: BuildOwner, names: Collection[str]) -> bool:
     place = workspace.base / noted.inputs
     if place == workspace.inputs or (place.exists() and place.samefile(workspace.inputs)):
         return is_changed(noted, names, lambda: _contents(workspace))
@@ -124,15 +124,15 @@ def _contents(workspace: Workspace) -> dict[str, str]:
     return contents
 
 
-def _of_others(workspace: Workspace, noted: Owner, names: Iterable[str]) -> Problem:
+def _of_others(workspace: Workspace, noted: BuildOwner, names: Iterable[str]) -> Problem:
     inputs = workspace.shown(workspace.inputs)
     what = (
         f"was built from the inputs in {noted.inputs} ({_cards(noted.manifests)}), "
         f"found {'others there' if inputs == noted.inputs else f'those in {inputs}'} ({_cards(names)}); "
         "nothing was built or removed"
     )
-    there = Path(noted.inputs).name == "inputs" and not Path(noted.inputs).is_absolute()
-    back = "unset CARDKILN_INPUTS" if there else f"set CARDKILN_INPUTS to {noted.inputs}"
+    is_default = Path(noted.inputs).name == "inputs" and not Path(noted.inputs).is_absolute()
+    back = "unset CARDKILN_INPUTS" if is_default else f"set CARDKILN_INPUTS to {noted.inputs}"
     back = f"bring the manifests back to {inputs}" if inputs == noted.inputs else back
     return Problem(Place(workspace.shown(workspace.build)), what, f"{back}; or, to build these here, move build/ away")
 

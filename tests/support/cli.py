@@ -37,7 +37,7 @@ BYTECODE = {
 }
 """Lets many short runs share compiled code, outside the working tree."""
 
-PROGRESS = re.compile(r"^(?:write|read back|check|verify|pack|unpack)(?: [\w.-]+)?: \d+ %\n", re.MULTILINE)
+PROGRESS = re.compile(r"^(?:look|write|read back|check|verify|pack|unpack)(?: [\w.-]+)?: \d+ %\n", re.MULTILINE)
 """What is said in between on a slow machine."""
 
 

@@ -42,12 +42,13 @@ BELOW: dict[str, set[str]] = {
 }
 BELOW["solve"] = {"errors", "model", "roms"}
 BELOW["translate"] = {"errors", "model", "roms", "solve"}
+BELOW["survey"] = {"errors", "model", "fat", "bitstreams", "configs"}
 BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
 BELOW["build"] = {*BELOW}
-for part in ("inspect", "explain", "distribute", "drafts", "prove"):
-    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
+for part in ("inspect", "explain", "distribute", "drafts", "prove", "cluster"):
+    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove", "cluster"}
 BELOW["media"] = {*BELOW}
 BELOW["engine"] = {"errors", "printable", "model", "processes", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
@@ -61,6 +62,7 @@ PURE = (
     "roms",
     "solve",
     "translate",
+    "survey",
     "bitstreams",
     "configs",
     "card",

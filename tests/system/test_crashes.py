@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.engine.job import Job, StoppedError
+from pipeline.engine.job import Job, TaskStoppedError
 from pipeline.workspace.stamp import read_stamp, write_stamp
 from tests.strangers import with_fsck
 from tests.strangers.tools import require
@@ -36,7 +36,7 @@ def edit(folder: Path, version: str) -> None:
     write_tree(folder, {"inputs/files/system/BENCH.SET": SETTINGS[version]})
 
 
-def run(folder: Path) -> StoppedError | None:
+def run(folder: Path) -> TaskStoppedError | None:
     """Build the card in this process, as a task of doit does."""
 
     def work() -> str:

@@ -130,7 +130,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "card.img").write_bytes(image)
     hostile_files(folder / "dumps")
     hostile_files(folder / "texts", TEXT)
-    shutil.copytree(publish(build_in(folder), "desk", "gzip", None), folder / "published")
+    shutil.copytree(publish(build_in(folder), "desk", "gzip", None)[0].folder, folder / "published")
     (folder / "published" / NAME).write_bytes(b"more")
     return folder
 

@@ -1,4 +1,7 @@
-"""What is listed or asked for is there at once: no part of the build is loaded before it is needed."""
+"""What is listed or asked for is there at once: no part of the build is loaded before it is needed.
+
+Modules are counted, not seconds; ``tests/bench/start.py`` prints the seconds.
+"""
 
 from __future__ import annotations
 
@@ -44,3 +47,56 @@ def test_a_list_loads_no_part_of_the_build(arguments: list[str], tmp_path: Path)
     assert len(names) < 40
     heavy = ("build", "image", "roms", "record", "sheet", "volume", "sources.index", "manifest.load")
     assert [name for name in names if name.removeprefix("pipeline.").startswith(heavy)] == []
+
+
+BEFORE_IT_RUNS = {
+    "commands.arguments",
+    "engine.console",
+    "engine.help_text",
+    "errors",
+    "manifest.files",
+    "model.text",
+    "model.units",
+    "printable",
+    "resources",
+    "workspace.atomic_write",
+    "workspace.state",
+}
+"""What a command may load for its options and its help: small, and of use to nearly every command."""
+
+
+def test_a_command_loads_what_it_runs_only_when_it_runs() -> None:
+    code = f"""
+from importlib.metadata import entry_points
+for entry in entry_points(group="doit.COMMAND"):
+    if entry.name != "run":  # imports nothing before it has looked whether there is anything to do
+        entry.load()().help()
+{LOADED}
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    names = {name.removeprefix("pipeline.") for name in done.stdout.split()}
+    inner = {name for name in names if "." in name}
+    assert inner - BEFORE_IT_RUNS == {name for name in inner if name.startswith("commands.")} - BEFORE_IT_RUNS
+
+
+OUTPUTS = ("image", "record", "sheet", "volume", "sources.index", "publish")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "never"),
+    [
+        (["map", "snail-race"], ("build.build", "build.card", *OUTPUTS)),
+        (["jobs"], ("build.build", "build.card", "roms", *OUTPUTS)),
+        (["keys", "title"], ("build", "roms", *OUTPUTS)),
+        (["diff", "a", "b"], ("build", "roms", "image.write", "sheet", "publish", "manifest.load")),
+    ],
+    ids=["map", "jobs", "keys", "diff"],
+)
+def test_a_command_loads_no_part_that_it_does_not_need(
+    arguments: list[str], never: tuple[str, ...], tmp_path: Path
+) -> None:
+    folder = small.small_project(tmp_path)
+    for name in ("a", "b"):
+        (folder / name).mkdir()
+    inner = (name.removeprefix("pipeline.") for name in loaded_by(folder, *arguments))
+    assert [name for name in inner if f"{name}.".startswith(tuple(f"{part}." for part in never))] == []

@@ -12,9 +12,8 @@ from pipeline.errors import Place, Problem
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, spell
+from pipeline.model.encodings import ENCODINGS, lacking
 from pipeline.model.text import did_you_mean, quote, shown
-
-ENCODINGS = ("ascii", "latin-1", "cp437", "cp850", "utf-8")
 
 Path = tuple[Part, ...]
 
@@ -22,17 +21,30 @@ Path = tuple[Part, ...]
 def problems_within(kind: str, data: Mapping[str, Any], file: str, wrong: Collection[str] = ()) -> Iterator[Problem]:
     """Yield what is wrong between the parts of one manifest, not yet located; ``wrong``: keys known to be wrong."""
     if kind == "title":
-        yield from _unknown_chips(data, file)
-        if not any(key.startswith("rom.") for key in wrong):  # a step that is wrong may mean any chip
-            yield from _unused_chips(data, file)
+        if not takes_over(data):
+            yield from chip_problems(data, file, wrong)
+        yield from _step_ids(("rom",), data.get("rom"), file)
     if kind == "board":
         yield from _menu(data, file)
     if kind == "core":
         yield from _needs(data, file)
+        yield from _layouts(data, file, wrong)
     if kind == "station":
         yield from _display_names(data, file)
     for path, config in _configs(kind, data):
         yield from _encoding(path, config, file)
+
+
+def takes_over(data: Mapping[str, Any]) -> bool:
+    """Whether a title takes something over from a layout or another title, so that it says too little by itself."""
+    return "layout" in data or "like" in data
+
+
+def chip_problems(data: Mapping[str, Any], file: str, wrong: Collection[str] = ()) -> Iterator[Problem]:
+    """Yield the chips that a title's steps name without need, and those that none of them names."""
+    yield from _unknown_chips(data, file)
+    if not any(key.startswith("rom.") for key in wrong):  # a step that is wrong may mean any chip
+        yield from _unused_chips(data, file)
 
 
 def tables(value: Any) -> Iterator[tuple[int, Mapping[str, Any]]]:
@@ -66,7 +78,7 @@ def _unknown_chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
     chips = data.get("chips", {})
     if not isinstance(chips, dict):
         return
-    for path, name in _named_in_roms(data):
+    for path, name in named_in_roms(data):
         if name not in chips:
             what = f"found {quote(name)}, expected a chip of this title"
             hint = did_you_mean(name, chips, f"declare it as [chips.{shown(name)}]")
@@ -76,18 +88,53 @@ def _unknown_chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
 def _unused_chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
     """Yield the chips of a title that no step names."""
     chips = data.get("chips", {})
-    used = {name for _, name in _named_in_roms(data)}
+    used = {name for _, name in named_in_roms(data)}
     for name in chips if isinstance(chips, dict) else ():
         if name not in used:
             what = f"chip {quote(name)} is not used by any step"
             yield Problem(Place(file, key=spell(("chips", name))), what, "use it in a step, or take it out")
 
 
-def _named_in_roms(data: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
+def named_in_roms(data: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
+    """Yield each chip name in the ROM files of a title or a layout, with the path it stands at."""
     for index, rom in tables(data.get("rom")):
         for number, step in tables(rom.get("steps")):
             yield from _named(step, ("rom", index, "steps", number))
         yield from _named_in_changes(rom, ("rom", index))
+
+
+def _layouts(data: Mapping[str, Any], file: str, wrong: Collection[str]) -> Iterator[Problem]:
+    """Yield what is wrong between the sockets and the steps of each layout."""
+    layouts = data.get("layouts")
+    for name, layout in layouts.items() if isinstance(layouts, dict) else ():
+        if not isinstance(layout, dict) or not isinstance(sockets := layout.get("sockets"), dict):
+            continue
+        named = [(("layouts", name, *path), socket) for path, socket in named_in_roms(layout)]
+        for path, socket in named:
+            if socket not in sockets:
+                what = f"found {quote(socket)}, expected a socket of this layout"
+                hint = did_you_mean(socket, sockets, f"declare it as [layouts.{shown(name)}.sockets.{shown(socket)}]")
+                yield Problem(Place(file, key=spell(path)), what, hint)
+        used = {socket for _, socket in named}
+        if not any(key.startswith(f"layouts.{name}.rom.") for key in wrong):
+            for socket in sockets:
+                if socket not in used:
+                    place = Place(file, key=spell(("layouts", name, "sockets", socket)))
+                    what = f"socket {quote(socket)} is not used by any step"
+                    yield Problem(place, what, "use it in a step, or take it out")
+        yield from _step_ids(("layouts", name, "rom"), layout.get("rom"), file)
+
+
+def _step_ids(path: Path, roms: Any, file: str) -> Iterator[Problem]:
+    """Yield the steps of a ROM file whose id an earlier one has."""
+    for index, rom in tables(roms):
+        first: dict[str, Place] = {}
+        for number, step in tables(rom.get("steps")):
+            for key, id_ in texts(step, "id"):
+                place = Place(file, key=spell((*path, index, "steps", number, key)))
+                if first.setdefault(id_, place) != place:
+                    what = f"found {quote(id_)} a second time, expected an id of its own for each step"
+                    yield Problem(place, what, "", (first[id_],))
 
 
 def _named(piece: Any, path: Path) -> Iterator[tuple[Path, str]]:
@@ -161,10 +208,8 @@ def _encoding(path: Path, config: Mapping[str, Any], file: str) -> Iterator[Prob
     if encoding not in ENCODINGS:
         return
     for inner, text in _texts(config):
-        try:
-            text.encode(encoding)
-        except UnicodeEncodeError as error:
-            what = f"found {quote(text[error.start])}, which {encoding} cannot hold"
+        if mark := lacking(text, encoding):
+            what = f"found {quote(mark)}, which {encoding} cannot hold"
             hint = 'choose another encoding for this file, such as "utf-8"'
             yield Problem(Place(file, key=spell((*path, *inner))), what, hint)
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 
 from pipeline.manifest.decode.common import Table, config, configs, content, day, files, rights, size, sums, texts
-from pipeline.manifest.decode.rom_files import rom_file
+from pipeline.manifest.decode.rom_files import changes, rom_file
 from pipeline.manifest.schema.formats import parse_moment, parse_rate, parse_rates
 from pipeline.model.manifest import (
     Board,
@@ -16,8 +16,10 @@ from pipeline.model.manifest import (
     Core,
     Display,
     Fpga,
+    Layout,
     Needs,
     Setting,
+    Socket,
     Station,
     Title,
     TitleRules,
@@ -58,14 +60,13 @@ def board(id_: str, file: str, data: Table) -> Board:
 
 def core(id_: str, file: str, data: Table) -> Core:
     """Return a core; its folder is derived from its id where none is given: "marrowby-two" is MARROWBY."""
-    derived = re.sub("[^A-Z0-9]", "", id_.upper())[:8]
     return Core(
         id=id_,
         file=file,
         name=data["name"],
         kind=data["kind"],
         release=data["release"],
-        folder=data.get("folder", derived),
+        folder=data.get("folder", _derived_name(id_)),
         boards=tuple(data["boards"]),
         tags=texts(data, "tags"),
         bitstream=content(data["bitstream"]),
@@ -82,14 +83,21 @@ def core(id_: str, file: str, data: Table) -> Core:
         release_date=day(data, "release-date"),
         silenced=dict(data.get("silence", {})),
         folders=texts(data, "folders"),
+        layouts={name: layout(name, table) for name, table in data.get("layouts", {}).items()},
     )
 
 
+def layout(name: str, data: Table) -> Layout:
+    """Return a layout."""
+    return Layout(name=name, sockets={socket: _socket(socket, table) for socket, table in data["sockets"].items()})
+
+
 def title(id_: str, file: str, data: Table) -> Title:
-    """Return a title.
+    """Return a title that takes over nothing, or that is written out.
 
     A card takes it by id, and then its core must be on the card; or by a tag, and then only if its core is.
     """
+    name = file_name(id_, data)
     return Title(
         id=id_,
         file=file,
@@ -98,10 +106,10 @@ def title(id_: str, file: str, data: Table) -> Title:
         tags=texts(data, "tags"),
         folder=data.get("folder", ""),
         chips={
-            name: Chip(name=name, content=content(table), part=table.get("part", ""))
+            name: Chip(name=name, content=content(table), part=table.get("part", ""), holds=table.get("holds", ""))
             for name, table in data.get("chips", {}).items()
         },
-        roms=tuple(rom_file(table, f"rom.{number}") for number, table in enumerate(data.get("rom", ()), 1)),
+        roms=tuple(rom_file(table, f"rom.{number}", name) for number, table in enumerate(data.get("rom", ()), 1)),
         files=tuple(files(data)),
         orientation=data.get("orientation", ""),
         buttons=data.get("buttons", 0),
@@ -110,6 +118,11 @@ def title(id_: str, file: str, data: Table) -> Title:
         date=day(data),
         patches={name: content(table) for name, table in data.get("patches", {}).items()},
     )
+
+
+def file_name(id_: str, data: Table) -> str:
+    """Return what the field {title} stands for in a title: its file-name, else one derived as a core's folder is."""
+    return str(data.get("file-name", _derived_name(id_)))
 
 
 def card(id_: str, file: str, data: Table) -> Card:
@@ -170,6 +183,10 @@ DECODERS: Mapping[str, Callable[[str, str, Table], Board | Core | Title | Card |
 }
 
 
+def _derived_name(id_: str) -> str:
+    return re.sub("[^A-Z0-9]", "", id_.upper())[:8]
+
+
 def _fpga(table: Table) -> Fpga:
     device_id = int(table["device-id"], 16) if "device-id" in table else None
     return Fpga(part=table["part"], package=table.get("package", ""), device_id=device_id)
@@ -211,6 +228,18 @@ def _display(table: Table) -> Display:
         line_rates=tuple(map(parse_rates, table.get("line-rates", ()))),
         orientation=table.get("orientation", "landscape"),
         turns=table.get("turns", False),
+    )
+
+
+def _socket(name: str, table: Table) -> Socket:
+    size, empty = parse_size(table["size"]), table.get("empty")
+    return Socket(
+        name=name,
+        size=size,
+        part=table.get("part", ""),
+        holds=table.get("holds", ""),
+        empty=content({**empty, "size": size}) if isinstance(empty, dict) else empty,
+        then=changes(table),
     )
 
 

@@ -6,25 +6,26 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
+from pipeline.manifest.schema.formats import TITLE_FIELD
 from pipeline.manifest.schema.validate import schema
 from pipeline.model.manifest import Change, Piece, RomFile, Step, Value
 from pipeline.model.units import parse_size
 
-AROUND = ("at", "over", "then", "name")
+AROUND = ("at", "over", "then", "id", "name")
 """Keys of a step's or a slot's table that are no arguments of its operation."""
 
 
-def rom_file(table: Mapping[str, Any], key: str) -> RomFile:
-    """Return the ROM file of one table ``[[rom]]``."""
+def rom_file(table: Mapping[str, Any], key: str, title: str = TITLE_FIELD) -> RomFile:
+    """Return the ROM file of one table ``[[rom]]``; ``title``: what the field {title} stands for."""
     return RomFile(
-        path=table["path"],
+        path=table["path"].replace(TITLE_FIELD, title),
         size=parse_size(table["size"]),
         fill=table.get("fill"),
         steps=tuple(_step(step, f"{key}.steps.{number}") for number, step in enumerate(table["steps"], 1)),
         sha256=table.get("sha256", "").lower(),
         placement=table.get("placement", "anywhere"),
         key=key,
-        then=_changes(table),
+        then=changes(table),
     )
 
 
@@ -38,14 +39,14 @@ def _piece(value: str | Mapping[str, Any]) -> Piece:
         return _chip(value)
     operation = next(name for name in value if f"piece-{name}" in schema("title")["$defs"])
     main = value[operation]
-    other = (*AROUND, operation) if isinstance(main, list) or operation == "chip" else AROUND
+    not_arguments = (*AROUND, operation) if isinstance(main, list) or operation == "chip" else AROUND
     return Piece(
         operation=operation,
-        arguments={name: frozen(inner) for name, inner in value.items() if name not in other},
+        arguments={name: frozen(inner) for name, inner in value.items() if name not in not_arguments},
         parts=tuple(map(_piece, main)) if isinstance(main, list) else (),
         name=main if operation == "chip" else "",
         slot=value.get("name", ""),
-        then=_changes(value),
+        then=changes(value),
     )
 
 
@@ -55,7 +56,8 @@ def _chip(name: str) -> Piece:
     return Piece(operation="chip", name=name)
 
 
-def _changes(table: Mapping[str, Any]) -> tuple[Change, ...]:
+def changes(table: Mapping[str, Any]) -> tuple[Change, ...]:
+    """Return what ``then`` of a table asks for, in order."""
     return tuple(
         Change(operation=operation, arguments=frozen(arguments))
         for change in table.get("then", ())

@@ -21,11 +21,11 @@ from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, Positions, spell
 from pipeline.model.content import Content
 from pipeline.model.text import shorten
-from pipeline.model.units import parse_size, show_size
+from pipeline.model.units import parse_size, written_size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pin:
+class PinRequest:
     """The table at ``way`` is to mean ``content``, with its size and CRC-32; ``source`` is the file messages name."""
 
     way: KeyPath
@@ -42,7 +42,7 @@ class Pinned:
     added: frozenset[KeyPath]
 
 
-def pin(text: str, file: str, pins: Sequence[Pin], *, replacing: bool = False, crc32: bool = False) -> Pinned:
+def pin(text: str, file: str, pins: Sequence[PinRequest], *, replacing: bool = False, crc32: bool = False) -> Pinned:
     """Return a manifest's text with the pins in it; ``text`` is valid TOML, and each pin has a way of its own.
 
     A CRC-32 that is there is pinned too; ``crc32`` adds a missing one. Text in quotes with nothing in it counts as
@@ -50,7 +50,7 @@ def pin(text: str, file: str, pins: Sequence[Pin], *, replacing: bool = False, c
     ManifestError where a table is written in a form that cannot be added to.
     """
     data = tomllib.loads(text)
-    values = {one.way: dict(_values(data, one, crc32=crc32)) for one in pins}
+    values = {request.way: dict(_values(data, request, crc32=crc32)) for request in pins}
     conflicts = [] if replacing else list(_conflicts(data, text, file, pins, values))
     if conflicts:
         *others, last = sorted(conflicts)
@@ -62,15 +62,15 @@ def pin(text: str, file: str, pins: Sequence[Pin], *, replacing: bool = False, c
     return Pinned(text=result, written={way: tuple(some) for way, some in values.items()}, added=added)
 
 
-def _values(data: Mapping[str, Any], one: Pin, *, crc32: bool) -> Iterator[tuple[str, Value]]:
+def _values(data: Mapping[str, Any], request: PinRequest, *, crc32: bool) -> Iterator[tuple[str, Value]]:
     """Yield the keys of a table that do not say what the content is, each with the value that does."""
-    size, sum32 = one.content.size or 0, f"{one.content.crc32 or 0:08x}"
-    for name in fields(one.way):
-        old = held(data, (*one.way, name))
+    size, sum32 = request.content.size or 0, f"{request.content.crc32 or 0:08x}"
+    for name in fields(request.way):
+        old = held(data, (*request.way, name))
         if name == "size" and not _is_size(old, size):
             yield name, _size(size, None if old == BLANK else old)
-        elif name in ("sha256", IMAGE_FIELD) and not _is_text(old, one.content.sha256):
-            yield name, one.content.sha256
+        elif name in ("sha256", IMAGE_FIELD) and not _is_text(old, request.content.sha256):
+            yield name, request.content.sha256
         elif name == "crc32" and not _is_text(old, sum32) and (crc32 or old is not None):
             yield name, sum32
 
@@ -87,25 +87,29 @@ def _is_text(old: object, digits: str) -> bool:
 
 def _size(size: int, old: object) -> Value:
     """Return a size as it is written: as text or number where there is one, else the plainer of both."""
-    shown = show_size(size).replace(",", "")
-    if isinstance(old, int) or (not isinstance(old, str) and "byte" in shown):
+    if isinstance(old, int):
         return size
-    return f"{size} B" if "byte" in shown else shown
+    written = written_size(size)
+    return f"{written} B" if isinstance(old, str) and isinstance(written, int) else written
 
 
 def _conflicts(
-    data: Mapping[str, Any], text: str, file: str, pins: Sequence[Pin], values: Mapping[KeyPath, Mapping[str, Value]]
+    data: Mapping[str, Any],
+    text: str,
+    file: str,
+    pins: Sequence[PinRequest],
+    values: Mapping[KeyPath, Mapping[str, Value]],
 ) -> Iterator[Problem]:
     """Yield the values that are there and are others."""
     positions = Positions(text)
-    for one in pins:
-        for name, value in values[one.way].items():
-            way = (*one.way, name)
+    for request in pins:
+        for name, value in values[request.way].items():
+            way = (*request.way, name)
             if held(data, way) in (None, "", BLANK):
                 continue
             raw = positions.raw(way)
             found = raw if len(raw) < 80 and "\n" not in raw else shorten(raw.replace("\n", " "))
-            yield Problem(_place(positions, file, way), f"found {found}; {one.source} has {literal(value)}")
+            yield Problem(_place(positions, file, way), f"found {found}; {request.source} has {literal(value)}")
 
 
 def _edits(text: str, file: str, data: Mapping[str, Any], values: Mapping[KeyPath, Mapping[str, Value]]) -> list[Edit]:
@@ -113,9 +117,9 @@ def _edits(text: str, file: str, data: Mapping[str, Any], values: Mapping[KeyPat
     written, edits, problems = Text(text), list[Edit](), list[Problem]()
     new = {way: some for way, some in values.items() if held(data, way) is None}
     for way, some in values.items():
-        there = held(data, way) or {}
-        edits += (written.set_value((*way, name), value) for name, value in some.items() if name in there)
-        missing = {name: value for name, value in some.items() if name not in there and way not in new}
+        table = held(data, way) or {}
+        edits += (written.set_value((*way, name), value) for name, value in some.items() if name in table)
+        missing = {name: value for name, value in some.items() if name not in table and way not in new}
         try:
             edits += written.add_keys(way, missing)
         except NoPlaceError:

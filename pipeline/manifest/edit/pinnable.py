@@ -14,13 +14,13 @@ from pipeline.model.text import did_you_mean, listed, quote, quoted
 KeyPath = tuple[Part, ...]
 """The way to a table of a manifest, such as ("chips", "4t") or ("rom", 0); () for a card and its image."""
 
-NAMED = {"chips": "chip", "patches": "patch"}
+NAMED = {"chips": "chip", "sockets": "chip", "patches": "patch"}
 """Tables of named tables, with what one of them is."""
 LISTED = {"rom": "ROM file", "files": "file"}
 """Lists of tables, with what one of them is; an item is named by its number or its ``path``."""
 
 GROUPS: Mapping[str, Sequence[str]] = {
-    "title": ("chips", "patches", "rom", "files"),
+    "title": ("chips", "sockets", "patches", "rom", "files"),
     "core": ("bitstream", "files"),
     "card": ("image", "files"),
 }
@@ -93,7 +93,7 @@ def _is_name(data: Mapping[str, Any], group: str, name: str) -> bool:
         return True
     if name.rpartition(".")[2] in (*FIELDS, "part"):
         return False
-    pattern: str = schema("title")["$defs"][f"{NAMED[group]}-name"]["pattern"]
+    pattern: str = schema("title")["$defs"]["patch-name" if group == "patches" else "chip-name"]["pattern"]
     return re.fullmatch(pattern, name) is not None
 
 
@@ -117,7 +117,8 @@ def _unknown(kind: str) -> str:
     if not groups:
         return f"nothing in a {kind} has a size and a hash of its own; expected a title, a core or a card"
     kinds = {**NAMED, **LISTED, "bitstream": "bitstream", "image": "image"}
-    return f"is no {listed([kinds[group] for group in groups], 'or')} of this manifest"
+    words = dict.fromkeys(kinds[group] for group in groups)
+    return f"is no {listed(list(words), 'or')} of this manifest"
 
 
 def _hint(kind: str, data: Mapping[str, Any], key: str) -> str:

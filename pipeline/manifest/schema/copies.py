@@ -10,13 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import Place, Problem
-from pipeline.manifest.files import FOLDERS
+from pipeline.manifest.files import KINDS
 from pipeline.manifest.text.blank import BLANK
 from pipeline.resources import SCHEMAS, VERSION
-
-KINDS = (*FOLDERS, "sources")
-"""The kinds of manifest that an editor checks."""
-
 
 PLAIN = frozenset({"string", "integer", "boolean"})
 """The types of values that can be blank; a table or a list cannot."""

@@ -18,6 +18,7 @@ from typing import Any, cast
 from jsonschema_rs import Draft202012Validator, ValidationError
 
 from pipeline.manifest.schema.formats import FORMATS, TOML_DATES, UnfitError
+from pipeline.manifest.schema.reference import key_at
 from pipeline.manifest.text.positions import Part
 
 Schema = Mapping[str, Any]
@@ -123,7 +124,10 @@ class _Errors:
                 yield from _unfit(path, value, node) or [error_of_type]
 
     def _required(self, path: tuple[Part, ...], node: Schema, name: str) -> SchemaError:
-        wanted = resolved(self._root, node.get("properties", {}).get(name, {}))
+        known = node.get("properties", {})
+        if name not in known:  # asked for by a condition, and described where there is none
+            known = {name: key_at(self._root, [part for part in (*path, name) if isinstance(part, str)]).schema}
+        wanted = resolved(self._root, known[name])
         return SchemaError(keyword="required", path=(*path, name), value=None, schema=wanted)
 
     def _one_of(

@@ -18,6 +18,9 @@ from pipeline.model.units import parse_size, show_size
 FIELDS = ("core", "name", "release", "kind")
 """The fields of templates: what a core says of itself."""
 
+TITLE_FIELD = "{title}"
+"""The field of a ROM file's path: what a title is called in file names."""
+
 LARGEST = 2**41
 """Bytes of the largest card a partition table can describe: 2**32 sectors of 512 bytes."""
 
@@ -134,6 +137,15 @@ def _path_template(value: object) -> None:
         check_template(value)
 
 
+def _title_path(value: object) -> None:
+    if not isinstance(value, str):
+        return
+    check_path(value)
+    for match in MARK.finditer(value):
+        if match[0] != TITLE_FIELD:
+            raise UnfitError(f"a path with no other braces than those of {TITLE_FIELD}", f"write {TITLE_FIELD}")
+
+
 def _folder(value: object) -> None:
     if value != "":
         _path(value)
@@ -216,6 +228,7 @@ FORMATS: Mapping[str, Callable[[object], None]] = {
     "card-folder": _folder,
     "path-template": _path_template,
     "folder-template": _folder_template,
+    "title-path": _title_path,
     "line-template": _line_template,
     "line-without-fields": _line_without_fields,
     "inputs-path": _inputs_path,

@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.manifest.schema.errors import SchemaError
 from pipeline.manifest.schema.formats import control_hint
 from pipeline.model.text import LONGEST, counted, did_you_mean, nearest, quote, quoted, shorten, shown
+from pipeline.model.units import UNITS, size_hint
 
 SHOWN_KEYS = 12
 """Known keys that a hint lists."""
@@ -106,7 +107,10 @@ def _enum(error: Context) -> Message:
 
 
 def _pattern(error: Context) -> Message:
-    return Message(f"found {error.found}, expected {expected(error.schema)}", control_hint(error.value))
+    hint = control_hint(error.value)
+    if not hint and error.schema.get("format", "").startswith("size"):
+        hint = size_hint(error.value, [unit for unit in UNITS if re.search(error.schema["pattern"], f"1 {unit}")])
+    return Message(f"found {error.found}, expected {expected(error.schema)}", hint)
 
 
 def _length(error: Context) -> Message:

@@ -11,6 +11,10 @@ BLANK = "<blank>"
 """Stands in place of a value, whatever its type; no key takes this text as a value."""
 
 
+BLANKS_ARE = f'"{BLANK}" stands for what only a person can know; "doit check" lists every blank.'
+"""What a draft says of its blanks."""
+
+
 def blanks_in(value: Any, path: tuple[Part, ...] = ()) -> Iterator[tuple[Part, ...]]:
     """Yield the path of each blank in a TOML value, in the order of the text."""
     if value == BLANK:

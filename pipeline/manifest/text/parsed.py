@@ -15,7 +15,8 @@ class ParsedManifest:
     """What one manifest came to.
 
     ``data``: its TOML values, None when its text could not be read; without ``DROPPED`` once they are decoded.
-    ``value``: the decoded manifest, None when there are problems (and for sources). ``problems``: of this manifest
+    ``value``: the decoded manifest, None when there are problems, for sources, and for a title that takes something
+    over until that is written out. ``problems``: of this manifest
     alone; those without a line are not yet located.
     """
 

@@ -20,6 +20,11 @@ def toml_key(parts: Sequence[str]) -> str:
     return ".".join(part if BARE.fullmatch(part) else toml_text(part) for part in parts)
 
 
+def pair(key: str, value: Any) -> str:
+    """Return a line ``key = value``."""
+    return f"{toml_key([key])} = {toml_value(value)}"
+
+
 def toml_value(value: Any) -> str:
     """Return text, a number, a truth value, or a list or table of them, on one line."""
     if isinstance(value, bool):

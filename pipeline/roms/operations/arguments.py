@@ -176,7 +176,9 @@ def _defined(name: str) -> dict[str, object]:
     return {"$ref": f"#/$defs/{name}"}
 
 
-SIZE = Argument(expects='whole bytes or text such as "4 KiB"', parse=_size, show=show_size, schema=_defined("size"))
+SIZE = Argument(
+    expects='whole bytes or text such as "4 KiB"', parse=_size, show=show_size, schema=_defined("binary-size")
+)
 ADDRESS = Argument(expects="an address such as 0x1000", parse=_size, show=show_address, schema=_defined("address"))
 SIZE_OR_POWER = Argument(
     expects='a size such as "4 KiB", or "power-of-two"',

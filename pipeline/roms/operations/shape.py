@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from pipeline.model.ranges import Ranges, Source
+from pipeline.model.ranges import ByteOrigin, Ranges
 from pipeline.model.units import show_size
 from pipeline.roms.operations.arguments import (
     ADDRESS,
@@ -160,7 +160,7 @@ def _strip_trace(words: str, part: Ranges, /, *, size: int | None, header: bytes
 
 def _pad_trace(words: str, part: Ranges, /, *, to: int | str, fill: int) -> Ranges:
     more = _padded(size_of(part), to) - size_of(part)
-    return joined(part, whole(more, Source("fill", show_value(fill), (words,))))
+    return joined(part, whole(more, ByteOrigin("fill", show_value(fill), (words,))))
 
 
 def _blocks_trace(words: str, part: Ranges, /, *, size: int, order: tuple[int, ...], **_flags: bool) -> Ranges:
@@ -171,7 +171,7 @@ def _blocks_trace(words: str, part: Ranges, /, *, size: int, order: tuple[int, .
 
 
 def _overlay_trace(words: str, part: Ranges, /, *, at: int, old: bytes, new: bytes) -> Ranges:
-    return placed(part, [(at, whole(len(new), Source("bytes", show_hex(new), (words,))))])
+    return placed(part, [(at, whole(len(new), ByteOrigin("bytes", show_hex(new), (words,))))])
 
 
 SHAPE = (

@@ -34,7 +34,7 @@ def apply_delta(source: bytes, delta: bytes, size: int) -> bytes:
     Raises DeltaError for a delta in another form than the plain one, or one that is damaged or made for other sizes.
     Time and memory are bounded by ``size`` and the delta's own length, whatever the delta asks for.
     """
-    reader = Reader(delta)
+    reader = DeltaReader(delta)
     if reader.take(3, "magic number") != MAGIC:
         raise DeltaError("the delta does not begin with D6 C3 C4, so it is no VCDIFF file", PLAIN)
     if version := reader.byte("version"):
@@ -56,7 +56,7 @@ def _plain(indicator: int, refused: dict[int, str]) -> None:
         raise DeltaError(f"the delta has {' and '.join(forms) or f'an unknown indicator 0x{unknown:02X}'}", PLAIN)
 
 
-def _window(reader: Reader, source: bytes, target: bytearray, size: int) -> None:
+def _window(reader: DeltaReader, source: bytes, target: bytearray, size: int) -> None:
     """Read one window (sections 4.2, 4.3) and put what it makes behind ``target``."""
     segment = _segment(reader, source, target)
     body = reader.part(reader.number("window length"), "window")
@@ -71,7 +71,7 @@ def _window(reader: Reader, source: bytes, target: bytearray, size: int) -> None
     _Machine(segment, target, end, data, instructions, addresses).run()
 
 
-def _segment(reader: Reader, source: bytes, target: bytearray) -> _Segment:
+def _segment(reader: DeltaReader, source: bytes, target: bytearray) -> _Segment:
     """Return the part of source or target that the window says it copies from."""
     indicator = reader.byte("window indicator")
     _plain(indicator & ~3, WINDOW_FORMS)
@@ -103,9 +103,9 @@ class _Machine:
     segment: _Segment
     target: bytearray
     end: int
-    data: Reader
-    instructions: Reader
-    addresses: Reader
+    data: DeltaReader
+    instructions: DeltaReader
+    addresses: DeltaReader
     first: int = field(init=False)
     near: list[int] = field(default_factory=lambda: [0] * 4)
     same: list[int] = field(default_factory=lambda: [0] * 768)
@@ -169,7 +169,7 @@ class _Machine:
 
 
 @dataclass(slots=True)
-class Reader:
+class DeltaReader:
     """The bytes of a delta from ``position`` up to ``end``; what is asked for beyond them raises DeltaError."""
 
     data: bytes
@@ -206,10 +206,10 @@ class Reader:
                 return number
         raise DeltaError(f"the delta is damaged: its {what} is a number of more than {LONGEST} bytes")
 
-    def part(self, length: int, what: str) -> Reader:
+    def part(self, length: int, what: str) -> DeltaReader:
         """Return a reader of the next bytes alone."""
         start = self._advance(length, what)
-        return Reader(self.data, start, self.position)
+        return DeltaReader(self.data, start, self.position)
 
     def finish(self, what: str) -> None:
         """Stop where something is left over."""

@@ -88,6 +88,14 @@ class Matcher:
         """Return why a source could not be hashed, "" if it could or was not tried."""
         return self._failures.get((source.path, source.member), "")
 
+    def hash_all(self, sources: Iterable[SourceEntry]) -> None:
+        """Hash each source whose SHA-256 is not known yet."""
+        ordered = sorted(sources, key=lambda source: source.order)
+        unknown = [source for source in ordered if self.hash_of(source) is None]
+        batches = _batches((source, True) for source in unknown)
+        for _, hashed, results, _ in divided(self._count(unknown), self._hash, batches):
+            self._remember(hashed, results)
+
     def content(self, sha256: str) -> Content:
         """Return a found content with its size and its true CRC-32."""
         source = self.found[sha256]
@@ -96,8 +104,9 @@ class Matcher:
     def through(self, sources: Iterable[SourceEntry], aim_of: Callable[[SourceEntry], Targets]) -> None:
         """Look in each source for its aim, the preferred ones first, and leave out what is found from then on."""
         ordered = sorted(sources, key=lambda source: source.order)
-        batches = self._batches(ordered, aim_of)
-        for batch, unknown, results, made in divided(self._count(ordered, aim_of), self._hash, batches):
+        count = self._count(source for source in ordered if self._is_unknown(source) and aim_of(source).fits(source))
+        fitting = ((source, self._is_unknown(source)) for source in ordered if aim_of(source).fits(source))
+        for batch, unknown, results, made in divided(count, self._hash, _batches(fitting)):
             if self._taker:
                 self._taker.receive(made)
             self._remember(unknown, results)
@@ -107,35 +116,15 @@ class Matcher:
                     self.found.setdefault(sha256, source)
                     aim.done(sha256)
 
-    def _count(self, sources: list[SourceEntry], aim_of: Callable[[SourceEntry], Targets]) -> int:
+    def _count(self, unknown: Iterable[SourceEntry]) -> int:
         """Return in how many processes sources are hashed."""
-        unknown = [source for source in sources if self._is_unknown(source) and aim_of(source).fits(source)]
         cost = sum(source.size + EACH for source in unknown)
         return 1 if cost < WORTH_DIVIDING else self._processes or processors()
 
     def _is_unknown(self, source: SourceEntry) -> bool:
         return self.hash_of(source) is None and not self.failure(source)
 
-    def _batches(
-        self, sources: list[SourceEntry], aim_of: Callable[[SourceEntry], Targets]
-    ) -> Iterator[tuple[list[SourceEntry], list[SourceEntry]]]:
-        """Yield sources to be looked at together, and those of them that are not hashed yet."""
-        batch, unknown, size = list[SourceEntry](), list[SourceEntry](), 0
-        for source in sources:
-            if aim_of(source).fits(source):
-                batch.append(source)
-                if self._is_unknown(source):
-                    unknown.append(source)
-                    size += source.size
-            if len(batch) == BATCH_SOURCES or size > BATCH_BYTES:
-                yield batch, unknown
-                batch, unknown, size = [], [], 0
-        if batch:
-            yield batch, unknown
-
-    def _hash(
-        self, sources: tuple[list[SourceEntry], list[SourceEntry]]
-    ) -> tuple[list[SourceEntry], list[SourceEntry], list[Digest | str], Any]:
+    def _hash(self, sources: Batch) -> tuple[list[SourceEntry], list[SourceEntry], list[Digest | str], Any]:
         """Hash the second of two lists, and return both with the results and what the taker made."""
         batch, unknown = sources
         if not self._taker:
@@ -155,6 +144,25 @@ class Matcher:
             self._progress(source.size)
         if fresh:
             self._store.remember(fresh)
+
+
+Batch = tuple[list[SourceEntry], list[SourceEntry]]
+"""Sources that are looked at together, and those of them that are not hashed yet."""
+
+
+def _batches(sources: Iterable[tuple[SourceEntry, bool]]) -> Iterator[Batch]:
+    """Yield sources in their order, each given with whether it has to be hashed."""
+    batch, unknown, size = list[SourceEntry](), list[SourceEntry](), 0
+    for source, is_unknown in sources:
+        batch.append(source)
+        if is_unknown:
+            unknown.append(source)
+            size += source.size
+        if len(batch) == BATCH_SOURCES or size > BATCH_BYTES:
+            yield batch, unknown
+            batch, unknown, size = [], [], 0
+    if batch:
+        yield batch, unknown
 
 
 def _try_all(sources: list[SourceEntry], take: Take | None = None) -> list[Digest | str]:

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.bitstreams.packed import identify_packed
-from pipeline.bitstreams.verdict import Verdict, judge, judge_file
+from pipeline.bitstreams.verdict import BitstreamVerdict, judge, judge_file
 from pipeline.model.manifest import Fpga
 from tests.unit.bitstreams.samples import MADE, made
 
@@ -33,18 +33,18 @@ def archive(**members: bytes) -> bytes:
 def test_a_packed_bitstream_is_an_error_for_any_board(fpga: Fpga | None) -> None:
     text = "it is a gzip file; the bitstream in it is for LFE5U-25F (CABGA381)"
     verdict = judge_file((MADE / f"{NAME}.gz").read_bytes(), fpga)
-    assert verdict == Verdict(name="packed", text=text, hint=GZIP_HINT)
+    assert verdict == BitstreamVerdict(name="packed", text=text, hint=GZIP_HINT)
     assert verdict.is_error
     text = "it is a ZIP archive; the bitstream in it is for LFE5U-25F (CABGA381)"
     verdict = judge_file(archive(readme=b"read me", engine=made(NAME)), fpga)
-    assert verdict == Verdict(name="packed", text=text, hint=ZIP_HINT)
+    assert verdict == BitstreamVerdict(name="packed", text=text, hint=ZIP_HINT)
 
 
 def test_a_packed_file_without_a_known_bitstream_is_named_too() -> None:
     for data, kind in ((gzip.compress(b"something"), "gzip file"), (archive(readme=b"read me"), "ZIP archive")):
         text = f"it is a {kind} without a bitstream of a kind known here"
         hint = "make sure that it is the bitstream, and unpacked"
-        assert judge_file(data, None) == Verdict(name="not a bitstream", text=text, hint=hint)
+        assert judge_file(data, None) == BitstreamVerdict(name="not a bitstream", text=text, hint=hint)
 
 
 def test_a_file_that_is_not_packed_is_judged_as_it_is() -> None:

@@ -11,7 +11,7 @@ from pipeline.bitstreams.device import Device
 from pipeline.bitstreams.devices import DEVICES
 from pipeline.bitstreams.identify import identify
 from pipeline.bitstreams.integrity import INTACT, TRUNCATED, UNCHECKED, Integrity, damaged
-from pipeline.bitstreams.verdict import HINTS, Verdict, judge
+from pipeline.bitstreams.verdict import HINTS, BitstreamVerdict, judge
 from pipeline.model.manifest import Fpga
 from tests.unit.bitstreams.samples import made, wheel
 
@@ -34,11 +34,11 @@ UNJUDGED_HINT = "make sure by hand that it is the bitstream for this very board,
 NO_HINT = "make sure that it is the bitstream, and unpacked"
 
 
-def verdict(name: str, text: str, hint: str) -> Verdict:
-    return Verdict(name=name, text=text, hint=hint)
+def verdict(name: str, text: str, hint: str) -> BitstreamVerdict:
+    return BitstreamVerdict(name=name, text=text, hint=hint)
 
 
-def on(data: bytes, part: str, package: str = "", device_id: int | None = None) -> Verdict:
+def on(data: bytes, part: str, package: str = "", device_id: int | None = None) -> BitstreamVerdict:
     return judge(identify(data), Fpga(part=part, package=package, device_id=device_id))
 
 
@@ -177,7 +177,7 @@ def test_an_unknown_device_of_a_known_maker() -> None:
 
 
 def test_only_what_can_damage_a_board_is_an_error() -> None:
-    errors = {name for name in HINTS if Verdict(name=name, text="").is_error}
+    errors = {name for name in HINTS if BitstreamVerdict(name=name, text="").is_error}
     assert errors == {"wrong device", "cut short", "damaged", "packed"}
     assert set(HINTS) == {
         "right device", "wrong device", "right device, other package", "die class only", "cut short",

@@ -9,11 +9,13 @@ import os
 import re
 import shutil
 import subprocess
+import tomllib
 import zipfile
 from pathlib import Path
 
 import pytest
 
+from pipeline.build.inputs import Inputs
 from pipeline.commands.adopt import Adopt
 from pipeline.errors import ManifestError
 from pipeline.inspect import adopt_writer
@@ -21,8 +23,8 @@ from pipeline.inspect.adopt import adopt
 from pipeline.inspect.open_target import named
 from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
-from tests.support.building import build_card_in, build_in
-from tests.support.cli import digests, doit, own_command, within
+from tests.support.building import build_card_in, build_in, workspace_in
+from tests.support.cli import ROOT, digests, doit, own_command, within
 from tests.support.fault_injection import Layer, install
 from tests.support.small import BOARD, ONE_MENU, sha, small_project
 from tests.support.small import CARD as DESK
@@ -30,7 +32,6 @@ from tests.unit.image.cards import build, plan_of, volume_of
 from tests.unit.volume.by_hand import CHANGES, FILES, made
 
 CARD = """\
-#:schema ../../schemas/card.schema.json
 # Drafted from a card made by hand. No rights are stated for its own files, so it cannot be published yet.
 name = "GARAGE"
 version = "1"
@@ -59,11 +60,11 @@ from = "files/adopted-garage/card/PICTURES"
 """
 
 CORE = f"""\
-#:schema ../../schemas/core.schema.json
-# Drafted from a card made by hand. Say what it needs, and under which rights it may be passed on.
+# Drafted from a card made by hand. "<blank>" stands for what only a person can know; "doit check" lists every blank.
+# Say what the core needs, and under which rights it may be passed on: it cannot be published without.
 name = "Moss garden"
-kind = "unknown"
-release = "unknown"
+kind = "<blank>"
+release = "<blank>"
 folder = "MOSS"
 boards = ["oak"]
 
@@ -81,9 +82,10 @@ written inputs/files/adopted-garage/card/NOTES.TXT
 written inputs/files/adopted-garage/card/GOODS/FERN/dump of chip a.bin
 written inputs/files/adopted-garage/card/PICTURES/a long name.raw
 written inputs/files/adopted-garage/contents/moss-fab-746cc574
-note    ._DISCS.LIB is left out: a desktop left it
+note    ._DISCS.LIB is left out: a desktop system put it there
 note    BENCH.SET: language becomes regional, which core fern needs
-next    doit record:garage, then doit diff card.img garage
+blank   inputs/cores/moss.toml: kind, release
+next    fill in the blanks (doit check lists what is expected), then doit record:garage, then doit diff card.img garage
 """
 
 
@@ -105,6 +107,12 @@ def folder(by_hand: Path, tmp_path: Path) -> Path:
 
 def text(path: Path) -> str:
     return path.read_text(encoding="utf-8")
+
+
+def filled_in(folder: Path, core: str = "moss") -> None:
+    """Fill in the blanks of a drafted core as a person does."""
+    path = folder / "inputs" / "cores" / f"{core}.toml"
+    path.write_text(text(path).replace('kind = "<blank>"', 'kind = "arcade"').replace("<blank>", "1"), "utf-8")
 
 
 def test_a_card_made_by_hand_becomes_manifests(folder: Path) -> None:
@@ -129,6 +137,7 @@ def test_a_card_made_by_hand_becomes_manifests(folder: Path) -> None:
 
 def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(folder: Path, tmp_path: Path) -> None:
     assert own_command(folder, "adopt", "card.img", "oak").code == 0
+    filled_in(folder)
     built = doit(folder, "record:garage")
     assert (built.code, built.err) == (0, "")
 
@@ -144,15 +153,18 @@ def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(f
     assert own_command(folder, "look", str(image)).code == 0
     assert not compared["equal"]
     changes = compared["changes"]
-    assert [(one["kind"], one["name"], one["because"]) for one in changes if one["group"] == "files"] == [
+    assert [
+        (change["kind"], change["name"], change["because"]) for change in changes if change["group"] == "files"
+    ] == [
         ("removed", "._DISCS.LIB", []),
         ("changed", "BENCH.SET", ["[words] form: 0 -> 1"]),
     ]
-    assert {one["group"] for one in changes} <= {"files", "placement", "entries"}
+    assert {change["group"] for change in changes} <= {"files", "placement", "entries"}
 
 
 def test_nothing_is_written_over(folder: Path) -> None:
     assert own_command(folder, "adopt", "card.img", "oak").code == 0
+    filled_in(folder)
     before = digests(folder)
     ran = own_command(folder, "adopt", "card.img", "oak")
 
@@ -167,6 +179,7 @@ def test_nothing_is_written_over(folder: Path) -> None:
 
 def test_another_id_is_another_card(folder: Path) -> None:
     assert own_command(folder, "adopt", "card.img", "oak").code == 0
+    filled_in(folder)
     ran = own_command(folder, "adopt", "--json", "card.img", "oak", "--as", "spare")
 
     assert ran.code == 0
@@ -179,17 +192,19 @@ def test_another_id_is_another_card(folder: Path) -> None:
     ]  # fmt: skip
     assert document["cores"] == ["fern", "moss"]
     assert document["drafted-cores"] == []
+    assert document["blanks"] == {}
 
 
 def test_all_is_taken_back_when_a_draft_does_not_pass(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = digests(folder / "inputs")
-    monkeypatch.setattr(adopt_writer, "_card_text", lambda adoption: "no = 'card'\n")
+    monkeypatch.setattr(adopt_writer, "_card_text", lambda path, adoption: "no = 'card'\n")
     project = build_in(folder)
 
     with named(project.workspace, str(folder / "card.img")) as card:
         adoption = adopt(project, card, project.inputs.manifest.boards["oak"], "garage")
+        manifests = adopt_writer.drafted_manifests(project.workspace, adoption)
         with pytest.raises(ManifestError):
-            adopt_writer.write(project.workspace, card, adoption)
+            adopt_writer.write(project.workspace, card, adoption, manifests)
     assert digests(folder / "inputs") == before
 
 
@@ -201,15 +216,16 @@ def test_contents_that_no_source_has_are_taken_from_the_card(folder: Path) -> No
 
     assert ran.out.startswith("adopted garage: 1 core known and 1 drafted, 0 titles, 4 files copied\n")
     assert (
-        "note    title snail-race is not taken over, its files are copied as they are: its chips are in no source, or "
-        "not all of it is on the card\n"
+        "note    title snail-race is not adopted, and its files are copied: its chips are in no source, or "
+        "files of it are missing on the card\n"
     ) in ran.out
+    filled_in(folder)
     built = doit(folder, "record:garage")
     assert (built.code, built.err) == (0, "")
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    there = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
-    assert {path for path in there if held.get(path) != there[path]} == {"._DISCS.LIB", "BENCH.SET"}
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    expected = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
+    assert {path for path in expected if sums.get(path) != expected[path]} == {"._DISCS.LIB", "BENCH.SET"}
 
 
 def test_a_damaged_card_is_not_adopted(folder: Path) -> None:
@@ -222,7 +238,7 @@ def test_a_damaged_card_is_not_adopted(folder: Path) -> None:
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
         f"{folder / 'card.img'}: DISCS.LIB: size: 40,000 bytes take 20 clusters, its chain has 4\n"
-        "  hint: adopt a sound copy; doit look shows what is wrong\n"
+        "  hint: take a sound copy; doit look shows what is wrong\n"
     ).replace(f"{folder}/", "")
     assert not (folder / "inputs/cards/garage.toml").exists()
 
@@ -232,7 +248,10 @@ def test_a_changed_config_file_of_the_board_is_told(folder: Path) -> None:
     (folder / "card.img").write_bytes(data)
     ran = own_command(folder, "adopt", "card.img", "oak")
 
-    assert "note    BENCH.SET: the manifests put other bytes there; the card's are not taken over\n" in ran.out
+    assert (
+        "note    BENCH.SET: a build writes the bytes that the manifests give; those of the card are not copied\n"
+        in ran.out
+    )
 
 
 def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, tmp_path: Path) -> None:
@@ -261,10 +280,11 @@ def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, t
     ran = own_command(folder, "adopt", "card.img", "oak")
     assert ran.code == 0
     assert 'note    .. is left out: its name is "..", which stands for a folder itself or its parent' in ran.out
+    filled_in(folder)
     assert doit(folder, "record:garage").code == 0
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert held["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert sums["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
 
 
 def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
@@ -306,13 +326,14 @@ def test_names_that_no_copy_can_have_are_adopted_all_the_same(folder: Path, tmp_
 
     assert (ran.code, ran.err) == (0, "")
     assert "cannot be built" not in ran.out
+    filled_in(folder)
     build_card_in(folder, "garage")
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert {name: held.get(name) for name in files} == {
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: sums.get(name) for name in files} == {
         name: hashlib.sha256(data).hexdigest() for name, data in files.items()
     }
-    assert {"EMPTY", "{b}"} <= {one["path"] for one in record["folders"]}
+    assert {"EMPTY", "{b}"} <= {folder["path"] for folder in record["folders"]}
     written = {line.removeprefix("written ") for line in ran.out.splitlines() if line.startswith("written ")}
     new = {path for path in digests(folder) if path.startswith("inputs/files/adopted-garage/")}
     assert new == {path for path in written if path.startswith("inputs/files/adopted-garage/")}
@@ -327,8 +348,8 @@ def test_a_name_of_more_bytes_than_a_file_system_takes_is_adopted(folder: Path) 
     assert (ran.code, ran.err) == (0, "")
     build_card_in(folder, "euro")
     record = json.loads(text(folder / "build/cards/euro/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert {name: held.get(name) for name in files} == {
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: sums.get(name) for name in files} == {
         name: hashlib.sha256(data).hexdigest() for name, data in files.items()
     }
 
@@ -407,7 +428,8 @@ def test_killed_at_any_moment_it_leaves_all_or_nothing_and_the_next_one_goes_on(
         left = digests(copy / "inputs")
         if "cards/garage.toml" in left:
             assert {path: left.get(path) for path in expected} == expected, f"call {points}: a card lacks something"
-        assert build_in(copy).inputs.manifest, f"call {points}: what is left can be read"
+        unsound = Inputs.sound(workspace_in(copy)).unsound
+        assert unsound.keys() <= {("core", "moss"), ("card", "garage")}, f"call {points}: what is left can be read"
         ran = within(copy, Adopt, "card.img", "oak")
         assert ran.code == (2 if "cards/garage.toml" in left else 0), f"call {points}: {ran.err}"
         assert digests(copy / "inputs") == expected, f"call {points}"
@@ -450,6 +472,7 @@ def test_the_name_of_an_unknown_core_is_taken_from_the_one_menu(tmp_path: Path) 
     assert (ran.code, ran.err) == (0, "")
     assert 'name = "Moss: a garden"\n' in text(tmp_path / "inputs/cores/moss.toml")
     assert "LIST.TXT" not in ran.out
+    filled_in(tmp_path)
     build_card_in(tmp_path)
     start = json.loads(text(tmp_path / "build/cards/desk/record.json"))["volume"]["first-sector"] * 512
     old, new = (
@@ -457,3 +480,61 @@ def test_the_name_of_an_unknown_core_is_taken_from_the_one_menu(tmp_path: Path) 
         for path in ("card.img", "build/cards/desk/card.img")
     )
     assert new == old
+
+
+def test_cores_whose_folders_give_no_id_or_the_same_one_get_ids_of_their_own(folder: Path) -> None:
+    """COM5 is a name that Windows keeps for a device (Microsoft, "Naming Files, Paths, and Namespaces")."""
+    names = ("A_B", "A-B", "a_b_", "_COM5", "Fern-2")
+    files = {f"FABRICS/{name}/{name}.FAB": f"a bitstream of {name}".encode() for name in names}
+    build(plan_of(files, volume_of(16), label=""), files, folder / "five.img")
+    ran = within(folder, Adopt, "five.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    cores = {path.stem: tomllib.loads(text(path)) for path in (folder / "inputs/cores").glob("*.toml")}
+    assert {id_: core.get("folder") for id_, core in cores.items()} == {
+        "a-b": "A-B",
+        "a-b-five": "A_B",
+        "a-b-five-2": "a_b_",
+        "com5-five": "_COM5",
+        "fern": "FERN",
+        "fern-2": "Fern-2",
+    }
+    assert cores["a-b"]["name"] == cores["a-b"]["kind"] == cores["a-b"]["release"] == "<blank>"
+    assert "blank   inputs/cores/a-b.toml: name, kind, release\n" in ran.out
+
+
+def test_a_menu_that_is_not_as_the_board_has_it_is_written_from_what_a_person_fills_in(folder: Path) -> None:
+    board = folder / "inputs/boards/oak.toml"
+    board.write_text(text(board).replace('lines = ["{name}"]', 'lines = ["{name}", "release {release}"]'), "utf-8")
+    ran = within(folder, Adopt, "card.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    assert "blank   inputs/cores/moss.toml: name, kind, release\n" in ran.out
+    assert "note    FABRICS/MOSS/SIGN.TXT is written by a build, from values that are still blank\n" in ran.out
+    filled_in(folder)
+    build_card_in(folder, "garage")
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert sums["FABRICS/MOSS/SIGN.TXT"] == sha(b"1\r\nrelease 1\r\n")
+
+
+def test_schema_lines_lead_to_the_schemas_wherever_the_inputs_are(folder: Path) -> None:
+    shutil.copytree(ROOT / "schemas", folder / "schemas")
+    deep = folder / "deep"
+    deep.mkdir()
+    (folder / "inputs").rename(deep / "inputs")
+    (deep / "inputs/sources.toml").unlink()
+    for path in ("titles/snail-race.toml", "cards/desk.toml"):
+        (deep / "inputs" / path).unlink()
+    ran = within(folder, Adopt, "card.img", "oak", CARDKILN_INPUTS=str(deep / "inputs"))
+
+    assert (ran.code, ran.err) == (0, "")
+    first = {path: text(deep / "inputs" / path).splitlines()[0]
+             for path in ("cores/moss.toml", "cards/garage.toml", "sources.toml")}  # fmt: skip
+    assert first == {
+        "cores/moss.toml": "#:schema ../../../schemas/core.schema.json",
+        "cards/garage.toml": "#:schema ../../../schemas/card.schema.json",
+        "sources.toml": "#:schema ../../schemas/sources.schema.json",
+    }
+    for path in ("cores/moss.toml", "cards/garage.toml"):
+        assert f"written deep/inputs/{path}\n" in ran.out

@@ -13,7 +13,6 @@ from typing import Any
 
 import pytest
 
-from pipeline.commands import update as commands
 from pipeline.commands.update import UpdateCard
 from pipeline.device.folder import belongs, bring, is_litter
 from pipeline.errors import CheckError
@@ -177,7 +176,7 @@ def test_what_is_written_is_the_build_that_was_compared(
         build_card_in(project)
         apply(*arguments, clean=clean)
 
-    monkeypatch.setattr(commands, "apply", building)
+    monkeypatch.setattr(media, "apply", building)
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
     assert (card / "BENCH.SET").read_bytes() == expected

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.commands import verify as commands
 from pipeline.commands.verify import Verify
 from pipeline.workspace.lock import locked
 from tests.strangers.tools import require
@@ -300,7 +299,7 @@ def test_a_card_is_verified_though_the_manifests_are_wrong(versions: Path) -> No
 def test_an_image_below_the_build_folder_is_not_opened_while_a_build_is_at_work(
     versions: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(commands, "WAIT", 0.05)
+    monkeypatch.setattr("pipeline.inspect.opened_build.WAIT", 0.05)
     with locked(versions / "build"):
         ran = within(versions, Verify, f"{CARD}/card.img")
         assert within(versions, Verify, "3.img").code == 0

@@ -488,7 +488,7 @@ def test_stopped_by_a_person_it_says_what_became_of_each_card(
         started.set()
 
     monkeypatch.setattr(stage, "write", waiting)
-    monkeypatch.setattr(commands, "wait", interrupted)
+    monkeypatch.setattr("concurrent.futures.wait", interrupted)
     monkeypatch.setattr(commands, "Event", lambda: Stopping(stop))
     code = commands.Write().parse_execute(["desk", device, "--yes", "--serial", str(behind(device))])
     out, err = capsys.readouterr()

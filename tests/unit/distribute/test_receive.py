@@ -310,8 +310,8 @@ def test_a_part_of_a_plan_that_is_too_long_is_refused(image: Path, change: Calla
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (("",), "expected FOLDER [PLACE ...]\n  hint: see doit help receive\n"),
-        ((), "expected FOLDER [PLACE ...]\n  hint: see doit help receive\n"),
+        (("",), "expected FOLDER [OLD | PLACE ...]\n  hint: see doit help receive\n"),
+        ((), "expected FOLDER [OLD | PLACE ...]\n  hint: see doit help receive\n"),
         (("desk-1", "--signers", ""), "--signers: no file is named\n  hint: name your list of allowed signers\n"),
         (("desk-1", "--signers="), "--signers: no file is named\n  hint: name your list of allowed signers\n"),
     ],

@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.fat.names import checksum
 from pipeline.inspect.planned_image import CardImage
-from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verdict, verify_image
+from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verification, verify_image
 from pipeline.inspect.yours import Yours
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
@@ -38,7 +38,7 @@ class Card:
     data: bytes
     scratch: bytearray
 
-    def verify(self, data: bytes | bytearray, reference: bool = False, keep: tuple[str, ...] = ()) -> Verdict:
+    def verify(self, data: bytes | bytearray, reference: bool = False, keep: tuple[str, ...] = ()) -> Verification:
         whole = CardImage(0, len(self.data), reader=reader(self.data)) if reference else None
         return verify_image(CardImage(0, len(data), reader=reader(data)), self.plan, self.record, whole, keep)
 
@@ -221,7 +221,7 @@ def test_what_the_user_did_with_files_of_their_own_is_no_damage(tmp_path: Path, 
     where = f"{tmp_path / 'card.img'}@@{card.plan.volume.start * 512}"
     (tmp_path / "save").write_bytes(b"s" * 5000)
 
-    def mtools(*words: str) -> Verdict:
+    def mtools(*words: str) -> Verification:
         subprocess.run([require(words[0]), "-i", where, *words[1:]], check=True)
         return card.verify((tmp_path / "card.img").read_bytes(), keep=KEEP)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.manifest.edit.pin import Pin, Pinned, pin
+from pipeline.manifest.edit.pin import Pinned, PinRequest, pin
 from pipeline.manifest.edit.pinnable import KeyPath
 from pipeline.model.content import Content
 
@@ -15,5 +15,5 @@ FOUR_KIB = Content(sha256=ABC, size=4096, crc32=0x352441C2)
 def pinned(
     text: str, *ways: KeyPath, content: Content = FOUR_KIB, replacing: bool = False, crc32: bool = False
 ) -> Pinned:
-    pins = [Pin(way=way, content=content, source="dumps/4t.bin") for way in ways]
+    pins = [PinRequest(way=way, content=content, source="dumps/4t.bin") for way in ways]
     return pin(text, "inputs/titles/moth.toml", pins, replacing=replacing, crc32=crc32)

@@ -15,8 +15,9 @@ from jsonschema import Draft202012Validator
 
 from pipeline.commands.pin import Pin
 from pipeline.errors import ManifestError
+from pipeline.manifest.files import KINDS
 from pipeline.manifest.load import load
-from pipeline.manifest.schema.copies import KINDS, schemas
+from pipeline.manifest.schema.copies import schemas
 from pipeline.manifest.schema.reference import all_keys
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.blank import BLANK, blanks_in

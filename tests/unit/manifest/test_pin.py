@@ -173,7 +173,8 @@ def test_several_are_pinned_at_once_in_the_order_they_are_named() -> None:
         (1, None, "1"),
         (0, None, "0"),
         (1025 * 1024, None, '"1025 KiB"'),
-        (3_000_000, None, '"3 MB"'),
+        (4000, None, "4000"),  # "4 kB" would be read as 4 KiB
+        (4000, '"4 KiB"', '"4000 B"'),
         (4096, "4_096", "4_096"),  # says the same
         (4096, '"4.0 KiB"', '"4.0 KiB"'),
         (4096, "0x2000", "4096"),

@@ -12,7 +12,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from pipeline.commands.keys import Keys
-from pipeline.manifest.schema.copies import KINDS
+from pipeline.manifest.files import KINDS
 from pipeline.manifest.schema.errors import Checker
 from pipeline.manifest.schema.reference import NAME, KeyReference, Schema, all_keys, key_at
 from pipeline.manifest.schema.reference_text import example_lines, page

@@ -16,21 +16,25 @@ from tests.unit.sheet.sheets import HOSTILE
 STYLE = (files("pipeline.sheet") / "templates" / "sheet.css").read_text(encoding="utf-8")
 
 
-def version(card: str, name: str, number: str, kind: str = "", changes: tuple[str, ...] = ()) -> Entry:
+def version(card: str, name: str, number: str, kind: str = "image", changes: tuple[str, ...] = ()) -> Entry:
     record: dict[str, Any] = {
         "card": {"id": card, "name": name, "version": number},
         "image": {"size": 16 << 20, "sha256": "ab" * 32},
         "made-by": {"program": "cardkiln 0.1.0"},
     }
-    return index_entry(record, f"{card}-{number}{kind}", changes)
+    since, who = ("1" if kind == "delta" else ""), ("" if number == "1" else HOSTILE)
+    folder = f"{card}-{number}{'' if kind == 'image' else f'-{kind}'}"
+    stated = {"since": since, "date": "2026-01-05", "signed_by": who, "size": 230_000}
+    return index_entry(record, folder, kind, changes=changes, **stated)  # type: ignore[arg-type]
 
 
 LONG = "GOODS/" + "A" * 300 + ".ROM"
 ENTRIES = (
     version("desk", "Desk", "1"),
-    version("corner", HOSTILE, "1", "-recipe"),
+    version("corner", HOSTILE, "1", "recipe"),
     version("desk", "Desk", "2", changes=("  changed  label: DESK -> TABLE", f"  new      {LONG}", HOSTILE)),
-    version("desk", "Desk", "2", "-recipe", ("  changed  label: DESK -> TABLE",)),
+    version("desk", "Desk", "2", "delta", changes=("  changed  label: DESK -> TABLE",)),
+    version("desk", "Desk", "2", "recipe", ("  changed  label: DESK -> TABLE",)),
 )
 
 
@@ -78,8 +82,20 @@ def test_each_version_leads_to_its_own_page_the_newest_first(browser: Browser, p
     browser.open(page)
     links = browser.run("return [...document.querySelectorAll('a')].map(one => one.getAttribute('href'))")
     assert links == [
-        f"{folder}/README.txt" for folder in ("corner-1-recipe", "desk-2-recipe", "desk-2", "desk-1")
+        f"{folder}/README.txt" for folder in ("corner-1-recipe", "desk-2-recipe", "desk-2-delta", "desk-2", "desk-1")
     ]  # fmt: skip
+
+
+def test_each_folder_says_when_it_was_published_and_who_signed_it(browser: Browser, page: Path) -> None:
+    browser.open(page)
+    cells = browser.run("return [...document.querySelectorAll('tbody td:nth-child(2)')].map(one => one.innerText)")
+    assert [cell.splitlines() for cell in cells] == [
+        ["2026-01-05", "230 kB", "not signed"],
+        *[["2026-01-05", "230 kB", f"signed by {' '.join(HOSTILE.split())}"]] * 3,
+        ["2026-01-05", "230 kB", "not signed"],
+    ]
+    asides = browser.run("return [...document.querySelectorAll('.aside')].map(one => one.textContent)")
+    assert asides == ["recipe", "recipe", "delta for version 1"]
 
 
 def test_an_index_of_nothing_is_a_page(browser: Browser, tmp_path: Path) -> None:

@@ -13,12 +13,14 @@ from pipeline.roms.operations.table import CHANGES, PIECES
 from pipeline.roms.schema import definitions, json_text, with_operations
 from tests.unit.roms.workshop import plain
 
-FILE = Path(__file__).parents[3] / "schemas/title.schema.json"
+SCHEMAS = Path(__file__).parents[3] / "schemas"
+FILE = SCHEMAS / "title.schema.json"
 
 
-def test_the_file_holds_what_the_table_says() -> None:
+@pytest.mark.parametrize("kind", ["core", "title"])
+def test_the_file_holds_what_the_table_says(kind: str) -> None:
     """When it does not: python schemas/make.py."""
-    text = FILE.read_text(encoding="utf-8")
+    text = (SCHEMAS / f"{kind}.schema.json").read_text(encoding="utf-8")
     assert with_operations(text) == text
     defined = json.loads(text)["$defs"]
     assert {name: defined[name] for name in definitions()} == definitions()

@@ -144,16 +144,32 @@ def test_return_is_no_turn(step: str, upright: bool) -> None:
     assert ("Upright displays" in cautions(value)) is upright
 
 
-@pytest.mark.parametrize("kind", ["rom-file", "title-file", "core-file", "board-file"])
-def test_what_may_be_a_dump_has_the_caution_about_rights_whoever_gives_it(kind: str) -> None:
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        ("rom-file", ["Reading chips", "Rights"]),
+        ("title-file", ["Reading chips", "Rights"]),
+        ("core-file", ["Rights"]),
+        ("board-file", ["Rights"]),
+        ("bitstream", []),
+    ],
+)
+def test_what_may_be_a_dump_has_the_cautions_about_chips_and_rights(kind: str, expected: list[str]) -> None:
     files = (card_file("X.BIN", b"x", kind=kind, owner="x"),)
-    assert cautions(sheet(files=files, cores=(), titles=(), outlooks=())) == [*ALWAYS, "Rights"]
+    assert cautions(sheet(files=files, cores=(), titles=(), outlooks=())) == [*ALWAYS, *expected]
+
+
+def test_the_caution_about_reading_chips_names_every_danger() -> None:
+    """Common practice: mains, static, and what stays dangerous when it is off."""
+    section = words(parsed(sheet_text(sheet(), SUMS)).find(f".//{HTML}section[@id='cautions']"))
+    for danger in ("switch the machine off", "pull its mains plug", "static", "Power supplies and tube monitors stay"):
+        assert danger in section
 
 
 def test_a_card_with_strange_files_has_all_cautions() -> None:
     """As of a card that was adopted: its cores are unknown, and each of its files may be a core or a dump."""
     files = (card_file("X.BIN", b"x", kind="card-file", owner="desk"),)
-    expected = [*WITH_CORE, "Upright displays", "Rights"]
+    expected = [*WITH_CORE, "Upright displays", "Reading chips", "Rights"]
     assert cautions(sheet(files=files, cores=(), titles=(), outlooks=())) == expected
     assert [about for about, _ in cautions_of_a_stranger()] == [*ALWAYS, "Writing", *expected[2:]]
 

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.manifest.load import load
-from pipeline.model.ranges import Range, RomMap, Source
+from pipeline.model.ranges import ByteOrigin, Range, RomMap
 from pipeline.roms.map import rom_map
 from pipeline.sheet.card_map import MOST_ROWS, CardMap, about, card_map, numbered
 from pipeline.sheet.rom_picture import RomPicture, rom_picture
-from pipeline.sheet.strip import NARROW, Block
+from pipeline.sheet.strip import NARROW, StripBlock
 from tests.support.samples import card_file
 from tests.unit.sheet.sheets import FILES, plan_of
 
@@ -23,7 +23,7 @@ ROOT = Path(__file__).parents[3]
 KINDS = ("board", "core", "title", "card")
 
 
-def at(blocks: tuple[Block, ...], x: float) -> Block | None:
+def at(blocks: tuple[StripBlock, ...], x: float) -> StripBlock | None:
     """Return what is seen at a place of a strip: the block painted last."""
     return next((one for one in reversed(blocks) if one.x <= x < one.x + one.width), None)
 
@@ -102,7 +102,7 @@ def test_sizes_are_told_in_the_unit_that_fits(size: int, text: str) -> None:
     assert about(size) == text
 
 
-def seen_at(picture: RomPicture, byte: int, size: int) -> list[Block]:
+def seen_at(picture: RomPicture, byte: int, size: int) -> list[StripBlock]:
     """Return what is seen at a byte's place, from top to bottom; what is painted later hides what is below."""
     x = (byte + 0.5) / size * 100
     here = [lane for lane in picture.lanes if lane.block.x <= x < lane.block.x + lane.block.width]
@@ -128,7 +128,7 @@ def test_even_the_smallest_range_is_seen_and_addresses_never_meet(edges: set[int
     points = [0, *sorted(edges), 65_536]
     kinds = ("chip", "fill", "bytes")
     ranges = tuple(
-        Range(start, end, (Source(kinds[number % 3], "a"),))
+        Range(start, end, (ByteOrigin(kinds[number % 3], "a"),))
         for number, (start, end) in enumerate(itertools.pairwise(points))
     )
     picture = rom_picture(RomMap(title="x", path="X.ROM", size=65_536, ranges=ranges))
@@ -140,11 +140,11 @@ def test_even_the_smallest_range_is_seen_and_addresses_never_meet(edges: set[int
 
 
 def test_a_range_too_narrow_to_scale_lies_over_its_wide_neighbours() -> None:
-    wide = Source("chip", "a")
+    wide = ByteOrigin("chip", "a")
     ranges = (
-        Range(0, 8, (Source("bytes", "AA"),)),
+        Range(0, 8, (ByteOrigin("bytes", "AA"),)),
         Range(8, 40_000, (wide,)),
-        Range(40_000, 40_001, (Source("check"),)),
+        Range(40_000, 40_001, (ByteOrigin("check"),)),
         Range(40_001, 65_536, (wide, wide)),
     )
     picture = rom_picture(RomMap(title="x", path="X.ROM", size=65_536, ranges=ranges))

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import ManifestError
-from pipeline.workspace.owner import Owner, check_owner, gone_as_a_whole, kinds_gone, note_owner
+from pipeline.workspace.owner import BuildOwner, check_owner, gone_as_a_whole, kinds_gone, note_owner
 from pipeline.workspace.workspace import Workspace
 from tests.support import small
 from tests.support.building import workspace_in
@@ -125,7 +125,7 @@ def test_without_a_note_the_finished_cards_tell_whose_it_is(tmp_path: Path) -> N
 
 
 def test_kinds_are_gone_only_when_nothing_of_them_is_left() -> None:
-    owner = Owner(inputs="inputs", manifests={"cards/a": "1", "cards/b": "2", "titles/c": "3", "cores/d": "4"})
+    owner = BuildOwner(inputs="inputs", manifests={"cards/a": "1", "cards/b": "2", "titles/c": "3", "cores/d": "4"})
     assert gone_as_a_whole(owner, {"cards/a": "5", "titles/e": "3"}) == []
     assert gone_as_a_whole(owner, {"cards/e": "3", "titles/c": "6"}) == ["cards"]
     assert gone_as_a_whole(owner, {}) == ["cards", "titles"]

@@ -1,0 +1,1 @@
+"""Titles with ``layout`` or ``like`` written out in full, before anything judges them."""
