@@ -61,12 +61,12 @@ def measure(card: OpenedBuild, device: str) -> None:
 
 
 def bring_to(device: str, card: OpenedBuild) -> Brought:
-    with block_device.Disk.opened(device) as disk:
+    with block_device.OpenDisk.opened(device) as disk:
         return bring(card.plan, card.read, disk)
 
 
 def read_back(device: str, card: OpenedBuild) -> None:
-    with block_device.Disk.opened(device) as disk, disk.past_cache() as (reader, certain):
+    with block_device.OpenDisk.opened(device) as disk, disk.past_cache() as (reader, certain):
         assert certain
         assert list(differences(card.plan, card.read, reader)) == []
 
