@@ -187,7 +187,7 @@ def _vanished() -> list[Path]:
 
 def _end(dodo: Path | None) -> None:
     """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is up to date."""
-    from pipeline.build import prune, settle
+    from pipeline.build import prune, uptodate_snapshot
 
     WORKSPACE.unsynced.sync()
     with suppress(CardkilnError, OSError):  # what is only told to people stops no run
@@ -195,7 +195,7 @@ def _end(dodo: Path | None) -> None:
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
             prune.prune(build(), partial(say, "prune"))
-            settle.settle(build(), dodo, CHECK.run_captured)
+            uptodate_snapshot.keep_snapshot(build(), dodo, CHECK.run_captured)
 
 
 def _check(list_rules: bool, explain: str) -> TaskStoppedError | dict[str, Any] | None:

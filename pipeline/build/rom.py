@@ -12,7 +12,7 @@ from pipeline.model.manifest import RomFile, Title
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import assemble
-from pipeline.sources.files.prefetch import Ahead
+from pipeline.sources.files.prefetch import Prefetcher
 from pipeline.store.store import Store
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.stamp import NEW, read_outputs, stale, write_stamp
@@ -121,7 +121,7 @@ class ChipReader:
     def __init__(self, due: Iterable[TitleRoms], search: Found) -> None:
         self._due = {roms.title.id: roms for roms in due}
         self._search = search
-        self._ahead = Ahead(self._due, lambda title: self._located(self._due[title]))
+        self._ahead = Prefetcher(self._due, lambda title: self._located(self._due[title]))
 
     def take(self, roms: TitleRoms) -> list[bytes]:
         """Return the bytes of each chip and patch of a title, in the order of its recipe."""

@@ -17,7 +17,7 @@ MOST = 32 << 20
 Wanted = Sequence[tuple[Location, Content]]
 
 
-class Ahead:
+class Prefetcher:
     """Reads the contents of items. ``order``: in which they are likely to be taken; ``wanted``: what each needs.
 
     Inflating and hashing go on beside the caller's work, in one thread. Where contents are small, threads only wait for

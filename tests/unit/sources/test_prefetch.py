@@ -12,7 +12,7 @@ from pipeline.errors import CheckError
 from pipeline.model.content import Content, Location
 from pipeline.sources.files import digest
 from pipeline.sources.files import prefetch as module
-from pipeline.sources.files.prefetch import Ahead, Wanted
+from pipeline.sources.files.prefetch import Prefetcher, Wanted
 from pipeline.sources.files.read import read_contents
 from tests.unit.sources.looking import at, sha
 from tests.unit.sources.zips import pack
@@ -47,12 +47,12 @@ def test_items_come_as_they_are_taken_whatever_was_expected(
     tmp_path: Path, contents: dict[str, bytes], order: str
 ) -> None:
     wanted = box(tmp_path, contents)
-    ahead = Ahead(order, wanted.__getitem__)
+    ahead = Prefetcher(order, wanted.__getitem__)
     assert [ahead.take(name) for name in "abacb"] == [[contents[name]] for name in "abacb"]
 
 
 def test_large_contents_of_the_next_item_are_read_before_it_is_taken(tmp_path: Path, read: list[str | None]) -> None:
-    ahead = Ahead("abc", box(tmp_path, LARGE).__getitem__)
+    ahead = Prefetcher("abc", box(tmp_path, LARGE).__getitem__)
     ahead.take("a")
     ahead.take("b")
     ahead.take("c")
@@ -64,9 +64,9 @@ def test_large_contents_of_the_next_item_are_read_before_it_is_taken(tmp_path: P
 def test_small_contents_and_more_than_there_is_room_for_wait_for_their_turn(
     tmp_path: Path, read: list[str | None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    Ahead("abc", box(tmp_path, SMALL).__getitem__).take("a")
+    Prefetcher("abc", box(tmp_path, SMALL).__getitem__).take("a")
     monkeypatch.setattr(module, "MOST", digest.SMALL - 1)
-    Ahead("abc", box(tmp_path, LARGE).__getitem__).take("a")
+    Prefetcher("abc", box(tmp_path, LARGE).__getitem__).take("a")
     assert read == ["a", "a"]
 
 
@@ -74,7 +74,7 @@ def test_what_is_wrong_with_the_next_item_is_told_when_it_is_taken(tmp_path: Pat
     wanted = box(tmp_path, LARGE)
     ((location, _),) = wanted["b"]
     wrong = Content(sha256=sha(b"other"), size=digest.SMALL)
-    ahead = Ahead("ab", {**wanted, "b": [(location, wrong)]}.__getitem__)
+    ahead = Prefetcher("ab", {**wanted, "b": [(location, wrong)]}.__getitem__)
     assert ahead.take("a") == [LARGE["a"]]
     what = f"changed while it was read: its SHA-256 is {sha(LARGE['b'])} instead of {sha(b'other')}"
     with pytest.raises(CheckError, match=what):

@@ -1,4 +1,4 @@
-"""After a run in which all went well: whether all is current, so that the next run need not look again."""
+"""After a successful run: the snapshot of an up-to-date build, so that the next run need not look again."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from pipeline.model.manifest import Card, Core
 from pipeline.workspace.uptodate import FINE, Current, View, remember, view_of_made
 
 
-def settle(build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] | None]) -> bool:
+def keep_snapshot(build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] | None]) -> bool:
     """Keep that all is current, if it is beyond doubt; return whether it was kept.
 
     Beyond doubt: nothing that was read has changed since shortly before the run began; every stage of every card,
     asked once more, has nothing to do; and what was made looked the same before and after they were asked.
-    ``said`` runs the check and gives what it says.
+    ``check_lines`` runs the check and gives what it prints.
     """
     workspace = build.workspace
     watched = sorted({dodo, *_watched(build.inputs)})
