@@ -6,6 +6,7 @@ Date and time words: Microsoft FAT32 File System Specification 1.03 (2000), "Dat
 from __future__ import annotations
 
 import pytest
+
 from pipeline.record.entry_text import Times, attributes_words, extents_words, times_words
 
 DAY = (2026 - 1980) << 9 | 6 << 5 | 20
