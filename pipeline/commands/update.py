@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.commands.arguments import card_named
+from pipeline.commands.arguments import opened_card
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
@@ -25,12 +25,16 @@ class UpdateCard(OwnCommand):
     doc_purpose = "bring a mounted card up to date, file by file"
     doc_usage = "CARD FOLDER"
     doc_description = (
-        "CARD: the id of a card that was built. FOLDER: where the card is mounted. Each file is written beside the old "
-        "one, read again and renamed. Where a file lies is up to the file system: what must be first on the card can "
-        "only be brought by doit write. Unmount the card before you pull it out."
+        "CARD: the id of a card that was built, or a received version: desk@2, or its folder below build/received. "
+        "FOLDER: where the card is mounted. Each file is written beside the old one, read again and renamed. Files "
+        "that are yours (keep) are left alone, and one that you deleted does not come back. Where a file lies is up to "
+        "the file system: what must be first on the card can only be brought by doit write. Unmount the card before "
+        "you pull it out."
     )
     cmd_options = (
         {"name": "list", "long": "list", "type": bool, "default": False, "help": "only say what would be done"},
+        {"name": "restore", "long": "restore", "type": bool, "default": False,
+         "help": "write also files of yours (keep) that the card does not have"},
         {"name": "clean", "long": "clean", "type": bool, "default": False,
          "help": "remove files that are neither the card's nor yours (keep)"},
         JSON,
@@ -38,16 +42,15 @@ class UpdateCard(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Update, and say what was done and what was not."""
-        from pipeline.inspect.opened_build import opened_build
         from pipeline.media.update import apply, prepare
 
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help update")
-        card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])
+        folder = Path(words[1])
         if not folder.is_dir():
             raise MachineError.one("there is no such folder", "name the folder the card is mounted at", file=words[1])
-        with opened_build(self.build, card_id) as build:
-            update = prepare(build, self.inputs.manifest.cards[card_id], folder)
+        with opened_card(self, words[0]) as build:
+            update = prepare(build, folder, restore=options["restore"])
             if not options["list"]:
                 apply(build, folder, update, clean=options["clean"])
         if options["json"]:
@@ -66,6 +69,8 @@ def _lines(update: Update, options: Mapping[str, Any]) -> list[str]:
         lines += [*_each("left", changes.others), "--clean removes what is left"]
     if update.yours:
         lines.append(f"yours: {counted(len(update.yours), 'file')} left unchanged")
+    if update.absent:
+        lines += [*_each("yours, not on the card:", update.absent), "--restore writes what is not on the card"]
     for path in update.pieces:
         lines.append(f"warning: {path} must lie in one piece; doit verify DEVICE says whether it does")
     read = "" if options["list"] else ", each read again, maybe from the system's cache"
@@ -84,4 +89,5 @@ def _document(update: Update) -> dict[str, object]:
     return {
         "cardkiln-update": 1, "added": changes.new, "replaced": changes.changed, "others": changes.others,
         "same": len(changes.same), "one-piece": update.pieces, "yours": update.yours,
+        "yours-absent": update.absent,
     }  # fmt: skip

@@ -81,10 +81,11 @@ def passed(
         with obstacles.collected():
             _check_version(build.workspace, card, target)
         shared = _without_kept(build, card_id, scratch)
+        checked = ""
         with obstacles.collected():
             _check_up_to_date(build, card_id)
             if shared is build:
-                _check_image(build.card(card_id))
+                checked = _check_image(build.card(card_id))
         with obstacles.collected():
             record = json.loads(record_files(_declared(shared.card(card_id)))["record.json"])
             with obstacles.collected():
@@ -96,17 +97,19 @@ def passed(
         obstacles.refuse()
         if shared is not build:
             build_card(shared, card_id, lambda _: None)
-        yield _verified(shared, card_id, build.workspace)
+            checked = _check_image(shared.card(card_id))
+        yield _verified(shared, card_id, build.workspace, checked)
 
 
-def _verified(build: Build, card_id: str, workspace: Workspace) -> Passed:
-    """Return the finished card once image, record and sheet are found to be what its manifests give."""
+def _verified(build: Build, card_id: str, workspace: Workspace, checked: str) -> Passed:
+    """Return the finished card once record and sheet are found to be what its manifests give.
+
+    ``checked``: the signature of the image's file before it was read back.
+    """
     card = build.card(card_id)
     problem = problem_of(build, card_id)
     if problem:
         raise CheckError([problem])
-    before = signature(card.image_path.stat())
-    _check_image(card)
     finished, page = image.finished(card), sheet.text(card)
     record = record_files(finished)["record.json"]
     document = json.loads(record)
@@ -117,7 +120,7 @@ def _verified(build: Build, card_id: str, workspace: Workspace) -> Passed:
         record=document,
         documents={"record.json": record, "sheet.html": page},
         image=card.image_path,
-        image_signature=before,
+        image_signature=checked,
         changes=changes_since_last(workspace, document),
     )
 
@@ -155,17 +158,19 @@ def _check_up_to_date(build: Build, card_id: str) -> None:
         raise CheckError.one("is not the sheet of this build", hint, file=card.workspace.shown(sheet.path_of(card)))
 
 
-def _check_image(card: CardBuild) -> None:
-    """Read the image back, and hold every byte that no file uses against the plan; what was proven before is no help.
+def _check_image(card: CardBuild) -> str:
+    """Read the image back, hold every byte that no file uses against the plan, and return its signature before that.
 
-    Raises CheckError where it differs, MachineError when it cannot be read.
+    What was proven before is no help. Raises CheckError where it differs, MachineError when it cannot be read.
     """
+    before = signature(card.image_path.stat())
     proof = image.finished(card).proof
     written = Written(image_sha256=proof.image_sha256, image_size=proof.image_size, bytes_written=0)
     with progress(f"read back {card.id}", proof.file_bytes) as advance:
         read_back(card.plan, card.image_path, written, advance)
     check_unplanned(card.plan, card.image_path)
     _check_findings(card)
+    return before
 
 
 def _check_findings(card: CardBuild) -> None:
