@@ -45,7 +45,7 @@ class Problem:
         start = str(self.place)
         lines = [f"{start}: {self.what}" if start else self.what]
         lines += [f"    {detail}" for detail in self.details]
-        lines += [f"  see {other}" for other in self.also]
+        lines += [f"  see {place}" for place in self.also]
         if self.hint:
             lines.append(f"  hint: {self.hint}")
         return "\n".join(map(shown, lines))
@@ -102,5 +102,5 @@ def system_problem(error: OSError) -> Problem:
 def located(problems: Iterable[Problem], locate: Callable[[Place], Place]) -> tuple[Problem, ...]:
     """Return the problems with line and column filled in by ``locate``, sorted."""
     return tuple(
-        sorted(replace(p, place=locate(p.place), also=tuple(locate(other) for other in p.also)) for p in set(problems))
+        sorted(replace(p, place=locate(p.place), also=tuple(locate(place) for place in p.also)) for p in set(problems))
     )

@@ -74,13 +74,13 @@ def weigh(device_id: int | None, text: FpgaPart) -> NamedDevice:
     if device_id is None:
         return _named(text.devices, WHOLE, text.package)
     mask = mask_of(device_id)
-    told = tuple(device for device in text.devices if device.device_id is not None)
-    agreeing = tuple(device for device in told if same_id(device.device_id or 0, device_id))
-    if agreeing or not told:
+    named_with_id = tuple(device for device in text.devices if device.device_id is not None)
+    agreeing = tuple(device for device in named_with_id if same_id(device.device_id or 0, device_id))
+    if agreeing or not named_with_id:
         return _named(agreeing or with_id(device_id), mask, text.package)
     found = _named(with_id(device_id), mask, "")
     data = " or ".join(found.devices) or f"the device with id 0x{device_id:08X}"
-    conflict = f"its header names {' or '.join(names_of(told))}, its data are for {data}"
+    conflict = f"its header names {' or '.join(names_of(named_with_id))}, its data are for {data}"
     return NamedDevice(family=found.family, devices=found.devices, id_mask=mask, contradictory=conflict)
 
 

@@ -44,19 +44,19 @@ def mask_of(device_id: int) -> int:
     return UNVERSIONED if maker_of(device_id) == XILINX else WHOLE
 
 
-def same_id(one: int, other: int) -> bool:
+def same_id(first: int, second: int) -> bool:
     """Tell whether two ids are one device's."""
-    mask = mask_of(one) & mask_of(other)
-    return one & mask == other & mask
+    mask = mask_of(first) & mask_of(second)
+    return first & mask == second & mask
 
 
-def same_but_version(one: int, other: int) -> bool:
+def same_but_version(first: int, second: int) -> bool:
     """Tell whether two ids are one device's, or those of two versions of a Gowin die.
 
     Bitstreams of Gowin devices carry the version digit, loaders that read the chip's id often leave it out.
     """
-    gowin = maker_of(one) == maker_of(other) == GOWIN
-    return same_id(one, other) or (gowin and one & UNVERSIONED == other & UNVERSIONED)
+    gowin = maker_of(first) == maker_of(second) == GOWIN
+    return same_id(first, second) or (gowin and first & UNVERSIONED == second & UNVERSIONED)
 
 
 def with_id(device_id: int) -> tuple[Device, ...]:

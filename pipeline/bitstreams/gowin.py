@@ -37,8 +37,8 @@ def identify_gowin(data: bytes) -> Bitstream | None:
     device_id = _device_id(head[sync.end() :]) if sync else None
     if sync is None or device_id is None:
         return None
-    told = PART.search(head[: sync.start()])
-    named = weigh(device_id, read_part(told[1].decode("ascii", "replace")) if told else FpgaPart())
+    part = PART.search(head[: sync.start()])
+    named = weigh(device_id, read_part(part[1].decode("ascii", "replace")) if part else FpgaPart())
     return Bitstream(
         maker=GOWIN,
         format="Gowin .fs file",

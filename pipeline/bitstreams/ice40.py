@@ -120,25 +120,25 @@ def identify_ice40(data: bytes) -> Bitstream | None:
     dies = with_die(LATTICE, found.die)
     if not dies:
         return None
-    told = read_comment(data[:start])
-    agreeing = tuple(device for device in told.devices if device in dies)
+    comment = read_comment(data[:start])
+    agreeing = tuple(device for device in comment.devices if device in dies)
     return Bitstream(
         maker=LATTICE,
         format="iCE40 bitstream",
         size=len(data),
         family=dies[0].family,
         devices=names_of(agreeing or dies),
-        package=told.package if agreeing else "",
+        package=comment.package if agreeing else "",
         integrity=_integrity(data, start, found),
-        contradictory="" if agreeing else _conflict(told.devices, dies),
+        contradictory="" if agreeing else _conflict(comment.devices, dies),
         precision=DEVICE if agreeing else DIE_CLASS,
     )
 
 
-def _conflict(told: tuple[Device, ...], dies: tuple[Device, ...]) -> str:
-    if not told:
+def _conflict(devices: tuple[Device, ...], dies: tuple[Device, ...]) -> str:
+    if not devices:
         return ""
-    return f"its comment names {' or '.join(names_of(told))}, its data are for {' or '.join(names_of(dies))}"
+    return f"its comment names {' or '.join(names_of(devices))}, its data are for {' or '.join(names_of(dies))}"
 
 
 def _image(data: bytes, start: int) -> CommandWalk:

@@ -74,9 +74,9 @@ def read_part(text: str) -> FpgaPart:
     return FpgaPart(devices=_with_versions(device for device, _ in fits), package=package)
 
 
-def same_package(one: str, other: str) -> bool:
+def same_package(first: str, second: str) -> bool:
     """Tell whether two packages are the same: ordering code or long name, with leaded balls or without ("TQG144")."""
-    return _plain_package(one) == _plain_package(other)
+    return _plain_package(first) == _plain_package(second)
 
 
 def _fits(text: str) -> Iterable[tuple[Device, str]]:

@@ -126,8 +126,8 @@ def _compare(found: Bitstream, board: BoardFpga) -> tuple[str, str]:
         name, why = _by_name(found, board)
     if board.divided and name != WRONG:
         return CANNOT_TELL, ", but part and device id name different FPGAs"
-    other = found.package and board.package and not same_package(found.package, board.package)
-    return (OTHER_PACKAGE, "") if name == RIGHT and other else (name, why)
+    wrong_package = found.package and board.package and not same_package(found.package, board.package)
+    return (OTHER_PACKAGE, "") if name == RIGHT and wrong_package else (name, why)
 
 
 def _by_id(found: Bitstream, device_id: int, board: BoardFpga) -> tuple[str, str]:

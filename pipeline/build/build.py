@@ -29,9 +29,9 @@ class Build:
 
     def again(self) -> Self:
         """Return a build that looks at all ROM files once more, from the disk."""
-        other = type(self)(self.inputs)
-        other._cards = self._cards
-        return other
+        build = type(self)(self.inputs)
+        build._cards = self._cards
+        return build
 
     @property
     def workspace(self) -> Workspace:

@@ -7,7 +7,8 @@ from typing import Any
 
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
-from pipeline.model.manifest import Card, Core
+from pipeline.manifest.sound import likes
+from pipeline.model.manifest import Card, Core, Title
 from pipeline.workspace.workspace import Workspace
 
 
@@ -28,11 +29,19 @@ def own_paths(workspace: Workspace, selection: Selection) -> Iterator[tuple[tupl
 
 
 def manifests(inputs: Inputs, selection: Selection) -> list[str]:
-    """Return the manifests the card is made by, as they are shown."""
+    """Return the manifests the card is made by, as they are shown; among them those its titles take something from."""
     card = selection.card
     stations = [inputs.manifest.stations[name] for name in dict.fromkeys((*card.stations, *card.required_stations))]
     parts: tuple[Any, ...] = (selection.board, selection.card, *selection.cores, *selection.titles, *stations)
-    return [part.file for part in parts]
+    return list(dict.fromkeys([*(part.file for part in parts), *(title.file for title in taken(inputs, selection))]))
+
+
+def taken(inputs: Inputs, selection: Selection) -> list[Title]:
+    """Return the titles that titles of the card are like, and which are not on it."""
+    titles = inputs.manifest.titles
+    ids = dict.fromkeys(like for title in selection.titles for like in likes(inputs.manifest, title))
+    on_card = {title.id for title in selection.titles}
+    return [titles[id_] for id_ in ids if id_ not in on_card]
 
 
 def sum_lists(selection: Selection) -> list[str]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from pipeline.build import image, plan
 from pipeline.build.bitstream_checks import check_bitstreams
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild, UnknownSizeError
 from pipeline.build.rules import judged
-from pipeline.errors import CardkilnError, ChangedError, CheckError, ManifestError, Problem
+from pipeline.errors import CardkilnError, ChangedError, CheckError, ManifestError, Place, Problem
 from pipeline.manifest.schema.copies import outdated
 from pipeline.manifest.sound import Key
 from pipeline.model.text import counted
@@ -38,6 +40,7 @@ def run(build: Build) -> str:
             continue
         warnings.update(card.judgement.warnings)
         warnings.update(_of_the_bitstreams(card))
+    warnings.update(_unused_layouts(build))
     asked = _asked(build)
     own = {problem for key in asked for problem in unsound.get(key, ())}
     concerning = problems if not build.asked or "check" in build.asked else own
@@ -62,6 +65,19 @@ def run(build: Build) -> str:
     workspace = build.workspace
     usual = workspace.inputs == workspace.base / "inputs"
     return f"{', '.join(counts)}: {result}" + ("" if usual else f" in {workspace.shown(workspace.inputs)}")
+
+
+def _unused_layouts(build: Build) -> Iterator[Problem]:
+    """Yield a warning for each layout that no title has, where it is known what titles have."""
+    if any(kind == "title" for kind, _ in build.inputs.unsound):
+        return
+    manifest = build.inputs.manifest
+    used = {(title.core, title.layout) for title in manifest.titles.values()}
+    for core in manifest.cores.values():
+        for name in core.layouts:
+            if (core.id, name) not in used:
+                hint = f'write layout = "{name}" in a title of this core, or take the layout out'
+                yield Problem(Place(core.file, key=f"layouts.{name}"), "no title has this layout", hint)
 
 
 def _asked(build: Build) -> set[Key]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +14,8 @@ from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.geometry import GeometryError, fit_volume, largest_card
 from pipeline.fat.names import fold, short_names, slots
 from pipeline.manifest.load import load
+from pipeline.manifest.schema.copies import schema_line
+from pipeline.manifest.text.write import pair
 from pipeline.model.content import CardFile
 from pipeline.model.manifest import Board, Card, Core, Manifest, VolumeRequest
 from pipeline.model.plan import Volume
@@ -126,11 +127,12 @@ def run(inputs: Inputs, want: DivisionRequest) -> Divided:
 
 def write(workspace: Workspace, divided: Divided) -> tuple[str, ...]:
     """Write the drafts as manifests, all or none, over nothing that is there; return their paths as shown."""
-    texts = {workspace.inputs / "cards" / f"{card.id}.toml": card_text(card) for card in divided.drafts}
-    there = [Problem(Place(workspace.shown(path)), "exists already; nothing was written",
-                     "choose another id with --as, or move it away") for path in texts if path.exists()]  # fmt: skip
-    if there:
-        raise ManifestError(there)
+    paths = {workspace.inputs / "cards" / f"{card.id}.toml": card for card in divided.drafts}
+    texts = {path: _card_text(path, card) for path, card in paths.items()}
+    existing = [path for path in texts if path.exists()]
+    if existing:
+        what, hint = "exists already; nothing was written", "choose another id with --as, or move it away"
+        raise ManifestError(Problem(Place(workspace.shown(path)), what, hint) for path in existing)
     written: list[Path] = []
     try:
         for path, text in texts.items():
@@ -145,28 +147,23 @@ def write(workspace: Workspace, divided: Divided) -> tuple[str, ...]:
     return tuple(workspace.shown(path) for path in texts)
 
 
-def card_text(card: Card) -> str:
-    """Return the manifest of a draft."""
+def _card_text(path: Path, card: Card) -> str:
+    """Return the manifest of a draft, which goes to a path; nothing in it is left for a person to know."""
     lines = [
-        "#:schema ../../schemas/card.schema.json",
-        f"name = {_toml(card.name)}",
-        f"version = {_toml(card.version)}",
-        f"board = {_toml(card.board)}",
-        f"cores = {_toml(card.cores)}",
-        f"titles = {_toml(card.titles)}",
-        *([f"stations = {_toml(card.stations)}"] if card.stations else []),
+        f'# Drafted by "doit divide {card.board}". "doit keys card" lists what else can be said here.',
+        pair("name", card.name),
+        pair("version", card.version),
+        pair("board", card.board),
+        pair("cores", card.cores),
+        pair("titles", card.titles),
+        *([pair("stations", card.stations)] if card.stations else []),
         "",
         "[volume]",
-        f"size = {card.volume.size}",
-        f"type = {_toml(card.volume.type)}",
-        f"label = {_toml(card.volume.label)}",
+        pair("size", card.volume.size),
+        pair("type", card.volume.type),
+        pair("label", card.volume.label),
     ]
-    return "\n".join([*lines, ""])
-
-
-def _toml(value: str | tuple[str, ...]) -> str:
-    """Return text or a list of it as TOML has it; what JSON escapes, TOML escapes alike."""
-    return json.dumps(value, ensure_ascii=False)
+    return "\n".join([*filter(None, [schema_line(path, "card")]), *lines, ""])
 
 
 def _unknown(kind: str, ids: Iterable[str], known: Mapping[str, object]) -> Iterator[Problem]:
@@ -268,7 +265,7 @@ def _parcels(
             elif path in board_sizes:  # a setting may make the board's own file longer
                 board_sizes[path] = max(board_sizes[path], size)
         files[core_id] = tuple(file for file in worked.files if fold(file.path) not in board_sizes)
-    trees = {core_id: _entries(path.path for path in held) for core_id, held in files.items()}
+    trees = {core_id: _entries(path.path for path in files_on) for core_id, files_on in files.items()}
     own = _entries(names.values())
     users = Counter(folder for tree in (own, *trees.values()) for folder in {entry[0] for entry in tree})
     shared = {folder for folder, count in users.items() if count > 1} | {""}
@@ -319,11 +316,11 @@ def _entries(paths: Iterable[str]) -> set[Entry]:
 
 def _clusters(sizes: Iterable[int], tree: Iterable[Entry], shared: set[str], volume: Volume) -> int:
     """Return the clusters of files, and of the folders that are not shared."""
-    held: Counter[str] = Counter()
+    slots_in: Counter[str] = Counter()
     for folder, _, count in tree:
         if folder not in shared:
-            held[folder] += count
-    folders = (32 * (2 + count) for count in held.values())
+            slots_in[folder] += count
+    folders = (32 * (2 + count) for count in slots_in.values())
     return sum(-(-size // volume.cluster_bytes) for size in (*sizes, *folders))
 
 

@@ -97,10 +97,10 @@ class Inputs:
     def with_cards(self, cards: Iterable[Card]) -> Self:
         """Return the same inputs with other cards in place of those that the manifests declare."""
         manifest = replace(self.manifest, cards={card.id: card for card in cards})
-        other = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
-        other._trees, other._contents, other._recipes = self._trees, self._contents, self._recipes
-        other._empty_folders = self._empty_folders
-        return other
+        inputs = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
+        inputs._trees, inputs._contents, inputs._recipes = self._trees, self._contents, self._recipes
+        inputs._empty_folders = self._empty_folders
+        return inputs
 
     def without_kept(self, card_id: str, build: Path) -> Self:
         """Return the same inputs for one card alone, built into another folder without the files kept for it.

@@ -113,7 +113,7 @@ def _lacking(build: Build, item: Wanted, candidate: Candidate | None, form: Deri
 
 def _by_asker(manifest: Manifest, lacks: Sequence[Lack]) -> tuple[Asker, ...]:
     holders = (manifest.boards, manifest.cores, manifest.titles, manifest.cards)
-    names = {one.file: one.name for holder in holders for one in holder.values()}
+    names = {declared.file: declared.name for holder in holders for declared in holder.values()}
     grouped: dict[str, list[Lack]] = {}
     for lack in lacks:
         grouped.setdefault(lack.item.place.file, []).append(lack)

@@ -35,5 +35,5 @@ def summary(plan: Plan) -> str:
     folders = len(plan.entries) - len(files)
     total = show_size(sum(entry.size for entry in files))
     card_size = show_size(plan.volume.card_sectors * 512)
-    held = f"{counted(len(files), 'file')} in {counted(folders, 'folder')}"
-    return f"FAT{plan.volume.fat_bits} on {card_size}, {held}, {total}"
+    contents = f"{counted(len(files), 'file')} in {counted(folders, 'folder')}"
+    return f"FAT{plan.volume.fat_bits} on {card_size}, {contents}, {total}"

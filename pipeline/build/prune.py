@@ -116,7 +116,7 @@ def _others(folder: Path, paths: set[str]) -> Iterator[Path]:
     for path in _listed(folder):
         name = path.name
         if name in above and path.is_dir():
-            inside = {one.partition("/")[2] for one in paths if one.startswith(f"{name}/")}
+            inside = {inner_path.partition("/")[2] for inner_path in paths if inner_path.startswith(f"{name}/")}
             yield from _others(path, inside)
         elif name not in paths:
             yield path

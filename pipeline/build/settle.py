@@ -14,7 +14,7 @@ from pipeline.model.manifest import Card, Core
 from pipeline.workspace.uptodate import FINE, Current, View, remember, view_of_made
 
 
-def settle(build: Build, dodo: Path, said: Callable[[], tuple[str, str] | None]) -> bool:
+def settle(build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] | None]) -> bool:
     """Keep that all is current, if it is beyond doubt; return whether it was kept.
 
     Beyond doubt: nothing that was read has changed since shortly before the run began; every stage of every card,
@@ -31,8 +31,8 @@ def settle(build: Build, dodo: Path, said: Callable[[], tuple[str, str] | None])
         time.sleep(FINE / 1_000_000_000)  # enough where times are fine; elsewhere the next run tries again
     if not made.settled_before(time.time_ns()):
         return False
-    lines, again = said(), build.again()
-    if lines is None or any(any(out_of_date(again, card)) for card in build.inputs.manifest.cards):
+    lines, rebuilt = check_lines(), build.again()
+    if lines is None or any(any(out_of_date(rebuilt, card)) for card in build.inputs.manifest.cards):
         return False
     if view_of_made(workspace.base).digest != made.digest or View(watched).digest != inputs.digest:
         return False

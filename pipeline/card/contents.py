@@ -206,8 +206,8 @@ def _of_title(selection: Selection, title: Title, known: Known) -> Iterator[Card
 
 def _own_file(own: OwnFile, folder: str, kind: str, owner: str, place: Place, known: Known) -> Iterator[CardFile]:
     """Yield the one file found by content, or every file of the tree it is copied from."""
-    held = [("", own.content)] if own.content else known.trees[own.source_path]
-    pairs = ((join(folder, join(own.path, relative)), content) for relative, content in held)
+    contents = [("", own.content)] if own.content else known.trees[own.source_path]
+    pairs = ((join(folder, join(own.path, relative)), content) for relative, content in contents)
     yield from _copies(pairs, own.placement, Origin(kind=kind, owner=owner), place)
 
 

@@ -41,20 +41,20 @@ def conflicts(card: Card, board: Board, cores: Sequence[Core]) -> Iterator[Probl
     taken: dict[str, Core] = {}
     for core in cores:
         own = [bitstream_path(board, core), *([] if board.one_menu else [menu_path(board, fields_of(core))])]
-        path, other = next(((path, taken[fold(path)]) for path in own if fold(path) in taken), ("", core))
+        path, owner = next(((path, taken[fold(path)]) for path in own if fold(path) in taken), ("", core))
         if path:
-            yield _same_path(card, core, other, path)
+            yield _same_path(card, core, owner, path)
         taken |= {fold(path): core for path in own if path and fold(path) not in taken}
         yield from _not_in_the_menu(card, board, core)
 
 
-def _same_path(card: Card, core: Core, other: Core, path: str) -> Problem:
-    what = f'core "{core.id}" and core "{other.id}" on card "{card.id}" get the same path {path}'
+def _same_path(card: Card, core: Core, owner: Core, path: str) -> Problem:
+    what = f'core "{core.id}" and core "{owner.id}" on card "{card.id}" get the same path {path}'
     key, hint = "name", "give one of them another name"
-    if fold(core.folder) == fold(other.folder):
+    if fold(core.folder) == fold(owner.folder):
         key, hint = "folder", f'give one of them a folder name of its own, such as folder = "{core.folder[:7]}2"'
         hint += "; without one it is the first eight letters and digits of the id"
-    return Problem(Place(core.file, key=key), what, hint, (Place(other.file, key=key),), NAMES_ARE_UNIQUE.name)
+    return Problem(Place(core.file, key=key), what, hint, (Place(owner.file, key=key),), NAMES_ARE_UNIQUE.name)
 
 
 def _not_in_the_menu(card: Card, board: Board, core: Core) -> Iterator[Problem]:

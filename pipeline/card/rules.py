@@ -95,11 +95,11 @@ def titles_are_not_too_large(selection: Selection, files: Sequence[CardFile]) ->
 
 def title_folders_are_not_too_full(selection: Selection, files: Sequence[CardFile]) -> Iterator[Problem]:
     """Yield the folders that hold more files of titles than their core lists."""
-    held: dict[tuple[str, str], list[CardFile]] = defaultdict(list)
+    files_in: dict[tuple[str, str], list[CardFile]] = defaultdict(list)
     for core, file in _of_titles(selection, files):
-        held[core.id, fold(file.path.rpartition("/")[0])].append(file)
+        files_in[core.id, fold(file.path.rpartition("/")[0])].append(file)
     cores = {core.id: core for core in selection.cores}
-    for (core_id, _), inside in held.items():
+    for (core_id, _), inside in files_in.items():
         most = cores[core_id].titles.most
         if most and len(inside) > most:
             yield Problem(

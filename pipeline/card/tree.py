@@ -51,9 +51,9 @@ class _Grower:
         folder = self.folder(above, file.place)
         if self._is_illegal(file.path, name, file.place) or folder is None:
             return
-        other = folder.children.setdefault(fold(name), file)
-        if other is not file:
-            self._report_collision(file.path, False, file.place, other)
+        existing = folder.children.setdefault(fold(name), file)
+        if existing is not file:
+            self._report_collision(file.path, False, file.place, existing)
 
     def folder(self, path: str, place: Place) -> Folder | None:
         """Return the folder of a path, made if need be; None if it cannot be, which is reported once."""
@@ -70,10 +70,10 @@ class _Grower:
 
     def _make(self, parent: Folder, path: str, name: str, place: Place) -> Folder | None:
         own = f"{parent.path}/{name}" if parent.path else name
-        other = parent.children.setdefault(fold(name), Folder(own, place))
-        if other.path != own or not isinstance(other, Folder):
-            self._report_collision(path, True, place, other)
-        return other if isinstance(other, Folder) else None
+        existing = parent.children.setdefault(fold(name), Folder(own, place))
+        if existing.path != own or not isinstance(existing, Folder):
+            self._report_collision(path, True, place, existing)
+        return existing if isinstance(existing, Folder) else None
 
     def _is_illegal(self, path: str, name: str, place: Place) -> bool:
         fault = name_problem(name)
@@ -81,19 +81,19 @@ class _Grower:
             fault = "stands after a /, as if there were anything above the card's root; take the / out"
         if fault is not None:
             what, _, hint = fault.rpartition("; ")
-            told = f'"{shown(path)}": the name "{shown(name)}" {what}'
-            self.problems.append(Problem(place, told, hint, rule=NAMES_ARE_LEGAL.name))
+            text = f'"{shown(path)}": the name "{shown(name)}" {what}'
+            self.problems.append(Problem(place, text, hint, rule=NAMES_ARE_LEGAL.name))
         return fault is not None
 
-    def _report_collision(self, path: str, is_folder: bool, place: Place, other: CardFile | Folder) -> None:
-        kinds = tuple("folder" if folder else "file" for folder in (is_folder, isinstance(other, Folder)))
-        other_path = other.path
+    def _report_collision(self, path: str, is_folder: bool, place: Place, existing: CardFile | Folder) -> None:
+        kinds = tuple("folder" if folder else "file" for folder in (is_folder, isinstance(existing, Folder)))
+        other_path = existing.path
         hint = "rename one of them"
         if path.rpartition("/")[2] != other_path.rpartition("/")[2]:
-            both = f'{kinds[0]} "{path}" and {kinds[1]} "{other_path}"'
-            what = f"{both} are one name to readers that ignore letter case and how accents are written"
+            names = f'{kinds[0]} "{path}" and {kinds[1]} "{other_path}"'
+            what = f"{names} are one name to readers that ignore letter case and how accents are written"
         elif kinds[0] != kinds[1]:
             what = f'"{path}" is asked for as a {kinds[0]} and as a {kinds[1]}'
         else:
             what, hint = f'file "{path}" is asked for twice', "ask for it once, or give one of them another path"
-        self.problems.append(Problem(place, what, hint, (other.place,), NAMES_ARE_UNIQUE.name))
+        self.problems.append(Problem(place, what, hint, (existing.place,), NAMES_ARE_UNIQUE.name))

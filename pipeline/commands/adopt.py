@@ -17,20 +17,15 @@ class Adopt(OwnCommand):
     """Writes drafts into the inputs, all of them or none, and never over what is there."""
 
     name = "adopt"
-    doc_purpose = "draft manifests from a card made by hand"
-    doc_usage = "PATH BOARD"
-    doc_description = (
-        "PATH: an image or a disk; it is only read. BOARD: the id of the board it is for; doit new board BOARD --from "
-        "PATH drafts one. What the manifests know is named, everything else is copied into inputs/files/adopted-ID. A "
-        "bitstream where the board has cores, and of no core that is known, becomes a core; its name, release and kind "
-        "are taken from the menu.\n"
-        'What the card does not say of such a core is written as "<blank>"; doit check lists every blank, and the card '
-        "is built when they are filled in. Otherwise, doit record:CARD builds the card as it is.\n"
-        "Exit codes: 0 written, 1 the card is damaged, 2 the arguments or the manifests, 3 a file cannot be read or "
-        "written."
-    )
     cmd_options = (
-        {"name": "as", "long": "as", "type": str, "default": "", "help": "the id of the card; else from its label"},
+        {
+            "name": "as",
+            "long": "as",
+            "type": str,
+            "metavar": "ID",
+            "default": "",
+            "help": "the id of the card; else from its label",
+        },
         JSON,
     )
 

@@ -36,7 +36,10 @@ def with_equals_signs(line: Sequence[str], name: str, arguments: list[str]) -> l
     """
     for at, word in enumerate(line):
         given = list(line[at + 1 :])
-        if word == name and [one for one in given if one.startswith("-") or "=" not in one] == arguments:
+        if (
+            word == name
+            and [argument for argument in given if argument.startswith("-") or "=" not in argument] == arguments
+        ):
             return given
     return arguments
 
@@ -64,6 +67,19 @@ class OwnCommand(Command):  # type: ignore[misc]  # doit has no type information
         from pipeline.workspace.workspace import Workspace
 
         return Workspace.here()
+
+    @property
+    def doc_usage(self) -> str:
+        """The arguments, for messages."""
+        from pipeline.engine.help_text import usage
+
+        return usage(self.name)
+
+    def help(self) -> str:
+        """Return what ``doit help`` prints."""
+        from pipeline.engine.help_text import help_text
+
+        return help_text(self.name, self.get_options())
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Do it and return the exit code; raises CardkilnError and OSError."""

@@ -18,12 +18,6 @@ class Cards(OwnCommand):
     """Reads the first part of each; a whole check is the work of verify."""
 
     name = "cards"
-    doc_purpose = "show which cards are in the readers, and what is on each"
-    doc_usage = "[DEVICE ...]"
-    doc_description = (
-        "Without a DEVICE, every removable disk is shown. A card counts as known when its tables and folders are those "
-        "of a card built here, now or before, or published; its files are read only to tell these from one another."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

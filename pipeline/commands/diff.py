@@ -24,12 +24,6 @@ class Diff(OwnCommand):
     """Ends with 0 when both are equal, 1 when they differ, 2 for wrong arguments, 3 when one cannot be read."""
 
     name = "diff"
-    doc_purpose = "show what differs between two cards"
-    doc_usage = "OLD NEW"
-    doc_description = (
-        "OLD, NEW: each the id of a built card, a published or received version such as desk@1, a record, an image, a "
-        "disk, or a folder such as a mounted card. From two records no image is read."
-    )
     cmd_options = (
         {
             "name": "brief",
@@ -88,7 +82,7 @@ def lines(found: diff.Comparison, old: Named, new: Named, *, brief: bool) -> Ite
     yield from (brief_text if brief else changes_text)(found.changes)
     if found.differing and old.reading and new.reading:
         if brief:
-            yield f"bytes: {sum(one.count for one in found.differing):,} differ"
+            yield f"bytes: {sum(differing.count for differing in found.differing):,} differ"
         else:
             yield from bytes_text(found.differing, _names(old.reading, old.size), _names(new.reading, new.size))
     if not found.whole:

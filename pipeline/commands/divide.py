@@ -15,26 +15,20 @@ if TYPE_CHECKING:
     from pipeline.build.divide import Divided, DivisionRequest
 
 
-def _text(name: str, help_: str) -> dict[str, Any]:
-    return {"name": name, "long": name, "type": str, "default": "", "help": help_}
+def _text(name: str, metavar: str, help_: str) -> dict[str, Any]:
+    return {"name": name, "long": name, "type": str, "metavar": metavar, "default": "", "help": help_}
 
 
 class Divide(OwnCommand):
     """Shows the cards, and writes them as drafts when asked to, never over what is there."""
 
     name = "divide"
-    doc_purpose = "divide cores and titles over the fewest cards, and say why there are no fewer"
-    doc_usage = "BOARD"
-    doc_description = (
-        "BOARD: the id of a board. A core and its titles stay on one card. Ids are separated by commas; by "
-        "default, all cores for the board with all of their titles."
-    )
     cmd_options = (
-        _text("cores", "ids of cores"),
-        _text("titles", "ids of titles; their cores are included"),
-        _text("stations", "ids of stations, written into each card"),
-        _text("size", 'size of the cards, such as "2 GB"; default: the largest the board takes'),
-        _text("as", "prefix of the ids of the cards; default: the id of the board"),
+        _text("cores", "IDS", "ids of cores"),
+        _text("titles", "IDS", "ids of titles; their cores are included"),
+        _text("stations", "IDS", "ids of stations, written into each card"),
+        _text("size", "SIZE", 'size of the cards, such as "2 GB"; default: the largest the board takes'),
+        _text("as", "ID", "prefix of the ids of the cards; default: the id of the board"),
         {"name": "write", "long": "write", "type": bool, "default": False, "help": "write drafts into inputs/cards"},
         JSON,
     )

@@ -26,9 +26,6 @@ class Find(OwnCommand):
     """Searches the sources, and says card by card and title by title what is in none of them."""
 
     name = "find"
-    doc_purpose = "search the sources; list missing contents per card and unused files"
-    doc_usage = ""
-    doc_description = "Exit code 1 if a content needed for an unbuilt output is missing."
     cmd_options = (
         JSON,
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "list everything, without a limit"},
@@ -73,10 +70,10 @@ def _lines(inputs: Inputs, result: Survey, most: int | None) -> Iterator[str]:
         total = len(result.unwanted)
         yield from (
             "",
-            f"{counted(total, 'unused file')}, {show_size(sum(one.size for one in result.unwanted))}",
+            f"{counted(total, 'unused file')}, {show_size(sum(file.size for file in result.unwanted))}",
         )
-        for one in result.unwanted[: most or total]:
-            yield f"  {shown(inputs.workspace, one.location)}, {show_size(one.size)}"
+        for file in result.unwanted[: most or total]:
+            yield f"  {shown(inputs.workspace, file.location)}, {show_size(file.size)}"
         yield from _more(total, most)
 
 
@@ -131,7 +128,7 @@ def _document(inputs: Inputs, result: Survey) -> dict[str, Any]:
         ],
         "titles-on-no-card": [_asker(inputs, asker) for asker in result.titles],
         "untried": result.untried,
-        "unwanted": [_place(inputs, one.location) | {"size": one.size} for one in result.unwanted],
+        "unwanted": [_place(inputs, file.location) | {"size": file.size} for file in result.unwanted],
     }
 
 
@@ -142,7 +139,7 @@ def _asker(inputs: Inputs, asker: Asker) -> dict[str, Any]:
 
 def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
     content, form, near = lack.item.content, lack.derived, lack.near
-    told: dict[str, Any] = {
+    document: dict[str, Any] = {
         "what": lack.what,
         "part": lack.part,
         "size": content.size,
@@ -155,12 +152,12 @@ def _lack(inputs: Inputs, lack: Lack) -> dict[str, Any]:
             _place(inputs, source.location) | {"size": source.content.size, "sha256": source.content.sha256}
             for source in form.sources
         ]
-        told["found-as"] = first | {"how": form.how, "change": form.change}
+        document["found-as"] = first | {"how": form.how, "change": form.change}
         if second:
-            told["found-as"]["second"] = second[0]
+            document["found-as"]["second"] = second[0]
     elif near:
-        told["nearest"] = _place(inputs, near.location) | {"why": near.why, "signs": list(lack.signs)}
-    return told
+        document["nearest"] = _place(inputs, near.location) | {"why": near.why, "signs": list(lack.signs)}
+    return document
 
 
 def _place(inputs: Inputs, location: Location) -> dict[str, Any]:

@@ -14,9 +14,6 @@ class Jobs(OwnCommand):
     """Lists the cards with their tasks and stations; only manifests are needed."""
 
     name = "jobs"
-    doc_purpose = "list each card with its task, board and stations, as a matrix of CI jobs with --json"
-    doc_usage = ""
-    doc_description = "Each line is a job that one machine can run by itself."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

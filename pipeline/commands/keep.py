@@ -17,13 +17,6 @@ class Keep(OwnCommand):
     """Reads the card and never writes it."""
 
     name = "keep"
-    doc_purpose = "copy what is yours from a card into the inputs, so that the next build has it"
-    doc_usage = "CARD PATH"
-    doc_description = (
-        'CARD: the id of a card whose manifest names files that belong to you: keep = ["SLATE/**"]; or a received '
-        "version such as desk@2, whose record names them. PATH: the old card, as a mounted folder, an image or a disk. "
-        "The files come to inputs/kept/CARD."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

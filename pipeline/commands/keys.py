@@ -19,14 +19,6 @@ class Keys(OwnCommand):
     """Lists the kinds of manifests, the keys of one, or explains one key."""
 
     name = "keys"
-    doc_purpose = "explain the keys of manifests"
-    doc_usage = "[KIND[.KEY]]"
-    doc_description = (
-        f"KIND: {', '.join(KINDS)}. Without it, the kinds are listed.\n"
-        "KIND lists every key of such a manifest, a required one with *. KIND.KEY, such as core.needs.outputs, says "
-        "what a key is for, its type, values and default, with an example. NAME stands for a name that you choose.\n"
-        "Needs no dodo.py."
-    )
     cmd_options = (
         {"name": "markdown", "long": "markdown", "type": bool, "default": False,
          "help": "print the reference of all kinds as one page of Markdown"},

@@ -22,6 +22,7 @@ BOARD = {
     "name": "board",
     "long": "board",
     "type": str,
+    "metavar": "BOARD",
     "default": "",
     "help": "judge it for this board, not the one whose folders match best",
 }
@@ -31,12 +32,6 @@ class LookAt(OwnCommand):
     """Ends with 0 when nothing is wrong with the card, 1 when something is; it never writes."""
 
     name = "look"
-    doc_purpose = "show what a card is, whoever made it: volume, files, health, board, known contents"
-    doc_usage = "PATH"
-    doc_description = (
-        "PATH: an image, a disk, or a mounted card's folder. Looking never writes; where the card matters, take an "
-        "image of it and work on that."
-    )
     cmd_options = (
         BOARD,
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "show the whole tree"},
@@ -66,7 +61,7 @@ def card_path(word: str) -> str:
     from pipeline.inspect.open_target import is_record
 
     path = Path(word)
-    if not path.exists():
+    if not word or not path.exists():
         raise MachineError.one("there is no such file or folder", "name an image, a disk or a folder", file=word)
     if is_record(path):
         raise MachineError.one("is a record, not a card", "doit diff reads records", file=word)
@@ -99,7 +94,7 @@ def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
         yield from _block("holds", found or ["no known core or title"])
         yield from _block("rules", _rule_lines(seen.verdict) if seen.verdict else [])
         most = len(seen.known) if whole else MOST_LINES
-        known = [_known_line(one) for one in seen.known[:most]]
+        known = [_known_line(file) for file in seen.known[:most]]
         if len(seen.known) > most:
             known.append(f"... and {len(seen.known) - most:,} more; --all shows them")
         yield from _block("known", known or ["no known content"])
@@ -157,6 +152,6 @@ def _document(seen: Look) -> dict[str, Any]:
             {**_problem(found.problem), "reason": found.reason, "by": found.by} for found in judgement.silenced
         ],
         "not-checked": seen.verdict.not_checked if seen.verdict else list(RULES),
-        "known": [asdict(one) for one in seen.known],
+        "known": [asdict(known_file) for known_file in seen.known],
         "sound": seen.is_sound,
     }

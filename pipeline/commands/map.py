@@ -15,9 +15,6 @@ class Map(OwnCommand):
     """Shows the map of each ROM file of a title; only manifests are needed, no sources."""
 
     name = "map"
-    doc_purpose = "show which bytes of a title's ROM files are from which chips"
-    doc_usage = "TITLE"
-    doc_description = "TITLE: the id of a title. Where steps overlap, the last one is shown."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import ManifestError
-from pipeline.manifest.files import FOLDERS
 
 if TYPE_CHECKING:
     from pipeline.drafts.new import DraftedManifest
@@ -19,29 +18,13 @@ class New(OwnCommand):
     """Writes one draft, over nothing that is there."""
 
     name = "new"
-    doc_purpose = "draft a manifest from a core's release, from dumps or from a card made by hand"
-    doc_usage = "KIND ID [FILE ...] | board ID --from CARD"
-    doc_description = (
-        f"KIND: {', '.join(FOLDERS)}. ID: lower-case words with hyphens.\n"
-        "FILE: for a core, its release as a folder or ZIP archive, or a bitstream; for a title, dumps, or a folder or "
-        "ZIP archive of them; for a board, a bitstream that is made for it. A member of an archive is named as "
-        "box-3.zip/moth/4t.bin.\n"
-        "--from CARD: for a board, a card that works in it and was made by hand: an image, a disk or the folder of a "
-        "mounted card. The draft has what repeats on it: where cores go, the text that names them in the menu, the "
-        "FPGA, the volume, the folder for titles, config files. Above each key is the evidence for it; what the card "
-        "shows in two ways or not at all is a blank or a suggestion in a comment. Then doit adopt CARD ID drafts cores "
-        "and card.\n"
-        'What only a person can know is written as "<blank>"; doit check lists every blank, and nothing is built '
-        "over one.\n"
-        "Exit codes: 0 written, 1 an archive is not to be trusted or a card is damaged, 2 the arguments, 3 a file "
-        "cannot be read or written."
-    )
     cmd_options = (
         {
             "name": "from",
             "long": "from",
             "type": str,
-            "default": "",
+            "metavar": "CARD",
+            "default": None,
             "help": "the card to draft a board from: an image, a disk or a mounted folder; it is only read",
         },
         JSON,
@@ -53,7 +36,7 @@ class New(OwnCommand):
 
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
-        if options["from"]:
+        if options["from"] is not None:
             drafted = self._from_card(words, options["from"])
         else:
             drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])

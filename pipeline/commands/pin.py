@@ -33,29 +33,11 @@ class Pin(OwnCommand):
     """Writes what the arguments ask for into one manifest, or nothing at all."""
 
     name = "pin"
-    doc_purpose = "write sizes and hashes of files into a manifest"
-    doc_usage = "MANIFEST [KEY FILE ...] or titles, cores, cards"
-    doc_description = (
-        "MANIFEST: a path such as inputs/titles/moth-pantry.toml, or title:moth-pantry, core:ID, card:ID.\n"
-        "KEY: chips.4t, patches.NAME, rom.1 or rom.MOTH.ROM, bitstream, files.1 or files.DISCS.LIB; image of a card.\n"
-        "FILE: a path from the working folder, or that of an archive and of a member in it (box-3.zip/moth/4t.bin); "
-        f'for a ROM file or an image also "{BUILT}", the one in build.\n'
-        f'With --replace "{BUILT}" builds it first, whatever is declared for it, and shows what changed.\n'
-        "A chip that the manifest does not have yet is added. Everything else in the manifest stays as it is.\n"
-        "Without KEY and FILE, each size and hash that a title or core lacks, or has as a blank, is taken from the "
-        "places of sources.toml: from the files that are named as the chip and have its size, or have its size and "
-        "CRC-32 where the manifest says both. Where files with different contents fit, none is taken and all are "
-        "listed. --from searches one folder or archive in place of sources.toml. Of a card, its image is pinned as it "
-        "was built.\n"
-        '"titles", "cores" and "cards" stand for all manifests of that kind.\n'
-        "Exit codes: 0 all is pinned, 1 something is left or differs, 2 the arguments or a manifest, 3 a file cannot "
-        "be read or written."
-    )
     cmd_options = (
         {"name": "replace", "long": "replace", "type": bool, "default": False,
          "help": "replace sizes and hashes that differ"},
         {"name": "crc32", "long": "crc32", "type": bool, "default": False, "help": "add the CRC-32 too"},
-        {"name": "from", "long": "from", "type": str, "default": "",
+        {"name": "from", "long": "from", "type": str, "metavar": "PLACE", "default": "",
          "help": "search this folder or archive in place of sources.toml"},
         JSON,
     )  # fmt: skip
@@ -186,12 +168,12 @@ def _lines(manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: P
     from pipeline.manifest.edit.pinnable import key_of
 
     lines = list[str]()
-    for one in pins:
-        written = pinned.written[one.way]
-        lines += changes.get(one.way, ())
-        known = f"{key_of(one.way)}: {show_size(one.content.size or 0)}, sha256 {one.content.sha256[:8]}..."
+    for pin in pins:
+        written = pinned.written[pin.way]
+        lines += changes.get(pin.way, ())
+        known = f"{key_of(pin.way)}: {show_size(pin.content.size or 0)}, sha256 {pin.content.sha256[:8]}..."
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
-        done = "added to" if one.way in pinned.added else done
+        done = "added to" if pin.way in pinned.added else done
         lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
     return lines
 
@@ -205,15 +187,15 @@ def _document(
         "manifest": manifest.file,
         "pinned": [
             {
-                "key": key_of(one.way),
-                "file": one.source,
-                "size": one.content.size,
-                "sha256": one.content.sha256,
-                "crc32": f"{one.content.crc32 or 0:08x}",
-                "written": list(pinned.written[one.way]),
-                "added": one.way in pinned.added,
-                **({"changes": list(changes[one.way])} if one.way in changes else {}),
+                "key": key_of(pin.way),
+                "file": pin.source,
+                "size": pin.content.size,
+                "sha256": pin.content.sha256,
+                "crc32": f"{pin.content.crc32 or 0:08x}",
+                "written": list(pinned.written[pin.way]),
+                "added": pin.way in pinned.added,
+                **({"changes": list(changes[pin.way])} if pin.way in changes else {}),
             }
-            for one in pins
+            for pin in pins
         ],
     }

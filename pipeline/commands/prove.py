@@ -18,13 +18,6 @@ class Prove(OwnCommand):
     """Ends with 0 when both builds are the same bit by bit, 1 when they are not."""
 
     name = "prove"
-    doc_purpose = "build a card a second time elsewhere, and compare bit by bit"
-    doc_usage = "CARD"
-    doc_description = (
-        "CARD: the id of a card that is built. The second build is made in a folder of its own, which is removed "
-        "afterwards, under another zone, language, home, umask, hash seed, order of files, form of sources and, where "
-        "faketime is installed, another clock. Where it differs, each of these is tried alone."
-    )
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
@@ -39,18 +32,18 @@ class Prove(OwnCommand):
         card = card_named(self.inputs.manifest, words[0])
         with locked(self.workspace.build), self._scratch() as scratch:
             refuse_out_of_date(self.build, card)
-            again = compare.build_again(self.inputs, card, scratch, conditions())
-            first, second = compare.sums(self.workspace.card_folder(card)), compare.sums(again)
+            rebuilt = compare.build_again(self.inputs, card, scratch, conditions())
+            first, second = compare.sums(self.workspace.card_folder(card)), compare.sums(rebuilt)
             differing = {name: (first[name], second[name]) for name in first if first[name] != second[name]}
             if options["json"]:
                 document = {"cardkiln-proof": 1, "card": card, "varied": ["folder", *conditions()]}
                 document |= {"equal": not differing, "differing": differing}
                 if differing:
-                    document |= self._document(card, again, differing)
+                    document |= self._document(card, rebuilt, differing)
                     document["because"] = compare.reasons(self.inputs, card, scratch)
                 print_json(document)
             elif differing:
-                print_lines(self._details(card, again, differing))
+                print_lines(self._details(card, rebuilt, differing))
                 print_lines([_because(compare.reasons(self.inputs, card, scratch))])
             else:
                 print_lines(
@@ -58,7 +51,7 @@ class Prove(OwnCommand):
                 )
         return 1 if differing else 0
 
-    def _details(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> Iterator[str]:
+    def _details(self, card: str, rebuilt: Path, differing: Mapping[str, tuple[str, str]]) -> Iterator[str]:
         """Yield which files differ, and of the image where and what lies there."""
         from pipeline.commands import diff as shown
         from pipeline.inspect import diff
@@ -69,15 +62,15 @@ class Prove(OwnCommand):
         for name, (first, second) in differing.items():
             yield f"{card}: {name} differs: sha256 {first}, the second time {second}"
             if name != "card.img":
-                yield from compare.first_line(name, folder, again)
+                yield from compare.first_line(name, folder, rebuilt)
         if "card.img" in differing:
             with (
                 named(self.workspace, str(folder / "card.img")) as old,
-                named(self.workspace, str(again / "card.img")) as new,
+                named(self.workspace, str(rebuilt / "card.img")) as new,
             ):
                 yield from shown.lines(diff.diff(old, new), old, new, brief=False)
 
-    def _document(self, card: str, again: Path, differing: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
+    def _document(self, card: str, rebuilt: Path, differing: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
         """Return what differs of the image, and what lies there."""
         from pipeline.inspect import diff
         from pipeline.inspect.open_target import named
@@ -86,7 +79,7 @@ class Prove(OwnCommand):
         if "card.img" not in differing:
             return {"changes": [], "bytes": []}
         image = str(self.workspace.card_folder(card) / "card.img")
-        with named(self.workspace, image) as old, named(self.workspace, str(again / "card.img")) as new:
+        with named(self.workspace, image) as old, named(self.workspace, str(rebuilt / "card.img")) as new:
             found = diff.diff(old, new)
         return {"changes": changes_document(found.changes), "bytes": bytes_document(found.differing or ())}
 

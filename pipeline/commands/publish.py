@@ -25,24 +25,16 @@ class Publish(OwnCommand):
     """Makes a folder below ``dist/`` of a finished card, or nothing at all."""
 
     name = "publish"
-    doc_purpose = "make a folder of a verified card that may be handed over"
-    doc_usage = "CARD"
-    doc_description = (
-        "CARD: the id of a card that was built. The image is read back once more; rights, warnings and version are "
-        "checked; what stands against it is listed, and nothing is made. With --since VERSION a second folder, "
-        "dist/CARD-NEW-since-VERSION, holds the contents that VERSION lacks, small ones whole, large ones that changed "
-        "a little as patches: enough for doit receive FOLDER OLD. The whole image is published beside it, for people "
-        "who have no older version, and once: further deltas of the same version add to it."
-    )
     cmd_options = (
-        {"name": "form", "long": "form", "type": str, "default": "zstd", "choices": [(form, "") for form in FORMS],
-         "help": "how the image is packed"},
-        {"name": "since", "long": "since", "type": str, "default": None,
+        {"name": "form", "long": "form", "type": str, "metavar": "FORM", "default": "zstd",
+         "choices": [(form, "") for form in FORMS], "help": f"how the image is packed: {', '.join(FORMS)}"},
+        {"name": "since", "long": "since", "type": str, "metavar": "VERSION", "default": None,
          "help": "make a delta for people who have this published version, and the whole image unless it is published"},
         {"name": "recipe", "long": "recipe", "type": bool, "default": False,
          "help": "publish how it is built, without contents that may not be passed on"},
-        {"name": "key", "long": "key", "type": str, "default": None, "help": "sign with this OpenSSH key"},
-        {"name": "who", "long": "who", "type": str, "default": None,
+        {"name": "key", "long": "key", "type": str, "metavar": "FILE", "default": None,
+         "help": "sign with this OpenSSH key"},
+        {"name": "who", "long": "who", "type": str, "metavar": "NAME", "default": None,
          "help": 'whose key it is; "publisher" if not given'},
         JSON,
     )  # fmt: skip

@@ -19,16 +19,8 @@ class Receive(OwnCommand):
     """Uses nothing of a folder before all of it was checked."""
 
     name = "receive"
-    doc_purpose = "check a published folder, and unpack or build its card"
-    doc_usage = "FOLDER [OLD | PLACE ...]"
-    doc_description = (
-        "FOLDER: as it was published. OLD: for a delta, what you have of the older version: its image, its published "
-        "folder, a disk or a mounted card, played or not; without it, what was received here before. PLACE: for a "
-        "recipe, folders and archives with your own dumps; without any, those of inputs/sources.toml. The image comes "
-        "to build/received/, with its record and plan; from there doit write and doit update take it as CARD@VERSION."
-    )
     cmd_options = (
-        {"name": "signers", "long": "signers", "type": str, "default": None,
+        {"name": "signers", "long": "signers", "type": str, "metavar": "FILE", "default": None,
          "help": "your own list of allowed signers; one of them must have signed"},
         JSON,
     )  # fmt: skip

@@ -32,23 +32,6 @@ class Solve(OwnCommand):
     """Finds steps, proves them by assembling the ROM file, and prints or writes them."""
 
     name = "solve"
-    doc_purpose = "find the steps that arrange chips into a finished ROM file"
-    doc_usage = "FINISHED CHIP [CHIP ...] | title:ID rom.N FINISHED [CHIP ...]"
-    doc_description = (
-        "FINISHED: the finished ROM file. CHIP: a chip's dump, or a folder or an archive of dumps; paths from the\n"
-        "working folder, members of an archive as in box-3.zip/moth/4t.bin. title:ID rom.N: the chips are those that\n"
-        'the title "ID" declares, found in the CHIPs given, else in the sources; for a new ROM file N is one more.\n'
-        "\n"
-        "It finds chips and parts of them at any address, joined, repeated, interleaved, as nibbles and bit planes,\n"
-        "with bytes, words, halves, data and address lines exchanged, bits reversed, inverted or XORed; and fills,\n"
-        "headers and trailers, a few changed bytes, sums and CRCs. It prints a table of a title's manifest. The\n"
-        "steps are assembled as in a build and compared with the finished file before anything is printed.\n"
-        "\n"
-        "Of several explanations the cheapest is taken: fewest bytes left open, then fewest steps, then fewest pieces\n"
-        "and changes, then parts that begin and end at round addresses, then the chips given first. A note says where\n"
-        "another is equal. What stays open is listed with address, size and looks; the exit code is then 1.\n"
-        "--write puts fill, steps and check fields into the title; every other byte of the manifest stays."
-    )
     cmd_options = (
         {"name": "write", "long": "write", "type": bool, "default": False, "help": "write the steps into the title"},
         {"name": "replace", "long": "replace", "type": bool, "default": False, "help": "replace steps that differ"},

@@ -17,14 +17,6 @@ class Start(OwnCommand):
     """Makes the folder as a whole or not at all; nothing that is there is written over."""
 
     name = "start"
-    doc_purpose = "make a folder for cards of your own, which builds at once"
-    doc_usage = "FOLDER"
-    doc_description = (
-        "FOLDER: one that does not exist yet, or is empty. It gets dodo.py, a small board, core, title, station and "
-        "card in which every key is explained, the schemas for editors, a script for CI, and a README that says "
-        "what to do next. Needs no dodo.py.\n"
-        "Exit codes: 0 made, 2 the folder holds something or cannot be one, 3 it cannot be written."
-    )
     cmd_options = (
         {"name": "schemas", "long": "schemas", "type": bool, "default": False,
          "help": "only renew the schemas for editors in a folder that was started earlier"},

@@ -15,9 +15,6 @@ class Stations(OwnCommand):
     """Shows the matrix of a card; only manifests are needed, no sources."""
 
     name = "stations"
-    doc_purpose = "show whether each core and title of a card works at its stations, after which steps, or why not"
-    doc_usage = "CARD"
-    doc_description = "CARD: the id of a card. Its manifest names its stations."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

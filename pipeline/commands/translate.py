@@ -30,38 +30,31 @@ class Translate(OwnCommand):
     """Reads a script and the files it names, and prints or writes a title; the script is never run."""
 
     name = "translate"
-    doc_purpose = "draft a title from a script that arranges files; the script is read, never run"
-    doc_usage = "SCRIPT [ARGUMENT ...]"
-    doc_description = (
-        "SCRIPT: a Windows batch script, a POSIX shell script, a makefile, or a list of such commands. ARGUMENT: what\n"
-        "the script is given: its arguments, or a makefile's goals and variables. --in FOLDER: the folder in which\n"
-        "the script would run; left out, the folder it lies in. Only files of this folder are read.\n"
-        "\n"
-        "It follows the script command by command, works out which bytes of which file end up where, and prints a\n"
-        "title: each file that the script makes is a ROM file; the files it reads are chips, pinned, by their names;\n"
-        "beside each step stands the line of the script that put it there. Files that went into others are left\n"
-        "out; --all drafts them too. --title ID writes the draft into the inputs, over nothing that is there.\n"
-        "\n"
-        "batch: copy (/a, /b, +), type, ren, move, del, md, rd, cd, pushd, xcopy, fc /b, fsutil file createnew, echo,\n"
-        "  set, %x%, %~nx1, if, for, for /l, for /f over files, goto, call :label, setlocal.\n"
-        "shell: cat, dd, head, tail, truncate, printf, echo, tr, xxd -r, cp, mv, rm, split, tee, cmp, test, loops,\n"
-        "  functions, variables, arithmetic, pipes, here-documents. Makefiles: variables, rules, pattern rules.\n"
-        "all: srec_cat and objcopy, from binary to binary.\n"
-        "\n"
-        "What it cannot follow is listed with its line and what stays open for it; the exit code is then 1, and a\n"
-        "file of which any byte is open is not drafted. A program that it does not know is taken to change no files\n"
-        "but those that its line names. Variables that the script does not set have no text. Where whether a command\n"
-        "fails is not known, the way on which the script succeeds is followed. All rules of a makefile are taken as\n"
-        "due. With the finished file at hand, doit solve finds the steps of what is open.\n"
-        "\n"
-        "Limits: 50,000 commands, 64 MiB a file. Shell scripts and makefiles need the extra translate:\n"
-        "pip install -c constraints.txt -e '.[translate]'.\n"
-        "Exit codes: 0 all was followed, 1 something stays open, 2 the arguments, 3 a file cannot be read or written."
-    )
     cmd_options = (
-        {"name": "in", "long": "in", "type": str, "default": "", "help": "the folder in which the script would run"},
-        {"name": "as", "long": "as", "type": str, "default": "", "help": "what it is: batch, shell or make"},
-        {"name": "title", "long": "title", "type": str, "default": "", "help": "write the draft as this title"},
+        {
+            "name": "in",
+            "long": "in",
+            "type": str,
+            "metavar": "FOLDER",
+            "default": "",
+            "help": "the folder in which the script would run",
+        },
+        {
+            "name": "as",
+            "long": "as",
+            "type": str,
+            "metavar": "KIND",
+            "default": "",
+            "help": "what it is: batch, shell or make",
+        },
+        {
+            "name": "title",
+            "long": "title",
+            "type": str,
+            "metavar": "ID",
+            "default": "",
+            "help": "write the draft as this title",
+        },
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "draft files that went into others too"},
         JSON,
     )

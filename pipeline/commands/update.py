@@ -22,15 +22,6 @@ class UpdateCard(OwnCommand):
     """Writes new and changed files only; what belongs to the user is not touched."""
 
     name = "update"
-    doc_purpose = "bring a mounted card up to date, file by file"
-    doc_usage = "CARD FOLDER"
-    doc_description = (
-        "CARD: the id of a card that was built, or a received version: desk@2, or its folder below build/received. "
-        "FOLDER: where the card is mounted. Each file is written beside the old one, read again and renamed. Files "
-        "that are yours (keep) are left alone, and one that you deleted does not come back. Where a file lies is up to "
-        "the file system: what must be first on the card can only be brought by doit write. Unmount the card before "
-        "you pull it out."
-    )
     cmd_options = (
         {"name": "list", "long": "list", "type": bool, "default": False, "help": "only say what would be done"},
         {"name": "restore", "long": "restore", "type": bool, "default": False,

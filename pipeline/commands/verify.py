@@ -29,15 +29,6 @@ class Verify(OwnCommand):
     """Ends with 0 when the card is good, 1 when it is not, 2 for wrong arguments, 3 when it cannot be read at all."""
 
     name = "verify"
-    doc_purpose = "check whether a card is still what was built, and which build it is of"
-    doc_usage = "PATH [CARD]"
-    doc_description = (
-        "PATH: an image, a disk, or the folder a card is mounted at. CARD: the id of a card, a published or received "
-        "version such as desk@1, or a record; without it, the record beside the image, or the card that has its "
-        "serial. A card is held against what is built now, every version in dist/ and build/received/, and the last "
-        "builds before. Files that the card's manifest or record says are yours (keep) are never damaged. Nothing is "
-        "written to the card."
-    )
     cmd_options = (
         {"name": "strict", "long": "strict", "type": bool, "default": False,
          "help": "exit code 1 also for an older build, a card that was touched since, and files of yours that changed"},

@@ -17,9 +17,6 @@ class Version(OwnCommand):
     """A command, since ``doit --version`` is doit's own and names doit alone."""
 
     name = "version"
-    doc_purpose = "show the versions of Cardkiln, doit and Python"
-    doc_usage = ""
-    doc_description = "The version of Cardkiln is in every record: the same inputs and version give the same bytes."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:

@@ -21,13 +21,6 @@ class Versions(OwnCommand):
     """Ends with 0; a signature that does not hold is told, and doit receive refuses the folder."""
 
     name = "versions"
-    doc_purpose = "list the versions of a card that were published, with date, SHA-256, size, changes and signer"
-    doc_usage = "[CARD]"
-    doc_description = (
-        "CARD: the id of a card; without it all cards. Only dist/ is read. doit diff CARD@1 CARD@2 compares two "
-        "versions, doit verify PATH CARD@1 holds a card against one. Each signature is checked against the "
-        "allowed_signers beside it: that is who says so, not who it is."
-    )
     cmd_options = (
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "show every line of what changed"},
         JSON,

@@ -26,9 +26,6 @@ class Why(OwnCommand):
     """Ends with 0 whether or not something is due; builds nothing."""
 
     name = "why"
-    doc_purpose = "show what a build of a card would rebuild, or what the last one rebuilt, and why; builds nothing"
-    doc_usage = "CARD"
-    doc_description = "CARD: the id of a card."
     cmd_options = (JSON,)
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
@@ -44,27 +41,27 @@ class Why(OwnCommand):
         found = due(self.build, card)
         chain = None if found else chains(self.workspace).get(card)
         done = chain.steps if chain else ()
-        unbuilt = [one.item for one in found if one.stage == "rom"]
+        unbuilt = [stage.item for stage in found if stage.stage == "rom"]
         changes = differing(self.build.card(card), unbuilt) if found else ()
         differs = tuple(changes_text(changes)) if found else chain.differs if chain else ()
         unmade = unknown(self.build.card(card)) if found else ()
         if options["json"]:
-            stages = {"due": [asdict(one) for one in found], "done": [_step(one) for one in done]}
+            stages = {"due": [asdict(stage) for stage in found], "done": [_step(stage) for stage in done]}
             document = {"cardkiln-why": 1, "card": card, **stages, "differs": differs, "unmade": unmade}
             print_json(document)
         else:
-            told = _due(found, unmade) if found else _done(card, done)
+            lines = _due(found, unmade) if found else _done(card, done)
             head = [f"what {'changes' if found else 'changed'} on the card:"] if differs else []
-            print_lines([*told, *head, *(f"  {line}" for line in _some(differs))])
+            print_lines([*lines, *head, *(f"  {line}" for line in _some(differs))])
         return 0
 
 
-def _step(one: Done) -> dict[str, object]:
-    return {key: value for key, value in asdict(one).items() if key != "differs"}  # told once for the whole chain
+def _step(done: Done) -> dict[str, object]:
+    return {key: value for key, value in asdict(done).items() if key != "differs"}  # told once for the whole chain
 
 
 def _due(found: Sequence[Due], unmade: Sequence[str]) -> Iterator[str]:
-    yield from _some([f"{one.stage:<8}{one.item}: {one.why}" for one in found])
+    yield from _some([f"{due.stage:<8}{due.item}: {due.why}" for due in found])
     if unmade:
         yield f"unknown until built: {', '.join(_some(unmade))}; later stages are skipped if its bytes do not change"
 

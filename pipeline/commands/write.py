@@ -35,19 +35,12 @@ class Write(OwnCommand):
     """Writes only what the plan uses, only what differs, and reads it back past the cache."""
 
     name = "write"
-    doc_purpose = "write a finished card to an SD card; everything on that card is lost"
-    doc_usage = "CARD DEVICE [DEVICE ...]"
-    doc_description = (
-        "CARD: the id of a card that was built, or a received version: desk@2, or its folder below build/received. "
-        "DEVICE: the whole disk, such as /dev/sdb; doit cards shows them. What is yours (keep) on a card is copied to "
-        "inputs/kept first, and comes onto the next image. You are asked to type model and size of each. Unattended, "
-        "name exactly one device, its serial, and --yes."
-    )
     cmd_options = (
-        {"name": "serial", "long": "serial", "type": str, "default": "", "help": "the serial the device must have"},
+        {"name": "serial", "long": "serial", "type": str, "metavar": "SERIAL", "default": "",
+         "help": "the serial the device must have"},
         {"name": "yes", "long": "yes", "type": bool, "default": False, "help": "do not ask; needs --serial"},
         {"name": "large", "long": "large", "type": bool, "default": False, "help": "allow disks larger than cards"},
-        {"name": "log", "long": "log", "type": str, "default": "",
+        {"name": "log", "long": "log", "type": str, "metavar": "NAME", "default": "",
          "help": "add what each device got to NAME.csv (formulas as text, with an apostrophe) and NAME.json"},
         {"name": "no-keep", "long": "no-keep", "type": bool, "default": False,
          "help": "give up what is yours on it (keep)"},

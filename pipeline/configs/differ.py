@@ -28,9 +28,9 @@ def text_changes(old: bytes, new: bytes) -> Iterator[str]:
     """
     if not (is_text(old) and is_text(new)):
         return
-    (before, lines), (after, others) = _values(old), _values(new)
-    told = [*_changed(before, after), *_moved(lines, others), *_ends(old, new)]
-    yield from told or (["only spaces or line ends differ"] if old != new else [])
+    (before, lines), (after, lines_after) = _values(old), _values(new)
+    changes = [*_changed(before, after), *_moved(lines, lines_after), *_ends(old, new)]
+    yield from changes or (["only spaces or line ends differ"] if old != new else [])
 
 
 def _changed(before: Mapping[Key, str], after: Mapping[Key, str]) -> Iterator[str]:
@@ -45,8 +45,8 @@ def _changed(before: Mapping[Key, str], after: Mapping[Key, str]) -> Iterator[st
             yield f"{start}: {before[key]} -> {after[key]}"
 
 
-def _moved(lines: Sequence[str], others: Sequence[str]) -> Iterator[str]:
-    for line in difflib.ndiff(lines, others):
+def _moved(lines: Sequence[str], lines_after: Sequence[str]) -> Iterator[str]:
+    for line in difflib.ndiff(lines, lines_after):
         if line[0] == "-":
             yield f"line removed: {line[2:]}"
         elif line[0] == "+":
@@ -56,30 +56,30 @@ def _moved(lines: Sequence[str], others: Sequence[str]) -> Iterator[str]:
 def _values(data: bytes) -> tuple[dict[Key, str], list[str]]:
     """Return the values by key, and all lines that give no value: heads, notes, menu lines."""
     values: dict[Key, str] = {}
-    others = []
+    plain_lines = []
     for section in sections_of(list(lines_of(data))):
-        others += [_shown(section.head.text)] if section.head else []
+        plain_lines += [_shown(section.head.text)] if section.head else []
         for line in section.lines:
             key = key_of(line)
             value = value_of(line.text, key.name) if key else None
             if key is None or value is None:
-                others.append(_shown(line.text))
+                plain_lines.append(_shown(line.text))
                 continue
             number = 0
             while (name := (_shown(section.name), _shown(key.name), number)) in values:
                 number += 1
             values[name] = _shown(line.text[value.start : value.end])
             rest = _shown(line.text[value.end :]).strip()
-            others += [rest] if rest else []
-    return values, others
+            plain_lines += [rest] if rest else []
+    return values, plain_lines
 
 
 def _ends(old: bytes, new: bytes) -> Iterator[str]:
     """Yield that line ends differ, where that is all there is to see of it."""
     ends = [sorted({line.ending for line in lines_of(data) if line.ending}) for data in (old, new)]
     if ends[0] != ends[1]:
-        one, other = (", ".join(NAMES[end] for end in side) or "none" for side in ends)
-        yield f"line ends: {one} -> {other}"
+        before, after = (", ".join(NAMES[end] for end in side) or "none" for side in ends)
+        yield f"line ends: {before} -> {after}"
 
 
 NAMES = {b"\n": "LF", b"\r\n": "CR LF", b"\r": "CR"}

@@ -70,8 +70,8 @@ class _Writer:
         mark = lacking(text, self.config.encoding)
         if mark:
             what = f'"{mark}" (U+{ord(mark):04X}) is no character of {self.config.encoding}'
-            others = ", ".join(encodings_with(mark))
-            self._say(key, what, f"replace it, or choose an encoding that has it: {others}")
+            encodings = ", ".join(encodings_with(mark))
+            self._say(key, what, f"replace it, or choose an encoding that has it: {encodings}")
         elif "\n" in text or "\r" in text:
             self._say(key, "has a line break; expected one line", "write a line of its own for each")
             return False

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build.build import Build
-from pipeline.build.card_inputs import manifests, own_paths, sum_lists
+from pipeline.build.card_inputs import manifests, own_paths, sum_lists, taken
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.distribute.changelog import CHANGES, write_index
@@ -67,7 +67,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
             _copy_tree(inputs, path, folder / "inputs" / path)
     for path in sum_lists(selection):
         _copy(workspace.inputs / path, folder / "inputs" / path)
-    _stand_in(inputs, selection, folder / "inputs")
+    _stand_in(inputs, selection, folder / "inputs", {tree["path"] for tree in left_out})
     card_passed.write_documents(folder)
     write(folder / CHANGES, card_passed.changes)
     bring = list(_bring(record, _hashes(inputs, selection, refused)))
@@ -89,10 +89,14 @@ def _other_boards(inputs: Inputs, selection: Selection) -> list[Board]:
     return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
 
 
-def _stand_in(inputs: Inputs, selection: Selection, folder: Path) -> None:
-    """Put an empty file where another board's manifest names system files: none of them goes onto this card."""
+def _stand_in(inputs: Inputs, selection: Selection, folder: Path, left_out: set[str]) -> None:
+    """Put an empty file where the manifest of another board or title names files that do not go onto this card.
+
+    Nothing is put where the receiver's own copy of what is left out goes.
+    """
     paths = {path for board in _other_boards(inputs, selection) for path in board.base}
-    for path in sorted(paths, key=lambda path: (-path.count("/"), path)):
+    paths |= {file.source_path for title in taken(inputs, selection) for file in title.files if file.source_path}
+    for path in sorted(paths - left_out, key=lambda path: (-path.count("/"), path)):
         target = folder / path
         if not target.exists():
             target.parent.mkdir(parents=True, exist_ok=True)

@@ -33,7 +33,7 @@ def surveyed_text(origin: str, habits: Sequence[Habit]) -> Iterator[str]:
             continue
         if above != table or (habit.way in written and not is_stated):
             yield from ("", f"{'' if is_stated else '# '}[{toml_key(above)}]")
-            table = above
+            table, written = above, set()
         elif habit.evidence:
             yield ""
         written.add(habit.way)

@@ -9,6 +9,7 @@ from typing import Any
 
 from doit import cmd_clean
 
+from pipeline.engine.help_text import help_text
 from pipeline.errors import CardkilnError, MachineError
 from pipeline.workspace.lock import locked
 
@@ -21,16 +22,15 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
     other inputs.
     """
 
-    doc_purpose = "remove the outputs of tasks"
-    doc_description = (
-        "Removes the outputs of the named tasks, with --clean-dep those of the tasks before them too.\n"
-        "Without a task: of all default tasks and those before them, and what no manifest declares any more."
-    )
     cmd_options = (
         *cmd_clean.Clean.cmd_options,
         {"name": "vanished", "long": "vanished", "type": bool, "default": False,
          "help": "remove only what no manifest declares any more, finished images included"},
     )  # fmt: skip
+
+    def help(self) -> str:
+        """Return what ``doit help`` prints."""
+        return help_text("clean")
 
     def _execute(
         self,
@@ -60,13 +60,13 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
 
     def clean_tasks(self, tasks: Iterable[Any], dryrun: bool, cleanforget: bool) -> None:
         """Remove the outputs of each task once; a task that is not ours is cleaned as doit does."""
-        others = []
+        foreign_tasks = []
         for task in {task.name: task for task in tasks}.values():
             if task.meta and "outputs" in task.meta:
                 self._remove(task.meta["outputs"](task.name), dryrun=dryrun)
             else:
-                others.append(task)
-        super().clean_tasks(others, dryrun, cleanforget)
+                foreign_tasks.append(task)
+        super().clean_tasks(foreign_tasks, dryrun, cleanforget)
 
     def _of_meta(self, name: str) -> list[Path]:
         """Return what the tasks give of one kind, each path once."""

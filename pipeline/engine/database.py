@@ -25,13 +25,18 @@ def parsed(command: Any, arguments: list[str]) -> tuple[Any, list[str]]:
     try:
         options, words = command.cmdparser.parse(arguments)
     except CmdParseError as error:
-        what = re.sub(r"^Error parsing \w+: | \(parsing options: .*", "", str(error).strip(), flags=re.DOTALL)
-        what = re.sub(r"^Error parsing parameter '(\w+)'[^.]*\.\s*", r"option \1: ", what)
-        raise ManifestError.one(what, f"doit help {command.get_name()} shows the options") from None
+        raise wrong_option(error, command.get_name()) from None
     for option in command.cmdparser.options:
         if option.name in OPTIONS & options._non_default_keys:
             raise ManifestError.one(f"--{option.long} has no effect: there is no database", "leave it out")
     return options, list(words)
+
+
+def wrong_option(error: CmdParseError, name: str) -> ManifestError:
+    """Return what is wrong with an option, in one line; ``name``: the command or task whose help shows its options."""
+    what = re.sub(r"^Error parsing \w+: | \(parsing options: .*", "", str(error).strip(), flags=re.DOTALL)
+    what = re.sub(r"^Error parsing parameter '(\w+)'[^.]*\.\s*", r"option \1: ", what)
+    return ManifestError.one(what, f"doit help {name} shows the options")
 
 
 def without_database(command: type[Command]) -> type[Command]:

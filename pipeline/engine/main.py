@@ -25,10 +25,14 @@ def main() -> None:
 
     from pipeline.engine.clean import Clean
     from pipeline.engine.database import without_database
+    from pipeline.engine.help import Help
+    from pipeline.engine.list import List
+
+    own = {command.get_name(): command for command in (Clean, Help, List)}
 
     class Main(DoitMain):  # type: ignore[misc]  # doit has no type information
         DOIT_CMDS = tuple(
-            without_database(Clean if command.get_name() == Clean.get_name() else command)
+            without_database(own.get(command.get_name(), command))
             for command in DoitMain.DOIT_CMDS
             if command.get_name() != "dumpdb"  # there is no database
         )

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from doit import cmd_run
+from doit.cmdparse import CmdParseError
+from doit.exceptions import InvalidCommand
 
 from pipeline.engine import console
-from pipeline.engine.database import parsed
+from pipeline.engine.database import parsed, wrong_option
 from pipeline.errors import CardkilnError, MachineError, ManifestError, system_problem
 from pipeline.workspace.atomic_write import check_working_folder
 from pipeline.workspace.crash_recovery import sweeping
@@ -33,6 +35,12 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
 
     _dodo: Path | None = None
 
+    def help(self) -> str:
+        """Return what ``doit help`` prints."""
+        from pipeline.engine.help_text import help_text
+
+        return help_text("run")
+
     def parse_execute(self, in_args: list[str]) -> int:
         """Return what ``execute`` does, after loading the tasks only where something may have to be done."""
         console.prepare()  # the tasks take longest to load
@@ -49,6 +57,12 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
             current = self._still_current(in_args)
             if current is None:
                 return int(super().parse_execute(in_args))
+        except InvalidCommand as error:
+            sys.stderr.write(f"{self._unknown(str(error.not_found))}\n")
+            return ManifestError.exit_code
+        except CmdParseError as error:
+            sys.stderr.write(f"{wrong_option(error, 'TASK')}\n")
+            return ManifestError.exit_code
         except CardkilnError as error:
             sys.stderr.write(f"{error}\n")
             return error.exit_code
@@ -73,6 +87,15 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
             return None
         self._dodo = Path(asked["dodoFile"]).absolute()
         return still_current(Path(asked["cwdPath"] or self._dodo.parent).absolute(), self._dodo)
+
+    def _unknown(self, word: str) -> ManifestError:
+        """Return what is said of a word that is no command, task or output."""
+        from pipeline.engine import help_text
+        from pipeline.model.text import did_you_mean, quote
+
+        known = [*help_text.names(), *(task.name for task in self.task_list or ())]
+        hint = did_you_mean(word, known, "doit help lists the commands, doit list --all the tasks")
+        return ManifestError.one(f"found {quote(word)}, expected a command or a task", hint)
 
     def _tell(self, name: str, what: object) -> None:
         """Tell the tasks something; one of them may bring the function, by this name, that wants to know."""

@@ -79,12 +79,12 @@ class Notes:
             self._looked_at.add(item)
             differs = _differing(self._build, item)
 
-        def done(said: str) -> None:
+        def done(summary: str) -> None:
             came = NEW if not before else SAME if before == _made(self._build, stage, item) else OTHER
-            what = said.removeprefix(f"{item}: ")
-            one = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
+            what = summary.removeprefix(f"{item}: ")
+            entry = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
             with suppress(OSError):
-                state.append(_lines(self._build.workspace), one)
+                state.append(_lines(self._build.workspace), entry)
 
         return done
 
@@ -122,7 +122,7 @@ def _path(workspace: Workspace) -> Path:
 
 def _steps_of(build: Build, card: Card, done: Iterable[Done]) -> list[Done]:
     titles = {title.id for title in build.inputs.copied(card).selection.titles}
-    return [one for one in done if (one.item in titles if one.stage == "rom" else one.item == card.id)]
+    return [entry for entry in done if (entry.item in titles if entry.stage == "rom" else entry.item == card.id)]
 
 
 def _finished(build: Build, card: Card) -> bool:

@@ -27,11 +27,11 @@ def due(build: Build, card_id: str) -> tuple[Due, ...]:
     comes out equal, that is not done.
     """
     card = build.card(card_id)
-    whys = [("rom", roms.title.id, roms.reason()) for roms in build.roms_of(card_id)]
-    whys += [("plan", card_id, plan.reason(card)), ("config", card_id, config.reason(card))]
-    whys.append(("image", card_id, image.reason(card, card.plan_sha256)))
-    found = [Due(stage=stage, item=item, why=why) for stage, item, why in whys if why is not None]
-    before = {one.stage for one in found}
+    reasons = [("rom", roms.title.id, roms.reason()) for roms in build.roms_of(card_id)]
+    reasons += [("plan", card_id, plan.reason(card)), ("config", card_id, config.reason(card))]
+    reasons.append(("image", card_id, image.reason(card, card.plan_sha256)))
+    found = [Due(stage=stage, item=item, why=why) for stage, item, why in reasons if why is not None]
+    before = {stage_due.stage for stage_due in found}
     if record_why := _record(card, before):
         found.append(Due(stage="record", item=card_id, why=record_why))
     why = sheet.reason(card)

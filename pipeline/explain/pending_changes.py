@@ -40,9 +40,9 @@ def differing(card: CardBuild, unbuilt: Collection[str] = ()) -> Changes:
     changes = compare(old, side_of_record(json.loads(text)), _texts(card))
     files = {file.path: file for file in card.files}
     return tuple(
-        _explained(card, files, old, one, unbuilt) if one.group == "files" else one
-        for one in changes
-        if one.group != "image"
+        _explained(card, files, old, change, unbuilt) if change.group == "files" else change
+        for change in changes
+        if change.group != "image"
     )
 
 
@@ -76,21 +76,27 @@ def _explained(
 
 def _behind(card: CardBuild, file: CardFile, old: Side) -> Iterator[str]:
     before = old.files.get(file.path)
-    known = {one["role"]: one["sha256"] for one in before.origin.get("contents", ())} if before else {}
-    changed = [one for one in file.origin.ingredients if before and known.get(one.role) != one.sha256]
+    known = (
+        {ingredient["role"]: ingredient["sha256"] for ingredient in before.origin.get("contents", ())} if before else {}
+    )
+    changed = [
+        ingredient
+        for ingredient in file.origin.ingredients
+        if before and known.get(ingredient.role) != ingredient.sha256
+    ]
     edited = next((made.job for made in card.configs if made.job.path == file.path and made.job.edits), None)
-    hashes = (*(() if edited else (file.content.sha256,)), *(one.sha256 for one in changed))
-    held = [card.local[sha256] for sha256 in hashes if sha256 in card.local]
-    yield from (f"from {shown(card.workspace, location)}" for location in held)
+    hashes = (*(() if edited else (file.content.sha256,)), *(ingredient.sha256 for ingredient in changed))
+    locations = [card.local[sha256] for sha256 in hashes if sha256 in card.local]
+    yield from (f"from {shown(card.workspace, location)}" for location in locations)
     places = [file.place]
     if file.origin.kind == "rom-file" and changed:
         title = card.inputs.manifest.titles[file.origin.owner]
-        places = [title.place(content_key(title, one.role.partition(" ")[2])) for one in changed]
+        places = [title.place(content_key(title, ingredient.role.partition(" ")[2])) for ingredient in changed]
     if edited and before:
         places = list(_new_edits(card, edited, file, old, before))
-    if edited or not held:
+    if edited or not locations:
         found = card.workspace.located(Problem(place, "") for place in places)
-        yield from (f"declared in {one.place}" for one in found)
+        yield from (f"declared in {problem.place}" for problem in found)
 
 
 def _new_edits(card: CardBuild, job: ConfigJob, file: CardFile, old: Side, before: File) -> Iterator[Place]:

@@ -19,24 +19,24 @@ def compare_folder(path: str, found: Sequence[Slot], expected: Sequence[Slot]) -
     """Yield how the slots of a folder ("" for the root) differ from the planned ones."""
     if found == expected:
         return
-    there = {_key(slot): slot for slot in found}
+    by_key = {_key(slot): slot for slot in found}
     planned = {_key(slot): slot for slot in expected}
     for key, slot in planned.items():
-        if key not in there:
+        if key not in by_key:
             yield problem(_named(path, slot), "is missing; the plan has it")
         else:
-            yield from _compare_slot(_named(path, slot), there[key], slot)
-    for key, slot in there.items():
+            yield from _compare_slot(_named(path, slot), by_key[key], slot)
+    for key, slot in by_key.items():
         if key not in planned:
             yield problem(_named(path, slot), "is there; the plan does not have it")
-    if len(there) != len(found):
-        twice = next(slot for slot in found if there[_key(slot)] is not slot)
+    if len(by_key) != len(found):
+        twice = next(slot for slot in found if by_key[_key(slot)] is not slot)
         yield problem(_named(path, twice), "is there more than once; expected once")
-    elif there.keys() == planned.keys():
-        for number, (slot, other) in enumerate(zip(found, expected, strict=True), 1):
-            if _key(slot) != _key(other):
-                what = f'entry {number} of {_folder(path)} is "{slot.name}"; expected "{other.name}"'
-                yield problem(_named(path, other), what)
+    elif by_key.keys() == planned.keys():
+        for number, (slot, wanted) in enumerate(zip(found, expected, strict=True), 1):
+            if _key(slot) != _key(wanted):
+                what = f'entry {number} of {_folder(path)} is "{slot.name}"; expected "{wanted.name}"'
+                yield problem(_named(path, wanted), what)
                 break
 
 

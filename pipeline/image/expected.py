@@ -90,8 +90,8 @@ def stamp(moment: datetime) -> Stamp:
 
 def fat_start(fat_bits: int) -> list[int]:
     """Return the first two FAT entries: the media byte below ones, and ones, which say the volume is clean."""
-    ones = last_in_chain(fat_bits)
-    return [ones & ~0xFF | 0xF8, ones]
+    mask = last_in_chain(fat_bits)
+    return [mask & ~0xFF | 0xF8, mask]
 
 
 def last_in_chain(fat_bits: int) -> int:

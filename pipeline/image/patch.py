@@ -40,9 +40,9 @@ def kept_files(old: Plan, new: Plan) -> frozenset[Entry] | None:
     """
     if old.volume != new.volume:
         return None
-    there = {(entry.cluster, entry.size, entry.sha256) for entry in old.entries}
+    old_extents = {(entry.cluster, entry.size, entry.sha256) for entry in old.entries}
     files = [entry for entry in new.entries if not entry.is_folder]
-    kept = frozenset(entry for entry in files if (entry.cluster, entry.size, entry.sha256) in there)
+    kept = frozenset(entry for entry in files if (entry.cluster, entry.size, entry.sha256) in old_extents)
     lost = sum(entry.size for entry in files if entry not in kept)
     freed = sum(end - start for start, end in freed_clusters(old, new)) * new.volume.cluster_bytes
     return kept if lost + freed <= MOST * sum(entry.size for entry in files) else None
@@ -135,14 +135,14 @@ class _Patch:
     def _differing(self, data: memoryview) -> None:
         try:
             self._file.seek(self._at)
-            there = self._file.read(len(data))
+            current = self._file.read(len(data))
         except OSError as error:
             raise TargetError(error) from error
-        if there == data:
+        if current == data:
             return
         for start in range(0, len(data), BLOCK):
             part = data[start : start + BLOCK]
-            if there[start : start + BLOCK] != part:
+            if current[start : start + BLOCK] != part:
                 offset = self._at + start
                 self.ranges += offset != self._end
                 self._end = offset + len(part)

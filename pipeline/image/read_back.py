@@ -77,8 +77,8 @@ def _compare_volume(plan: Plan, image: Path, file: BufferedReader, progress: Pro
             found += _slots(plan, folder, volume)
             planned = list(planned_slots(plan, folder, children, parent))
             problems += compare_folder(path, found, [slot for slot, _ in planned])
-            there = set(found)
-            files += [entry for slot, entry in planned if entry and not entry.is_folder and slot in there]
+            slots = set(found)
+            files += [entry for slot, entry in planned if entry and not entry.is_folder and slot in slots]
     start = plan.volume.start * SECTOR
     places = ((entry, start + volume.get_data_cluster_address(entry.cluster)) for entry in files)
     for entry, sha256 in hash_contents(image, places, progress):

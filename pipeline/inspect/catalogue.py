@@ -85,8 +85,8 @@ def catalogue(build: Build, board: Board) -> tuple[CardFile, ...]:
 
 def best_board(manifest: Manifest, paths: Iterable[str]) -> Fit | None:
     """Return the board that the paths of a card fit best, None where no board's places are there."""
-    there = {fold(path) for path in paths}
-    fits = [Fit(board=board.id, places=_places(board, there)) for board in manifest.boards.values()]
+    folded = {fold(path) for path in paths}
+    fits = [Fit(board=board.id, places=_places(board, folded)) for board in manifest.boards.values()]
     best = max(fits, key=lambda fit: fit.places, default=None)
     return best if best and best.places else None
 
@@ -121,17 +121,17 @@ def _pattern(board: Board) -> re.Pattern[str]:
     return re.compile(text if "core" in seen else f"(?P<core>){text}", re.IGNORECASE)
 
 
-def _places(board: Board, there: set[str]) -> int:
+def _places(board: Board, folded: set[str]) -> int:
     """Return how many of a board's places are on a card: bitstreams, config files, reserved files and folders."""
     fixed = {setting.path for setting in board.settings.values()} | set(board.reserved)
     fixed |= {board.menu.path} if board.menu and board.one_menu else set()
-    return sum(1 for _ in core_folders(board, there)) + sum(_is_there(pattern, there) for pattern in fixed)
+    return sum(1 for _ in core_folders(board, folded)) + sum(_is_there(pattern, folded) for pattern in fixed)
 
 
-def _is_there(pattern: str, there: set[str]) -> bool:
+def _is_there(pattern: str, folded: set[str]) -> bool:
     if pattern.endswith("/**"):
-        return any(path.startswith(fold(pattern[:-2])) for path in there)
-    return fold(pattern) in there
+        return any(path.startswith(fold(pattern[:-2])) for path in folded)
+    return fold(pattern) in folded
 
 
 def empty_card(board: Board, file: str = "") -> Card:

@@ -84,7 +84,9 @@ def judge_card(test: CardUnderTest) -> Conformance:
         *(_of_the_volume(test, test.reading) if test.reading else ()),
     ]
     return Conformance(
-        judgement=judged(selection, [one for one in problems if one.rule == "" or RULES[one.rule] in checked]),
+        judgement=judged(
+            selection, [problem for problem in problems if problem.rule == "" or RULES[problem.rule] in checked]
+        ),
         not_checked=tuple(rule.name for rule in RULES.values() if rule not in checked),
     )
 
@@ -186,10 +188,10 @@ def _of_expected_files(test: CardUnderTest, selection: Selection) -> Iterator[Pr
             if spare:
                 yield Problem(place, f"{spare.path} is the {what_of(role)}; it must be {role.path}", "move it there")
             elif copies:
-                other = needed[fold(copies[0].path), copies[0].sha256]
+                needed_file = needed[fold(copies[0].path), copies[0].sha256]
                 what = (
                     f"{role.path} is missing, the {what_of(role)}; "
-                    f"{copies[0].path}, the {what_of(other)}, has the same content"
+                    f"{copies[0].path}, the {what_of(needed_file)}, has the same content"
                 )
                 yield Problem(place, what, "copy it, and keep both")
             else:

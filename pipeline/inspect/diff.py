@@ -58,12 +58,12 @@ def diff(old: Named, new: Named, *, keep: Sequence[str] = ()) -> Comparison:
         differing, whole = _differing(old, new)
         same = _same(old.reading, new.reading, differing)
     wanted = to_hash(old.side, new.side, same)
-    one, other = (_hashed(both, paths) for both, paths in zip((old, new), wanted, strict=True))
-    causes = {path: lines for path in _changed(one, other) if (lines := _causes(old, new, path))}
-    yours = yours_between(one.files, other.files, keep)
+    old_side, new_side = (_hashed(target, paths) for target, paths in zip((old, new), wanted, strict=True))
+    causes = {path: lines for path in _changed(old_side, new_side) if (lines := _causes(old, new, path))}
+    yours = yours_between(old_side.files, new_side.files, keep)
     if not yours:
-        return Comparison(changes=compare(one, other, causes), differing=differing, whole=whole)
-    changes = compare(_without_yours(one, keep), _without_yours(other, keep), causes)
+        return Comparison(changes=compare(old_side, new_side, causes), differing=differing, whole=whole)
+    changes = compare(_without_yours(old_side, keep), _without_yours(new_side, keep), causes)
     if all(change.group == "image" for change in changes):
         changes = ()
         if differing is not None:
@@ -109,7 +109,7 @@ def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
 
 def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str]:
     """Return the files that lie in the same bytes on both, none of which differ."""
-    touched = {owner.path for one in differing for owner in (one.old, one.new) if owner.kind == "file"}
+    touched = {owner.path for spot in differing for owner in (spot.old, spot.new) if owner.kind == "file"}
     places = {item.path: (item.size, old.ranges(item)) for item in old.items if not item.is_folder}
     return {
         item.path
@@ -155,10 +155,10 @@ def _causes(old: Named, new: Named, path: str) -> tuple[str, ...]:
     """Return what differs in a file, none where one of the two is not at hand."""
     if old.parts is None or new.parts is None:
         return ()
-    one, other = (b"".join(parts(path)) for parts in (old.parts, new.parts))
-    if [len(one), len(other)] != [named.side.files[path].size for named in (old, new)]:
+    before, after = (b"".join(parts(path)) for parts in (old.parts, new.parts))
+    if [len(before), len(after)] != [named.side.files[path].size for named in (old, new)]:
         return ()
-    if told := tuple(text_changes(one, other)):
-        return told
-    places = list(differing_at(one, other)) if len(one) == len(other) else []
+    if changes := tuple(text_changes(before, after)):
+        return changes
+    places = list(differing_at(before, after)) if len(before) == len(after) else []
     return (f"{counted(len(places), 'byte')} changed, the first at 0x{places[0]:04X}",) if places else ()

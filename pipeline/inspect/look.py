@@ -207,7 +207,7 @@ def chips_of(manifest: Manifest) -> tuple[CardFile, ...]:
 
 def _sizes(known: Iterable[CardFile]) -> set[int] | None:
     """Return the sizes of known contents; None where one is declared by its hash alone, so that any file may be it."""
-    sizes = {one.content.size for one in known}
+    sizes = {file.content.size for file in known}
     return None if None in sizes else {size for size in sizes if size is not None}
 
 

@@ -33,7 +33,7 @@ def surveyed_card(named: Named) -> SurveyedCard:
     Every file that may be a bitstream is read once. OSError passes through.
     """
     entries = [file for path, file in named.side.files.items() if not is_litter(path)]
-    legal = [file for file in entries if all(name_problem(part) is None for part in file.path.split("/"))]
+    legal = [file for file in entries if _is_legal(file.path)]
     files = [file for file in legal if not file.is_folder]
     too_large = [file.path for file in files if file.size > LARGEST_BITSTREAM]
     return SurveyedCard(
@@ -41,7 +41,7 @@ def surveyed_card(named: Named) -> SurveyedCard:
         folders=tuple(file.path for file in legal if file.is_folder),
         reading=named.reading,
         size=card_size(named),
-        left_out=(*(file.path for file in entries if file not in legal), *too_large),
+        left_out=(*(file.path for file in entries if not _is_legal(file.path)), *too_large),
     )
 
 
@@ -55,6 +55,11 @@ def _surveyed(named: Named, files: list[File]) -> Iterator[SurveyedFile]:
             room -= len(text or b"")
             yield SurveyedFile(path=file.path, size=file.size, bitstream=bitstream, text=text)
             advance(file.size)
+
+
+def _is_legal(path: str) -> bool:
+    """Whether a card may have a path, and its names can be read in full."""
+    return "\ufffd" not in path and all(name_problem(part) is None for part in path.split("/"))
 
 
 def _is_text(data: bytes) -> bool:

@@ -96,7 +96,11 @@ def verify_image(
     if len((right | (own - wrong)) & own) * 2 < len(own):
         return Verification(card=record["card"]["id"], verdict=OTHER, unreadable=unreadable(image, regions))
     naming = Naming(expected)
-    found_spots = [spot for region, one, other in differing for spot in spots(region, one, other, naming, found)]
+    found_spots = [
+        spot
+        for region, planned_bytes, card_bytes in differing
+        for spot in spots(region, planned_bytes, card_bytes, naming, found)
+    ]
     if any(spot.damaged and spot.owner == "boot sector" for spot in found_spots):
         # what the rest of the volume looks like through a wrong boot sector says nothing of it
         right, reading_damages = hashes.keys() - wrong, []
@@ -117,14 +121,14 @@ def verify_image(
     touched = dict.fromkeys(_spot(spot) for spot in found_spots if not spot.damaged)
     touched |= dict.fromkeys(f"{path}: rewritten, lies elsewhere" for path in sorted((wrong & right) - yours))
     mine = [path for path in extra if is_yours(path, keep, is_folder=found.items[path].is_folder)]
-    others = [path for path in extra if path not in mine]
+    foreign = [path for path in extra if path not in mine]
     return Verification(
         card=record["card"]["id"],
         verdict=DAMAGED if damages or image.bad else TOUCHED,
         damages=tuple(damages),
         touched=tuple(touched),
-        litter=tuple(path for path in others if is_litter(path)),
-        others=tuple(path for path in others if not is_litter(path)),
+        litter=tuple(path for path in foreign if is_litter(path)),
+        others=tuple(path for path in foreign if not is_litter(path)),
         yours=_yours(found, hashes.keys() & yours, right, [path for path in mine if not found.items[path].is_folder]),
         unreadable=unreadable(image, regions),
     )
@@ -251,14 +255,14 @@ def _differing_bytes(offsets: Sequence[int]) -> str:
     return f"{more}{len(offsets):,} bytes differ, the first at offset 0x{offsets[0]:04X}"
 
 
-def _offsets(ranges: Iterable[tuple[int, int]], one: CardImage, other: CardImage) -> Iterator[int]:
+def _offsets(ranges: Iterable[tuple[int, int]], expected: CardImage, actual: CardImage) -> Iterator[int]:
     """Yield which bytes of a file differ between two media that have it in the same place."""
     done = 0
     for start, length in ranges:
         for at in range(0, length, PART):
             size = min(PART, length - at)
             yield from (
-                done + at + byte for byte in differing_at(*(side.read(start + at, size) for side in (other, one)))
+                done + at + byte for byte in differing_at(*(side.read(start + at, size) for side in (actual, expected)))
             )
         done += length
 

@@ -134,7 +134,7 @@ def _written_out(files: Sequence[ManifestFile], examined: list[ParsedManifest]) 
 
 
 def _by_id(examined: Iterable[ParsedManifest], kind: type[T]) -> dict[str, T]:
-    return {one.id: one.value for one in examined if isinstance(one.value, kind)}
+    return {manifest.id: manifest.value for manifest in examined if isinstance(manifest.value, kind)}
 
 
 def _first_of_each_file(problems: Sequence[Problem]) -> Iterator[Problem]:

@@ -64,8 +64,8 @@ def _empty(kind: str, file: str) -> Problem:
 
 def _kind_meant(kind: str, values: Mapping[str, Any]) -> str:
     """Return the kind of manifest whose keys these are, "" when they are those of this kind or of none."""
-    strange = {other: sum(key not in schema(other)["properties"] for key in values) for other in FOLDERS}
-    fitting = [other for other in FOLDERS if not strange[other]]
+    strange = {candidate: sum(key not in schema(candidate)["properties"] for key in values) for candidate in FOLDERS}
+    fitting = [candidate for candidate in FOLDERS if not strange[candidate]]
     return fitting[0] if strange.get(kind, 0) > 1 and len(fitting) == 1 else ""
 
 

@@ -40,7 +40,7 @@ def sound_part(manifest: Manifest, wrong: Mapping[Key, Iterable[Problem]], stran
     tagged |= set(strange)
 
     def take(key: Key, needed: Iterable[Key], more: Iterable[Problem] = ()) -> None:
-        found = {*unsound.get(key, ()), *more, *(problem for other in needed for problem in unsound.get(other, ()))}
+        found = {*unsound.get(key, ()), *more, *(problem for need in needed for problem in unsound.get(need, ()))}
         if found:
             unsound[key] = found
 

@@ -25,16 +25,16 @@ def sources(root: Path, examined: Sequence[ParsedManifest]) -> tuple[Sources, li
     places: dict[str, None] = {}
     problems: list[Problem] = []
     limits: dict[str, Any] = {}
-    for one in examined:
-        for key, text in texts(one.data or {}, "places"):
+    for manifest in examined:
+        for key, text in texts(manifest.data or {}, "places"):
             try:
                 path = root / Path(text).expanduser()
                 path.stat()
                 places[os.path.normpath(path)] = None
             except (OSError, RuntimeError, ValueError) as error:
-                problems.append(_unfit(Place(one.file, key=key), text, error))
-        if one.data and not one.problems:
-            limits = {**one.data.get("limits", {}), **limits}
+                problems.append(_unfit(Place(manifest.file, key=key), text, error))
+        if manifest.data and not manifest.problems:
+            limits = {**manifest.data.get("limits", {}), **limits}
     limits |= {name: parse_size(limits[name]) for name in ("member", "total") if name in limits}
     return Sources(places=tuple(places), limits=ArchiveLimits(**limits)), problems
 

@@ -248,11 +248,15 @@ class Core:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chip:
-    """One physical ROM of the original machine; its dump is known by content. ``part``: as printed, or ""."""
+    """One physical ROM of the original machine; its dump is known by content.
+
+    ``part``: as printed, or "". ``holds``: what is in it, in a few words, or "".
+    """
 
     name: str
     content: Content
     part: str = ""
+    holds: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

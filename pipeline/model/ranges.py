@@ -11,15 +11,26 @@ class ByteOrigin:
 
     ``kind``: "chip", "patch", "bytes" (written in the manifest), "fill", "table" (of a container), "check" (of no
     bytes) or "hole" (no step reaches there). ``name``: of the chip or patch; the bytes of "bytes", "fill", "hole".
+    ``holds``: what is in the chip, in a few words, "" where nobody says; of equal sources it is the same.
     """
 
     kind: str
     name: str = ""
     through: tuple[str, ...] = ()
+    holds: str = field(default="", compare=False)
 
     def __str__(self) -> str:
+        return ", ".join([self._noun, *self.through])
+
+    @property
+    def words(self) -> str:
+        """What ``str`` gives, and what the chip holds."""
+        return ", ".join([f"{self._noun} ({self.holds})" if self.holds else self._noun, *self.through])
+
+    @property
+    def _noun(self) -> str:
         nouns = {"table": "table of names", "check": "check value"}
-        return ", ".join([nouns.get(self.kind, f"{self.kind} {self.name}"), *self.through])
+        return nouns.get(self.kind, f"{self.kind} {self.name}")
 
 
 @dataclass(frozen=True, slots=True)

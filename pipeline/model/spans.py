@@ -22,12 +22,12 @@ def joined(spans: Iterable[Span]) -> list[Span]:
     return found
 
 
-def difference(one: bytes, other: bytes) -> bytes:
+def difference(first: bytes, second: bytes) -> bytes:
     """Return the XOR of two byte strings of one length: zero where they are equal."""
-    return (int.from_bytes(one, "little") ^ int.from_bytes(other, "little")).to_bytes(len(one), "little")
+    return (int.from_bytes(first, "little") ^ int.from_bytes(second, "little")).to_bytes(len(first), "little")
 
 
-def differing_at(one: bytes, other: bytes) -> Iterator[int]:
+def differing_at(first: bytes, second: bytes) -> Iterator[int]:
     """Yield where two byte strings of one length differ."""
-    for match in RUN.finditer(difference(one, other)):
+    for match in RUN.finditer(difference(first, second)):
         yield from range(match.start(), match.end())

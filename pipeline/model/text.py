@@ -59,7 +59,7 @@ def nearest(name: str, known: Iterable[str], cutoff: float = 0.6) -> str:
     names = frozenset(known)
     if len(names) > MANY:  # the time of difflib would be felt where each of many names is wrong
         return next((slip for slip in _slips(name) if slip in names), "")
-    same = sorted(other for other in names if other.lower() == name.lower())
+    same = sorted(candidate for candidate in names if candidate.lower() == name.lower())
     return next(iter(same or difflib.get_close_matches(name, names, 1, cutoff)), "")
 
 

@@ -35,10 +35,10 @@ def divide(parcels: Sequence[Parcel], limits: Limits, steps: int = STEPS, effort
     open the solver decides, where it is installed, without regard to kinds (``effort``: 0 to go without it). Cards and
     what is on each are ordered by id. Every parcel must fit on a card alone; raises ValueError otherwise.
     """
-    parcels = sorted(parcels, key=lambda one: one.id)
-    for one in parcels:
-        if room_for((one,), limits) is None:
-            raise ValueError(f"{one.id} does not fit on a card alone")
+    parcels = sorted(parcels, key=lambda parcel: parcel.id)
+    for parcel in parcels:
+        if room_for((parcel,), limits) is None:
+            raise ValueError(f"{parcel.id} does not fit on a card alone")
     apart = pairs_apart(parcels, limits)
     least = bound(parcels, limits, apart)
     is_proved, found = True, None
@@ -55,7 +55,7 @@ def divide(parcels: Sequence[Parcel], limits: Limits, steps: int = STEPS, effort
         room = room_for(card, limits)
         if room is None:
             raise AssertionError("the search gave a card that does not fit")
-        cards.append((room.fat_bits, tuple(sorted(one.id for one in card))))
+        cards.append((room.fat_bits, tuple(sorted(parcel.id for parcel in card))))
     return Division(cards=tuple(sorted(cards, key=lambda card: card[1])), apart=apart, bound=least, is_proved=is_proved)
 
 
@@ -70,8 +70,8 @@ class _Search:
         self, parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], count: int, steps: int
     ) -> None:
         self.limits, self.count, self.steps = limits, count, steps
-        self.share = dict(zip((one.id for one in parcels), shares(parcels, limits), strict=True))
-        self.order = sorted(parcels, key=lambda one: (-self.share[one.id], one.kind, one.id))
+        self.share = dict(zip((parcel.id for parcel in parcels), shares(parcels, limits), strict=True))
+        self.order = sorted(parcels, key=lambda parcel: (-self.share[parcel.id], parcel.kind, parcel.id))
         self.apart = {frozenset((pair.one, pair.other)) for pair in apart}
         self.cards: list[list[Parcel]] = []
 
@@ -105,11 +105,14 @@ class _Search:
         kind = self.order[number].kind
         cards = sorted(
             self.cards,
-            key=lambda card: (sum(one.kind == kind for one in card), sum(self.share[one.id] for one in card)),
+            key=lambda card: (
+                sum(parcel.kind == kind for parcel in card),
+                sum(self.share[parcel.id] for parcel in card),
+            ),
         )
         return [*([[]] if len(cards) < self.count else []), *cards]
 
     def _fits(self, card: Sequence[Parcel], parcel: Parcel) -> bool:
-        if any(frozenset((one.id, parcel.id)) in self.apart for one in card):
+        if any(frozenset((placed.id, parcel.id)) in self.apart for placed in card):
             return False
         return any(fit((*card, parcel), room, self.limits) for room in self.limits.rooms)

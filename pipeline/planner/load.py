@@ -13,7 +13,7 @@ def room_for(parcels: Sequence[Parcel], limits: Limits) -> Room | None:
 
     Adding a parcel never makes room, so what does not fit does not fit with more either.
     """
-    if any(clash(one, other) for number, one in enumerate(parcels) for other in parcels[:number]):
+    if any(clash(first, second) for number, first in enumerate(parcels) for second in parcels[:number]):
         return None
     return next((room for room in limits.rooms if fit(parcels, room, limits)), None)
 
@@ -22,7 +22,7 @@ def fit(parcels: Sequence[Parcel], room: Room, limits: Limits) -> bool:
     """Whether parcels of which no two clash fit into a room."""
     if limits.core_slots and len(parcels) > limits.core_slots:
         return False
-    if any(room.fat_bits not in one.types for one in parcels):
+    if any(room.fat_bits not in parcel.types for parcel in parcels):
         return False
     slots = _slots(parcels, limits)
     for folder, count in slots.items():
@@ -36,27 +36,27 @@ def clusters(parcels: Sequence[Parcel], room: Room, limits: Limits, slots: Count
     slots = _slots(parcels, limits) if slots is None else slots
     folders = sum(-(-count * SLOT // room.cluster_bytes) for folder, count in slots.items() if folder)
     root = 0 if room.root_slots else -(-max(1, slots[""]) * SLOT // room.cluster_bytes)
-    return room.taken + folders + root + sum(one.clusters.get(room.fat_bits, 0) for one in parcels)
+    return room.taken + folders + root + sum(parcel.clusters.get(room.fat_bits, 0) for parcel in parcels)
 
 
-def clash(one: Parcel, other: Parcel) -> str:
+def clash(first: Parcel, second: Parcel) -> str:
     """Return why two parcels cannot share a card, however large it is; "" when they can."""
-    return next(_clashes(one, other), "")
+    return next(_clashes(first, second), "")
 
 
-def _clashes(one: Parcel, other: Parcel) -> Iterator[str]:
-    if not one.types & other.types:
-        yield f"{one.id} can lie on {_types(one)} only, {other.id} on {_types(other)} only"
-    if one.first and other.first:
-        yield f'{one.id} asks for "{one.first}" as the first file on the card, {other.id} for "{other.first}"'
-    choices = dict(one.settings)
-    for name, choice in other.settings:
+def _clashes(first: Parcel, second: Parcel) -> Iterator[str]:
+    if not first.types & second.types:
+        yield f"{first.id} can lie on {_types(first)} only, {second.id} on {_types(second)} only"
+    if first.first and second.first:
+        yield f'{first.id} asks for "{first.first}" as the first file on the card, {second.id} for "{second.first}"'
+    choices = dict(first.settings)
+    for name, choice in second.settings:
         if choices.get(name, choice) != choice:
-            yield f'{one.id} needs the board setting {name} to be "{choices[name]}", {other.id} "{choice}"'
-    for path in sorted(one.paths & other.paths)[:1]:
-        yield f'{one.id} and {other.id} both have a file "{path}"'
-    for path in sorted((one.paths & other.folders) | (one.folders & other.paths))[:1]:
-        yield f'"{path}" is a file of one of {one.id} and {other.id}, and a folder of the other'
+            yield f'{first.id} needs the board setting {name} to be "{choices[name]}", {second.id} "{choice}"'
+    for path in sorted(first.paths & second.paths)[:1]:
+        yield f'{first.id} and {second.id} both have a file "{path}"'
+    for path in sorted((first.paths & second.folders) | (first.folders & second.paths))[:1]:
+        yield f'"{path}" is a file of one of {first.id} and {second.id}, and a folder of the other'
 
 
 def _types(parcel: Parcel) -> str:
@@ -66,8 +66,8 @@ def _types(parcel: Parcel) -> str:
 def _slots(parcels: Sequence[Parcel], limits: Limits) -> Counter[str]:
     """Return the slots of each shared folder; every folder but the root has two of its own."""
     entries: set[Entry] = set(limits.entries)
-    for one in parcels:
-        entries.update(one.entries)
+    for parcel in parcels:
+        entries.update(parcel.entries)
     slots: Counter[str] = Counter()
     for folder, _, count in entries:
         if folder and folder not in slots:

@@ -30,10 +30,10 @@ class Bound:
 def pairs_apart(parcels: Sequence[Parcel], limits: Limits) -> tuple[Apart, ...]:
     """Return every two parcels that cannot share a card, in the order of the parcels."""
     return tuple(
-        Apart(one=one.id, other=other.id, why=clash(one, other) or _too_much(one, other, limits))
-        for number, one in enumerate(parcels)
-        for other in parcels[number + 1 :]
-        if room_for((one, other), limits) is None
+        Apart(one=first.id, other=second.id, why=clash(first, second) or _too_much(first, second, limits))
+        for number, first in enumerate(parcels)
+        for second in parcels[number + 1 :]
+        if room_for((first, second), limits) is None
     )
 
 
@@ -50,7 +50,7 @@ def bound(parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart]) -> 
     alone = clique(parcels, apart)
     if len(alone) > 1:
         bounds.append(Bound(cards=len(alone), why=f"no two of these can share a card: {', '.join(alone)}"))
-    return max(bounds, key=lambda one: one.cards)
+    return max(bounds, key=lambda found: found.cards)
 
 
 def shares(parcels: Sequence[Parcel], limits: Limits) -> tuple[Fraction, ...]:
@@ -62,16 +62,16 @@ def shares(parcels: Sequence[Parcel], limits: Limits) -> tuple[Fraction, ...]:
     free = {room.fat_bits: room.clusters - clusters((), room, limits) for room in limits.rooms}
     return tuple(
         min(
-            (Fraction(one.clusters[bits], free[bits]) for bits in sorted(one.types) if free.get(bits, 0) > 0),
+            (Fraction(parcel.clusters[bits], free[bits]) for bits in sorted(parcel.types) if free.get(bits, 0) > 0),
             default=Fraction(0),
         )
-        for one in parcels
+        for parcel in parcels
     )
 
 
 def clique(parcels: Sequence[Parcel], apart: Sequence[Apart]) -> tuple[str, ...]:
     """Return ids of which no two can share a card: the largest set found from each parcel in turn, greedily."""
-    enemies: dict[str, set[str]] = {one.id: set() for one in parcels}
+    enemies: dict[str, set[str]] = {parcel.id: set() for parcel in parcels}
     for pair in apart:
         enemies[pair.one].add(pair.other)
         enemies[pair.other].add(pair.one)
@@ -87,18 +87,18 @@ def clique(parcels: Sequence[Parcel], apart: Sequence[Apart]) -> tuple[str, ...]
     return best
 
 
-def _too_much(one: Parcel, other: Parcel, limits: Limits) -> str:
+def _too_much(first: Parcel, second: Parcel, limits: Limits) -> str:
     """Return what is too much when two parcels that do not clash share a card."""
     if limits.core_slots == 1:
-        return f"the board holds 1 core, and {one.id} and {other.id} are 2"
-    rooms = [room for room in limits.rooms if room.fat_bits in one.types & other.types]
+        return f"the board holds 1 core, and {first.id} and {second.id} are 2"
+    rooms = [room for room in limits.rooms if room.fat_bits in first.types & second.types]
     if not rooms:
-        return f"{one.id} and {other.id} have no volume type in common that a card of this size can have"
+        return f"{first.id} and {second.id} have no volume type in common that a card of this size can have"
     room = max(rooms, key=lambda room: room.clusters * room.cluster_bytes)
-    taken = clusters((one, other), room, limits)
+    taken = clusters((first, second), room, limits)
     if taken <= room.clusters:
-        return f"{one.id} and {other.id} need more directory slots than a folder of FAT{room.fat_bits} has"
+        return f"{first.id} and {second.id} need more directory slots than a folder of FAT{room.fat_bits} has"
     return (
-        f"{one.id} and {other.id} take {taken:,} clusters with the board's own files; "
+        f"{first.id} and {second.id} take {taken:,} clusters with the board's own files; "
         f"FAT{room.fat_bits} on this card has {room.clusters:,}"
     )

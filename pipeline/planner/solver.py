@@ -78,14 +78,15 @@ class _Program:
         self.solver.parameters.num_workers = 1  # of several workers, now one and now another would find an answer first
         self.parcels, self.rooms = parcels, rooms
         self.on: list[dict[str, Any]] = [
-            {one.id: self.model.new_bool_var("") for one in parcels if room.fat_bits in one.types} for room in rooms
+            {parcel.id: self.model.new_bool_var("") for parcel in parcels if room.fat_bits in parcel.types}
+            for room in rooms
         ]
-        for one in parcels:
-            self.model.add_exactly_one(on[one.id] for on in self.on if one.id in on)
+        for parcel in parcels:
+            self.model.add_exactly_one(on[parcel.id] for on in self.on if parcel.id in on)
         free = {room: _free(parcels, room, limits) for room in rooms}
         for room, on in zip(rooms, self.on, strict=True):
-            held = sum(one.clusters[room.fat_bits] * on[one.id] for one in parcels if one.id in on)
-            self.model.add(held <= free[room])
+            load = sum(parcel.clusters[room.fat_bits] * on[parcel.id] for parcel in parcels if parcel.id in on)
+            self.model.add(load <= free[room])
             if limits.core_slots:
                 self.model.add(sum(on.values()) <= limits.core_slots)
             for pair in apart:
@@ -94,9 +95,9 @@ class _Program:
 
     def forbid(self, room: Room, card: Sequence[Parcel]) -> None:
         """Keep parcels from lying together on any card of a type."""
-        for there, on in zip(self.rooms, self.on, strict=True):
-            if there == room:
-                self.model.add(sum(on[one.id] for one in card) < len(card))
+        for card_room, on in zip(self.rooms, self.on, strict=True):
+            if card_room == room:
+                self.model.add(sum(on[parcel.id] for parcel in card) < len(card))
 
     def run(self, effort: float) -> tuple[list[list[Parcel]] | None, bool]:
         """Return what lies on each card, None where there is no way; and whether that is decided."""
@@ -105,7 +106,7 @@ class _Program:
         if status not in (self.module.OPTIMAL, self.module.FEASIBLE):
             return None, status == self.module.INFEASIBLE
         value = self.solver.boolean_value
-        return [[one for one in self.parcels if one.id in on and value(on[one.id])] for on in self.on], True
+        return [[parcel for parcel in self.parcels if parcel.id in on and value(on[parcel.id])] for on in self.on], True
 
     @property
     def spent(self) -> float:
@@ -116,7 +117,9 @@ class _Program:
 def _free(parcels: Sequence[Parcel], room: Room, limits: Limits) -> int:
     """Return the clusters for what parcels hold alone: whichever come, they bring at least the least shared folders."""
     alone = [
-        clusters((one,), room, limits) - one.clusters[room.fat_bits] for one in parcels if room.fat_bits in one.types
+        clusters((parcel,), room, limits) - parcel.clusters[room.fat_bits]
+        for parcel in parcels
+        if room.fat_bits in parcel.types
     ]
     return max(0, room.clusters - min(alone, default=room.clusters))
 
@@ -124,8 +127,8 @@ def _free(parcels: Sequence[Parcel], room: Room, limits: Limits) -> int:
 def _smallest_bad(card: Sequence[Parcel], room: Room, limits: Limits) -> list[Parcel]:
     """Return a part of a card that does not fit, of which every smaller part does."""
     left = list(card)
-    for one in card:
-        rest = [other for other in left if other is not one]
+    for parcel in card:
+        rest = [kept for kept in left if kept is not parcel]
         if not fit(rest, room, limits):
             left = rest
     return left

@@ -57,13 +57,13 @@ def build_again(inputs: Inputs, card_id: str, scratch: Path, varied: Collection[
         process_group=0 if os.name == "posix" else None,  # Ctrl-C is for this process, which ends that one
     ) as process:
         try:
-            said, _ = process.communicate()
+            output, _ = process.communicate()
         except BaseException:
             _kill(process)
             raise
     if process.returncode:
         kind = MachineError if process.returncode == MachineError.exit_code else CheckError
-        raise kind(_problems(said, card_id, {str(copied): inputs.workspace.shown(inputs.workspace.inputs)}))
+        raise kind(_problems(output, card_id, {str(copied): inputs.workspace.shown(inputs.workspace.inputs)}))
     return build / "cards" / card_id
 
 
@@ -104,21 +104,23 @@ def reasons(inputs: Inputs, card_id: str, scratch: Path) -> tuple[str, ...]:
 def first_line(name: str, first: Path, second: Path) -> Iterator[str]:
     """Yield the first line in which two text files differ, from shortly before where it does."""
     pairs = zip(*((path / name).read_text(encoding="utf-8").splitlines() for path in (first, second)), strict=False)
-    for number, (one, other) in enumerate(pairs, 1):
-        if one != other:
-            at = next((i for i, two in enumerate(zip(one, other, strict=False)) if two[0] != two[1]), len(one))
+    for number, (old_line, new_line) in enumerate(pairs, 1):
+        if old_line != new_line:
+            at = next(
+                (i for i, two in enumerate(zip(old_line, new_line, strict=False)) if two[0] != two[1]), len(old_line)
+            )
             start = max(at - 40, 0)
-            before, after = (f"...{line[start : at + 40]}..." for line in (one, other))
+            before, after = (f"...{line[start : at + 40]}..." for line in (old_line, new_line))
             yield f"  {name}, line {number}: {before}, the second time {after}"
             return
 
 
-def _problems(told: str, card_id: str, places: Mapping[str, str]) -> Iterator[Problem]:
+def _problems(output: str, card_id: str, places: Mapping[str, str]) -> Iterator[Problem]:
     """Yield what a second build says of why it failed, told of the inputs that it is a copy of."""
     try:
         problems = [
-            Problem(**{**one, "place": Place(**one["place"]), "also": (), "details": tuple(one["details"])})
-            for one in json.loads(told)
+            Problem(**{**fields, "place": Place(**fields["place"]), "also": (), "details": tuple(fields["details"])})
+            for fields in json.loads(output)
         ]
     except ValueError:
         problems = [Problem(Place(), "it was terminated; see above")]

@@ -37,12 +37,12 @@ def environment(varied: Collection[str]) -> dict[str, str]:
     """
     kept = {name: value for name, value in os.environ.items() if not name.startswith("CARDKILN_")}
     fixed = {"PYTHONHASHSEED": "0", "PYTHONDONTWRITEBYTECODE": "1", "PYTHONUSERBASE": site.getuserbase()}
-    other = {
+    changed = {
         name: second if os.environ.get(name) == first else first
         for condition in varied
         for name, (first, second) in ENVIRONMENT.get(condition, {}).items()
     }
-    return {**kept, **fixed, **other}
+    return {**kept, **fixed, **changed}
 
 
 def clock(words: list[str], varied: Collection[str]) -> list[str]:
@@ -57,7 +57,7 @@ def umask(varied: Collection[str]) -> int:
 
 def workers(varied: Collection[str]) -> int:
     """Return how many processors a build is told there are."""
-    there = os.cpu_count() or 1
+    processors = os.cpu_count() or 1
     if "workers" not in varied:
-        return there
-    return 1 if there > 1 else 3
+        return processors
+    return 1 if processors > 1 else 3

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.build import find
 from pipeline.build.build import Build
-from pipeline.build.card_inputs import manifests, own_paths, sum_lists
+from pipeline.build.card_inputs import manifests, own_paths, sum_lists, taken
 from pipeline.build.inputs import Inputs
 from pipeline.errors import CheckError
 from pipeline.model.content import Content, Location
@@ -34,6 +34,7 @@ def lay_down(inputs: Inputs, card_id: str, target: Path, *, swapped: bool, backw
     shown = workspace.shown(workspace.inputs)
     paths = {Path(file).relative_to(shown).as_posix() for file in manifests(inputs, selection)}
     paths |= {path for _, path in own_paths(workspace, selection)} | set(sum_lists(selection))
+    paths |= {file.source_path for title in taken(inputs, selection) for file in title.files if file.source_path}
     for path in sorted(paths, reverse=backwards):
         _copy(workspace.inputs / path, target / path, backwards=backwards)
     contents = _contents(inputs, card_id)

@@ -54,18 +54,18 @@ class Tally:
         key = found.old, found.new
         known = self._found.get(key)
         if known is not None:
-            one = min(known, found, key=lambda differing: differing.first)
-            found = Differing(*key, known.count + found.count, one.first, one.before, one.after)
+            earliest = min(known, found, key=lambda differing: differing.first)
+            found = Differing(*key, known.count + found.count, earliest.first, earliest.before, earliest.after)
         self._found[key] = found
 
     def _pieces(self, start: int, end: int) -> Iterator[tuple[int, int, Owner, Owner]]:
         """Yield the range in pieces that have one owner on either side."""
         at = [max(bisect_right(starts, start) - 1, 0) for starts in self._starts]
         while start < end:
-            both = [side[number] for side, number in zip(self._sides, at, strict=True)]
-            stop = min(end, *(region.end for region in both))
-            yield start, stop, both[0].owner, both[1].owner
-            at = [number + (region.end == stop) for number, region in zip(at, both, strict=True)]
+            regions = [side[number] for side, number in zip(self._sides, at, strict=True)]
+            stop = min(end, *(region.end for region in regions))
+            yield start, stop, regions[0].owner, regions[1].owner
+            at = [number + (region.end == stop) for number, region in zip(at, regions, strict=True)]
             start = stop
 
     @property

@@ -24,13 +24,15 @@ def _owners(old: Origin, new: Origin) -> Iterator[str]:
 
 
 def _contents(old: Origin, new: Origin) -> Iterator[str]:
-    before, after = ({one["role"]: one for one in side["contents"]} for side in (old, new))
+    before, after = (
+        {content_before["role"]: content_before for content_before in side["contents"]} for side in (old, new)
+    )
     for role in dict.fromkeys((*before, *after)):
-        one, other = before.get(role), after.get(role)
-        if one == other:
+        content_before, content_after = before.get(role), after.get(role)
+        if content_before == content_after:
             continue
-        if one is None or other is None:
-            word, side = ("added", new) if one is None else ("no longer used", old)
+        if content_before is None or content_after is None:
+            word, side = ("added", new) if content_before is None else ("no longer used", old)
         else:
             word, side = "changed", new
         where = "; ".join(_where(side, role))
@@ -39,11 +41,11 @@ def _contents(old: Origin, new: Origin) -> Iterator[str]:
 
 def _where(origin: Origin, role: str) -> Iterator[str]:
     """Yield the ranges of the file that have bytes of a content, each with what was done to them."""
-    for one in origin.get("ranges", ()):
-        for source in one["from"]:
+    for part in origin.get("ranges", ()):
+        for source in part["from"]:
             name, _, through = source.partition(", ")
             if name == role:
-                yield f"range 0x{one['start']:04X}-0x{one['end'] - 1:04X}{', through ' if through else ''}{through}"
+                yield f"range 0x{part['start']:04X}-0x{part['end'] - 1:04X}{', through ' if through else ''}{through}"
 
 
 def _steps(old: Origin, new: Origin) -> Iterator[str]:
@@ -51,7 +53,7 @@ def _steps(old: Origin, new: Origin) -> Iterator[str]:
     for kind, start, end, then, until in difflib.SequenceMatcher(None, before, after, autojunk=False).get_opcodes():
         if kind == "replace" and end - start == until - then:
             pairs = zip(before[start:end], after[then:until], strict=True)
-            yield from (f"step {one} -> {other}" for one, other in pairs)
+            yield from (f"step {old_step} -> {new_step}" for old_step, new_step in pairs)
         elif kind != "equal":
             yield from (f"step removed: {step}" for step in before[start:end])
             yield from (f"step added: {step}" for step in after[then:until])

@@ -51,15 +51,17 @@ class Names:
 
 def bytes_text(differing: Sequence[Differing], old: Names, new: Names) -> Iterator[str]:
     """Yield the differing bytes of two images by owner: how many, and where the first is."""
-    total = sum(one.count for one in differing)
+    total = sum(spot.count for spot in differing)
     yield "bytes"
     yield f"  {total:,} differ{f', the first at 0x{differing[0].first:08X}' if differing else ''}"
-    for number, one in enumerate(differing):
-        owner, field = (_both(*pair) for pair in ((str(one.old), str(one.new)), (old.at(one.first), new.at(one.first))))
-        yield f"  {owner}: {one.count:,}, the first at 0x{one.first:08X}, {field}"
+    for number, spot in enumerate(differing):
+        owner, field = (
+            _both(*pair) for pair in ((str(spot.old), str(spot.new)), (old.at(spot.first), new.at(spot.first)))
+        )
+        yield f"  {owner}: {spot.count:,}, the first at 0x{spot.first:08X}, {field}"
         if number < HEX:
-            yield f"      {one.before.hex(' ').upper()}"
-            yield f"      {one.after.hex(' ').upper()}"
+            yield f"      {spot.before.hex(' ').upper()}"
+            yield f"      {spot.after.hex(' ').upper()}"
 
 
 def _both(old: str, new: str) -> str:
@@ -70,10 +72,10 @@ def bytes_document(differing: Sequence[Differing]) -> list[dict[str, object]]:
     """Return the same as JSON has it."""
     return [
         {
-            "old": str(one.old), "new": str(one.new), "count": one.count, "first": one.first,
-            "before": one.before.hex(), "after": one.after.hex(),
+            "old": str(spot.old), "new": str(spot.new), "count": spot.count, "first": spot.first,
+            "before": spot.before.hex(), "after": spot.after.hex(),
         }
-        for one in differing
+        for spot in differing
     ]  # fmt: skip
 
 

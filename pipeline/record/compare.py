@@ -61,12 +61,12 @@ def to_hash(old: Side, new: Side, same: Iterable[str] = ()) -> tuple[set[str], s
     known = set(same)
     olds = {path for path, file in old.files.items() if not file.is_folder}
     news = {path for path, file in new.files.items() if not file.is_folder}
-    both = {path for path in (olds & news) - known if old.files[path].size == new.files[path].size}
+    same_size = {path for path in (olds & news) - known if old.files[path].size == new.files[path].size}
     gone, come = olds - news, news - olds
     sizes = {old.files[path].size for path in gone} & {new.files[path].size for path in come}
     return (
-        both | {path for path in gone if old.files[path].size in sizes},
-        both | {path for path in come if new.files[path].size in sizes},
+        same_size | {path for path in gone if old.files[path].size in sizes},
+        same_size | {path for path in come if new.files[path].size in sizes},
     )
 
 
@@ -81,9 +81,9 @@ def moves(old: Side, new: Side) -> dict[str, str]:
             come.setdefault((file.size, file.sha256), []).append(path)
     found = {}
     for path, file in old.files.items():
-        others = come.get((file.size, file.sha256)) if path not in new.files else None
-        if others:
-            found[path] = others.pop(0)
+        candidates = come.get((file.size, file.sha256)) if path not in new.files else None
+        if candidates:
+            found[path] = candidates.pop(0)
     return found
 
 
@@ -164,13 +164,19 @@ def _order(old: Side, new: Side, moved: Mapping[str, str]) -> Iterator[Differenc
         before, after = _children(old), _children(new)
         for key in sorted(before.keys() & after.keys()):
             common = set(before[key]) & set(after[key])
-            one, other = ([name for name in names[key] if name in common] for names in (before, after))
-            if one != other:
-                at = next(number for number, names in enumerate(zip(one, other, strict=True)) if names[0] != names[1])
+            order_before, order_after = ([name for name in names[key] if name in common] for names in (before, after))
+            if order_before != order_after:
+                at = next(
+                    number
+                    for number, names in enumerate(zip(order_before, order_after, strict=True))
+                    if names[0] != names[1]
+                )
                 kind = "folders" if key[1] else "files"
                 where = f'"{key[0]}"' if key[0] else "the root directory"
                 name = f"order of {kind} in {where}, from place {at + 1} on"
-                yield Difference(group="placement", kind="changed", name=name, old=one[at], new=other[at])
+                yield Difference(
+                    group="placement", kind="changed", name=name, old=order_before[at], new=order_after[at]
+                )
 
 
 def _first(side: Side) -> str:
@@ -222,9 +228,9 @@ def _entries(pairs: Sequence[tuple[File, File]]) -> Iterator[Difference]:
                 group="entries", kind="changed", name=f"short name of {new.path}", old=old.short, new=new.short
             )
         if old.attributes is not None and new.attributes is not None and old.attributes != new.attributes:
-            both = attributes_words(old.attributes), attributes_words(new.attributes)
+            attributes = attributes_words(old.attributes), attributes_words(new.attributes)
             yield Difference(
-                group="entries", kind="changed", name=f"attributes of {new.path}", old=both[0], new=both[1]
+                group="entries", kind="changed", name=f"attributes of {new.path}", old=attributes[0], new=attributes[1]
             )
         if old.times and new.times and old.times != new.times:
             grouped.setdefault(times_words(old.times, new.times), []).append(new.path)

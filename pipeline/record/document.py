@@ -156,7 +156,7 @@ def _file(entry: Entry, file: CardFile, ranges: Sequence[Range]) -> dict[str, ob
         "size": entry.size,
         "sha256": entry.sha256,
         "placement": file.placement,
-        "made-from": _origin(file.origin) | ({"ranges": [_range(one) for one in ranges]} if ranges else {}),
+        "made-from": _origin(file.origin) | ({"ranges": [_range(range_) for range_ in ranges]} if ranges else {}),
     }
 
 
@@ -174,5 +174,5 @@ def _content(ingredient: Ingredient) -> dict[str, object]:
     return {"role": ingredient.role, "size": ingredient.size, "sha256": ingredient.sha256, **given}
 
 
-def _range(one: Range) -> dict[str, object]:
-    return {"start": one.start, "end": one.end, "from": [str(source) for source in one.sources]}
+def _range(range_: Range) -> dict[str, object]:
+    return {"start": range_.start, "end": range_.end, "from": [str(source) for source in range_.sources]}

@@ -50,7 +50,7 @@ def boot_fields(fat_bits: int) -> Fields:
 
 def field_at(fields: Fields, offset: int) -> str:
     """Return the name of the field that a byte belongs to."""
-    return fields[bisect_right(fields, offset, key=lambda one: one[0]) - 1][1]
+    return fields[bisect_right(fields, offset, key=lambda field: field[0]) - 1][1]
 
 
 def region_at(regions: Sequence[Region], offset: int) -> Region:

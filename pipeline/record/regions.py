@@ -82,10 +82,10 @@ def _system(reading: Reading) -> Iterator[Region]:
         done = at + reading.sector_bytes
         yield Region(at, done, Owner(kind))
     yield Region(done, fat, Owner("reserved sectors"), done - start)
-    one = volume.fat_sectors * SECTOR
+    fat_size = volume.fat_sectors * SECTOR
     for number in range(reading.fats):
-        yield Region(fat + number * one, fat + (number + 1) * one, Owner("FAT", number=number + 1))
-    root = fat + reading.fats * one
+        yield Region(fat + number * fat_size, fat + (number + 1) * fat_size, Owner("FAT", number=number + 1))
+    root = fat + reading.fats * fat_size
     yield Region(root, reading.data_offset, Owner("root directory"))
 
 

@@ -53,21 +53,21 @@ def side_of_record(record: Mapping[str, Any]) -> Side:
     """Return what a record says; nothing else is read."""
     volume = record["volume"]
     date, time = encode_moment(datetime.fromisoformat(volume["timestamp"]))
-    entries = [(one, True) for one in record["folders"]] + [(one, False) for one in record["files"]]
+    entries = [(entry, True) for entry in record["folders"]] + [(entry, False) for entry in record["files"]]
     files = {
-        one["path"]: File(
-            path=one["path"],
-            short=one["short-name"],
+        entry["path"]: File(
+            path=entry["path"],
+            short=entry["short-name"],
             is_folder=is_folder,
-            size=one.get("size", 0),
-            sha256=one.get("sha256", ""),
-            extents=((one["first-cluster"], one["clusters"]),) if one["clusters"] else (),
+            size=entry.get("size", 0),
+            sha256=entry.get("sha256", ""),
+            extents=((entry["first-cluster"], entry["clusters"]),) if entry["clusters"] else (),
             attributes=DIRECTORY if is_folder else ARCHIVE,
             times=(date, time, 0, date, date, time),
-            placement=one.get("placement", ""),
-            origin=one.get("made-from", {}),
+            placement=entry.get("placement", ""),
+            origin=entry.get("made-from", {}),
         )
-        for one, is_folder in entries
+        for entry, is_folder in entries
     }
     return Side(
         files=files,
@@ -83,8 +83,8 @@ def side_of_record(record: Mapping[str, Any]) -> Side:
             "serial": volume["serial"],
         },
         card=_flat({"card": record["card"], "board": record["board"], "made by": record["made-by"]}) | _said(record),
-        cores={one["id"]: _flat({key: one[key] for key in one if key != "id"}) for one in record["cores"]},
-        titles={one["id"]: _flat({key: one[key] for key in one if key != "id"}) for one in record["titles"]},
+        cores={entry["id"]: _flat({key: entry[key] for key in entry if key != "id"}) for entry in record["cores"]},
+        titles={entry["id"]: _flat({key: entry[key] for key in entry if key != "id"}) for entry in record["titles"]},
         image={"plan": record["plan"]["sha256"], "image": record["image"]["sha256"]},
     )
 
@@ -131,16 +131,19 @@ def side_of_files(files: Iterable[File]) -> Side:
 
 def _said(record: Mapping[str, Any]) -> dict[str, str]:
     """Return what the rules said of the card, and how it fares at each station."""
-    said = {
-        f"{kind} {one['rule']}, {one['where']}": one
+    statements = {
+        f"{kind} {statement['rule']}, {statement['where']}": statement
         for kind in ("warnings", "silenced")
-        for one in record.get(kind, ())
+        for statement in record.get(kind, ())
     }
-    facts = {name: ": ".join(one[key] for key in ("what", "reason") if key in one) for name, one in said.items()}
+    facts = {
+        name: ": ".join(statement[key] for key in ("what", "reason") if key in statement)
+        for name, statement in statements.items()
+    }
     for station in record.get("stations", ()):
-        for one in station["outlooks"]:
-            name = f"{one.get('title') or one['core']} at station {station['id']}"
-            facts[name] = "; ".join([one["verdict"], *one.get("steps", ()), *one.get("reasons", ())])
+        for statement in station["outlooks"]:
+            name = f"{statement.get('title') or statement['core']} at station {station['id']}"
+            facts[name] = "; ".join([statement["verdict"], *statement.get("steps", ()), *statement.get("reasons", ())])
     return facts
 
 

@@ -78,16 +78,16 @@ def is_sound(planned: Reading, found: Reading, right: Set[str], yours: Set[str])
 def changed_attributes(planned: Reading, found: FoundVolume) -> Iterator[tuple[Item, Item]]:
     """Yield each file and folder whose attributes are not as planned, "archive" aside, as planned and as it is."""
     for item in planned.items:
-        other = found.items.get(item.path)
-        if other is not None and item.path not in found.yours and (item.attributes ^ other.attributes) & ~ARCHIVE:
-            yield item, other
+        actual = found.items.get(item.path)
+        if actual is not None and item.path not in found.yours and (item.attributes ^ actual.attributes) & ~ARCHIVE:
+            yield item, actual
 
 
-def _is_there(item: Item, other: Item | None, right: Set[str]) -> bool:
+def _is_there(item: Item, actual: Item | None, right: Set[str]) -> bool:
     return (
-        other is not None
-        and (item.is_folder, item.size) == (other.is_folder, other.size)
-        and (item.short == other.short or item.short != item.path.rpartition("/")[2])
+        actual is not None
+        and (item.is_folder, item.size) == (actual.is_folder, actual.size)
+        and (item.short == actual.short or item.short != item.path.rpartition("/")[2])
         and (item.is_folder or item.path in right)
     )
 
@@ -159,9 +159,9 @@ def _fat(region: Region, planned: bytes, actual: bytes, found: FoundVolume) -> I
         seen = cluster
         if cluster == 1 and bits != 12:
             width = bits // 8
-            both = (int.from_bytes(side[width : 2 * width], "little") for side in (planned, actual))
-            one, other = both
-            yield region.start + at, (one ^ other) & ~(0xC000 if bits == 16 else 0x0C000000) != 0
+            entries = (int.from_bytes(side[width : 2 * width], "little") for side in (planned, actual))
+            planned_entry, actual_entry = entries
+            yield region.start + at, (planned_entry ^ actual_entry) & ~(0xC000 if bits == 16 else 0x0C000000) != 0
         else:
             yield region.start + at, not (found.sound and 2 <= cluster <= last)
 
@@ -204,6 +204,6 @@ def chips_at(origin: dict[str, object], offsets: Sequence[int]) -> list[str]:
     ranges = origin.get("ranges")
     if not isinstance(ranges, list) or not offsets:
         contents = origin.get("contents")
-        return [one["role"] for one in contents] if isinstance(contents, list) else []
-    hit = [one for one in ranges if any(one["start"] <= at < one["end"] for at in offsets)]
-    return list(dict.fromkeys(source.partition(", ")[0] for one in hit for source in one["from"]))
+        return [item["role"] for item in contents] if isinstance(contents, list) else []
+    hit = [item for item in ranges if any(item["start"] <= at < item["end"] for at in offsets)]
+    return list(dict.fromkeys(source.partition(", ")[0] for item in hit for source in item["from"]))

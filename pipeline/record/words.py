@@ -35,15 +35,16 @@ def times_words(old: Times, new: Times) -> tuple[str, str]:
         ("accessed", (old[3], 0, -1), (new[3], 0, -1)),
         ("written", (*old[4:], 0), (*new[4:], 0)),
     ]
-    differing = [(name, one, other) for name, one, other in words if one != other]
-    shown = {(_moment(*one), _moment(*other)) for _, one, other in differing}
+    differing = [(name, old_time, new_time) for name, old_time, new_time in words if old_time != new_time]
+    shown = {(_moment(*old_time), _moment(*new_time)) for _, old_time, new_time in differing}
     if len(differing) == 3 and old[:2] == old[4:] and new[:2] == new[4:]:
         return _moment(*words[2][1]), _moment(*words[2][2])
     if len(differing) == 1 and len(shown) == 1:
-        name, one, other = differing[0]
-        return f"{name} {_moment(*one)}", f"{name} {_moment(*other)}"
+        name, old_time, new_time = differing[0]
+        return f"{name} {_moment(*old_time)}", f"{name} {_moment(*new_time)}"
     sides = zip(
-        *((f"{name} {_moment(*one)}", f"{name} {_moment(*other)}") for name, one, other in differing), strict=True
+        *((f"{name} {_moment(*old_time)}", f"{name} {_moment(*new_time)}") for name, old_time, new_time in differing),
+        strict=True,
     )
     before, after = (", ".join(side) for side in sides)
     return before, after

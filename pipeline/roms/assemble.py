@@ -13,6 +13,7 @@ from pipeline.model.manifest import RomFile, Title
 from pipeline.model.units import show_size
 from pipeline.roms.bind import CONTENT_KEYS, Binder, named, named_by
 from pipeline.roms.chips.diagnose import check_parts
+from pipeline.roms.chips.sockets import check_sockets
 from pipeline.roms.operations.arguments import show_address
 from pipeline.roms.operations.table import PIECES
 from pipeline.roms.placement_check import Placed, check_places, put_together
@@ -35,13 +36,15 @@ def check_title(title: Title) -> list[Problem]:
     """Return every problem of a title's ROM files that is known without any byte, sorted.
 
     Unknown operations and chips, arguments that do not read, sizes that do not fit, pieces beyond the end, overlaps
-    that no step allows, holes where the ROM file has no fill, and chips that cannot have the part's size they name.
+    that no step allows, holes where the ROM file has no fill, and chips that cannot have the size of their part or of
+    their socket.
     """
     report = ProblemReport(title.place)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     for name in contents(title).keys() - sizes.keys():
         report.add(f"{content_key(title, name)}.size", "the size is missing; expected how many bytes the dump has")
-    trees = [_check(title, rom, sizes, report) for rom in title.roms]
+    unfit = check_sockets(title, report)  # what steps find of such a chip follows from it, and stands in the layout
+    trees = [_check(title, rom, sizes, report) for rom in title.roms if unfit.isdisjoint(chips_used(rom))]
     check_parts(title, [node for rom in trees for node in rom.steps], sizes, report)
     _check_patches(title, report)
     return sorted(set(report.problems))

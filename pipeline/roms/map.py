@@ -26,8 +26,10 @@ def rom_map(title: Title, rom: RomFile) -> tuple[Range, ...]:
     """
     trees = checked(title, rom)
     kinds = {name: "chip" if name in title.chips else "patch" for name in contents(title)}
+    holds = {name: chip.holds for name, chip in title.chips.items()}
     sources = {
-        name: whole(content.size or 0, ByteOrigin(kinds[name], name)) for name, content in contents(title).items()
+        name: whole(content.size or 0, ByteOrigin(kinds[name], name, holds=holds.get(name, "")))
+        for name, content in contents(title).items()
     }
     steps = [(step.at, trace(node, sources)) for step, node in zip(rom.steps, trees.steps, strict=True) if node]
     ranges = placed(whole(rom.size, ByteOrigin("hole", show_value(rom.fill or 0))), steps)
@@ -43,7 +45,7 @@ def map_text(rom: RomFile, ranges: Sequence[Range]) -> str:
     for address, size, part in zip(addresses, sizes, ranges, strict=True):
         start = f"  {address:{left}}  {size:>{middle}}  "
         for source in part.sources:
-            lines.append(start + str(source))
+            lines.append(start + source.words)
             start = " " * len(start)
     return "".join(f"{shown(line)}\n" for line in lines)
 
@@ -60,5 +62,13 @@ def map_document(title: Title, maps: Sequence[tuple[RomFile, Sequence[Range]]]) 
 
 
 def _range(part: Range) -> dict[str, object]:
-    sources = [{"kind": source.kind, "name": source.name, "through": list(source.through)} for source in part.sources]
+    sources = [
+        {
+            "kind": source.kind,
+            "name": source.name,
+            **({"holds": source.holds} if source.holds else {}),
+            "through": list(source.through),
+        }
+        for source in part.sources
+    ]
     return {"start": part.start, "end": part.end, "sources": sources}

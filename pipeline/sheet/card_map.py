@@ -44,16 +44,18 @@ def card_map(plan: Plan, kind_of: Mapping[str, str]) -> CardMap:
     used = max([2 + plan.root_clusters, *(entry.cluster + entry.clusters for entry in plan.entries)]) - 2
     rows = min(max(-(-used // PER_ROW), 1), MOST_ROWS)
     per_row = max(-(-used // rows), 1)
-    strips = tuple(painted(merged(sorted(row, key=lambda one: one.x))) for row in _rows(plan, files, kind_of, per_row))
-    blocks = [one for row in strips for one in row]
+    strips = tuple(
+        painted(merged(sorted(row, key=lambda part: part.x))) for row in _rows(plan, files, kind_of, per_row)
+    )
+    blocks = [part for row in strips for part in row]
     return CardMap(
         whole=_whole(plan, used),
         parts=_parts(plan, used),
         rows=strips,
         row_clusters=per_row,
         first=files[0] if files and files[0].cluster else None,
-        merged=any(one.count > 1 for one in blocks),
-        raised=any(one.width <= NARROW or one.count > 1 for one in blocks),
+        merged=any(part.count > 1 for part in blocks),
+        raised=any(part.width <= NARROW or part.count > 1 for part in blocks),
     )
 
 

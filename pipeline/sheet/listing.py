@@ -78,14 +78,16 @@ def groups(rows: tuple[Row, ...]) -> tuple[Group, ...]:
 
 def facts(finished: FinishedCard) -> tuple[Fact, ...]:
     """Return where the facts are from, of all that states it."""
-    told = [Fact(about=finished.board.name, source=finished.board.source, date=finished.board.date)]
-    told += [
+    facts_stated = [Fact(about=finished.board.name, source=finished.board.source, date=finished.board.date)]
+    facts_stated += [
         Fact(about=core.name, source=core.source, date=core.date, newer=newer(core.release_date, core.date))
         for core in finished.cores
     ]
-    told += [Fact(about=title.name, source=title.source, date=title.date) for title in finished.titles]
-    told += [Fact(about=station.name, source=station.source, date=station.date) for station in finished.stations]
-    return tuple(fact for fact in told if fact.source or fact.date or fact.newer)
+    facts_stated += [Fact(about=title.name, source=title.source, date=title.date) for title in finished.titles]
+    facts_stated += [
+        Fact(about=station.name, source=station.source, date=station.date) for station in finished.stations
+    ]
+    return tuple(fact for fact in facts_stated if fact.source or fact.date or fact.newer)
 
 
 def newer(release: str, date: str) -> bool:
@@ -95,11 +97,11 @@ def newer(release: str, date: str) -> bool:
 
 
 def _parts(finished: FinishedCard) -> Iterator[ContentGroup]:
-    held = _held(finished)
+    totals = _held(finished)
 
     def part(kind: str, held_by: Sequence[Holder], detail: str) -> ContentGroup:
-        files, sizes = zip(*(held.get((kind, one.id), (0, 0)) for one in held_by), strict=True)
-        names = tuple(one.name for one in held_by)
+        files, sizes = zip(*(totals.get((kind, holder.id), (0, 0)) for holder in held_by), strict=True)
+        names = tuple(holder.name for holder in held_by)
         return ContentGroup(
             kind=kind, names=names, detail=detail, files=sum(files), size=sum(sizes), rights=held_by[0].rights
         )
@@ -109,7 +111,7 @@ def _parts(finished: FinishedCard) -> Iterator[ContentGroup]:
         yield part("core", [core], f"{core.kind}, release {core.release}")
         for alike in _equal_rights(title for title in finished.titles if title.core == core.id):
             yield part("title", alike, f"for {core.name}")
-    if ("card", finished.card.id) in held:
+    if ("card", finished.card.id) in totals:
         yield part("card", [finished.card], "files of the card's own")
 
 
@@ -123,9 +125,9 @@ def _equal_rights(titles: Iterable[Title]) -> Iterable[list[Title]]:
 def _held(finished: FinishedCard) -> Mapping[tuple[str, str], tuple[int, int]]:
     """Return how many files and bytes each owner has on the card."""
     core_ids = {core.id for core in finished.cores}
-    held: dict[tuple[str, str], tuple[int, int]] = {}
+    totals: dict[tuple[str, str], tuple[int, int]] = {}
     for file in finished.files:
         owner = owner_of(file, core_ids)
-        files, size = held.get(owner, (0, 0))
-        held[owner] = files + 1, size + (file.content.size or 0)
-    return held
+        files, size = totals.get(owner, (0, 0))
+        totals[owner] = files + 1, size + (file.content.size or 0)
+    return totals

@@ -19,6 +19,6 @@ KINDS = {
 
 def owner_of(file: CardFile, core_ids: Collection[str]) -> tuple[str, str]:
     """Return kind ("board", "core", "title" or "card") and id of a file's owner."""
-    other = "board" if file.origin.kind == "menu" else "card"
-    usual = "core" if file.origin.owner in core_ids else other
+    neither = "board" if file.origin.kind == "menu" else "card"
+    usual = "core" if file.origin.owner in core_ids else neither
     return KINDS.get(file.origin.kind, usual), file.origin.owner

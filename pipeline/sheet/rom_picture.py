@@ -35,10 +35,12 @@ class RomPicture:
 
 def rom_picture(rom: RomMap) -> RomPicture:
     """Return the picture of a ROM file; ranges made of several sources have a lane for each."""
-    most = max((min(len(one.sources), LANES) for one in rom.ranges), default=1)
-    lanes = [lane for one in rom.ranges if _laned(one) for lane in _lanes(one, rom.size)]
-    single = merged(block(*_span(one), rom.size, _kind(one), _label(one)) for one in rom.ranges if not _laned(one))
-    lanes += [Lane(block=one, y=0, height=100) for one in painted(single)]
+    most = max((min(len(range_.sources), LANES) for range_ in rom.ranges), default=1)
+    lanes = [lane for range_ in rom.ranges if _laned(range_) for lane in _lanes(range_, rom.size)]
+    single = merged(
+        block(*_span(range_), rom.size, _kind(range_), _label(range_)) for range_ in rom.ranges if not _laned(range_)
+    )
+    lanes += [Lane(block=range_, y=0, height=100) for range_ in painted(single)]
     return RomPicture(lanes=tuple(lanes), ticks=tuple(_ticks(rom)), height=max(most * LANE_HEIGHT, 2 * LANE_HEIGHT))
 
 
@@ -47,30 +49,30 @@ def address(value: int) -> str:
     return f"0x{value:04X}"
 
 
-def _laned(one: Range) -> bool:
-    return 1 < len(one.sources) <= LANES
+def _laned(range_: Range) -> bool:
+    return 1 < len(range_.sources) <= LANES
 
 
-def _lanes(one: Range, size: int) -> Iterator[Lane]:
-    height = round(100 / len(one.sources), 3)
-    for number, source in enumerate(one.sources):
-        part = block(*_span(one), size, source.kind, source.name if source.kind == "chip" else "")
+def _lanes(range_: Range, size: int) -> Iterator[Lane]:
+    height = round(100 / len(range_.sources), 3)
+    for number, source in enumerate(range_.sources):
+        part = block(*_span(range_), size, source.kind, source.name if source.kind == "chip" else "")
         yield Lane(block=part, y=round(number * height, 3), height=height)
 
 
-def _span(one: Range) -> tuple[int, int]:
-    return one.start, one.end
+def _span(range_: Range) -> tuple[int, int]:
+    return range_.start, range_.end
 
 
-def _kind(one: Range) -> str:
-    found = {source.kind for source in one.sources}
+def _kind(range_: Range) -> str:
+    found = {source.kind for source in range_.sources}
     return found.pop() if len(found) == 1 else "several"
 
 
-def _label(one: Range) -> str:
-    if len(one.sources) > 1:
-        return f"{len(one.sources)} sources"
-    source = one.sources[0]
+def _label(range_: Range) -> str:
+    if len(range_.sources) > 1:
+        return f"{len(range_.sources)} sources"
+    source = range_.sources[0]
     return source.name if source.kind in ("chip", "patch") else source.kind
 
 
@@ -78,9 +80,9 @@ def _ticks(rom: RomMap) -> Iterator[tuple[float, str]]:
     """Yield the address of each range's start that has room, the file's last address keeping its own at the end."""
     last = address(rom.size - 1)
     free, end = 0.0, 100 - (len(last) * GLYPH + 4) / PHONE
-    for one in rom.ranges:
-        x = one.start / rom.size * 100
-        text = address(one.start)
+    for range_ in rom.ranges:
+        x = range_.start / rom.size * 100
+        text = address(range_.start)
         width = (len(text) * GLYPH + 6) / PHONE
         if free <= x and x + width <= end:
             yield round(x, 3), text

@@ -28,8 +28,16 @@ def chances(finished: FinishedCard, station: Station) -> tuple[Chance, ...]:
 
 def _of_core(finished: FinishedCard, core: Core, here: list[Outlook]) -> Iterator[Chance]:
     alike: dict[Outlook, list[str]] = {}
-    for outlook in sorted((one for one in here if one.core == core.id), key=lambda one: one.title != ""):
+    for outlook in sorted(
+        (outlook_or_id for outlook_or_id in here if outlook_or_id.core == core.id),
+        key=lambda outlook_or_id: outlook_or_id.title != "",
+    ):
         alike.setdefault(replace(outlook, title=""), []).append(outlook.title)
     names = {title.id: title.name for title in finished.titles}
     for outlook, ids in alike.items():
-        yield Chance(core=core, itself="" in ids, titles=tuple(names[one] for one in ids if one), outlook=outlook)
+        yield Chance(
+            core=core,
+            itself="" in ids,
+            titles=tuple(names[outlook_or_id] for outlook_or_id in ids if outlook_or_id),
+            outlook=outlook,
+        )

@@ -45,14 +45,20 @@ def fits(label: str, width: float) -> bool:
 def merged(blocks: Iterable[StripBlock]) -> Iterator[StripBlock]:
     """Yield blocks in order, narrow neighbours of one kind as one, so that no strip has more than can be seen."""
     last: StripBlock | None = None
-    for one in blocks:
-        if last and last.kind == one.kind and _narrow(last) and _narrow(one) and one.x - last.x - last.width < NARROW:
-            end = max(last.x + last.width, one.x + one.width)
-            last = replace(last, width=round(end - last.x, 3), label="", count=last.count + one.count)
+    for part in blocks:
+        if (
+            last
+            and last.kind == part.kind
+            and _narrow(last)
+            and _narrow(part)
+            and part.x - last.x - last.width < NARROW
+        ):
+            end = max(last.x + last.width, part.x + part.width)
+            last = replace(last, width=round(end - last.x, 3), label="", count=last.count + part.count)
             continue
         if last:
             yield last
-        last = one
+        last = part
     if last:
         yield last
 
@@ -62,5 +68,5 @@ def painted(blocks: Iterable[StripBlock]) -> tuple[StripBlock, ...]:
     return tuple(sorted(blocks, key=_narrow))
 
 
-def _narrow(one: StripBlock) -> bool:
-    return one.count > 1 or one.width <= NARROW
+def _narrow(part: StripBlock) -> bool:
+    return part.count > 1 or part.width <= NARROW

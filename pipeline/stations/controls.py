@@ -20,19 +20,19 @@ def controls(station: Station, needs: Needs, buttons: int) -> Way:
     good = sum(pad >= buttons for pad in station.pads)
     if good < needs.pads:
         counts = Counter(station.pads).items()
-        there = listed(f"{number} with {counted(pad, 'button')}" for pad, number in counts) if counts else "none"
-        reasons.append(f"{_pads(needs.pads, buttons)} needed; pads at this station: {there}")
+        station_pads = listed(f"{number} with {counted(pad, 'button')}" for pad, number in counts) if counts else "none"
+        reasons.append(f"{_pads(needs.pads, buttons)} needed; pads at this station: {station_pads}")
     elif needs.pads and good < len(station.pads):
         steps = (f"switch off, and plug in {_pads(needs.pads, buttons)}",)
     return Way(steps=steps, reasons=tuple(filter(None, reasons)))
 
 
 def _keyboard(station: Station, needs: Needs) -> str:
-    there = listed(station.keyboards) if station.keyboards else "none"
+    keyboards = listed(station.keyboards) if station.keyboards else "none"
     if needs.keyboard == "any" and not station.keyboards:
         return "a keyboard is needed; keyboards at this station: none"
     if needs.keyboard == "external" and "external" not in station.keyboards:
-        return f"an external keyboard is needed; keyboards at this station: {there}"
+        return f"an external keyboard is needed; keyboards at this station: {keyboards}"
     return ""
 
 

@@ -31,9 +31,9 @@ def _core(rows: list[Outlook]) -> Iterator[str]:
     if len(alike) < len(titles):
         count = f" and {len(alike)} of {len(titles)} titles" if alike else ""
     yield from _told(f"  core {core.core}{count}", core)
-    others = [row for row in titles if row not in alike]
-    for fate in dict.fromkeys(map(_fate, others)):
-        same = [row for row in others if _fate(row) == fate]
+    remaining = [row for row in titles if row not in alike]
+    for fate in dict.fromkeys(map(_fate, remaining)):
+        same = [row for row in remaining if _fate(row) == fate]
         noun = "title" if len(same) == 1 else "titles"
         yield from _told(f"    {noun} {listed(row.title for row in same)}", same[0])
 

@@ -10,8 +10,8 @@ VERSION = 1
 
 def pack(key: str, data: bytes) -> bytes:
     """Return what is stored under a key: a line of JSON with key, size and SHA-256 of the data, LF, and the data."""
-    said = {"cardkiln-rom": VERSION, "key": key, "sha256": hashlib.sha256(data).hexdigest(), "size": len(data)}
-    return json.dumps(said).encode() + b"\n" + data
+    head = {"cardkiln-rom": VERSION, "key": key, "sha256": hashlib.sha256(data).hexdigest(), "size": len(data)}
+    return json.dumps(head).encode() + b"\n" + data
 
 
 def unpack(key: str, stored: bytes) -> bytes | None:
@@ -25,5 +25,5 @@ def unpack(key: str, stored: bytes) -> bytes | None:
 
 def packed_size(key: str, size: int) -> int:
     """Return how many bytes are stored for so many bytes of data."""
-    said = {"cardkiln-rom": VERSION, "key": key, "sha256": 64 * "0", "size": size}
-    return len(json.dumps(said)) + 1 + size
+    head = {"cardkiln-rom": VERSION, "key": key, "sha256": 64 * "0", "size": size}
+    return len(json.dumps(head)) + 1 + size

@@ -75,8 +75,8 @@ class Store:
 
     def problems(self) -> tuple[Problem, ...]:
         """Return the first failure, and that only once; none where there was none."""
-        told, self._untold = self._untold, ()
-        return told
+        problems, self._untold = self._untold, ()
+        return problems
 
     def _stored(self, key: str, size: int) -> bytes:
         """Return the bytes stored under a key; none of them when already their number is wrong."""
@@ -134,10 +134,10 @@ class Store:
         if self._told:
             return
         self._told = True
-        said = (str(error).splitlines() or [""])[0]
+        reason = (str(error).splitlines() or [""])[0]
         for password in re.findall(r"://[^/@]*?:([^/@]+)@", self._place):
-            said = said.replace(password, "***")
-        what = f"the store cannot be {done}: {type(error).__name__}{f': {said}' if said else ''}"
+            reason = reason.replace(password, "***")
+        what = f"the store cannot be {done}: {type(error).__name__}{f': {reason}' if reason else ''}"
         hint = "what it may hold is assembled here" if done == "read" else f"to only read it, set {READ_ONLY}=1"
         if isinstance(error, ImportError):
             hint = "install the extra: pip install -e '.[store]'; an object store needs its own package for fsspec too"

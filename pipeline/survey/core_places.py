@@ -8,12 +8,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.fat.names import fold
+from pipeline.model.text import counted
 from pipeline.survey.values import BLANK, FOUND, SUGGESTED, CorePlaces, Habit, SurveyedFile, names, share
 
 CORE = re.compile("[A-Za-z0-9_-]{1,32}")
 """What the name of a core's folder may be (``folder`` in the manifest of a core)."""
 
 FIELD = "{core}"
+
+MOST_PATTERNS = 4
+"""Patterns that are suggested where none is certain."""
 
 FOLDER, BITSTREAM = ("cores", "folder"), ("cores", "bitstream")
 
@@ -70,9 +74,9 @@ def _fits(path: str) -> Iterator[_Fit]:
         if CORE.fullmatch(part):
             folder = "/".join([*map(escaped, above[:at]), FIELD, *map(escaped, above[at + 1 :])])
             yield _Fit(folder, escaped(name), part)
-            start = fold(stem).find(fold(part))
-            if start >= 0:
-                before, after = stem[:start], stem[start + len(part) :]
+            again = re.search(rf"(?<![A-Za-z0-9]){part}(?![A-Za-z0-9])", stem, re.IGNORECASE)
+            if again:
+                before, after = stem[: again.start()], stem[again.end() :]
                 yield _Fit(folder, escaped(before) + FIELD + escaped(after) + ending, part)
     if CORE.fullmatch(stem):
         yield _Fit("/".join(map(escaped, above)), FIELD + ending, stem)
@@ -83,7 +87,7 @@ def _best(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) -> list
         return None
     if total == 1:
         twice = [group for group in ranked if FIELD in group[0][0].folder and FIELD in group[0][0].bitstream]
-        only = twice or ranked
+        only = twice or [group for group in ranked if "/" not in group[0][1].path]
         return only[0] if len(only) == 1 else None
     best = ranked[0]
     alone = len(ranked) == 1 or len(ranked[1]) < len(best)
@@ -107,13 +111,13 @@ def _evidence(places: CorePlaces, bitstreams: Sequence[SurveyedFile], folders: S
         above, _, inner = (part.strip("/") for part in places.folder.partition(FIELD))
         called = "/".join(filter(None, [inner, places.bitstream]))
         below = [path for path in folders if fold(path.rpartition("/")[0]) == fold(above.format_map({}))]
-        where = f"folders below {_shown(above)}" if above else "folders in the root"
+        where = f"below {_shown(above)}" if above else "in the root"
         missing = [path for path in below if not any(file.startswith(f"{fold(path)}/") for file in found)]
-        lines = [f"{share(count, len(below), where)} hold the bitstream {_shown(called)}."]
+        lines = [share(count, len(below), f"folder {where}", "holds", f"the bitstream {_shown(called)}")]
         lines += [f"Without one: {names(missing)}."] if missing else []
     else:
         where = f"in {_shown(places.folder)}" if places.folder else "in the root"
-        lines = [f"{share(count, len(bitstreams), 'bitstreams')} are {where}, each called {_shown(places.bitstream)}."]
+        lines = [share(count, len(bitstreams), "bitstream", "is", f"{where}, called {_shown(places.bitstream)}")]
     lines += [f"Bitstreams elsewhere: {names(others)}."] if others else []
     spelled = _spelled_otherwise(places)
     lines += [f"The letter case differs, which FAT does not mind: {names(spelled)}."] if spelled else []
@@ -132,17 +136,22 @@ def _spelled_otherwise(places: CorePlaces) -> list[str]:
 def _undecided(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) -> list[Habit]:
     """Return blanks, with the patterns that fit most as suggestions."""
     if not ranked:
-        return _blank([f"{share(0, total, 'bitstreams')} have a path in which a core's name may stand."])
-    most = len(ranked[0])
-    groups = [_places(group) for group in ranked if len(group) == most]
-    habits = _blank([f"No pattern decides where cores go: {len(groups):,} fit equally many of the bitstreams."
-                       if len(groups) > 1 else "No pattern fits most of the bitstreams."])  # fmt: skip
-    for places in groups[:4]:
-        evidence = (
-            f"{share(len(places.cores), total, 'bitstreams')}: {names(f.path for f in places.cores.values())}.",
-        )
+        return _blank(["No bitstream has a path in which the name of a core may stand."])
+    groups = [_places(group) for group in ranked if len(group) == len(ranked[0])]
+    if total == 1:
+        why = "A single bitstream shows no pattern; each of these fits it."
+    elif len(ranked[0]) == 1:
+        why = "Where cores go cannot be told: no two bitstreams have places that follow one pattern."
+    elif len(groups) > 1:
+        why = f"Where cores go cannot be told: {len(groups):,} patterns fit the same number of bitstreams."
+    else:
+        why = "Where cores go cannot be told: no pattern fits more than half of the bitstreams."
+    habits = _blank([why])
+    for places in groups[:MOST_PATTERNS]:
+        paths = names(file.path for file in places.cores.values())
+        evidence = f"{len(places.cores):,} of {counted(total, 'bitstream')}: {paths}."
         habits += [
-            Habit(way=FOLDER, standing=SUGGESTED, value=places.folder, evidence=evidence),
+            Habit(way=FOLDER, standing=SUGGESTED, value=places.folder, evidence=(evidence,)),
             Habit(way=BITSTREAM, standing=SUGGESTED, value=places.bitstream),
         ]
     return habits

@@ -26,26 +26,25 @@ def fpga_habits(files: Sequence[SurveyedFile]) -> Iterator[Habit]:
     common = [device for device in next(iter(counts), ()) if all(device in devices for devices in counts)]
     total = len(bitstreams)
     if len(common) == 1 and all(bitstream.precision != SIZE_CLASS for bitstream in usable):
-        evidence = f"{share(len(usable), total, 'bitstreams')} are for {common[0]}. {PRINTED}"
+        evidence = f"{share(len(usable), total, 'bitstream', 'is', f'for {common[0]}')} {PRINTED}"
         yield Habit(way=PART, standing=FOUND, value=common[0], evidence=(evidence, *notes))
     elif not usable:
         yield Habit(way=PART, standing=BLANK, evidence=("No bitstream says for which FPGA it is.", *notes))
     else:
-        lines = [f"{share(count, total, 'bitstreams')} may be for {listed(devices, 'or')}."
+        lines = [share(count, total, "bitstream", "may be", f"for {listed(devices, 'or')}")
                  for devices, count in counts.most_common(4)]  # fmt: skip
         lines += ["No more than the size of the files says so."] if usable[0].precision == SIZE_CLASS else []
         yield Habit(way=PART, standing=BLANK, evidence=(*lines, *notes))
         for device in (common or list(dict.fromkeys(device for devices in counts for device in devices)))[:4]:
             yield Habit(way=PART, standing=SUGGESTED, value=device)
-    yield from _package(usable)
+    yield from _package(usable, total)
 
 
-def _package(usable: Sequence[Bitstream]) -> Iterator[Habit]:
+def _package(usable: Sequence[Bitstream], total: int) -> Iterator[Habit]:
     packages = Counter(bitstream.package for bitstream in usable if bitstream.package)
-    stated = sum(packages.values())
     for package, count in packages.most_common(4):
         standing = FOUND if len(packages) == 1 else SUGGESTED
-        evidence = f"{share(count, stated, 'bitstreams that state a package')} state {package}."
+        evidence = share(count, total, "bitstream", "states", f"the package {package}")
         yield Habit(way=PACKAGE, standing=standing, value=package, evidence=(evidence,))
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -21,9 +22,11 @@ from pipeline.survey.values import BLANK, FOUND, REMARK, SUGGESTED, CorePlaces, 
 WAY = ("cores", "menu")
 
 LONGEST_MENU = 16
-"""Lines that a menu has for one core at most; a longer text is no entry of a menu."""
+"""Lines that a menu has at most for one core, and at its top; a longer text is no menu."""
 
-WEAK = "With a single core, nothing shows what varies; compare with the board's manual."
+WORD = re.compile(r"[\w-]+")
+
+WEAK = "with a single core, nothing shows what varies"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +60,9 @@ def menu_habits(places: CorePlaces, files: Sequence[SurveyedFile]) -> tuple[list
         ], paths
     if len(sure) == 1:
         return list(_declared(sure[0], FOUND)), paths
-    several = (f"{len(sure):,} files may be the menu, and nothing tells which: keep one of these.",) if sure else ()
+    several = (
+        (f"{len(sure):,} files may be the menu, and the card does not show which: keep one of these.",) if sure else ()
+    )
     habits = [Habit(way=WAY, standing=REMARK, evidence=several)] if several else []
     for menu in sure or menus[:4]:
         habits += _declared(menu, SUGGESTED)
@@ -137,18 +142,28 @@ def _menu_for_each(template: str, found: Mapping[str, SurveyedFile], places: Cor
     same = [core for core, text in data.items() if _is_given_back(config, core, all_lines[core], text)]
     others = [file.path for core, file in found.items() if core not in same]
     total = len(places.cores)
-    where = f"a file {template} beside their bitstream"
+    where = f"a file {template} beside its bitstream; these lines give back {len(same):,} of {len(found):,}"
     evidence = [
-        f"{share(len(found), total, 'cores')} have {where}; these lines give back {len(same):,} of {len(found):,}.",
+        share(len(found), total, "core", "has", where),
         *([f"Written otherwise: {names(others)}."] if others else []),
-        *([WEAK] if total == 1 else []),
     ]
+    doubt = doubt or _of_encoding(form, lines)
     if not doubt and (others or len(found) < total):
         doubt = "a build writes this file for every core, and not all cores have it in this form"
     yield _Menu(
-        config=config, form=form, is_for_all=False, evidence=tuple(evidence), doubt=doubt,
+        config=config,
+        form=form,
+        is_for_all=False,
+        evidence=tuple(evidence),
         files=tuple(file.path for file in found.values()),
-    )  # fmt: skip
+        doubt=doubt or (WEAK if total == 1 else ""),
+    )
+
+
+def _of_encoding(form: TextForm, lines: Iterable[str]) -> str:
+    """Return why lines are not certain whose characters depend on an encoding that is not known, else ""."""
+    known = form.encoding or "".join(lines).isascii()
+    return "" if known else "its plain text is beyond ASCII, and its encoding is not known"
 
 
 def _is_given_back(config: ConfigFile, core: str, lines: Sequence[str] | None, data: bytes) -> bool:
@@ -186,14 +201,10 @@ def _first_lines(lines: Sequence[str], cores: Mapping[str, SurveyedFile]) -> dic
     """Return the first line that has each core's name on the card as a word of its own, in the order of the lines."""
     found: dict[str, int] = {}
     for number, line in enumerate(lines):
-        word = next((word for word in _words(line) if word in cores), "")
+        word = next((word for word in WORD.findall(line) if word in cores), "")
         if word:
             found.setdefault(word, number)
     return found
-
-
-def _words(line: str) -> list[str]:
-    return "".join(character if character.isalnum() or character in "-_" else " " for character in line).split()
 
 
 def _menu_for_all(
@@ -201,26 +212,28 @@ def _menu_for_all(
 ) -> Iterator[_Menu]:
     numbers, total = list(named.values()), len(places.cores)
     steps = {after - before for before, after in pairwise(numbers)}
-    step = steps.pop() if len(steps) == 1 else 1
+    step = next(iter(steps), 1)
     start = len(lines) - step * len(named)
-    where = f"{share(len(named), total, 'cores')} are named in {quote(file.path)}"
-    blocks = {core: lines[start + at * step : start + (at + 1) * step] for at, core in enumerate(named)}
-    if steps or start < 0 or step > LONGEST_MENU or not 0 <= numbers[0] - start < step:
+    if len(steps) > 1 or not 0 <= start <= LONGEST_MENU or step > LONGEST_MENU or not 0 <= numbers[0] - start < step:
         return
+    blocks = {core: lines[start + at * step : start + (at + 1) * step] for at, core in enumerate(named)}
     templates, doubt = template_lines(blocks)
     if not any(FIELD in line for line in templates):
         return
     config = _config(escaped(file.path), templates, lines[:start], form)
     each = [fields_from(templates, block, {"core": core}) for core, block in blocks.items()]
     fields = [{**found, "core": core} for found, core in zip(each, blocks, strict=True) if found is not None]
+    doubt = doubt or _of_encoding(form, (*lines[:start], *templates))
     if len(fields) < len(blocks) or _written(config, fields) != file.text:
         doubt = doubt or "the lines of the cores do not give back the file byte for byte"
     elif len(named) < total:
         doubt = doubt or "a build names every core, and the file does not"
-    evidence = [
-        f"{where}, {counted(step, 'line')} for each, from line {start + 1:,} on.",
-        *([WEAK] if total == 1 else []),
-    ]
+    where = f"named in {quote(file.path)}, {counted(step, 'line')} for each core, from line {start + 1:,} on"
     yield _Menu(
-        config=config, form=form, is_for_all=True, evidence=tuple(evidence), doubt=doubt, files=(file.path,)
-    )  # fmt: skip
+        config=config,
+        form=form,
+        is_for_all=True,
+        evidence=(share(len(named), total, "core", "is", where),),
+        files=(file.path,),
+        doubt=doubt or (WEAK if total == 1 else ""),
+    )

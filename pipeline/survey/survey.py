@@ -82,7 +82,7 @@ def _titles(places: CorePlaces | None, card: SurveyedCard) -> Iterator[Habit]:
     for template, folders in best[:4]:
         inside = sum(fold(file.path).startswith(tuple(folders)) for file in card.files)
         where = f"a folder {template}, with {counted(inside, 'file')} in all"
-        evidence = f"{share(len(folders), total, 'cores')} have {where}."
+        evidence = share(len(folders), total, "core", "has", where)
         is_sure = len(best) == 1 and most > 1
         yield Habit(way=way, standing=FOUND if is_sure else SUGGESTED, value=template, evidence=(evidence,))
 

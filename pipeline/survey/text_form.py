@@ -15,7 +15,7 @@ ENDINGS = {"crlf": "\r\n", "lf": "\n", "cr": "\r"}
 MARKS = (
     "\u00a0\u00a1\u00a3\u00a7\u00a9\u00ab\u00ae\u00b0\u00b1\u00b2\u00b3\u00b7\u00ba\u00aa\u00bb\u00bc\u00bd\u00be\u00bf"
 )
-"""Signs beyond ASCII that stand in names and prose of Latin script."""
+"""Signs beyond ASCII that stand in names and prose of Latin script, but not within a word."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,13 +94,16 @@ def _word(text: str) -> str:
 
 
 def _reads(text: str) -> bool:
+    padded = f" {text} "
     return all(
-        character.isascii() or character in MARKS or _is_letter(character, text[at - 1] if at else " ")
-        for at, character in enumerate(text)
+        character.isascii() or _stands(before, character, after)
+        for before, character, after in zip(padded, text, padded[2:], strict=False)
     )
 
 
-def _is_letter(character: str, before: str) -> bool:
-    """Whether a character is a Latin letter, and no upper-case one within a lower-case word."""
+def _stands(before: str, character: str, after: str) -> bool:
+    """Whether a character beyond ASCII can stand between two others."""
+    if character in MARKS:
+        return not (before.isalpha() and after.isalpha())
     is_latin = unicodedata.name(character, "").startswith("LATIN")
-    return is_latin and not (character.isupper() and before.isalpha() and before.islower())
+    return is_latin and not (character.isupper() and before.islower())

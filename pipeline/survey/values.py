@@ -15,6 +15,9 @@ BLANK = "blank"
 SUGGESTED = "suggested"
 REMARK = "remark"
 
+PLURAL = {"is": "are", "has": "have", "may be": "may be"}
+"""Verbs whose plural is not formed by leaving out the "s"."""
+
 MOST_NAMES = 5
 """Names that one line of evidence lists."""
 
@@ -84,10 +87,15 @@ class CorePlaces:
     cores: Mapping[str, SurveyedFile] = field(default_factory=dict)
 
 
-def share(found: int, total: int, what: str) -> str:
-    """Return "5 of 6 folders below X"; of a single one it says that this is weak evidence."""
-    text = f"{found:,} of {total:,} {what}"
-    return f"{text} (weak evidence: a single example)" if total == 1 else text
+def share(found: int, total: int, what: str, verb: str, rest: str) -> str:
+    """Return "5 of 6 folders below X hold REST." for "folder below X" and "holds".
+
+    ``what``, ``verb``: in the singular. Of a single one it says that this is weak evidence.
+    """
+    noun, *where = what.split(" ", 1)
+    plural = PLURAL.get(verb, verb.removesuffix("s"))
+    text = " ".join([f"{found:,} of {counted(total, noun)}", *where, verb if found == 1 else plural, f"{rest}."])
+    return f"{text} This is weak evidence: a single example." if total == 1 else text
 
 
 def names(items: Iterable[str]) -> str:

@@ -148,6 +148,6 @@ def _wrong_counts(boot: Boot) -> Iterator[tuple[str, int, str]]:
     size = boot.cluster_sectors * SECTOR
     if size > 32 << 10:
         yield "cluster size", 13, f"{size:,} bytes a cluster; many systems read at most 32,768"
-    held = boot.fat_sectors * SECTOR * 8 // boot.fat_bits - 2
-    if held < boot.clusters:
-        yield "FAT size", 22, f"a FAT has room for {held:,} clusters, the volume has {boot.clusters:,}"
+    capacity = boot.fat_sectors * SECTOR * 8 // boot.fat_bits - 2
+    if capacity < boot.clusters:
+        yield "FAT size", 22, f"a FAT has room for {capacity:,} clusters, the volume has {boot.clusters:,}"

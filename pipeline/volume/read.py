@@ -88,9 +88,15 @@ def _check_owners(walk: Walk, findings: Findings) -> None:
     """Find clusters that two files have, naming both."""
     owners = _owners({cluster for cluster, _ in walk.shared}, walk.items)
     for cluster, item in walk.shared:
-        others = [path for path in owners.get(cluster, ()) if path != item.path]
-        other = f'"{others[0]}"' if others else "the root directory" if not owners.get(cluster) else "another entry"
-        what = f"cluster {cluster:,} belongs to {other} too"
+        other_owners = [path for path in owners.get(cluster, ()) if path != item.path]
+        owner = (
+            f'"{other_owners[0]}"'
+            if other_owners
+            else "the root directory"
+            if not owners.get(cluster)
+            else "another entry"
+        )
+        what = f"cluster {cluster:,} belongs to {owner} too"
         findings.add("cross-linked", what, offset=item.offset, path=item.path)
 
 

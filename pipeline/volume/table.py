@@ -98,7 +98,7 @@ class Table:
                 stop = min(stop, at + min((most or 0) - count, self.steps))
                 if stop <= at:
                     return ClusterChain(tuple(runs), "", shared)
-            end, value = self._run(at, stop, again=bool(shared))
+            end, value = self._run(at, stop, rescan=bool(shared))
             self.used[at:end] = b"\1" * (end - at)
             if shared:
                 self.steps -= end - at
@@ -110,7 +110,7 @@ class Table:
                 return ClusterChain(tuple(runs), "has more pieces than are followed", shared)
             at = value
 
-    def _run(self, first: int, stop: int, *, again: bool) -> tuple[int, int]:
+    def _run(self, first: int, stop: int, *, rescan: bool) -> tuple[int, int]:
         """Return the end of the run of clusters from ``first`` up to ``stop``, and the entry of its last one.
 
         It ends before a cluster that a chain has already, unless it is followed ``again``: so each cluster is looked
@@ -120,7 +120,7 @@ class Table:
         values, used = self.values, self.used
         end = first + 1
         value = values[first]
-        while value == end and end < stop and (again or not used[end]):
+        while value == end and end < stop and (rescan or not used[end]):
             value = values[end]
             end += 1
         return (end - 1, value) if value in (0, self.bad) else (end, value)
@@ -229,9 +229,9 @@ def _check_first(table: Table, offset: int, boot: Boot, findings: Findings) -> N
     if table.limit < 2:
         findings.add("truncated", "the FAT lies beyond the end", offset=offset)
         return
-    ones = {12: 0xF00, 16: 0xFF00, 32: 0x0FFFFF00}[boot.fat_bits]
-    if table.values[0] != ones | boot.media:
-        what = f"the first entry is {table.values[0]:X}, expected {ones | boot.media:X} after the media byte"
+    marker = {12: 0xF00, 16: 0xFF00, 32: 0x0FFFFF00}[boot.fat_bits]
+    if table.values[0] != marker | boot.media:
+        what = f"the first entry is {table.values[0]:X}, expected {marker | boot.media:X} after the media byte"
         findings.add("media byte", what, offset=offset)
     clean, sound = {12: (0, 0), 16: (0x8000, 0x4000), 32: (0x08000000, 0x04000000)}[boot.fat_bits]
     if clean and not table.values[1] & clean:

@@ -41,8 +41,8 @@ class Unsynced:
         """Wait until all of them are durable; raises OSError."""
         waiting = [*self._begun, *(self._pool.submit(_sync, path) for path in self._small)]
         self._begun, self._small = [], []
-        for one in waiting:
-            one.result()
+        for pending in waiting:
+            pending.result()
 
 
 def _sync(path: Path) -> None:

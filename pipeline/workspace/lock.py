@@ -26,15 +26,15 @@ def locked(build: Path, *, wait: float = 0) -> Iterator[None]:
     lock = build / "state" / "lock"
     make_folder(lock.parent)
     remove_irregular(lock)
-    held = FileLock(lock)
+    lock_file = FileLock(lock)
     try:
-        held.acquire(timeout=wait)
+        lock_file.acquire(timeout=wait)
     except Timeout:
         raise MachineError.one("another run is working in build/", "wait until it has ended") from None
     try:
         yield
     finally:
-        held.release()
+        lock_file.release()
 
 
 def keep_unpatched(descriptor: int) -> None:

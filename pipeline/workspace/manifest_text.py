@@ -40,12 +40,12 @@ def write_manifests(changes: Iterable[tuple[ManifestText, str]]) -> None:
     Raises CheckError where one is not any more what was read, and OSError.
     """
     files = {}
-    for one, text in changes:
-        path = one.manifest.path.resolve()
+    for manifest_text, text in changes:
+        path = manifest_text.manifest.path.resolve()
         with path.open("rb+") as writable:
-            if writable.read() != one.data:
+            if writable.read() != manifest_text.data:
                 what = "changed in the meantime; nothing was written"
-                raise CheckError.one(what, "run again", file=one.manifest.file)
-        mark = codecs.BOM_UTF8 if one.data.startswith(codecs.BOM_UTF8) else b""
+                raise CheckError.one(what, "run again", file=manifest_text.manifest.file)
+        mark = codecs.BOM_UTF8 if manifest_text.data.startswith(codecs.BOM_UTF8) else b""
         files[path] = mark + text.encode()
     write_together(files)

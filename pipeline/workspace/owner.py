@@ -131,8 +131,8 @@ def _of_others(workspace: Workspace, noted: BuildOwner, names: Iterable[str]) ->
         f"found {'others there' if inputs == noted.inputs else f'those in {inputs}'} ({_cards(names)}); "
         "nothing was built or removed"
     )
-    there = Path(noted.inputs).name == "inputs" and not Path(noted.inputs).is_absolute()
-    back = "unset CARDKILN_INPUTS" if there else f"set CARDKILN_INPUTS to {noted.inputs}"
+    is_default = Path(noted.inputs).name == "inputs" and not Path(noted.inputs).is_absolute()
+    back = "unset CARDKILN_INPUTS" if is_default else f"set CARDKILN_INPUTS to {noted.inputs}"
     back = f"bring the manifests back to {inputs}" if inputs == noted.inputs else back
     return Problem(Place(workspace.shown(workspace.build)), what, f"{back}; or, to build these here, move build/ away")
 

@@ -62,9 +62,9 @@ class Workspace:
 
     def building_in(self, build: Path) -> Workspace:
         """Return a workspace of the same inputs that builds into another folder, with the index of this one."""
-        other = Workspace(self.inputs, build, self.base, self.store)
-        other._indexes = {os.getpid(): self.index}
-        return other
+        workspace = Workspace(self.inputs, build, self.base, self.store)
+        workspace._indexes = {os.getpid(): self.index}
+        return workspace
 
     @property
     def index(self) -> Index:

@@ -49,7 +49,7 @@ BELOW["build"] = {*BELOW}
 for part in ("inspect", "explain", "distribute", "drafts", "prove"):
     BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
 BELOW["media"] = {*BELOW}
-BELOW["engine"] = {"errors", "printable", "workspace", "build"}
+BELOW["engine"] = {"errors", "printable", "model", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
 """What each part of pipeline/ may import, besides itself."""
 

@@ -6,7 +6,8 @@ import re
 import sys
 from pathlib import Path
 
-from tests.support.cli import call
+from pipeline.engine import help_text
+from tests.support.cli import COMMANDS, call
 from tests.unit.bitstreams.samples import made
 from tests.unit.sources.zips import pack
 
@@ -33,10 +34,27 @@ def test_the_gate_calls_the_second_command() -> None:
 
 
 def test_every_path_that_is_linked_exists() -> None:
-    for document in ("README.md", "DEVELOPERS.md"):
-        text = (ROOT / document).read_text(encoding="utf-8")
-        for target in re.findall(r"\]\(([^)#:]+)\)", text):
-            assert (ROOT / target).exists(), f"{document}: {target}"
+    for document in ("README.md", "DEVELOPERS.md", "inputs/README.md", "schemas/README.md"):
+        path = ROOT / document
+        for target in re.findall(r"\]\(([^)#:]+)\)", path.read_text(encoding="utf-8")):
+            assert (path.parent / target).exists(), f"{document}: {target}"
+
+
+def test_it_is_short_and_lists_every_command_with_the_line_of_its_help() -> None:
+    assert len(README.splitlines()) <= 250
+    rows = dict(re.findall(r"^\| `doit (\w+)[^|]*` \| (.*) \|$", README, re.MULTILINE))
+    lacking = COMMANDS.keys() - rows.keys()
+    assert lacking == {"version"}  # the first own card has it
+    assert {name: what for name, what in rows.items() if name != "plan"} == {
+        name: help_text.purpose(name) for name in rows if name != "plan"
+    }
+
+
+def test_the_tour_of_the_demo_names_all_of_it() -> None:
+    tour = (ROOT / "inputs/README.md").read_text(encoding="utf-8")
+    for folder in ("boards", "cores", "cards"):
+        for path in (ROOT / "inputs" / folder).glob("*.toml"):
+            assert f"({folder}/{path.name})" in tour
 
 
 def blocks(section: str) -> list[str]:
@@ -45,8 +63,15 @@ def blocks(section: str) -> list[str]:
     return re.findall(r"^```(.*?)^```", text, re.MULTILINE | re.DOTALL)
 
 
+def assert_shown(shown: str, said: str) -> None:
+    """Hold what was said against a sample, in which "..." and every time stand for anything."""
+    timeless = re.sub(r"\d+\.\d s", "... s", shown.strip())
+    pattern = re.escape(timeless).replace(re.escape("..."), ".*")
+    assert re.fullmatch(pattern, said.strip(), re.DOTALL), said
+
+
 def run(folder: Path, block: str) -> Path:
-    """Run the commands of a block, and hold what they say against it; "..." stands for anything. Return the folder."""
+    """Run the commands of a block, and hold what they say against it. Return the folder."""
     for part in block.strip().split("$ ")[1:]:
         command, _, told = part.partition("\n")
         if command.startswith("cd "):
@@ -55,7 +80,7 @@ def run(folder: Path, block: str) -> Path:
         ran = call(folder, [sys.executable, "-m", *command.split()])
         assert ran.code == 0, ran.err
         assert re.sub(NO_FPGA_YET, "", ran.err) == ""
-        assert re.fullmatch(re.escape(told.strip()).replace(r"\.\.\.", ".*"), ran.out.strip()), ran.out
+        assert_shown(told, ran.out)
     return folder
 
 

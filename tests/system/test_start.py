@@ -52,6 +52,7 @@ def test_a_list_loads_no_part_of_the_build(arguments: list[str], tmp_path: Path)
 BEFORE_IT_RUNS = {
     "commands.arguments",
     "engine.console",
+    "engine.help_text",
     "errors",
     "manifest.files",
     "model.text",

@@ -20,8 +20,8 @@ def path_problems(root: Path, examined: Sequence[ParsedManifest], shown: Callabl
     """Return what is wrong with the paths, and with the checksum lists they lead to; not yet located."""
     problems: list[Problem] = []
     lists: set[Path] = set()
-    for one in examined:
-        for place, text, is_list in _named(one):
+    for manifest in examined:
+        for place, text, is_list in _named(manifest):
             path = root / text
             problem = _unfit(root, path, text, place, is_list)
             if problem:
@@ -33,10 +33,10 @@ def path_problems(root: Path, examined: Sequence[ParsedManifest], shown: Callabl
     return problems
 
 
-def _named(one: ParsedManifest) -> Iterator[tuple[Place, str, bool]]:
+def _named(manifest: ParsedManifest) -> Iterator[tuple[Place, str, bool]]:
     """Yield each path below the inputs with its place, and whether it is that of a checksum list."""
-    data = one.data or {}
-    found = list(texts(data, "base")) if one.kind == "board" else []
+    data = manifest.data or {}
+    found = list(texts(data, "base")) if manifest.kind == "board" else []
     for group, key in (("files", "from"), ("sums", "list")):
         for index, table in tables(data.get(group)):
             found += [(f"{group}.{index + 1}.{name}", text) for name, text in texts(table, key)]
@@ -45,7 +45,7 @@ def _named(one: ParsedManifest) -> Iterator[tuple[Place, str, bool]]:
             check_path(text)
         except UnfitError:
             continue  # told by its format
-        yield Place(one.file, key=key), text, key.endswith(".list")
+        yield Place(manifest.file, key=key), text, key.endswith(".list")
 
 
 def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Problem | None:
@@ -77,7 +77,7 @@ def _similar(root: Path, text: str) -> str:
     folder, parts = root, text.split("/")
     while (folder / parts[0]).is_dir():
         folder /= parts.pop(0)
-    near = nearest(parts[0], sorted(other.name for other in folder.iterdir()))
+    near = nearest(parts[0], sorted(entry.name for entry in folder.iterdir()))
     if near:
         return f'did you mean "{shown("/".join([*folder.relative_to(root).parts, near, *parts[1:]]))}"?'
     return f'there is no folder "{shown(parts[0])}"' if len(parts) > 1 else "copy it there, or correct the path"

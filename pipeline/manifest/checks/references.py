@@ -28,7 +28,7 @@ class References:
 
     def __init__(self, examined: Sequence[ParsedManifest]) -> None:
         self.boards, self.cores, self.titles, self.cards, self.stations = (
-            {one.id: one for one in examined if one.kind == kind}
+            {manifest.id: manifest for manifest in examined if manifest.kind == kind}
             for kind in ("board", "core", "title", "card", "station")
         )
 
@@ -79,16 +79,20 @@ class References:
     def _tags(self, card: ParsedManifest) -> Iterator[Problem]:
         """Yield the tags that nothing carries, and those that take nothing onto the card."""
         tagged = [*self.cores.values(), *self.titles.values()]
-        if any(one.data is None for one in tagged):
+        if any(manifest.data is None for manifest in tagged):
             return
         cores = {core.id for _, core in self._cores_of(card)}
         for key, tag in _said(card, "tags"):
             carriers = self._carriers.get(tag, [])
-            wanted = {core for one in carriers for _, core in _said(one, "core")}
+            wanted = {core for manifest in carriers for _, core in _said(manifest, "core")}
             if not carriers:
                 what = f"found {quote(tag)}, expected a tag that some core or title carries"
                 yield Problem(Place(card.file, key=key), what, _hint(tag, sorted(self._carriers), "tags"))
-            elif not wanted & cores and wanted <= set(self.cores) and all(one.kind == "title" for one in carriers):
+            elif (
+                not wanted & cores
+                and wanted <= set(self.cores)
+                and all(manifest.kind == "title" for manifest in carriers)
+            ):
                 what = f"found {quote(tag)}, which only titles carry whose core is not on this card"
                 yield Problem(Place(card.file, key=key), what, f"add {quoted(sorted(wanted))} to cores")
 
@@ -96,9 +100,9 @@ class References:
     def _carriers(self) -> Mapping[str, Sequence[ParsedManifest]]:
         """The cores and titles that carry each tag."""
         carriers: defaultdict[str, list[ParsedManifest]] = defaultdict(list)
-        for one in (*self.cores.values(), *self.titles.values()):
-            for _, tag in _said(one, "tags"):
-                carriers[tag].append(one)
+        for manifest in (*self.cores.values(), *self.titles.values()):
+            for _, tag in _said(manifest, "tags"):
+                carriers[tag].append(manifest)
         return carriers
 
     def _cores_of(self, card: ParsedManifest) -> Iterator[tuple[str, ParsedManifest]]:
@@ -135,49 +139,49 @@ class References:
                     )
 
 
-def _said(one: ParsedManifest, *keys: Part) -> Iterator[tuple[str, str]]:
-    return texts(one.data or {}, *keys)
+def _said(manifest: ParsedManifest, *keys: Part) -> Iterator[tuple[str, str]]:
+    return texts(manifest.data or {}, *keys)
 
 
-def _ids(one: ParsedManifest, key: str, known: Kind, noun: str = "") -> Iterator[Problem]:
+def _ids(manifest: ParsedManifest, key: str, known: Kind, noun: str = "") -> Iterator[Problem]:
     noun = noun or key.removesuffix("s")
-    unknown = ((where, id_) for where, id_ in _said(one, key) if id_ not in known)
+    unknown = ((where, id_) for where, id_ in _said(manifest, key) if id_ not in known)
     for where, id_ in islice(unknown, ENOUGH):
         what = f"found {quote(id_)}, expected the id of a {noun}"
-        yield Problem(Place(one.file, key=where), what, _hint(id_, list(known), f"{noun}s"))
+        yield Problem(Place(manifest.file, key=where), what, _hint(id_, list(known), f"{noun}s"))
 
 
-def _settings(one: ParsedManifest, keys: tuple[str, ...], board: ParsedManifest) -> Iterator[Problem]:
+def _settings(manifest: ParsedManifest, keys: tuple[str, ...], board: ParsedManifest) -> Iterator[Problem]:
     """Yield the settings and choices that a board does not have."""
     settings: Any = (board.data or {}).get("settings", {})
     if board.data is None or not isinstance(settings, dict):
         return
-    for key, choice in _said(one, *keys):
+    for key, choice in _said(manifest, *keys):
         name = key.removeprefix(".".join((*keys, "")))
         if name not in settings:
             what = f'found setting {quote(name)}, expected one that board "{board.id}" has'
             place = Place(board.file, key="settings" if settings else "")
-            yield Problem(Place(one.file, key=key), what, _hint(name, list(settings), "settings"), (place,))
+            yield Problem(Place(manifest.file, key=key), what, _hint(name, list(settings), "settings"), (place,))
             continue
         choices = settings[name].get("choices") if isinstance(settings[name], dict) else None
         if isinstance(choices, dict) and choice not in choices:
             what = f'found {quote(choice)}, expected a choice of setting "{name}" of board "{board.id}"'
             place = Place(board.file, key=f"settings.{name}.choices")
-            yield Problem(Place(one.file, key=key), what, _hint(choice, list(choices), "choices"), (place,))
+            yield Problem(Place(manifest.file, key=key), what, _hint(choice, list(choices), "choices"), (place,))
 
 
 def _outputs(
-    one: ParsedManifest, said: Iterable[tuple[str, str]], boards: Sequence[ParsedManifest], whose: str
+    manifest: ParsedManifest, stated: Iterable[tuple[str, str]], boards: Sequence[ParsedManifest], whose: str
 ) -> Iterator[Problem]:
     """Yield the outputs named that none of the boards has; boards that list none have said nothing."""
     known = sorted({output for board in boards for _, output in _said(board, "outputs")})
     if not known or any(board.data is None for board in boards):
         return
-    for key, output in said:
+    for key, output in stated:
         if output not in known:
             what = f"found {quote(output)}, expected a display output that one of {whose} has"
             also = tuple(Place(board.file, key="outputs") for board in boards)
-            yield Problem(Place(one.file, key=key), what, _hint(output, known, "outputs"), also)
+            yield Problem(Place(manifest.file, key=key), what, _hint(output, known, "outputs"), also)
 
 
 def _of_outputs(core: ParsedManifest, boards: Sequence[ParsedManifest]) -> Iterator[Problem]:

@@ -106,7 +106,7 @@ def title(id_: str, file: str, data: Table) -> Title:
         tags=texts(data, "tags"),
         folder=data.get("folder", ""),
         chips={
-            name: Chip(name=name, content=content(table), part=table.get("part", ""))
+            name: Chip(name=name, content=content(table), part=table.get("part", ""), holds=table.get("holds", ""))
             for name, table in data.get("chips", {}).items()
         },
         roms=tuple(rom_file(table, f"rom.{number}", name) for number, table in enumerate(data.get("rom", ()), 1)),

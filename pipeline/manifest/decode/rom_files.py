@@ -39,10 +39,10 @@ def _piece(value: str | Mapping[str, Any]) -> Piece:
         return _chip(value)
     operation = next(name for name in value if f"piece-{name}" in schema("title")["$defs"])
     main = value[operation]
-    other = (*AROUND, operation) if isinstance(main, list) or operation == "chip" else AROUND
+    not_arguments = (*AROUND, operation) if isinstance(main, list) or operation == "chip" else AROUND
     return Piece(
         operation=operation,
-        arguments={name: frozen(inner) for name, inner in value.items() if name not in other},
+        arguments={name: frozen(inner) for name, inner in value.items() if name not in not_arguments},
         parts=tuple(map(_piece, main)) if isinstance(main, list) else (),
         name=main if operation == "chip" else "",
         slot=value.get("name", ""),

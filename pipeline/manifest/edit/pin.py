@@ -50,7 +50,7 @@ def pin(text: str, file: str, pins: Sequence[PinRequest], *, replacing: bool = F
     ManifestError where a table is written in a form that cannot be added to.
     """
     data = tomllib.loads(text)
-    values = {one.way: dict(_values(data, one, crc32=crc32)) for one in pins}
+    values = {request.way: dict(_values(data, request, crc32=crc32)) for request in pins}
     conflicts = [] if replacing else list(_conflicts(data, text, file, pins, values))
     if conflicts:
         *others, last = sorted(conflicts)
@@ -62,15 +62,15 @@ def pin(text: str, file: str, pins: Sequence[PinRequest], *, replacing: bool = F
     return Pinned(text=result, written={way: tuple(some) for way, some in values.items()}, added=added)
 
 
-def _values(data: Mapping[str, Any], one: PinRequest, *, crc32: bool) -> Iterator[tuple[str, Value]]:
+def _values(data: Mapping[str, Any], request: PinRequest, *, crc32: bool) -> Iterator[tuple[str, Value]]:
     """Yield the keys of a table that do not say what the content is, each with the value that does."""
-    size, sum32 = one.content.size or 0, f"{one.content.crc32 or 0:08x}"
-    for name in fields(one.way):
-        old = held(data, (*one.way, name))
+    size, sum32 = request.content.size or 0, f"{request.content.crc32 or 0:08x}"
+    for name in fields(request.way):
+        old = held(data, (*request.way, name))
         if name == "size" and not _is_size(old, size):
             yield name, _size(size, None if old == BLANK else old)
-        elif name in ("sha256", IMAGE_FIELD) and not _is_text(old, one.content.sha256):
-            yield name, one.content.sha256
+        elif name in ("sha256", IMAGE_FIELD) and not _is_text(old, request.content.sha256):
+            yield name, request.content.sha256
         elif name == "crc32" and not _is_text(old, sum32) and (crc32 or old is not None):
             yield name, sum32
 
@@ -102,14 +102,14 @@ def _conflicts(
 ) -> Iterator[Problem]:
     """Yield the values that are there and are others."""
     positions = Positions(text)
-    for one in pins:
-        for name, value in values[one.way].items():
-            way = (*one.way, name)
+    for request in pins:
+        for name, value in values[request.way].items():
+            way = (*request.way, name)
             if held(data, way) in (None, "", BLANK):
                 continue
             raw = positions.raw(way)
             found = raw if len(raw) < 80 and "\n" not in raw else shorten(raw.replace("\n", " "))
-            yield Problem(_place(positions, file, way), f"found {found}; {one.source} has {literal(value)}")
+            yield Problem(_place(positions, file, way), f"found {found}; {request.source} has {literal(value)}")
 
 
 def _edits(text: str, file: str, data: Mapping[str, Any], values: Mapping[KeyPath, Mapping[str, Value]]) -> list[Edit]:
@@ -117,9 +117,9 @@ def _edits(text: str, file: str, data: Mapping[str, Any], values: Mapping[KeyPat
     written, edits, problems = Text(text), list[Edit](), list[Problem]()
     new = {way: some for way, some in values.items() if held(data, way) is None}
     for way, some in values.items():
-        there = held(data, way) or {}
-        edits += (written.set_value((*way, name), value) for name, value in some.items() if name in there)
-        missing = {name: value for name, value in some.items() if name not in there and way not in new}
+        table = held(data, way) or {}
+        edits += (written.set_value((*way, name), value) for name, value in some.items() if name in table)
+        missing = {name: value for name, value in some.items() if name not in table and way not in new}
         try:
             edits += written.add_keys(way, missing)
         except NoPlaceError:

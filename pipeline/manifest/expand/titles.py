@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from pipeline.errors import Place, Problem
 from pipeline.manifest.checks.self_checks import chip_problems
@@ -17,6 +18,9 @@ from pipeline.model.text import did_you_mean, quote
 
 LONGEST = 2
 """Steps from a title by ``like`` to the one that is like none."""
+
+MOST = 5_000_000
+"""Values in all titles that were written out: a few lines of many titles can stand for a large layout each."""
 
 Key = tuple[str, str]
 
@@ -37,6 +41,7 @@ class Titles:
         self._cores = {one.id: one for one in examined if one.kind == "core"}
         self._titles = {one.id: one for one in examined if one.kind == "title"}
         self._results: dict[str, Result] = {}
+        self._values = 0
 
     def result(self, id_: str) -> Result:
         """Return what comes of a title: itself, where it takes nothing over."""
@@ -63,7 +68,12 @@ class Titles:
             layout, problem = _layout(naming[-1], core)
             if problem:
                 return _failed(one, [problem])
+        if self._values > MOST:
+            what = f"found more than {MOST:,} values in titles with all that they take over, expected fewer"
+            place = Place(one.file, key="like" if len(stated) > 1 else "layout")
+            return _failed(one, [Problem(place, what, "split the titles over several folders of inputs")])
         full = written_out(stated, layout)
+        self._values += _count(full.data)
         problems = full.problems or tuple(_chip_problems(full, one.file))
         return _failed(one, problems) if problems else Result(manifest=_finished(one, full, layout, core))
 
@@ -86,6 +96,12 @@ class Titles:
             chain.insert(0, base)
         waits = [("title", part.id) for part in chain[:-1] if self.result(part.id).manifest.value is None]
         return chain, None, waits
+
+
+def _count(value: Any) -> int:
+    """Return how many values a TOML value holds, itself included."""
+    inner = value.values() if isinstance(value, Mapping) else value if isinstance(value, list) else ()
+    return 1 + sum(map(_count, inner))
 
 
 def _failed(one: ParsedManifest, problems: Sequence[Problem] = (), needs: Sequence[Key] = ()) -> Result:

@@ -73,7 +73,7 @@ def written_out(chain: Sequence[Stated], layout: StatedLayout | None) -> Written
     return _Writing(chain, layout).written_out()
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _RomFile:
     """A ROM file while it is put together; ``places`` by the key below it, "" for all that is not named."""
 
@@ -110,6 +110,8 @@ class _Writing:
             data["rom"], places, problems = rewired(roms, wired, self._place)
             self.places |= places
             self.problems += problems
+        if self.layout:
+            self.places["sockets"] = self.layout.place("sockets")
         data |= {"chips": chips, "patches": self._tables("patches"), "files": files}
         filled = {name: table for name, (table, _) in self.named["sockets"].items()}
         return WrittenOut(data=data, sockets=filled, places=self.places, problems=tuple(self.problems))
@@ -124,36 +126,37 @@ class _Writing:
             for number, table in enumerate(self.layout.data["rom"], 1):
                 self.roms.append(_RomFile(dict(table), {"": self.layout.place(f"rom.{number}")}))
         for number, stated in enumerate(self.chain):
-            before = [(rom, rom.table.pop("sha256", ""), self._made_of(rom)) for rom in self.roms]
+            pinned = [rom for rom in self.roms if "sha256" in rom.table]
+            before = [(rom, rom.table.pop("sha256"), self._made_of(rom)) for rom in pinned]
             for group, named in self.named.items():
                 for name, table in stated.data.get(group, {}).items():
                     named[name] = table, stated.place(f"{group}.{name}")
             if number >= first:
                 self._changed(stated)
             for rom, sha256, made in before:
-                if "sha256" not in rom.table and sha256 and self._made_of(rom) == made:
+                if "sha256" not in rom.table and self._made_of(rom) == made:
                     rom.table["sha256"] = sha256
-                elif "sha256" not in rom.table:
-                    rom.places.pop("sha256", None)
 
     def _changed(self, stated: Stated) -> None:
         """Change the ROM files as a title says, and add those it has besides."""
-        changed = list[_RomFile]()
+        known = {_filled(rom.table["path"], stated): rom for rom in self.roms}
+        changed = set[_RomFile]()
         for number, item in enumerate(stated.data.get("rom", ()), 1):
             key, path = f"rom.{number}", _filled(item["path"], stated)
-            rom = next((rom for rom in self.roms if _filled(rom.table["path"], stated) == path), None)
+            rom = known.get(path)
             if rom is None and not ("size" in item and "steps" in item):
                 self._unknown_rom(item["path"], key, stated)
                 continue
             if rom is None:
                 rom = _RomFile(dict(item), {"": stated.place(key)})
                 self.roms.append(rom)
+                known[path] = rom
             elif rom in changed:
                 what = f"found the path {quote(item['path'])} a second time, expected it once"
                 self.problems.append(Problem(stated.place(f"{key}.path"), what, "put both into one [[rom]]"))
             else:
                 self._change(rom, item, key, stated)
-            changed.append(rom)
+            changed.add(rom)
 
     def _change(self, rom: _RomFile, item: Table, key: str, stated: Stated) -> None:
         """Change one ROM file: what is stated takes the place of what is there; a step, of the one with its id."""
@@ -173,12 +176,11 @@ class _Writing:
                 continue
             index = ids[step["id"]] if "id" in step else len(steps)
             steps[index : index + 1] = [step]
-            _forget(rom.places, f"steps.{index + 1}")
             rom.places[f"steps.{index + 1}"] = place
         rom.table["steps"] = steps
 
     def _unknown_rom(self, path: str, key: str, stated: Stated) -> None:
-        known = [rom.table["path"] for rom in self.roms]
+        known = [_filled(rom.table["path"], stated) for rom in self.roms]
         missing = "found neither size nor steps, and no ROM file with this path to be changed"
         some = f"the ROM files are {', '.join(map(quote, known))}" if known else "give it size and steps"
         self.problems.append(Problem(stated.place(f"{key}.path"), missing, did_you_mean(path, known, some)))
@@ -188,10 +190,9 @@ class _Writing:
         table = {key: value for key, value in rom.table.items() if key not in ("path", "sha256", "placement")}
         names = set(_texts(table))
         held = {
-            (group, name): (table.get("size"), table["sha256"].lower(), table.get("then"))
+            (group, name): (named[name][0].get("size"), named[name][0]["sha256"].lower(), named[name][0].get("then"))
             for group, named in self.named.items()
-            for name, (table, _) in named.items()
-            if name in names
+            for name in names & named.keys()
         }
         return table, held
 
@@ -242,7 +243,8 @@ class _Writing:
                 if empty is None:
                     self._left_empty(name, sockets[name])
                 elif not isinstance(empty, int) and self.layout:
-                    chips[name] = {"size": sockets[name]["size"], **empty}
+                    said = {known: sockets[name][known] for known in ("size", "holds") if known in sockets[name]}
+                    chips[name] = {**said, **empty}
                     self.places[f"chips.{name}"] = self.layout.place(f"sockets.{name}.empty")
         return chips
 
@@ -250,11 +252,13 @@ class _Writing:
         """Return the chip in a socket, with what the socket says of it."""
         key = f"chips.{name}"
         self.places[key] = place
-        for known in ("size", "part"):
-            if known not in table and self.layout:
+        chip = {known: value for known, value in table.items() if known != "then"}
+        other = "size" in table and parse_size(table["size"]) != parse_size(socket["size"])
+        for known in ("size", "holds") if other else ("size", "part", "holds"):  # another size is of another part
+            if known in socket and known not in table and self.layout:
+                chip[known] = socket[known]
                 self.places[f"{key}.{known}"] = self.layout.place(f"sockets.{name}.{known}")
-        own = {known: value for known, value in table.items() if known != "then"}
-        return {known: socket[known] for known in ("size", "part") if known in socket} | own
+        return chip
 
     def _unknown_socket(self, name: str, place: Place, sockets: Table) -> None:
         if self.layout is None:
@@ -298,11 +302,6 @@ class _Writing:
 
 def _filled(path: str, stated: Stated) -> str:
     return path.replace(TITLE_FIELD, stated.name)
-
-
-def _forget(places: dict[str, Place], key: str) -> None:
-    for known in [known for known in places if known == key or known.startswith(f"{key}.")]:
-        del places[known]
 
 
 def _texts(value: Any) -> Iterator[str]:

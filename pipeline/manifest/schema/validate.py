@@ -42,7 +42,7 @@ def _located(errors: list[SchemaError], text: str, file: str, top: Mapping[str, 
     """Yield the problem of each error."""
     positions = Positions(text)
     for error in errors:
-        said = message(error, positions.raw(error.path), top)
+        answer = message(error, positions.raw(error.path), top)
         spot = positions.spot(error.path)
-        line, column = positions.line_and_column(spot.key if said.at_key else spot.value)
-        yield Problem(Place(file, line, column, spell(error.path)), said.what, said.hint)
+        line, column = positions.line_and_column(spot.key if answer.at_key else spot.value)
+        yield Problem(Place(file, line, column, spell(error.path)), answer.what, answer.hint)

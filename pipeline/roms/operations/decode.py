@@ -24,8 +24,8 @@ def decode(data: bytes, *, text: str, from_: int, size: int, fill: int | None, e
         if start >= end:
             continue
         if 1 in placed[start:end]:
-            again = from_ + start + placed[start:end].index(1)
-            raise HintedError(f"line {run.line}: gives {show_address(again)} again; expected each address once")
+            address = from_ + start + placed[start:end].index(1)
+            raise HintedError(f"line {run.line}: gives {show_address(address)} again; expected each address once")
         made[start:end] = run.data[from_ + start - run.start : from_ + end - run.start]
         placed[start:end] = b"\1" * (end - start)
     _check_holes(placed, from_, fill)

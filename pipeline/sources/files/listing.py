@@ -82,8 +82,8 @@ def _by_path(tree: Path, files: Iterable[tuple[str, Location]]) -> dict[str, Loc
     """Return the files sorted by path in composed form; raises ManifestError where two become one."""
     listed: dict[str, Location] = {}
     for name, location in files:
-        other = listed.setdefault(unicodedata.normalize("NFC", name), location)
-        if other is not location:
+        listed_first = listed.setdefault(unicodedata.normalize("NFC", name), location)
+        if listed_first is not location:
             what = f"two files have the same name once its accents are composed: {name!r}"
             raise ManifestError([Problem(Place(file=shown(tree)), what, "rename one of them")])
     return dict(sorted(listed.items()))

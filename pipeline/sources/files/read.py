@@ -41,9 +41,9 @@ def read_contents(wanted: Iterable[tuple[Location, Content]]) -> list[bytes]:
     Much quicker than one by one for small members of one archive that stand together, since it is looked at once.
     """
     read = list[bytes]()
-    for (path, is_file), group in groupby(wanted, key=lambda one: (one[0].path, one[0].member is None)):
+    for (path, is_file), group in groupby(wanted, key=lambda located: (located[0].path, located[0].member is None)):
         if is_file:
-            read += [read_content(*one) for one in group]
+            read += [read_content(*located) for located in group]
             continue
         member = None
         for location, content in group:
@@ -72,21 +72,21 @@ def _told(location: Location) -> Iterator[None]:
 
 def _proven(location: Location, content: Content, arriving: Iterable[bytes]) -> Iterator[bytes]:
     """Yield pieces of bytes, one piece behind, so that the last is kept back until all are checked."""
-    sha256, size, held = hashlib.sha256(), 0, b""
+    sha256, size, waiting = hashlib.sha256(), 0, b""
     for piece in arriving:
         sha256.update(piece)
         size += len(piece)
         if content.size is not None and size > content.size:
             raise changed(location, f"it has more than the {content.size:,} bytes expected")
-        if held:
-            yield held
-        held = piece
+        if waiting:
+            yield waiting
+        waiting = piece
     if content.size not in (None, size):
         raise changed(location, f"it has {size:,} bytes instead of {content.size:,}")
     if sha256.hexdigest() != content.sha256:
         raise changed(location, f"its SHA-256 is {sha256.hexdigest()} instead of {content.sha256}")
-    if held:
-        yield held
+    if waiting:
+        yield waiting
 
 
 class _Stream(io.BufferedIOBase):

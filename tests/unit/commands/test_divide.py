@@ -39,7 +39,7 @@ def test_drafts_that_are_written_pass_the_check_and_are_not_written_over(tmp_pat
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.endswith("".join(f"written inputs/cards/club-{number}.toml\n" for number in (1, 2, 3)))
     assert (folder / "inputs/cards/club-1.toml").read_text() == (
-        "#:schema ../../schemas/card.schema.json\n"
+        '# Drafted by "doit divide oak". "doit keys card" lists what else can be said here.\n'
         'name = "Oak, card 1 of 3"\nversion = "1"\nboard = "oak"\ncores = ["fern"]\ntitles = ["snail-race"]\n\n'
         '[volume]\nsize = 64000000\ntype = "fat16"\nlabel = "CLUB1"\n'
     )

@@ -21,6 +21,7 @@ from tests.support import small
 from tests.support.cli import Ran, demo_copy, digests, doit, own_command, sha256, write_tree
 
 MOTH = "inputs/titles/moth.toml"
+USAGE = "MANIFEST [KEY FILE ...] or titles or cores or cards"
 EMPTY = '#:schema ../../schemas/title.schema.json\nname = "Moth"\ncore = "glimmer"\n\n[[rom]]\npath = "MOTH.ROM"\n'
 ZEROS = "0" * 64
 DUMP = random.Random(6).randbytes(4096)
@@ -275,8 +276,12 @@ def test_what_is_built_belongs_to_the_inputs(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        ([], 2, "expected MANIFEST [KEY FILE ...] or titles, cores, cards\n  hint: see doit help pin\n"),
-        ([MOTH, "rom.1"], 2, "expected MANIFEST [KEY FILE ...] or titles, cores, cards\n  hint: see doit help pin\n"),
+        ([], 2, "expected MANIFEST [KEY FILE ...] or titles or cores or cards\n  hint: see doit help pin\n"),
+        (
+            [MOTH, "rom.1"],
+            2,
+            "expected MANIFEST [KEY FILE ...] or titles or cores or cards\n  hint: see doit help pin\n",
+        ),
         (
             [MOTH, "chip.4t", "dumps/4t.bin", "rom.2", "dumps/4t.bin", "rom.1"],
             2,
@@ -395,5 +400,5 @@ def test_a_manifest_changed_meanwhile_is_not_overwritten(folder: Path, monkeypat
 def test_help_shows_the_usage(folder: Path) -> None:
     for ran in (own_command(folder, "help", "pin"), pin(folder, "--help")):
         assert ran.code == 0
-        assert "pin MANIFEST [KEY FILE ...] or titles, cores, cards" in ran.out
+        assert "doit pin MANIFEST [KEY FILE ...]\n    doit pin titles\n" in ran.out
         assert "box-3.zip/moth/4t.bin" in ran.out

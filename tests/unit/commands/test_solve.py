@@ -280,7 +280,7 @@ def test_a_chip_that_is_not_there_is_told(folder: Path) -> None:
 
 
 REFUSED = [
-    (["done.rom"], 2, "expected FINISHED CHIP [CHIP ...] | title:ID rom.N FINISHED [CHIP ...]\n"
+    (["done.rom"], 2, "expected FINISHED CHIP [CHIP ...] or title:ID rom.N FINISHED [CHIP ...]\n"
      "  hint: see doit help solve\n"),
     (["done.rom", "nowhere"], 3, "nowhere: there is no such file\n  hint: correct the path\n"),
     (["empty.rom", "dumps"], 3, "empty.rom: has 0 bytes; expected 1 to 16,777,216 (16 MiB)\n"),

@@ -17,6 +17,7 @@ from pipeline.manifest.text.blank import BLANK
 from tests.strangers import with_dissect, with_mtools
 from tests.support.building import build_card_in
 from tests.support.cli import within
+from tests.support.small import sha
 from tests.unit.survey.hand_made import CARDS, KINDS, NAMES, RELEASES, make
 
 SECTOR = 512
@@ -102,3 +103,27 @@ def filled_in(cores: Path) -> None:
 
 def test_the_whole_draft_of_one_card(images: dict[str, Path], tmp_path: Path) -> None:
     assert drafted(tmp_path, "oxbow", images).read_text("utf-8") == GOLDEN.read_text("utf-8")
+
+
+def test_a_suggested_setting_that_is_taken_up_becomes_a_choice_of_the_card(
+    images: dict[str, Path], tmp_path: Path
+) -> None:
+    path = drafted(tmp_path, "millrace", images)
+    head, _, rest = path.read_text("utf-8").replace(BLANK, "Ours").partition("# [settings.lamp]\n")
+    table = "".join(line.removeprefix("# ") for line in f"# [settings.lamp]\n{rest}".splitlines(keepends=True)
+                    if not line.startswith('# "'))  # fmt: skip
+    path.write_text(head + table.replace('{ on = "on" }', '{ on = "on", off = "off" }'), "utf-8")
+    assert within(tmp_path, Adopt, "card.img", "millrace", "--as", "again").code == 0
+    filled_in(tmp_path / "inputs" / "cores")
+    card = tmp_path / "inputs" / "cards" / "again.toml"
+    assert tomllib.loads(card.read_text("utf-8"))["settings"] == {"lamp": "on"}
+    build_card_in(tmp_path, "again")
+    record = json.loads((tmp_path / "build/cards/again/record.json").read_text("utf-8"))
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert sums == {name: sha(data) for name, data in CARDS["millrace"]().files.items()}
+    card.write_text(card.read_text("utf-8").replace('lamp = "on"', 'lamp = "off"'), "utf-8")
+    build_card_in(tmp_path, "again")
+    record = json.loads((tmp_path / "build/cards/again/record.json").read_text("utf-8"))
+    assert {file["path"]: file["sha256"] for file in record["files"]}["HOUSE/RULES.INI"] == sha(
+        b"boot=last\r\nlamp=off\r\n"
+    )
