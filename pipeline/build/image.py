@@ -33,7 +33,7 @@ from pipeline.threads import Threads
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
-from pipeline.workspace.stamp import NEW, digest, read_facts, read_inputs, read_outputs, stale, write_stamp
+from pipeline.workspace.stamp import NEW, Made, digest, read_facts, read_inputs, read_outputs, stale, write_stamp
 from pipeline.workspace.workspace import PROGRAM
 
 
@@ -80,10 +80,23 @@ def run(card: CardBuild) -> str:
         known = Proven(proof=proof, findings=tuple(sorted(findings)))
         check_pinned(card, known)
         earlier = previous_image.keep(card)
-    previous_image.finish(card, earlier)
-    outputs = {"card.img": (card.image_path, proof.image_sha256)}
-    write_stamp(card.workspace.stamp("image", card.id), inputs, outputs, asdict(known))
+    _stamp(card, inputs, known, earlier)
     return f"{card.id}: {line}"
+
+
+def proven_elsewhere(card: CardBuild, path: Path, proof: Proof) -> Proven:
+    """Return what is proven of an image that another machine built, after it was read back here as the card's plan."""
+    return Proven(proof=proof, findings=_found_in(card, path))
+
+
+def take(card: CardBuild, path: Path, known: Proven) -> None:
+    """Have a proven image that lies at ``path``, on the file system of the build folder, become the card's."""
+    card.workspace.warn(judged(card.selection, known.findings).warnings)
+    check_pinned(card, known)
+    with replacing(card.image_path) as temporary:
+        path.replace(temporary)
+        earlier = previous_image.keep(card)
+    _stamp(card, _inputs(card), known, earlier)
 
 
 def proven(card: CardBuild) -> Proven | None:
@@ -96,10 +109,15 @@ def proven(card: CardBuild) -> Proven | None:
 
 
 def found_on(card: CardBuild) -> tuple[Problem, ...]:
-    """Return what is found of the bitstreams on the card's image, read where the plan has them, sorted."""
+    """Return what is found of the bitstreams on the card's image, sorted."""
+    return _found_in(card, card.image_path)
+
+
+def _found_in(card: CardBuild, path: Path) -> tuple[Problem, ...]:
+    """Return what is found of the bitstreams on an image, read where the card's plan has them, sorted."""
     entries = {entry.sha256: entry for entry in card.plan.entries}
     found = []
-    with card.image_path.open("rb") as file:
+    with path.open("rb") as file:
         for core in card.selection.cores:
             entry = entries[core.bitstream.sha256]
             file.seek(card.plan.volume.cluster_offset(entry.cluster))
@@ -122,6 +140,13 @@ def finished(card: CardBuild) -> FinishedCard:
     if known is None:
         raise FileNotFoundError(card.workspace.stamp("image", card.id))
     return card.finished(known)
+
+
+def _stamp(card: CardBuild, inputs: Mapping[str, str], known: Proven, earlier: Made | None) -> None:
+    """Note what the image that has just taken its place was made from; ``earlier``: what the one before it was."""
+    previous_image.finish(card, earlier)
+    outputs = {"card.img": (card.image_path, known.proof.image_sha256)}
+    write_stamp(card.workspace.stamp("image", card.id), inputs, outputs, asdict(known))
 
 
 def _recorded(card: CardBuild) -> str:

@@ -36,8 +36,10 @@ class New(OwnCommand):
 
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
+        further = ""
         if options["from"] is not None:
             drafted = self._from_card(words, options["from"])
+            further = f"; then doit adopt {options['from']} {words[1]} drafts cores and card"
         else:
             drafted = draft(self.workspace.inputs, self.workspace.base, words[0], words[1], words[2:])
         path = self.workspace.shown(drafted.path)
@@ -49,7 +51,7 @@ class New(OwnCommand):
         lines = [f"written {path}", *(f"note    {note}" for note in drafted.notes)]
         if drafted.blanks:
             lines.append(f"blank   {', '.join(drafted.blanks)}")
-            lines.append("next    fill them in; doit check lists what is expected")
+            lines.append(f"next    fill them in; doit check lists what is expected{further}")
         print_lines(lines)
         return 0
 
@@ -68,4 +70,4 @@ class New(OwnCommand):
         path_of(inputs, base, "board", words[1])
         with named(self.workspace, card_path(card)) as opened:
             refuse_damage(opened)
-            return board_from_card(inputs, base, words[1], surveyed_card(opened), Path(card).name)
+            return board_from_card(inputs, base, words[1], surveyed_card(opened), Path(card).name or card)

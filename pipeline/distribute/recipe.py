@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build.build import Build
-from pipeline.build.card_inputs import manifests, own_paths, sum_lists, taken
+from pipeline.build.card_inputs import manifests, other_boards, own_paths, stand_in, sum_lists
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.distribute.changelog import CHANGES, write_index
@@ -19,7 +19,6 @@ from pipeline.distribute.gate import Passed, passed
 from pipeline.distribute.publish import Signing, as_json, finish, folder_in_dist, making, write
 from pipeline.errors import CardkilnError, CheckError
 from pipeline.file_digest import sha256_of_file
-from pipeline.model.manifest import Board
 from pipeline.publish.readme import recipe_readme
 from pipeline.publish.rights import holder_of, made_of, stated, wrong_rights
 from pipeline.resources import SCHEMAS
@@ -54,7 +53,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     owners = {owner for owner, _ in own_paths(workspace, selection)}
     refused = {owner for owner in owners if any(wrong_rights(stated(record, *owner)))}
     shown = workspace.shown(workspace.inputs)
-    for file in (*manifests(inputs, selection), *(board.file for board in _other_boards(inputs, selection))):
+    for file in (*manifests(inputs, selection), *(board.file for board in other_boards(inputs, selection))):
         _copy(workspace.base / file, folder / "inputs" / Path(file).relative_to(shown))
     write(folder / "inputs" / "sources.toml", NO_PLACES)
     for schema in sorted(SCHEMAS.glob("*.json")):
@@ -67,7 +66,7 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
             _copy_tree(inputs, path, folder / "inputs" / path)
     for path in sum_lists(selection):
         _copy(workspace.inputs / path, folder / "inputs" / path)
-    _stand_in(inputs, selection, folder / "inputs", {tree["path"] for tree in left_out})
+    stand_in(inputs, selection, folder / "inputs", {tree["path"] for tree in left_out})
     card_passed.write_documents(folder)
     write(folder / CHANGES, card_passed.changes)
     bring = list(_bring(record, _hashes(inputs, selection, refused)))
@@ -78,29 +77,6 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     warned = [*cautions(card_passed.finished), WRITING]
     text = recipe_readme(record, len(bring), signing.who if signing else "", warned, selection.board.cautions)
     finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
-
-
-def _other_boards(inputs: Inputs, selection: Selection) -> list[Board]:
-    """Return the boards that the card's cores and stations speak of, without which their manifests are refused."""
-    cores = {board for core in selection.cores for board in core.boards}
-    displays = [display for name in selection.card.stations for display in inputs.manifest.stations[name].displays]
-    outputs = {output for display in displays for output in display.inputs}
-    boards = [board for board in inputs.manifest.boards.values() if board.id != selection.board.id]
-    return [board for board in boards if board.id in cores or outputs & set(board.outputs)]
-
-
-def _stand_in(inputs: Inputs, selection: Selection, folder: Path, left_out: set[str]) -> None:
-    """Put an empty file where the manifest of another board or title names files that do not go onto this card.
-
-    Nothing is put where the receiver's own copy of what is left out goes.
-    """
-    paths = {path for board in _other_boards(inputs, selection) for path in board.base}
-    paths |= {file.source_path for title in taken(inputs, selection) for file in title.files if file.source_path}
-    for path in sorted(paths - left_out, key=lambda path: (-path.count("/"), path)):
-        target = folder / path
-        if not target.exists():
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.touch()
 
 
 def _copy(source: Path, target: Path) -> None:

@@ -19,7 +19,7 @@ from pipeline.survey.values import REMARK, SUGGESTED, Habit, SurveyedCard
 def board_from_card(inputs: Path, base: Path, id_: str, card: SurveyedCard, shown_card: str) -> DraftedManifest:
     """Return the draft of a board; ``shown_card``: the card as messages name it.
 
-    Raises ManifestError for an id that cannot be one or is there already. Messages name paths from ``base`` on.
+    Raises ManifestError for an id that cannot be one or exists already. Messages name paths from ``base`` on.
     """
     path = path_of(inputs, base, "board", id_)
     habits = survey(card)

@@ -101,7 +101,7 @@ def write(drafted: DraftedManifest, shown_path: str) -> None:
 
 
 def path_of(inputs: Path, base: Path, kind: str, id_: str) -> Path:
-    """Return where a manifest goes; raises ManifestError for what cannot be one, or is there already."""
+    """Return where a manifest goes; raises ManifestError for what cannot be one, or exists already."""
     if kind not in FOLDERS:
         hint = did_you_mean(kind, FOLDERS, f"the kinds are {', '.join(FOLDERS)}")
         raise ManifestError.one(f"found {quote(kind)}, expected a kind of manifest", hint)

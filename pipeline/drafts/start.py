@@ -76,7 +76,7 @@ def start(folder: Path, shown: str) -> tuple[str, ...]:
                 shutil.rmtree(part, ignore_errors=True)
                 raise
     except FileExistsError as error:
-        what = f"cannot be made, since {Path(error.filename).name} is there already"
+        what = f"cannot be made, since {Path(error.filename).name} exists already"
         raise MachineError.one(what, "an interrupted start left it: remove it", file=shown) from error
     except OSError as error:
         hint = "make room on the disk, check the permissions, or choose another folder"

@@ -43,18 +43,18 @@ def _release(files: Sequence[SourceFile], bitstreams: Sequence[SourceFile]) -> I
     ]
     yield from ("", *read_mes, *licences) if read_mes or licences else ()
     taken = {file.path for file in bitstreams}
-    others = [file for file in files if file.path not in taken and not (file.is_read_me or file.is_licence)]
-    if others:
+    further = [file for file in files if file.path not in taken and not (file.is_read_me or file.is_licence)]
+    if further:
         yield from ("", "# Other files. Those that the core needs on the card go into [[files]]:")
-        yield from (f"#   {shown(file.path)}, {show_size(file.content.size or 0)}" for file in others[:LISTED])
-        if len(others) > LISTED:
-            yield f"#   and {len(others) - LISTED:,} more"
+        yield from (f"#   {shown(file.path)}, {show_size(file.content.size or 0)}" for file in further[:LISTED])
+        if len(further) > LISTED:
+            yield f"#   and {len(further) - LISTED:,} more"
 
 
 def described(bitstream: Bitstream) -> str:
     """Return what a bitstream says of itself, such as "Lattice bitstream for LFE5U-25F"."""
     package = f" ({bitstream.package})" if bitstream.package else ""
-    by_size = ", told by its size alone" if bitstream.precision == SIZE_CLASS else ""
+    by_size = ", recognised by its size alone" if bitstream.precision == SIZE_CLASS else ""
     device = f"{bitstream.device}{package}" if bitstream.devices else "an unknown device"
     faults = ["cut short"] if bitstream.truncated else []
     faults += [bitstream.contradictory] if bitstream.contradictory else []

@@ -14,7 +14,7 @@ from pipeline.errors import ManifestError
 
 GROUPS: Mapping[str, Sequence[str]] = {
     "Begin": ("start", "new", "keys", "pin", "find", "solve", "translate"),
-    "Build": ("run", "check", "rom", "plan", "config", "image", "record", "sheet", "list", "clean"),
+    "Build": ("run", "check", "rom", "plan", "config", "image", "record", "sheet", "cluster", "list", "clean"),
     "Ask": ("stations", "divide", "map", "why", "diff", "prove", "jobs"),
     "Hand over": ("publish", "versions", "receive"),
     "Real cards": ("cards", "write", "update", "keep", "verify", "look", "adopt"),

@@ -39,7 +39,7 @@ from pipeline.model.reading import Reading
 from pipeline.sources.files.read import read_content
 
 NOT_WHOLE = (
-    "is not taken over, its files are copied as they are: its chips are in no source, or not all of it is on the card"
+    "is not adopted, and its files are copied: its chips are in no source, or files of it are missing on the card"
 )
 
 FEW = 5
@@ -331,7 +331,7 @@ def _left_out(test: CardUnderTest, reading: Reading) -> Iterator[str]:
     """Yield the litter and the folders that are left out."""
     for item in reading.items:
         if is_litter(item.path) and not is_litter(item.path.rpartition("/")[0]):
-            yield f"{item.path} is left out: a desktop left it"
+            yield f"{item.path} is left out: a desktop system put it there"
     for path in _empty_folders(reading):
         if reason := _cannot_copy(test.board, path):
             yield f"folder {path} is left out: {reason}"
@@ -354,14 +354,14 @@ def _attributes_lost(reading: Reading) -> Iterator[str]:
 
 
 def _not_copied(test: CardUnderTest, covered: Mapping[str, str]) -> Iterator[str]:
-    """Yield the files whose bytes are not taken over, and why."""
+    """Yield the files whose bytes are not copied, and why."""
     for file in test.files:
         if fold(file.path) in covered:
             sha256 = covered[fold(file.path)]
             if not sha256:
                 yield f"{file.path} is written by a build, from values that are still blank"
             elif sha256 != file.sha256:
-                yield f"{file.path}: the manifests put other bytes there; the card's are not taken over"
+                yield f"{file.path}: a build writes the bytes that the manifests give; those of the card are not copied"
         elif reason := _cannot_copy(test.board, file.path):
             yield f"{file.path} is left out: {reason}"
 

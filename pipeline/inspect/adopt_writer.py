@@ -216,7 +216,7 @@ def _with_place(old: str | None, place: str, sources: Path, workspace: Workspace
         if tomllib.loads(added) == {**before, "places": [place, *before.get("places", [])]}:
             return added
     hint = f'add "{place}" to places by hand'
-    raise ManifestError.one("its places cannot be added to here", hint, file=workspace.shown(sources))
+    raise ManifestError.one("no place can be added to its places", hint, file=workspace.shown(sources))
 
 
 def _core_text(path: Path, draft: DraftedCore, adoption: Adoption) -> str:

@@ -20,6 +20,7 @@ from pipeline.threads import Threads
 SUFFIXES = {"zstd": ".zst", "gzip": ".gz", "zip": ".zip"}
 """What is added to the image's name for each form."""
 PART = 1 << 20
+ZEROS = bytes(PART)
 LEVEL = 3
 """Of zstd and gzip: on images nearly as small as the best, and the fastest that is."""
 EARLIEST = (1980, 1, 1, 0, 0, 0)
@@ -85,7 +86,7 @@ def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _:
                     f"unpacks to more than the {size:,} bytes that the record states", file=packed.name
                 )
             digest.update(part)
-            if part.count(0) == len(part):
+            if part == ZEROS[: len(part)]:
                 file.seek(len(part), 1)
             else:
                 file.write(part)

@@ -65,6 +65,7 @@ class AddressBook:
                     self._add(self._known, AtomSource(source.chip, data, (*source.then, *then)), 0, size)
         self._add_parts(sources)
         self.lines = sorted({lines for lines, _ in self._known}, reverse=True)
+        self.chip_lines = sorted({lines for lines, _ in self._whole}, reverse=True)
 
     def _add_parts(self, sources: Sequence[AtomSource]) -> None:
         total = sum(len(source.data) for source in sources)
@@ -93,13 +94,13 @@ class AddressBook:
         if len(few) < MOST_ALIKE:
             few.append((source, offset))
 
-    def at(self, data: bytes, *, at_start: bool = False, rest: int = 0) -> Built | None:
+    def at(self, data: bytes, *, at_start: bool = False, rest: int = 0, whole: bool = False) -> Built | None:
         """Return the largest chip or part that begins a run with its address lines exchanged.
 
-        ``at_start``: a check field may lie in its first bytes; likewise in its last, where no more than a field lies
-        between them and the end, ``rest`` bytes away.
+        ``whole``: of the sizes of whole chips only. ``at_start``: a check field may lie in its first bytes; likewise
+        in its last, where no more than a field lies between them and the end, ``rest`` bytes away.
         """
-        for lines in self.lines:
+        for lines in self.chip_lines if whole else self.lines:
             size = 1 << lines
             if size > len(data):
                 continue
@@ -152,12 +153,12 @@ def _found(chip: bytes, run: bytes, lines: int, part: slice) -> Changes | None:
     Where its first bytes are left out, the search begins at the last address: lines that are all inverted are
     exchanged alike.
     """
-    one, two = (chip[::-1], run[::-1]) if part.start else (chip, run)
-    one, two = weights(one), weights(two)
+    chip_weights, run_weights = (chip[::-1], run[::-1]) if part.start else (chip, run)
+    chip_weights, run_weights = weights(chip_weights), weights(run_weights)
     compared = EVERY if part == EVERY else slice(0, -FIELD)
-    for source in islice(_searched(one, two, lines), MOST_ORDERS):
+    for source in islice(searched_lines(chip_weights, run_weights, lines, lines), MOST_ORDERS):
         order = tuple(source.index(line) for line in range(lines))
-        if order == tuple(range(lines)) or address_lines(one, lines=order)[compared] != two[compared]:
+        if order == tuple(range(lines)) or address_lines(chip_weights, lines=order)[compared] != run_weights[compared]:
             continue
         more = find_changes(address_lines(chip, lines=order)[part], run[part], 1)
         if more is not None:
@@ -165,13 +166,16 @@ def _found(chip: bytes, run: bytes, lines: int, part: slice) -> Changes | None:
     return None
 
 
-def _searched(chip: bytes, run: bytes, lines: int) -> Iterator[list[int]]:
-    """Yield for each line of the run's address which line of the chip's it is, in every way that the weights allow."""
+def searched_lines(chip: bytes, run: bytes, lines: int, run_lines: int) -> Iterator[list[int]]:
+    """Yield for each line of the run's address which line of the chip's it is, in every way that the weights allow.
+
+    The chip has ``lines`` address lines, the run as many or fewer.
+    """
     left = MOST_TRIED
     stack: list[tuple[list[int], list[int]]] = [([], [0])]
     while stack:
         source, addresses = stack.pop()
-        if len(source) == lines:
+        if len(source) == run_lines:
             yield source
             continue
         k = len(source)

@@ -69,13 +69,23 @@ class Atom:
 class Built:
     """A run of bytes that is one piece made of others.
 
-    ``leaves``: how many chips and runs it names. ``head``: bytes at its start that were not looked at.
+    ``leaves``: how many chips and runs it names. ``head``: bytes at its start that were not looked at. ``parts``: of
+    nibbles and bit planes, what their parts are of their chips. ``repeats``: the piece that it mirrors, where that is
+    the last thing done.
     """
 
     piece: Piece
     size: int
     leaves: int = 1
     head: int = 0
+    parts: tuple[Atom, ...] = ()
+    repeats: Atom | Built | None = None
+
+    def trimmed(self, size: int) -> Built:
+        """Return the first bytes of nibbles or planes, a whole number of each part's."""
+        parts = tuple(part.trimmed(0, part.size * size // self.size) for part in self.parts)
+        return replace(self, piece=replace(self.piece, parts=tuple(part.piece for part in parts)), size=size,
+                       parts=parts)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +99,17 @@ class Span:
     end: int
     made: Atom | Built
     wrong: int = 0
+
+
+def is_run(made: Atom | Built) -> bool:
+    """Whether it is a run of one value, which needs no chip."""
+    return isinstance(made, Atom) and not made.source.chip
+
+
+def fill_byte(span: Span) -> int | None:
+    """Return the byte of a run, None for anything else."""
+    value = span.made.piece.arguments.get("fill")
+    return value if isinstance(value, int) else None
 
 
 def change(operation: str, arguments: Value | Mapping[str, Value] = True) -> Change:
@@ -117,10 +138,10 @@ def bytes_of(piece: Piece, chips: Mapping[str, bytes]) -> bytes:
     return (evaluate(node, chips, attrgetter("apply"), report) if node else None) or b""
 
 
-def differing(one: bytes, two: bytes) -> int:
+def differing(first: bytes, second: bytes) -> int:
     """Return how many bytes differ in two runs of one size."""
-    other = combine(operator.xor, one, two)
-    return len(other) - other.count(0)
+    difference = combine(operator.xor, first, second)
+    return len(difference) - difference.count(0)
 
 
 def operations(piece: Piece) -> int:
@@ -128,17 +149,17 @@ def operations(piece: Piece) -> int:
     return 1 + len(piece.then) + sum(map(operations, piece.parts))
 
 
-def common(one: bytes, two: bytes) -> int:
+def common(first: bytes, second: bytes) -> int:
     """Return how many bytes two runs have in common from their start on."""
-    size, reached, step = min(len(one), len(two)), 0, 64
+    size, reached, step = min(len(first), len(second)), 0, 64
     while reached < size:
         end = min(reached + step, size)
-        if one[reached:end] != two[reached:end]:
+        if first[reached:end] != second[reached:end]:
             if end - reached == 1:
                 return reached
             step = max((end - reached) // 2, 1)
         else:
             reached, step = end, min(2 * step, 1 << 16)
-            if reached < size and one[reached] != two[reached]:
+            if reached < size and first[reached] != second[reached]:
                 return reached
     return size

@@ -137,8 +137,8 @@ def _field(
         if first:
             where["from"] = first
         where["size"] = as_size(last - first)
-    one = change(operation, where)
-    return CheckField(at, at + width, first, last, one) if changed(target, (one,)) == target else None
+    written = change(operation, where)
+    return CheckField(at, at + width, first, last, written) if changed(target, (written,)) == target else None
 
 
 def _values(part: bytes, zeroed: bytes, found: bytes, *, slow: bool) -> Iterator[tuple[str, dict[str, Value]]]:
@@ -179,7 +179,7 @@ def _sums(part: bytes, found: bytes) -> Iterator[tuple[str, dict[str, Value]]]:
         sums = [sum(part[j::of]) for j in range(of)]
         for order in ("little", "big") if max(of, width) > 1 else ("little",):
             shifts = range(of) if order == "little" else range(of - 1, -1, -1)
-            value = sum(one << 8 * shift for one, shift in zip(sums, shifts, strict=True))
+            value = sum(total << 8 * shift for total, shift in zip(sums, shifts, strict=True))
             yield from _sum_of(value, found, of, order)
 
 

@@ -28,7 +28,7 @@ def wrong_steps(
 
     Steps whose chips are not there, or that an operation refuses, are left out.
     """
-    shown, other = describe(declared), describe(found)
+    shown, shown_found = describe(declared), describe(found)
     owner = bytearray(len(finished))  # 1 where a later step lies over what is looked at
     result = []
     placed = [(step.at, step.at + len(bytes_of(step.piece, chips))) for step in found.steps]
@@ -45,10 +45,10 @@ def wrong_steps(
         owner[step.at : end] = b"\1" * (end - step.at)
         wrong = differing(data[: end - step.at], bytes(expected)) + len(data) - (end - step.at)
         if wrong:
-            there = tuple(
-                text for text, (start, stop) in zip(other, placed, strict=False) if start < end and stop > step.at
+            fitting = tuple(
+                text for text, (start, stop) in zip(shown_found, placed, strict=False) if start < end and stop > step.at
             )
             result.append(
-                StepDifference(key=step.key, declared=shown[number], size=len(data), differing=wrong, found=there)
+                StepDifference(key=step.key, declared=shown[number], size=len(data), differing=wrong, found=fitting)
             )
     return tuple(result[::-1])

@@ -6,9 +6,9 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.solve.atoms import Atom, AtomSource, Built, Span, bytes_of, differing
-from pipeline.solve.cover import interleaved, joined, leaves, merged
+from pipeline.solve.atoms import Atom, AtomSource, Built, Span, bytes_of, differing, is_run
 from pipeline.solve.matches import LaneMatches, Match
+from pipeline.solve.merge import interleaved, joined, leaves, merged
 
 LEAST = 8
 """Bytes of a lane, at least."""
@@ -169,26 +169,45 @@ class _Kind:
         return full
 
     def _built(self, start: int, chains: Sequence[list[_Part]]) -> Iterator[Span]:
-        """Yield the interleave, or several where all lanes end together and nothing is gained by one."""
+        """Yield the interleaves that begin at an address: one up to each run of one value that goes across all lanes.
+
+        Where all lanes end together and nothing is gained by one, each is several.
+        """
         firsts = [self._first(start, lane)[1] for lane in range(self.count)]
         units = min(chain[-1].end - first for chain, first in zip(chains, firsts, strict=True))
-        if units * self.unit < LEAST:
-            return
-        cut = [_cut(chain, first, units, self.unit) for chain, first in zip(chains, firsts, strict=True)]
-        if any(lane is None for lane in cut):
-            return
-        lanes = [lane for lane in cut if lane is not None]
+        begin = 0
+        for blank_start, blank_end in [*_common_runs(chains, firsts, units), (units, units)]:
+            if (blank_start - begin) * self.unit >= LEAST:
+                end = self._without_blank(start, begin, blank_start, chains, firsts)
+                cut = [_cut(chain, first, begin, end, self.unit) for chain, first in zip(chains, firsts, strict=True)]
+                lanes = [lane for lane in cut if lane is not None]
+                if len(lanes) == self.count:
+                    yield from self._spans(start + begin * self.count * self.unit, lanes)
+            begin = blank_end
+
+    def _without_blank(
+        self, start: int, begin: int, end: int, chains: Sequence[list[_Part]], firsts: Sequence[int]
+    ) -> int:
+        """Return the first end of a lane's part behind which all lanes hold one value: a fill, and no lanes."""
+        step = self.count * self.unit
+        ends = {part.end - first for chain, first in zip(chains, firsts, strict=True) for part in chain}
+        for part_end in sorted(place for place in ends if begin < place < end):
+            rest = self.target[start + part_end * step : start + end * step]
+            if rest.count(rest[0]) == len(rest):
+                return part_end
+        return end
+
+    def _spans(self, start: int, lanes: Sequence[list[Span]]) -> Iterator[Span]:
         whole = [joined([span.made for span in merged(lane)]) for lane in lanes]
         ends = sorted(set.intersection(*({span.end for span in lane} for lane in lanes)))
-        size = self.count * self.unit * units
         if len(ends) == 1 or sum(map(leaves, whole)) < sum(map(len, lanes)):
-            yield self._span(start, size, whole)
+            yield self._span(start, self.count * lanes[0][-1].end, whole)
             return
         begin = 0
         for end in ends:
             part = [[span for span in lane if begin <= span.start < end] for lane in lanes]
             pieces = [joined([span.made for span in merged(lane)]) for lane in part]
-            if not all(isinstance(piece, Atom) and not piece.source.chip for piece in pieces):
+            if not all(map(is_run, pieces)):
                 yield self._span(start + begin * self.count, (end - begin) * self.count, pieces)
             begin = end
 
@@ -198,6 +217,18 @@ class _Kind:
         return Span(start, start + size, built, wrong)
 
 
+def _common_runs(chains: Sequence[list[_Part]], firsts: Sequence[int], units: int) -> list[tuple[int, int]]:
+    """Return from which unit up to which all lanes hold runs of one value."""
+    common = [(0, units)]
+    for chain, first in zip(chains, firsts, strict=True):
+        runs = [(part.start - first, part.end - first) for part in chain if is_run(part.made)]
+        common = [
+            (max(start, low), min(end, high)) for start, end in common for low, high in runs
+            if max(start, low) < min(end, high)
+        ]  # fmt: skip
+    return common
+
+
 def _preference(part: _Part) -> tuple[bool, int, int]:
     """Return what speaks for a part: that it ends where its chip ends, and that it is long."""
     atom = part.made
@@ -205,20 +236,23 @@ def _preference(part: _Part) -> tuple[bool, int, int]:
     return ends and not part.wrong, part.end, -part.wrong
 
 
-def _cut(chain: Sequence[_Part], first: int, units: int, unit: int) -> list[Span] | None:
-    """Return a chain's first units as spans of the lane's bytes, None where an atom cannot be cut there."""
+def _cut(chain: Sequence[_Part], first: int, begin: int, units: int, unit: int) -> list[Span] | None:
+    """Return a chain's units from ``begin`` up to ``units`` as spans of the lane's bytes, from 0 on.
+
+    None where an atom cannot be cut there.
+    """
     spans = []
     for part in chain:
-        start, end = part.start - first, min(part.end - first, units)
-        if start >= units:
-            break
+        start, end = max(part.start - first, begin), min(part.end - first, units)
+        if start >= end:
+            continue
         made = part.made
-        if end < part.end - first:
-            size = (end - start) * unit
-            if not isinstance(made, Atom) or size % made.unit or part.wrong:
+        if end - start < part.end - part.start:
+            front, size = (start - part.start + first) * unit, (end - start) * unit
+            if not isinstance(made, Atom) or size % made.unit or front % made.unit:
                 return None
-            made = made.trimmed(0, size)
-        spans.append(Span(start * unit, end * unit, made))
+            made = made.trimmed(front, size)
+        spans.append(Span((start - begin) * unit, (end - begin) * unit, made))
     return spans
 
 

@@ -55,6 +55,6 @@ def _nearest(data: bytes, sources: Sequence[AtomSource]) -> str:
     best = (len(data) // 4, "")
     for source in sources:
         if len(source.data) == len(data) and not source.then:
-            other = sum(a != b for a, b in zip(data, source.data, strict=True))
-            best = min(best, (other, source.chip))
+            differing_bytes = sum(a != b for a, b in zip(data, source.data, strict=True))
+            best = min(best, (differing_bytes, source.chip))
     return f'like chip "{best[1]}" but for {counted(best[0], "byte")}' if best[1] else ""

@@ -73,12 +73,14 @@ def _step(step: Step) -> dict[str, Any]:
 
 
 def _piece(piece: Piece) -> Any:
-    if piece.operation == "chip" and not piece.then:
+    if piece.operation == "chip" and not piece.then and not piece.slot:
         return piece.name
     return dict(_pairs(piece))
 
 
 def _pairs(piece: Piece) -> Iterator[tuple[str, Any]]:
+    if piece.slot:
+        yield "name", piece.slot
     if piece.operation == "chip":
         yield "chip", piece.name
     elif piece.parts:

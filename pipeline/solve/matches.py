@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import NamedTuple
 
+from pipeline.roms.operations.table import PIECES
 from pipeline.solve.atoms import Atom, AtomSource, Changes, changed, common, differing
 from pipeline.solve.values import differences, find_changes
 
@@ -23,6 +25,8 @@ SHORTEST = 24
 MOST_FOUND = 5_000
 NEAR = 32
 """Bytes between two parts of a chip, or between one and the end of its chip, that may differ."""
+UNITS = (1, 2, 4)
+"""Bytes of a unit within which lines may have been exchanged."""
 FIELD = 4
 """Bytes that may differ where a check field lies over a part."""
 ROUND = 16
@@ -92,13 +96,13 @@ def find_matches(
             if places is None:
                 continue
             at = n * unit
-            for run_number, there in places:
-                known = covered[number, run_number, there - at]
-                if any(start <= there < end for start, end in known):
+            for run_number, run_at in places:
+                known = covered[number, run_number, run_at - at]
+                if any(start <= run_at < end for start, end in known):
                     continue
-                match = _extended(source, weights, at, runs[run_number], there, unit)
+                match = _extended(source, weights, at, runs[run_number], run_at, unit)
                 if match is None:
-                    known.append((there, there + WINDOW * unit))
+                    known.append((run_at, run_at + WINDOW * unit))
                 else:
                     found.append(match)
                     known.append((match.at, match.at + match.atom.size))
@@ -126,38 +130,38 @@ def _anchors(runs: Sequence[_Run], unit: int, open_: bytes) -> dict[bytes, list[
     return anchors
 
 
-def _extended(source: AtomSource, weights: bytes, at: int, run: _Run, there: int, unit: int) -> Match | None:
+def _extended(source: AtomSource, weights: bytes, at: int, run: _Run, run_at: int, unit: int) -> Match | None:
     """Return the longest part around a place at which the differences agree, None where no change explains it."""
-    ahead = common(weights[at::unit], run.weights[there::unit])
+    ahead = common(weights[at::unit], run.weights[run_at::unit])
     behind = 0
-    if at >= unit and there >= unit:
-        behind = common(weights[at - unit :: -unit], run.weights[there - unit :: -unit])
-    changes = _solved(source.data, at, run.data, there, unit, behind, ahead + 1)
+    if at >= unit and run_at >= unit:
+        behind = common(weights[at - unit :: -unit], run.weights[run_at - unit :: -unit])
+    changes = _solved(source.data, at, run.data, run_at, unit, behind, ahead + 1)
     if changes is None:
         return None
     whole = changed(source.data[: len(source.data) // unit * unit], changes)
-    after = common(whole[at:], run.data[there:]) // unit
+    after = common(whole[at:], run.data[run_at:]) // unit
     before = 0
-    if at and there:
-        before = common(whole[at - 1 :: -1], run.data[there - 1 :: -1]) // unit
+    if at and run_at:
+        before = common(whole[at - 1 :: -1], run.data[run_at - 1 :: -1]) // unit
     size = (before + after) * unit
     start = at - before * unit
     wanted = SHORTEST * unit if unit > 1 else SHORTEST
     if size < min(wanted, len(source.data)) or size < WINDOW:
         return None
-    return Match(run.lane, there - before * unit, Atom(source, start, size, changes, unit))
+    return Match(run.lane, run_at - before * unit, Atom(source, start, size, changes, unit))
 
 
-def _solved(source: bytes, at: int, run: bytes, there: int, unit: int, behind: int, ahead: int) -> Changes | None:
+def _solved(source: bytes, at: int, run: bytes, run_at: int, unit: int, behind: int, ahead: int) -> Changes | None:
     for cut in (0, 3, 8, 24):
         back, front = max(behind - cut, 0), max(ahead - cut, min(ahead, WINDOW + 1))
         before = source[at - back * unit : at + front * unit]
-        after = run[there - back * unit : there + front * unit]
+        after = run[run_at - back * unit : run_at + front * unit]
         changes = find_changes(before, after, unit)
         if changes is not None:
             return changes
     window = (WINDOW + 1) * unit
-    return find_changes(source[at : at + window], run[there : there + window], unit)
+    return find_changes(source[at : at + window], run[run_at : run_at + window], unit)
 
 
 def tolerant(matches: Sequence[Match], target: bytes) -> list[Match]:
@@ -197,8 +201,8 @@ def _beside(match: Match, lane: bytes) -> Iterator[Match]:
     for start, stop, at in ((first, size, match.at - size + first), (0, second, match.at + atom.size)):
         if stop - start >= SHORTEST and at >= 0:
             rest = Atom(atom.source, start, stop - start, atom.then, atom.unit)
-            there = lane[at : at + rest.size]
-            wrong = differing(rest.data, there) if len(there) == rest.size else rest.size
+            found = lane[at : at + rest.size]
+            wrong = differing(rest.data, found) if len(found) == rest.size else rest.size
             if wrong <= FIELD:
                 yield Match(match.lane, at, rest, wrong)
 
@@ -231,3 +235,16 @@ def _wider(first: Match, last: Match, lane: bytes) -> Iterator[Match]:
 def direct() -> Iterator[LaneMatches]:
     """Yield the one lane of a run as it stands."""
     yield LaneMatches(0, 1, 1)
+
+
+def kinds() -> list[tuple[int, int]]:
+    """Return every number of lanes and width of their units that the steps of a manifest can interleave."""
+    operation = PIECES["interleave"]
+    units = []
+    for unit in UNITS:
+        try:
+            operation.arguments["unit"].parse(unit)
+        except ValueError:
+            continue
+        units.append(unit)
+    return [(count, unit) for count, unit in product(sorted(operation.parts), units)]

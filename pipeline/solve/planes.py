@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import NamedTuple
 
 from pipeline.model.manifest import Piece
 from pipeline.roms.operations.bit_values import unpack
 from pipeline.roms.operations.bits import REVERSED, table
-from pipeline.solve.atoms import AtomSource, Built, Changes, as_size, change, operations
+from pipeline.solve.atoms import Atom, AtomSource, Built, Changes, change, operations
 from pipeline.solve.values import BITS, find_changes
 
 PREFIX = 64
@@ -41,10 +41,12 @@ class PlaneLine(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlaneForm:
-    """A chip as a piece of one nibble or of one bit in each byte; ``packed``: how bits are packed, "" where not."""
+    """A chip as a piece of one nibble or of one bit in each byte; ``packed``: how bits are packed, "" where not.
 
-    chip: AtomSource
-    then: Changes
+    ``source``: what a part is taken from; ``data``: the values, one a byte.
+    """
+
+    source: AtomSource
     data: bytes
     packed: str = ""
 
@@ -52,13 +54,14 @@ class PlaneForm:
 def forms(sources: Sequence[AtomSource]) -> Iterator[PlaneForm]:
     """Yield the forms in which chips of 4 bits and of 1 bit are dumped."""
     for source in sources:
-        yield PlaneForm(source, (), source.data)
+        yield PlaneForm(source, source.data)
     small = [source for source in sources if len(source.data) <= LARGEST][:MANY]
     for source in small:
         for order in ("low-first", "high-first"):
-            yield PlaneForm(source, (change("unpack", order),), unpack(source.data, order=order))
+            data = unpack(source.data, order=order)
+            yield PlaneForm(AtomSource(source.chip, data, (*source.then, change("unpack", order))), data)
         for packed, data in (("lsb-first", source.data), ("msb-first", source.data.translate(REVERSED))):
-            yield PlaneForm(source, (), _spread(data), packed)
+            yield PlaneForm(source, _spread(data), packed)
 
 
 def _spread(data: bytes) -> bytes:
@@ -78,7 +81,7 @@ class Book:
         for form in forms(sources):
             size = len(form.data)
             step = max(size // PARTS, 16) if len(sources) <= MANY else size
-            width = 1 if form.packed else 4 if form.then else 8
+            width = 1 if form.packed else 4 if form.source.then else 8
             for bit in range(width):
                 line = form.data.translate(BITS[bit])
                 for offset in (HEAD, *range(0, size - LEAST + 1, step)):
@@ -131,16 +134,16 @@ def _constant(data: bytes, bit: int) -> bool:
 def _reach(line: PlaneLine, data: bytes, bit: int) -> int:
     """Return how many bytes of a run one of its data lines agrees with a line of a form."""
     size = min(len(data), len(line.form.data) - line.offset)
-    one = data[:size].translate(BITS[bit])
-    two = line.form.data[line.offset : line.offset + size].translate(BITS[line.bit])
+    wanted = data[:size].translate(BITS[bit])
+    found = line.form.data[line.offset : line.offset + size].translate(BITS[line.bit])
     if line.inverted:
-        two = two.translate(FLIPPED)
-    if one == two:
+        found = found.translate(FLIPPED)
+    if wanted == found:
         return size
     low, high = 0, size
     while high - low > 1:
         middle = (low + high) // 2
-        if one[low:middle] == two[low:middle]:
+        if wanted[low:middle] == found[low:middle]:
             low = middle
         else:
             high = middle
@@ -162,33 +165,36 @@ def _nibbles(lines: Sequence[Sequence[PlaneLine]], data: bytes, size: int) -> Bu
     best: Built | None = None
     for high, low, take_high, take_low in product(chips[:8], chips[:8], ("low", "high"), ("low", "high")):
         head = HEAD if high[1] == low[1] == HEAD else 0
-        parts = _nibble(high, take_high, size, head), _nibble(low, take_low, size, head)
-        if len(parts[0][1]) < size or len(parts[1][1]) < size:
+        if min(len(form.data) - offset for form, offset in (high, low)) < size:
             continue
-        if find_changes(_merged(parts, min(256, len(data), size)), data[: min(256, size)], 1) is None:
+        values = _nibble_values(high, take_high, size), _nibble_values(low, take_low, size)
+        if find_changes(_merged(values, min(256, len(data), size)), data[: min(256, size)], 1) is None:
             continue
-        changes = find_changes(_merged(parts, min(len(data), size)), data[:size], 1)
+        changes = find_changes(_merged(values, min(len(data), size)), data[:size], 1)
         if changes is None:
             continue
-        built = Built(Piece(operation="nibbles", parts=(parts[0][0], parts[1][0]), then=changes), size + head, 2, head)
+        parts = _nibble(high, take_high, size, head), _nibble(low, take_low, size, head)
+        piece = Piece(operation="nibbles", parts=(parts[0].piece, parts[1].piece), then=changes)
+        built = Built(piece, size + head, 2, head, parts)
         if best is None or operations(built.piece) < operations(best.piece):
             best = built
     return best
 
 
-def _merged(parts: Sequence[tuple[Piece, bytes]], size: int) -> bytes:
-    return bytes(a << 4 | b for a, b in zip(parts[0][1][:size], parts[1][1][:size], strict=True))
+def _merged(nibbles: Sequence[bytes], size: int) -> bytes:
+    return bytes(high << 4 | low for high, low in zip(nibbles[0][:size], nibbles[1][:size], strict=True))
 
 
-def _nibble(chip: tuple[PlaneForm, int], take: str, size: int, head: int) -> tuple[Piece, bytes]:
+def _nibble_values(chip: tuple[PlaneForm, int], take: str, size: int) -> bytes:
     form, offset = chip
-    data = form.data[offset : offset + size]
     shift = 4 if take == "high" else 0
-    whole = size + head == len(form.data)
-    cut = () if whole else (change("take", {"from": offset - head, "size": as_size(size + head)}),)
+    return form.data[offset : offset + size].translate(table(lambda value: value >> shift & 15))
+
+
+def _nibble(chip: tuple[PlaneForm, int], take: str, size: int, head: int) -> Atom:
+    form, offset = chip
     more = (change("nibble", "high"),) if take == "high" else ()
-    piece = Piece(operation="chip", name=form.chip.chip, then=(*form.chip.then, *form.then, *cut, *more))
-    return piece, data.translate(table(lambda value: value >> shift & 15))
+    return Atom(form.source, offset - head, size + head, more)
 
 
 def _planes(lines: Sequence[Sequence[PlaneLine]], data: bytes, size: int) -> Built | None:
@@ -200,7 +206,7 @@ def _planes(lines: Sequence[Sequence[PlaneLine]], data: bytes, size: int) -> Bui
         parts = []
         for k in range(used):
             few = [line for line in lines[k] if line.form.packed == packed and (not head or line.offset == head)]
-            few.sort(key=lambda line: (line.bit != 0, line.inverted, len(line.form.then), line.offset))
+            few.sort(key=lambda line: (line.bit != 0, line.inverted, len(line.form.source.then), line.offset))
             part = next((part for part in (_plane(line, size, head) for line in few) if part), None)
             if part is None:
                 break
@@ -214,27 +220,37 @@ def _planes(lines: Sequence[Sequence[PlaneLine]], data: bytes, size: int) -> Bui
                 mask = sum(1 << k for k, turned in enumerate(inverted) if turned)
                 parts, changes = [_upright(part) for part in parts], (change("xor", mask),)
             arguments = {"packed": packed} if packed else {}
-            piece = Piece(operation="planes", arguments=arguments, parts=tuple(parts), then=changes)
-            return Built(piece, size + head, used, head)
+            pieces = tuple(part.piece for part in parts)
+            piece = Piece(operation="planes", arguments=arguments, parts=pieces, then=changes)
+            return Built(piece, size + head, used, head, tuple(parts))
     return None
 
 
-def _plane(line: PlaneLine, size: int, head: int) -> Piece | None:
-    form = line.form
-    scale = 8 if form.packed else 1
+def _plane(line: PlaneLine, size: int, head: int) -> Atom | None:
+    scale = 8 if line.form.packed else 1
     if line.offset % scale or size % scale:
         return None
-    cut: Changes = ()
-    if size + head < len(form.data):
-        cut = (change("take", {"from": (line.offset - head) // scale, "size": as_size((size + head) // scale)}),)
     more = (change("plane", line.bit),) if line.bit else ()
     turned = (change("invert"),) if line.inverted else ()
-    return Piece(operation="chip", name=form.chip.chip, then=(*form.chip.then, *form.then, *cut, *more, *turned))
+    return Atom(line.form.source, (line.offset - head) // scale, (size + head) // scale, (*more, *turned))
 
 
-def _is_inverted(part: Piece) -> bool:
+def other_halves(built: Built) -> Iterator[Built]:
+    """Yield the same nibbles or planes from the other half of their chips, where they use just a half of each."""
+    halves = [len(part.source.data) // 2 for part in built.parts]
+    if any(part.size != half for part, half in zip(built.parts, halves, strict=True)):
+        return
+    turned = [replace(part, offset=half - part.offset) for part, half in zip(built.parts, halves, strict=True)]
+    choices = product(*zip(turned, built.parts, strict=True)) if len(turned) == 2 else [tuple(turned)]
+    for parts in choices:
+        if parts != built.parts and all(part.offset in (0, part.size) for part in parts):
+            pieces = tuple(part.piece for part in parts)
+            yield replace(built, piece=replace(built.piece, parts=pieces), parts=parts)
+
+
+def _is_inverted(part: Atom) -> bool:
     return bool(part.then) and part.then[-1].operation == "invert"
 
 
-def _upright(part: Piece) -> Piece:
-    return Piece(operation="chip", name=part.name, then=part.then[:-1]) if _is_inverted(part) else part
+def _upright(part: Atom) -> Atom:
+    return replace(part, then=part.then[:-1]) if _is_inverted(part) else part

@@ -52,7 +52,7 @@ def find_changes(before: bytes, after: bytes, unit: int) -> Changes | None:
 
 def lines_are_certain(before: bytes, changes: Changes) -> bool:
     """Whether no other order of data lines would do the same to these bytes."""
-    if not any(one.operation == "data-lines" and one.arguments != NIBBLES for one in changes):
+    if not any(change_.operation == "data-lines" and change_.arguments != NIBBLES for change_ in changes):
         return True
     start = before[0] if before else 0
     normal = before.translate(table(lambda value: value ^ start))
@@ -90,7 +90,7 @@ def _ways(before: bytes, after: bytes, unit: int) -> Iterator[Changes]:
 
 def _with(shuffle: Changes, lines: object) -> Changes:
     if lines == "reversed":
-        swapped = [one for one in shuffle if one.operation == "swap-bytes"]
+        swapped = [swap for swap in shuffle if swap.operation == "swap-bytes"]
         if swapped:
             return (change("reverse-bits", swapped[0].arguments),)
         return (*shuffle, change("reverse-bits", 8))
@@ -146,9 +146,10 @@ def _columns(data: bytes, unit: int, width: int) -> list[bytes]:
 def is_plain(changes: Sequence[Change]) -> bool:
     """Whether every change acts on single bytes alike, so that it can be done before or after any exchange of them."""
     return all(
-        one.operation in ("invert", "data-lines", "reverse-bits", "xor") and not _is_wide(one) for one in changes
+        change_.operation in ("invert", "data-lines", "reverse-bits", "xor") and not _is_wide(change_)
+        for change_ in changes
     )
 
 
-def _is_wide(one: Change) -> bool:
-    return isinstance(one.arguments, dict) or (one.operation == "reverse-bits" and one.arguments != 8)
+def _is_wide(change_: Change) -> bool:
+    return isinstance(change_.arguments, dict) or (change_.operation == "reverse-bits" and change_.arguments != 8)

@@ -18,12 +18,19 @@ from pipeline.store.packed import pack, packed_size, unpack
 VARIABLE = "CARDKILN_STORE"
 """The environment variable that names the place: a folder, or an address that fsspec understands."""
 
+CONTENTS_TOO = "CARDKILN_STORE_CONTENTS"
+"""Set to anything but "0", contents of the sources and whole images may lie there too, for the workers of a cluster."""
+
 READ_ONLY = "CARDKILN_STORE_READ_ONLY"
 """Set to anything but "0", nothing is ever written there."""
 
 
+ROMS, CONTENTS = "roms", "contents"
+"""The folders of the store: ROM files by key, and contents by SHA-256."""
+
+
 class Store:
-    """ROM files by key, in a place named as fsspec has it.
+    """ROM files and contents by key, in a place named as fsspec has it.
 
     After a first failure to read it is not asked any more, after one to write nothing more is written: a network that
     is down is waited for once.
@@ -41,7 +48,7 @@ class Store:
         place = os.environ.get(VARIABLE, "")
         return cls(place, read_only=os.environ.get(READ_ONLY, "") not in ("", "0")) if place else None
 
-    def read(self, key: str, size: int, sha256: str = "") -> bytes | None:
+    def read(self, key: str, size: int, sha256: str = "", folder: str = ROMS) -> bytes | None:
         """Return what is stored under a key, hashed again; None when it is missing or bad.
 
         Bad is also what has another size, or another SHA-256 where one is declared: the declared one wins.
@@ -49,7 +56,7 @@ class Store:
         if not self._reads:
             return None
         try:
-            stored = self._stored(key, size)
+            stored = self._stored(self._path(key, folder), packed_size(key, size))
         except FileNotFoundError:
             return None
         except Exception as error:  # whatever a file system of others raises; a build needs no store
@@ -61,27 +68,47 @@ class Store:
             return None
         return data
 
-    def write(self, key: str, data: bytes) -> bool:
+    def write(self, key: str, data: bytes, folder: str = ROMS) -> bool:
         """Store data under a key, in place of what may be there; return whether it is there now."""
         if not self._writes:
             return False
         try:
-            self._put(self._path(key), pack(key, data))
+            self._put(self._path(key, folder), pack(key, data))
         except Exception as error:  # as above
             self._writes = False
             self._failed("written", error)
             return False
         return True
 
+    def has_content(self, sha256: str, size: int) -> bool:
+        """Whether a content lies in the store; its bytes are looked at when it is read."""
+        try:
+            return bool(
+                self._reads and self._files.info(self._path(sha256, CONTENTS))["size"] == packed_size(sha256, size)
+            )
+        except FileNotFoundError:
+            return False
+        except Exception as error:  # as above
+            self._reads = self._writes = False
+            self._failed("read", error)
+            return False
+
+    def read_content(self, sha256: str, size: int) -> bytes | None:
+        """Return a content, hashed again; None when it is missing or bad."""
+        return self.read(sha256, size, sha256, folder=CONTENTS)
+
+    def write_content(self, sha256: str, data: bytes) -> bool:
+        """Store a content under its SHA-256; return whether it is there now."""
+        return self.write(sha256, data, folder=CONTENTS)
+
     def problems(self) -> tuple[Problem, ...]:
         """Return the first failure, and that only once; none where there was none."""
         problems, self._untold = self._untold, ()
         return problems
 
-    def _stored(self, key: str, size: int) -> bytes:
-        """Return the bytes stored under a key; none of them when already their number is wrong."""
-        path = self._path(key)
-        if self._files.info(path)["size"] != packed_size(key, size):
+    def _stored(self, path: str, size: int) -> bytes:
+        """Return the bytes of a stored file; none of them when already their number is wrong."""
+        if self._files.info(path)["size"] != size:
             return b""
         return bytes(self._files.cat_file(path))
 
@@ -111,8 +138,8 @@ class Store:
             self._files.makedirs(path.rpartition("/")[0], exist_ok=True)
             self._files.pipe_file(path, data)
 
-    def _path(self, key: str) -> str:
-        return f"{self._root}/roms/{key[:2]}/{key}"
+    def _path(self, key: str, folder: str) -> str:
+        return f"{self._root}/{folder}/{key[:2]}/{key}"
 
     @property
     def _files(self) -> Any:

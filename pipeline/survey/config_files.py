@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
+from itertools import chain, count
 
 from pipeline.configs.layout import HEAD, NOTE, key_of, lines_of, sections_of, value_of
 from pipeline.fat.names import fold
@@ -37,7 +38,7 @@ def config_habits(files: Sequence[SurveyedFile], menus: Collection[str]) -> list
     head = f"{counted(len(configs), 'config file')}: {names(file.path for file in configs)}. Each key may be a setting."
     more = f"Only the first {MOST_KEYS:,} of {len(rows):,} keys are listed." if len(rows) > MOST_KEYS else ""
     habits = [Habit(way=("settings",), standing=REMARK, evidence=tuple(filter(None, (head, more))))]
-    taken: Counter[str] = Counter()
+    taken: set[str] = set()
     for row in rows[:MOST_KEYS]:
         habits += _setting(row, taken)
     return habits
@@ -49,8 +50,13 @@ def _keys(file: SurveyedFile) -> Iterator[Row]:
     form = text_form([data])
     lines = list(lines_of(data.rstrip(b"\x1a")))
     keys = [key for line in lines if (key := key_of(line))]
-    others = [line for line in lines if not (line.is_blank or NOTE.match(line.text) or HEAD.fullmatch(line.text))]
-    if not form.encoding or not keys or len(others) != len(keys) or not all(NAME.fullmatch(key.name) for key in keys):
+    statements = [line for line in lines if not (line.is_blank or NOTE.match(line.text) or HEAD.fullmatch(line.text))]
+    if (
+        not form.encoding
+        or not keys
+        or len(statements) != len(keys)
+        or not all(NAME.fullmatch(key.name) for key in keys)
+    ):
         return
     for section in sections_of(lines):
         counts = Counter(key.name for line in section.lines if (key := key_of(line)))
@@ -62,11 +68,11 @@ def _keys(file: SurveyedFile) -> Iterator[Row]:
                 yield (file, *(text.decode(form.encoding) for text in texts))  # type: ignore[misc]  # three texts
 
 
-def _setting(row: Row, taken: Counter[str]) -> Iterator[Habit]:
+def _setting(row: Row, taken: set[str]) -> Iterator[Habit]:
     file, section, key, value = row
-    name = _word(key) or "setting"
-    taken[name] += 1
-    name = f"{name}-{taken[name]}" if taken[name] > 1 else name
+    word = _word(key) or "setting"
+    name = next(name for name in chain([word], (f"{word}-{number}" for number in count(2))) if name not in taken)
+    taken.add(name)
     where = f" in [{section}]" if section else ""
     evidence = f"{quote(key)}{where} of {quote(file.path)} is {quote(value)}; add the other choices."
     yield _suggested(name, "path", file.path, evidence)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.fat.names import fold
@@ -105,20 +105,22 @@ def _places(group: Sequence[tuple[_Fit, SurveyedFile]]) -> CorePlaces:
 
 def _evidence(places: CorePlaces, bitstreams: Sequence[SurveyedFile], folders: Sequence[str]) -> tuple[str, ...]:
     found = {fold(file.path) for file in places.cores.values()}
-    others = [file.path for file in bitstreams if fold(file.path) not in found]
+    elsewhere = [file.path for file in bitstreams if fold(file.path) not in found]
     count = len(places.cores)
     if FIELD in places.folder:
         above, _, inner = (part.strip("/") for part in places.folder.partition(FIELD))
         called = "/".join(filter(None, [inner, places.bitstream]))
         below = [path for path in folders if fold(path.rpartition("/")[0]) == fold(above.format_map({}))]
         where = f"below {_shown(above)}" if above else "in the root"
-        missing = [path for path in below if not any(file.startswith(f"{fold(path)}/") for file in found)]
+        depth = len(above.split("/")) + 1 if above else 1
+        holding = {tuple(path.split("/")[:depth]) for path in found}
+        missing = [path for path in below if tuple(fold(path).split("/")) not in holding]
         lines = [share(count, len(below), f"folder {where}", "holds", f"the bitstream {_shown(called)}")]
         lines += [f"Without one: {names(missing)}."] if missing else []
     else:
         where = f"in {_shown(places.folder)}" if places.folder else "in the root"
         lines = [share(count, len(bitstreams), "bitstream", "is", f"{where}, called {_shown(places.bitstream)}")]
-    lines += [f"Bitstreams elsewhere: {names(others)}."] if others else []
+    lines += [f"Bitstreams elsewhere: {names(elsewhere)}."] if elsewhere else []
     spelled = _spelled_otherwise(places)
     lines += [f"The letter case differs, which FAT does not mind: {names(spelled)}."] if spelled else []
     return tuple(lines)
@@ -141,11 +143,11 @@ def _undecided(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) ->
     if total == 1:
         why = "A single bitstream shows no pattern; each of these fits it."
     elif len(ranked[0]) == 1:
-        why = "Where cores go cannot be told: no two bitstreams have places that follow one pattern."
+        why = "Where cores go is not certain: no two bitstreams have places that follow one pattern."
     elif len(groups) > 1:
-        why = f"Where cores go cannot be told: {len(groups):,} patterns fit the same number of bitstreams."
+        why = f"Where cores go is not certain: {len(groups):,} patterns fit the same number of bitstreams."
     else:
-        why = "Where cores go cannot be told: no pattern fits more than half of the bitstreams."
+        why = "Where cores go is not certain: no pattern fits more than half of the bitstreams."
     habits = _blank([why])
     for places in groups[:MOST_PATTERNS]:
         paths = names(file.path for file in places.cores.values())
@@ -167,9 +169,3 @@ def _blank(evidence: Sequence[str]) -> list[Habit]:
 def folder_of(places: CorePlaces, core: str) -> str:
     """Return the path of a core's folder."""
     return places.folder.format_map({"core": core})
-
-
-def by_core(places: CorePlaces, files: Mapping[str, SurveyedFile], template: str) -> dict[str, SurveyedFile]:
-    """Return the files at a path template, by the core's name; ``files``: by folded path."""
-    paths = {core: fold(template.format_map({"core": core})) for core in places.cores}
-    return {core: files[path] for core, path in paths.items() if path in files}

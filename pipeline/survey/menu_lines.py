@@ -11,7 +11,7 @@ CORE_MARK = "\0"
 DIVIDER = re.compile(r"(\0|[:=;|,\t()\[\]<>\"\ufeff]+)")
 """What stands between the parts of a line (common practice), and the core's own name."""
 
-RELEASE = re.compile(r"[vVrR]?\d+([._-]?\w+)*")
+RELEASE = re.compile(r"[vVrR]?\d[\w.-]*")
 KIND = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
 
 Lines = Mapping[str, Sequence[str]]
@@ -49,11 +49,11 @@ def _fields(varying: Sequence[tuple[str, ...]]) -> tuple[dict[tuple[str, ...], s
         return {varying[0]: "{name}"}, ""
     releases = [part for part in varying if all(map(RELEASE.fullmatch, part))]
     kinds = [part for part in varying if part not in releases and all(map(KIND.fullmatch, part))]
-    others = [part for part in varying if part not in releases and part not in kinds]
-    fields = dict.fromkeys(others, "{name}")
+    unclassified = [part for part in varying if part not in releases and part not in kinds]
+    fields = dict.fromkeys(unclassified, "{name}")
     fields |= dict.fromkeys(releases, "{release}") | dict.fromkeys(kinds, "{kind}")
-    if varying and (len(others) != 1 or len(releases) > 1 or len(kinds) > 1):
-        return fields, f"{len(varying)} parts vary, and what each of them is cannot be told"
+    if varying and (len(unclassified) != 1 or len(releases) > 1 or len(kinds) > 1):
+        return fields, f"{len(varying)} parts vary, and it is not certain what each of them is"
     return fields, ""
 
 
@@ -67,8 +67,10 @@ def _parts(lines: Mapping[str, str]) -> list[str | tuple[str, ...]]:
     columns += [[row[len(row) - at] for row in split] for at in range(2 * after, 0, -1)]
     parts: list[str | tuple[str, ...]] = []
     for column in columns:
-        parts += _part([text.replace(CORE_MARK, core) if text != CORE_MARK else text
-                        for text, core in zip(column, lines, strict=True)])  # fmt: skip
+        if set(column) == {CORE_MARK}:
+            parts.append(FIELD)
+        else:
+            parts += _part([text.replace(CORE_MARK, core) for text, core in zip(column, lines, strict=True)])
     return parts
 
 
@@ -84,9 +86,10 @@ def _same(split: Sequence[Sequence[str]]) -> int:
 
 
 def _part(column: Sequence[str]) -> list[str | tuple[str, ...]]:
+    """Return the parts of one column; blanks around what varies are plain text where all lines have them."""
     first = column[0]
     if len(set(column)) == 1:
-        return [FIELD if first == CORE_MARK else escaped(first)]
+        return [escaped(first)]
     start = first[: len(first) - len(first.lstrip(" "))]
     end = first[len(first.rstrip(" ")) :]
     if not all(text.startswith(start) and text.endswith(end) and len(text) > len(start + end) for text in column):

@@ -24,6 +24,9 @@ WAY = ("cores", "menu")
 LONGEST_MENU = 16
 """Lines that a menu has at most for one core, and at its top; a longer text is no menu."""
 
+MOST_MENUS = 4
+"""Menus that are suggested where none is certain."""
+
 WORD = re.compile(r"[\w-]+")
 
 WEAK = "with a single core, nothing shows what varies"
@@ -53,20 +56,20 @@ def menu_habits(places: CorePlaces, files: Sequence[SurveyedFile]) -> tuple[list
     menus = [*_for_each(places, texts), *_for_all(places, texts)]
     menus.sort(key=lambda menu: (bool(menu.doubt), menu.config.path))
     sure = [menu for menu in menus if not menu.doubt]
-    paths = frozenset(fold(path) for menu in menus for path in menu.files)
+    habits: list[Habit] = []
     if not menus:
-        return [
-            Habit(way=WAY, standing=REMARK, evidence=("No text file names the cores: no menu is declared.",))
-        ], paths
-    if len(sure) == 1:
-        return list(_declared(sure[0], FOUND)), paths
-    several = (
-        (f"{len(sure):,} files may be the menu, and the card does not show which: keep one of these.",) if sure else ()
-    )
-    habits = [Habit(way=WAY, standing=REMARK, evidence=several)] if several else []
-    for menu in sure or menus[:4]:
-        habits += _declared(menu, SUGGESTED)
-    return habits, paths
+        habits.append(_remark("No text file names the cores: no menu is declared."))
+    if len(sure) > 1:
+        habits.append(
+            _remark(f"{len(sure):,} files may be the menu, and the card does not show which: keep one of these.")
+        )
+    for menu in sure or menus[:MOST_MENUS]:
+        habits += _declared(menu, FOUND if len(sure) == 1 else SUGGESTED)
+    return habits, frozenset(fold(path) for menu in menus for path in menu.files)
+
+
+def _remark(text: str) -> Habit:
+    return Habit(way=WAY, standing=REMARK, evidence=(text,))
 
 
 def _declared(menu: _Menu, standing: str) -> Iterator[Habit]:
@@ -79,7 +82,7 @@ def _declared(menu: _Menu, standing: str) -> Iterator[Habit]:
         yield Habit(way=(*WAY, "head"), standing=standing, value=config.head)
     yield Habit(way=(*WAY, "lines"), standing=standing, value=config.lines)
     if not form.is_shown:
-        evidence = "No line has an ending, so which one the board expects cannot be told."
+        evidence = "No line has an ending, so the card does not show which ending the board expects."
         yield Habit(way=(*WAY, "line-ending"), standing=SUGGESTED, value="lf", evidence=(evidence,))
     elif config.line_ending != "lf":
         yield Habit(way=(*WAY, "line-ending"), standing=standing, value=config.line_ending)
@@ -140,15 +143,15 @@ def _menu_for_each(template: str, found: Mapping[str, SurveyedFile], places: Cor
         return  # the same for every core: it names none
     config = _config(template, lines, (), form)
     same = [core for core, text in data.items() if _is_given_back(config, core, all_lines[core], text)]
-    others = [file.path for core, file in found.items() if core not in same]
+    different = [file.path for core, file in found.items() if core not in same]
     total = len(places.cores)
     where = f"a file {template} beside its bitstream; these lines give back {len(same):,} of {len(found):,}"
     evidence = [
         share(len(found), total, "core", "has", where),
-        *([f"Written otherwise: {names(others)}."] if others else []),
+        *([f"Written otherwise: {names(different)}."] if different else []),
     ]
     doubt = doubt or _of_encoding(form, lines)
-    if not doubt and (others or len(found) < total):
+    if not doubt and (different or len(found) < total):
         doubt = "a build writes this file for every core, and not all cores have it in this form"
     yield _Menu(
         config=config,

@@ -67,14 +67,16 @@ def _titles(places: CorePlaces | None, card: SurveyedCard) -> Iterator[Habit]:
     """Yield the habits on the folder for titles: folders outside of those of cores that are named after cores."""
     way = ("title-folder",)
     if places is None:
-        evidence = "Where cores go is not known, and so not where their titles are."
+        evidence = "Where cores go is not certain, and so it is not certain where their titles are."
         yield Habit(way=way, standing=SUGGESTED, value="", evidence=(evidence,))
         return
     found = _folders_named_after_cores(places, card)
     total = len(places.cores)
     ranked = sorted(found.items(), key=lambda pair: (-len(pair[1]), pair[0]))
     if not ranked:
-        evidence = "No folder beside those of the cores is named after a core, so where titles are cannot be told."
+        evidence = (
+            "No folder beside those of the cores is named after a core, so the card does not show where titles are."
+        )
         yield Habit(way=way, standing=SUGGESTED, value="", evidence=(evidence,))
         return
     most = len(ranked[0][1])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import unicodedata
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -12,9 +11,7 @@ EIGHT_BIT = ("latin-1", "cp437", "cp850")
 
 ENDINGS = {"crlf": "\r\n", "lf": "\n", "cr": "\r"}
 
-MARKS = (
-    "\u00a0\u00a1\u00a3\u00a7\u00a9\u00ab\u00ae\u00b0\u00b1\u00b2\u00b3\u00b7\u00ba\u00aa\u00bb\u00bc\u00bd\u00be\u00bf"
-)
+MARKS = "\u00a0\u00a1\u00a2\u00a3\u00a5\u00a7\u00a9\u00aa\u00ab\u00ae\u00b0\u00b1\u00b2\u00b3\u00b7\u00ba\u00bb\u00bf"
 """Signs beyond ASCII that stand in names and prose of Latin script, but not within a word."""
 
 
@@ -40,7 +37,7 @@ def text_form(texts: Iterable[bytes]) -> TextForm:
     """Return how texts are written that are all written alike."""
     texts = list(texts)
     encoding, readings, word = _encoding(b"\n".join(texts))
-    endings = Counter(ending for text in texts for ending in _endings(text))
+    endings = {ending for text in texts for ending in _endings(text)}
     final = sum(text.endswith((b"\n", b"\r")) for text in texts)
     return TextForm(
         encoding=encoding,
@@ -81,11 +78,14 @@ def _encoding(data: bytes) -> tuple[str, Mapping[str, str] | None, str]:
         return "utf-8", None, _word(data.decode("utf-8"))
     except UnicodeDecodeError:
         pass
-    readings = {name: _word(text) for name in EIGHT_BIT if _reads(text := data.decode(name))}
-    if len(set(readings.values())) == 1:
-        name, word = next(iter(readings.items()))
-        return name, None, word
-    return "", readings or {name: _word(data.decode(name)) for name in EIGHT_BIT}, ""
+    texts = {name: data.decode(name) for name in EIGHT_BIT}
+    readings = {name: text for name, text in texts.items() if _reads(text)} or texts
+    words = list(zip(*(text.split() for text in readings.values()), strict=False))
+    different = next((word for word in words if len(set(word)) > 1), ())
+    if not different:
+        name, text = next(iter(readings.items()))
+        return name, None, _word(text)
+    return "", dict(zip(readings, different, strict=True)), ""
 
 
 def _word(text: str) -> str:

@@ -48,7 +48,9 @@ def _label(reading: Reading) -> Habit:
     before = _entries_before_label(reading, root)
     if not reading.label_offset:
         boot = f" The boot sector has the label {quote(reading.boot_label)}." if reading.boot_label else ""
-        evidence = f"No entry of the root directory is a label, so where the board expects it cannot be told.{boot}"
+        evidence = (
+            f"No entry of the root directory is a label, so the card does not show where the board expects it.{boot}"
+        )
         return Habit(way=way, standing=SUGGESTED, value="second", evidence=(evidence,))
     label, count = quote(reading.label), len(before)
     if not count:

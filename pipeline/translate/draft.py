@@ -8,7 +8,7 @@ from itertools import groupby
 from pipeline.model.manifest import Change, Piece, RomFile, Step, Value
 from pipeline.model.units import show_size
 from pipeline.roms.operations.bits import REVERSED, table
-from pipeline.translate.rope import IDENTITY, NotFollowedError, Rope, Run, data_of, known_size
+from pipeline.translate.rope import IDENTITY, NotFollowedError, Rope, RopeRun, data_of, known_size
 
 MOST_OVERLAYS = 64
 """Places of a chip at which bytes may be exchanged."""
@@ -37,7 +37,7 @@ def chips_of(rope: Rope) -> Iterator[str]:
             yield from chips_of(part)
 
 
-def _piece(run: Run, names: Mapping[str, str]) -> Piece:
+def _piece(run: RopeRun, names: Mapping[str, str]) -> Piece:
     source, size = run.source, known_size((run,))
     if source.kind == "open":
         raise NotFollowedError(source.name)
@@ -73,7 +73,7 @@ def _size(size: int) -> Value:
     return show_size(size) if size % 1024 == 0 else size
 
 
-def _changes(run: Run) -> tuple[Change, ...]:
+def _changes(run: RopeRun) -> tuple[Change, ...]:
     """Return what is done to each byte, by operations of the manifests."""
     changed = run.table
     if changed == IDENTITY:
@@ -96,7 +96,7 @@ def _changes(run: Run) -> tuple[Change, ...]:
     return tuple(_overlays(run))
 
 
-def _overlays(run: Run) -> Iterator[Change]:
+def _overlays(run: RopeRun) -> Iterator[Change]:
     old = run.source.data[run.start : run.start + known_size((run,))]
     new = old.translate(run.table)
     places = [at for at in range(len(old)) if old[at] != new[at]] if len(old) <= 1 << 20 else []

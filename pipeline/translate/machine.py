@@ -36,7 +36,7 @@ UNKNOWN = "\ue001"
 """Stands in words for text that is not known."""
 
 
-class StoppedError(Exception):
+class ScriptStoppedError(Exception):
     """Nothing beyond this line can be followed."""
 
 
@@ -82,15 +82,17 @@ class Machine:
             self.names = {path.casefold(): path for path in (*self.folders, *self.inputs)}
 
     def step(self) -> None:
-        """Count a command; raises StoppedError at the limit."""
+        """Count a command; raises ScriptStoppedError at the limit."""
         self.commands += 1
         if self.commands > MOST_COMMANDS:
-            raise StoppedError(f"more than {MOST_COMMANDS:,} commands were followed; it may be a loop without end")
+            raise ScriptStoppedError(
+                f"more than {MOST_COMMANDS:,} commands were followed; it may be a loop without end"
+            )
 
     def remark(self, text: str, kind: str = "open") -> None:
-        """Say something about the line that is followed; raises StoppedError at the limit."""
+        """Say something about the line that is followed; raises ScriptStoppedError at the limit."""
         if len(self.remarks) >= MOST_REMARKS:
-            raise StoppedError(f"more than {MOST_REMARKS} lines cannot be followed")
+            raise ScriptStoppedError(f"more than {MOST_REMARKS} lines cannot be followed")
         self.remarks.setdefault(Remark(self.line, text, kind))
 
     def path(self, word: str) -> str:
@@ -101,13 +103,19 @@ class Machine:
             raise NotFollowedError("an empty file name")
         if self.any_case:
             word = word.replace("\\", "/").rstrip(" ")
+        start = self.current
         if word.startswith(HERE):
             start, word = "", word[1:]
         elif word.startswith("/") or (self.any_case and re.match("[A-Za-z]:", word)):
             raise NotFollowedError(f"{quote(word)} leaves the folder")
-        else:
-            start = self.current
-        parts = start.split("/") if start else []
+        parts = self._parts(start.split("/") if start else [], word)
+        path = "/".join(parts)
+        if HERE in path or any(ord(character) < 32 for character in path):
+            raise NotFollowedError(f"{quote(word)} is no file name")
+        return self._cased(path)
+
+    def _parts(self, parts: list[str], word: str) -> list[str]:
+        """Return the parts of a path, from those of a folder on."""
         for part in word.split("/"):
             name = part.rstrip(".") if self.any_case and part.strip(".") else part
             if name == "..":
@@ -116,10 +124,7 @@ class Machine:
                 parts.pop()
             elif name not in ("", "."):
                 parts.append(name)
-        path = "/".join(parts)
-        if HERE in path or any(ord(character) < 32 for character in path):
-            raise NotFollowedError(f"{quote(word)} is no file name")
-        return self._cased(path)
+        return parts
 
     def exists(self, path: str) -> bool:
         """Whether a file is there."""
@@ -247,23 +252,25 @@ class Machine:
             suspects=dict(self.suspects),
         )  # fmt: skip
 
-    def merge(self, one: Machine, two: Machine, why: str) -> None:
+    def merge(self, left: Machine, right: Machine, why: str) -> None:
         """Go on from either of two states; what they do not share is open."""
-        for path in sorted({*one.files, *two.files}):
-            if one.exists(path) != two.exists(path) or (one.exists(path) and not same(one.peek(path), two.peek(path))):
+        for path in sorted({*left.files, *right.files}):
+            if left.exists(path) != right.exists(path) or (
+                left.exists(path) and not same(left.peek(path), right.peek(path))
+            ):
                 self.opened(path, why)
-            elif path in one.files:
-                self.files[path] = one.files[path]
-                self.written.update({path: one.written[path]} if path in one.written else {})
-        self.folders = one.folders & two.folders
-        self.used |= one.used & two.used
-        self.touched |= one.touched | two.touched
-        self.names = {**one.names, **two.names}
-        self.remarks.update({**one.remarks, **two.remarks})
-        self.commands = max(one.commands, two.commands)
-        if one.current != two.current:
-            raise StoppedError(f"{why}; so the working folder is not known")
-        self.current = one.current
+            elif path in left.files:
+                self.files[path] = left.files[path]
+                self.written.update({path: left.written[path]} if path in left.written else {})
+        self.folders = left.folders & right.folders
+        self.used |= left.used & right.used
+        self.touched |= left.touched | right.touched
+        self.names = {**left.names, **right.names}
+        self.remarks.update({**left.remarks, **right.remarks})
+        self.commands = max(left.commands, right.commands)
+        if left.current != right.current:
+            raise ScriptStoppedError(f"{why}; so the working folder is not known")
+        self.current = left.current
 
     def outputs(self) -> Iterator[tuple[str, Rope, bool]]:
         """Yield each file that the script wrote and left: path, what it holds, whether it went into another one."""
@@ -300,9 +307,16 @@ def path_is_input(rope: Rope, path: str) -> bool:
     return len(rope) == 1 and rope[0].source.kind == "chip" and rope[0].source.name == path
 
 
-def same(one: Rope, two: Rope) -> bool:
+def same(left: Rope, right: Rope) -> bool:
     """Whether two files hold the same; what is open is the same only where it is open for one reason."""
-    return one == two or (not is_open(one) and not is_open(two) and data_of(one) == data_of(two))
+    return left == right or (not is_open(left) and not is_open(right) and data_of(left) == data_of(right))
+
+
+def merged_variables(left: Mapping[str, str], right: Mapping[str, str]) -> dict[str, str]:
+    """Return the variables after either of two ways; one that differs is not known."""
+    return {
+        name: left.get(name, "") if left.get(name) == right.get(name) else UNKNOWN for name in sorted({*left, *right})
+    }
 
 
 @lru_cache(maxsize=256)

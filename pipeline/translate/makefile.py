@@ -11,17 +11,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.model.text import quote, shown
-from pipeline.translate.machine import LONGEST_WORD, Machine, StoppedError
+from pipeline.translate.machine import LONGEST_WORD, Machine, ScriptStoppedError
 from pipeline.translate.rope import NotFollowedError
-from pipeline.translate.shell import Leave, Shell, parser
-from pipeline.translate.shell_words import Node, _decoded
+from pipeline.translate.shell.follow import parser, shell
+from pipeline.translate.shell.own_commands import Leave
+from pipeline.translate.shell.words import Node, decoded_text
 
 DEEPEST = 40
 CALL = re.compile(r"\$(?:\$|\(|\{|.)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rule:
+class MakeRule:
     """Targets, what they need as it stands, and the lines of the recipe, each with its line of the makefile."""
 
     targets: tuple[str, ...]
@@ -34,10 +35,10 @@ class Make:
     """A makefile that was read. ``given``: variables of the command line."""
 
     machine: Machine
-    shell: Callable[[bytes], Node]
+    parse: Callable[[bytes], Node]
     variables: dict[str, str] = field(default_factory=dict)
     fixed: set[str] = field(default_factory=set)
-    rules: list[Rule] = field(default_factory=list)
+    rules: list[MakeRule] = field(default_factory=list)
     done: set[str] = field(default_factory=set)
 
     def read(self, root: Node) -> None:
@@ -49,23 +50,23 @@ class Make:
             elif node.type == "rule":
                 self._rule(node)
             elif node.type not in ("comment", "export_directive", "unexport_directive") and node.is_named:
-                raise StoppedError(f"found {quote(_decoded(node.text).strip()[:80])}, which is not followed")
+                raise ScriptStoppedError(f"found {quote(decoded_text(node.text).strip()[:80])}, which is not followed")
 
     def _assignment(self, node: Node) -> None:
-        name = _decoded(node.child_by_field_name("name").text)
+        name = decoded_text(node.child_by_field_name("name").text)
         value = node.child_by_field_name("value")
-        text = re.sub(r"\s*\\\n\s*", " ", _decoded(value.text)) if value is not None else ""
+        text = re.sub(r"\s*\\\n\s*", " ", decoded_text(value.text)) if value is not None else ""
         sign = next(child.type for child in node.children if child.type in ("=", ":=", "::=", "?=", "+=", "!="))
         if name in self.fixed or (sign == "?=" and name in self.variables):
             return
         if sign == "!=":
-            raise StoppedError("a variable from what a command prints")
+            raise ScriptStoppedError("a variable from what a command prints")
         if sign in (":=", "::="):
             text = self.expand(text).replace("$", "$$")
         if sign == "+=":
             text = f"{self.variables.get(name, '')} {text}".strip()
         if len(text) > LONGEST_WORD:
-            raise StoppedError("a long variable")
+            raise ScriptStoppedError("a long variable")
         self.variables[name] = text
 
     def _rule(self, node: Node) -> None:
@@ -75,25 +76,25 @@ class Make:
         lines = list[tuple[int, str]]()
         for line in recipe.children if recipe is not None else ():
             if line.type == "recipe_line":
-                lines.append((line.start_point.row + 1, re.sub(r"\\\n\t", r"\\\n", _decoded(line.text))))
+                lines.append((line.start_point.row + 1, re.sub(r"\\\n\t", r"\\\n", decoded_text(line.text))))
             elif line.is_named and line.type != "comment":
-                raise StoppedError(f"found {quote(_decoded(line.text).strip()[:80])}, which is not followed")
-        text = _decoded(needs.text) if needs is not None else ""
-        names = tuple(self.expand(_decoded(targets.text)).split())
-        self.rules.append(Rule(targets=names, needs=re.sub(r"\\\n", " ", text), recipe=tuple(lines)))
+                raise ScriptStoppedError(f"found {quote(decoded_text(line.text).strip()[:80])}, which is not followed")
+        text = decoded_text(needs.text) if needs is not None else ""
+        names = tuple(self.expand(decoded_text(targets.text)).split())
+        self.rules.append(MakeRule(targets=names, needs=re.sub(r"\\\n", " ", text), recipe=tuple(lines)))
 
     def make(self, target: str, depth: int = 0) -> None:
         """Follow what makes a target, after what it needs."""
         if target in self.done:
             return
         if depth > DEEPEST:
-            raise StoppedError(f"{quote(target)} needs itself, or too many others one behind another")
+            raise ScriptStoppedError(f"{quote(target)} needs itself, or too many others one behind another")
         self.done.add(target)
         found, stem = self._found(target)
         path = self.machine.path(target)
         if not found:
             if not self.machine.exists(path) and not self.machine.is_folder(path):
-                raise StoppedError(f"there is no rule that makes {quote(target)}, and no such file")
+                raise ScriptStoppedError(f"there is no rule that makes {quote(target)}, and no such file")
             return
         needs = [
             word.replace("%", stem, 1) for rule in found for word in self.expand(rule.needs).split() if word != "|"
@@ -117,16 +118,17 @@ class Make:
         ignores = "-" in (re.match(r"[@+\s-]*", text) or [""])[0]
         if not command:
             return
-        shell = Shell(machine=self.machine, bash=False, parse=self.shell, first_line=line, errexit=not ignores)
+        recipe = shell(self.machine, self.parse, bash=False)
+        recipe.first_line, recipe.errexit = line, not ignores
         current = self.machine.current
         try:
-            shell._block(shell.parse(command.encode("utf-8", "surrogateescape")).children)
+            recipe.block(self.parse(command.encode("utf-8", "surrogateescape")).children)
         except Leave as leave:
             if leave.number and not ignores:
-                raise StoppedError("this line fails, and make ends") from None
+                raise ScriptStoppedError("this line fails, and make ends") from None
         self.machine.current = current
 
-    def _found(self, target: str) -> tuple[list[Rule], str]:
+    def _found(self, target: str) -> tuple[list[MakeRule], str]:
         """Return the rules of a target, and what "%" stands for."""
         plain = [rule for rule in self.rules if target in rule.targets]
         if any(rule.recipe for rule in plain):
@@ -149,7 +151,7 @@ class Make:
     def expand(self, text: str, own: dict[str, str] | None = None, depth: int = 0) -> str:
         """Return text with variables and functions replaced."""
         if depth > DEEPEST:
-            raise StoppedError("a variable that needs itself")
+            raise ScriptStoppedError("a variable that needs itself")
         parts, at = list[str](), 0
         while found := CALL.search(text, at):
             parts.append(text[at : found.start()])
@@ -165,7 +167,7 @@ class Make:
         parts.append(text[at:])
         result = "".join(parts)
         if len(result) > LONGEST_WORD:
-            raise StoppedError("a long variable")
+            raise ScriptStoppedError("a long variable")
         return result
 
     def _variable(self, name: str, own: dict[str, str], depth: int) -> str:
@@ -197,7 +199,7 @@ class Make:
     def _function(self, name: str, rest: str, own: dict[str, str], depth: int) -> str:
         arguments = [self.expand(part, own, depth) for part in _split(rest)]
         if name == "wildcard":
-            return " ".join(one for pattern in arguments[0].split() for one in self._wildcard(pattern))
+            return " ".join(path for pattern in arguments[0].split() for path in self._wildcard(pattern))
         if name == "sort":
             return " ".join(sorted(set(arguments[0].split())))
         if name == "strip":
@@ -206,7 +208,7 @@ class Make:
             return ""
         if name in FUNCTIONS and len(arguments) == FUNCTIONS[name][0]:
             return FUNCTIONS[name][1](*arguments)
-        raise StoppedError(f"the function {shown(name)} is not followed")
+        raise ScriptStoppedError(f"the function {shown(name)} is not followed")
 
     def _wildcard(self, pattern: str) -> list[str]:
         if re.search(r"[*?\[]", pattern):
@@ -254,7 +256,7 @@ def _closing(text: str, at: int, opening: str) -> int:
         depth += (text[end] == opening) - (text[end] == closing)
         if not depth:
             return end
-    raise StoppedError("a variable without its parenthesis")
+    raise ScriptStoppedError("a variable without its parenthesis")
 
 
 def _split(text: str) -> list[str]:
@@ -277,8 +279,8 @@ def follow(machine: Machine, data: bytes, arguments: Sequence[str]) -> None:
         while inner := next((child for child in wrong.children if child.has_error or child.type == "ERROR"), None):
             wrong = inner
         machine.line = wrong.start_point.row + 1
-        raise StoppedError("the makefile cannot be read here")
-    make = Make(machine=machine, shell=parser("bash"))
+        raise ScriptStoppedError("the makefile cannot be read here")
+    make = Make(machine=machine, parse=parser("bash"))
     goals = [word for word in arguments if "=" not in word]
     for word in arguments:
         name, equals, value = word.partition("=")

@@ -29,7 +29,7 @@ class OpenError(NotFollowedError):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Source:
+class ByteOrigin:
     """Where bytes are from. ``kind``: "chip", "literal", "fill", "made" or "open".
 
     ``name``: of a chip; of what is open, why. ``data``: the bytes; of a fill, the one byte. ``parts``, ``operation``,
@@ -47,43 +47,43 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class RopeRun:
     """``size`` bytes of a source from ``start`` on, each looked up in ``table``; ``line`` of the script put them there.
 
     ``size`` is None where the source is open to an end that is not known.
     """
 
-    source: Source
+    source: ByteOrigin
     start: int
     size: int | None
     line: int
     table: bytes = IDENTITY
 
 
-Rope = tuple[Run, ...]
+Rope = tuple[RopeRun, ...]
 
 
 def chip(name: str, data: bytes) -> Rope:
     """Return the whole of an input file."""
-    return (Run(Source("chip", name, data), 0, len(data), 0),) if data else ()
+    return (RopeRun(ByteOrigin("chip", name, data), 0, len(data), 0),) if data else ()
 
 
 def literal(data: bytes, line: int) -> Rope:
     """Return bytes that the script itself states."""
     if len(data) >= LONG_FILL and data == data[:1] * len(data):
         return fill(data[0], len(data), line)
-    return (Run(Source("literal", data=data), 0, len(data), line),) if data else ()
+    return (RopeRun(ByteOrigin("literal", data=data), 0, len(data), line),) if data else ()
 
 
 def fill(value: int, size: int, line: int) -> Rope:
     """Return a run of one byte."""
     _limit(size)
-    return (Run(Source("fill", data=bytes([value])), 0, size, line),) if size else ()
+    return (RopeRun(ByteOrigin("fill", data=bytes([value])), 0, size, line),) if size else ()
 
 
 def unknown(why: str, line: int, size: int | None = None) -> Rope:
     """Return bytes of which nothing is known."""
-    return (Run(Source("open", why), 0, size, line),)
+    return (RopeRun(ByteOrigin("open", why), 0, size, line),)
 
 
 def made(
@@ -96,8 +96,8 @@ def made(
         raise NotFollowedError(f"more than {DEEPEST} changes of the order of bytes on one another")
     if not data:
         return ()
-    source = Source("made", "", data, operation, tuple(parts), arguments or {}, tuple(then), depth)
-    return (Run(source, 0, len(data), line),)
+    source = ByteOrigin("made", "", data, operation, tuple(parts), arguments or {}, tuple(then), depth)
+    return (RopeRun(source, 0, len(data), line),)
 
 
 def size_of(rope: Rope) -> int | None:
@@ -135,7 +135,7 @@ def data_of(rope: Rope) -> bytes:
 
 def join(*ropes: Rope) -> Rope:
     """Return one after another; neighbours of one origin become one run."""
-    runs = list[Run]()
+    runs = list[RopeRun]()
     for rope in ropes:
         if not runs and len(rope) > 1:
             runs = list(rope)
@@ -154,7 +154,7 @@ def join(*ropes: Rope) -> Rope:
 
 def cut(rope: Rope, start: int, end: int | None = None) -> Rope:
     """Return the bytes from ``start`` up to but not including ``end``; fewer where there are fewer."""
-    runs, at = list[Run](), 0
+    runs, at = list[RopeRun](), 0
     for run in rope:
         if end is not None and at >= end:
             break
@@ -205,20 +205,25 @@ def at_line(rope: Rope, line: int) -> Rope:
     return tuple(run if run.line else replace(run, line=line) for run in rope)
 
 
-def _merged(one: Run, two: Run) -> Run | None:
-    if one.size is None or two.size is None or one.source.kind != two.source.kind or one.table != two.table:
+def _merged(run: RopeRun, following: RopeRun) -> RopeRun | None:
+    if (
+        run.size is None
+        or following.size is None
+        or run.source.kind != following.source.kind
+        or run.table != following.table
+    ):
         return None
-    size = one.size + two.size
-    if one.source is two.source and one.source.kind not in ("fill", "open"):
-        return replace(one, size=size) if two.start == one.start + one.size else None
-    if one.source.kind == "fill" and one.source.data == two.source.data:
-        return replace(one, size=size)
-    if one.source.kind == "literal" and size <= MOST_RUNS:
-        return replace(one, source=Source("literal", data=_data(one) + _data(two)), start=0, size=size)
+    size = run.size + following.size
+    if run.source is following.source and run.source.kind not in ("fill", "open"):
+        return replace(run, size=size) if following.start == run.start + run.size else None
+    if run.source.kind == "fill" and run.source.data == following.source.data:
+        return replace(run, size=size)
+    if run.source.kind == "literal" and size <= MOST_RUNS:
+        return replace(run, source=ByteOrigin("literal", data=_data(run) + _data(following)), start=0, size=size)
     return None
 
 
-def _data(run: Run) -> bytes:
+def _data(run: RopeRun) -> bytes:
     if run.source.kind == "open" or run.size is None:
         raise OpenError(run.source.name)
     if run.source.kind == "fill":

@@ -13,10 +13,13 @@ from pipeline.model.manifest import RomFile
 from pipeline.model.text import counted, listed, shown
 from pipeline.roms.operations.arguments import show_address
 from pipeline.solve.atoms import bytes_of
-from pipeline.translate import batch, makefile, shell
+from pipeline.translate import makefile
+from pipeline.translate.batch import follow as batch
 from pipeline.translate.draft import chips_of, rom_file
-from pipeline.translate.machine import Machine, Remark, StoppedError
+from pipeline.translate.machine import Machine, Remark, ScriptStoppedError
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, reasons, size_of, unknown
+from pipeline.translate.shell import follow as shell
+from pipeline.translate.shell.own_commands import Leave
 
 LARGEST_SCRIPT = 8 << 20
 """Bytes of a script."""
@@ -94,7 +97,7 @@ def translate(
             makefile.follow(machine, data, arguments)
         else:
             shell.follow(machine, data, arguments)
-    except (StoppedError, NotFollowedError, shell.Leave) as error:
+    except (ScriptStoppedError, NotFollowedError, Leave) as error:
         _stopped(machine, str(error))
     except RecursionError:
         _stopped(machine, "too many commands inside one another")
@@ -191,7 +194,7 @@ def _rom_path(path: str, taken: Collection[str]) -> str:
     """Return a path for the card, made of a file's."""
     parts = [NOT_IN_A_PATH.sub("-", part).strip(" -.") or "ROM" for part in path.split("/")]
     number, unique = 1, "/".join(parts)
-    folded = {one.casefold() for one in taken}
+    folded = {used.casefold() for used in taken}
     while unique.casefold() in folded:
         number += 1
         unique = f"{'/'.join(parts)}-{number}"

@@ -46,8 +46,8 @@ BELOW["resources"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
 BELOW["build"] = {*BELOW}
-for part in ("inspect", "explain", "distribute", "drafts", "prove"):
-    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove"}
+for part in ("inspect", "explain", "distribute", "drafts", "prove", "cluster"):
+    BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove", "cluster"}
 BELOW["media"] = {*BELOW}
 BELOW["engine"] = {"errors", "printable", "model", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}

@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 import subprocess
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from pipeline.inspect.open_target import named
 from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
 from tests.support.building import build_card_in, build_in, workspace_in
-from tests.support.cli import digests, doit, own_command, within
+from tests.support.cli import ROOT, digests, doit, own_command, within
 from tests.support.fault_injection import Layer, install
 from tests.support.small import BOARD, ONE_MENU, sha, small_project
 from tests.support.small import CARD as DESK
@@ -81,7 +82,7 @@ written inputs/files/adopted-garage/card/NOTES.TXT
 written inputs/files/adopted-garage/card/GOODS/FERN/dump of chip a.bin
 written inputs/files/adopted-garage/card/PICTURES/a long name.raw
 written inputs/files/adopted-garage/contents/moss-fab-746cc574
-note    ._DISCS.LIB is left out: a desktop left it
+note    ._DISCS.LIB is left out: a desktop system put it there
 note    BENCH.SET: language becomes regional, which core fern needs
 blank   inputs/cores/moss.toml: kind, release
 next    fill in the blanks (doit check lists what is expected), then doit record:garage, then doit diff card.img garage
@@ -152,11 +153,13 @@ def test_building_it_gives_the_same_contents_and_only_what_the_rules_put_right(f
     assert own_command(folder, "look", str(image)).code == 0
     assert not compared["equal"]
     changes = compared["changes"]
-    assert [(one["kind"], one["name"], one["because"]) for one in changes if one["group"] == "files"] == [
+    assert [
+        (change["kind"], change["name"], change["because"]) for change in changes if change["group"] == "files"
+    ] == [
         ("removed", "._DISCS.LIB", []),
         ("changed", "BENCH.SET", ["[words] form: 0 -> 1"]),
     ]
-    assert {one["group"] for one in changes} <= {"files", "placement", "entries"}
+    assert {change["group"] for change in changes} <= {"files", "placement", "entries"}
 
 
 def test_nothing_is_written_over(folder: Path) -> None:
@@ -213,16 +216,16 @@ def test_contents_that_no_source_has_are_taken_from_the_card(folder: Path) -> No
 
     assert ran.out.startswith("adopted garage: 1 core known and 1 drafted, 0 titles, 4 files copied\n")
     assert (
-        "note    title snail-race is not taken over, its files are copied as they are: its chips are in no source, or "
-        "not all of it is on the card\n"
+        "note    title snail-race is not adopted, and its files are copied: its chips are in no source, or "
+        "files of it are missing on the card\n"
     ) in ran.out
     filled_in(folder)
     built = doit(folder, "record:garage")
     assert (built.code, built.err) == (0, "")
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    there = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
-    assert {path for path in there if held.get(path) != there[path]} == {"._DISCS.LIB", "BENCH.SET"}
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    expected = {path: hashlib.sha256(data).hexdigest() for path, data in FILES.items()}
+    assert {path for path in expected if sums.get(path) != expected[path]} == {"._DISCS.LIB", "BENCH.SET"}
 
 
 def test_a_damaged_card_is_not_adopted(folder: Path) -> None:
@@ -245,7 +248,10 @@ def test_a_changed_config_file_of_the_board_is_told(folder: Path) -> None:
     (folder / "card.img").write_bytes(data)
     ran = own_command(folder, "adopt", "card.img", "oak")
 
-    assert "note    BENCH.SET: the manifests put other bytes there; the card's are not taken over\n" in ran.out
+    assert (
+        "note    BENCH.SET: a build writes the bytes that the manifests give; those of the card are not copied\n"
+        in ran.out
+    )
 
 
 def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, tmp_path: Path) -> None:
@@ -277,8 +283,8 @@ def test_an_archive_stays_an_archive_and_names_lead_nowhere_else(folder: Path, t
     filled_in(folder)
     assert doit(folder, "record:garage").code == 0
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert held["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert sums["BOX.ZIP"] == hashlib.sha256(archive.getvalue()).hexdigest()
 
 
 def test_what_cannot_be_adopted_is_said(folder: Path) -> None:
@@ -323,11 +329,11 @@ def test_names_that_no_copy_can_have_are_adopted_all_the_same(folder: Path, tmp_
     filled_in(folder)
     build_card_in(folder, "garage")
     record = json.loads(text(folder / "build/cards/garage/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert {name: held.get(name) for name in files} == {
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: sums.get(name) for name in files} == {
         name: hashlib.sha256(data).hexdigest() for name, data in files.items()
     }
-    assert {"EMPTY", "{b}"} <= {one["path"] for one in record["folders"]}
+    assert {"EMPTY", "{b}"} <= {folder["path"] for folder in record["folders"]}
     written = {line.removeprefix("written ") for line in ran.out.splitlines() if line.startswith("written ")}
     new = {path for path in digests(folder) if path.startswith("inputs/files/adopted-garage/")}
     assert new == {path for path in written if path.startswith("inputs/files/adopted-garage/")}
@@ -342,8 +348,8 @@ def test_a_name_of_more_bytes_than_a_file_system_takes_is_adopted(folder: Path) 
     assert (ran.code, ran.err) == (0, "")
     build_card_in(folder, "euro")
     record = json.loads(text(folder / "build/cards/euro/record.json"))
-    held = {file["path"]: file["sha256"] for file in record["files"]}
-    assert {name: held.get(name) for name in files} == {
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert {name: sums.get(name) for name in files} == {
         name: hashlib.sha256(data).hexdigest() for name, data in files.items()
     }
 
@@ -474,3 +480,61 @@ def test_the_name_of_an_unknown_core_is_taken_from_the_one_menu(tmp_path: Path) 
         for path in ("card.img", "build/cards/desk/card.img")
     )
     assert new == old
+
+
+def test_cores_whose_folders_give_no_id_or_the_same_one_get_ids_of_their_own(folder: Path) -> None:
+    """COM5 is a name that Windows keeps for a device (Microsoft, "Naming Files, Paths, and Namespaces")."""
+    names = ("A_B", "A-B", "a_b_", "_COM5", "Fern-2")
+    files = {f"FABRICS/{name}/{name}.FAB": f"a bitstream of {name}".encode() for name in names}
+    build(plan_of(files, volume_of(16), label=""), files, folder / "five.img")
+    ran = within(folder, Adopt, "five.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    cores = {path.stem: tomllib.loads(text(path)) for path in (folder / "inputs/cores").glob("*.toml")}
+    assert {id_: core.get("folder") for id_, core in cores.items()} == {
+        "a-b": "A-B",
+        "a-b-five": "A_B",
+        "a-b-five-2": "a_b_",
+        "com5-five": "_COM5",
+        "fern": "FERN",
+        "fern-2": "Fern-2",
+    }
+    assert cores["a-b"]["name"] == cores["a-b"]["kind"] == cores["a-b"]["release"] == "<blank>"
+    assert "blank   inputs/cores/a-b.toml: name, kind, release\n" in ran.out
+
+
+def test_a_menu_that_is_not_as_the_board_has_it_is_written_from_what_a_person_fills_in(folder: Path) -> None:
+    board = folder / "inputs/boards/oak.toml"
+    board.write_text(text(board).replace('lines = ["{name}"]', 'lines = ["{name}", "release {release}"]'), "utf-8")
+    ran = within(folder, Adopt, "card.img", "oak")
+
+    assert (ran.code, ran.err) == (0, "")
+    assert "blank   inputs/cores/moss.toml: name, kind, release\n" in ran.out
+    assert "note    FABRICS/MOSS/SIGN.TXT is written by a build, from values that are still blank\n" in ran.out
+    filled_in(folder)
+    build_card_in(folder, "garage")
+    record = json.loads(text(folder / "build/cards/garage/record.json"))
+    sums = {file["path"]: file["sha256"] for file in record["files"]}
+    assert sums["FABRICS/MOSS/SIGN.TXT"] == sha(b"1\r\nrelease 1\r\n")
+
+
+def test_schema_lines_lead_to_the_schemas_wherever_the_inputs_are(folder: Path) -> None:
+    shutil.copytree(ROOT / "schemas", folder / "schemas")
+    deep = folder / "deep"
+    deep.mkdir()
+    (folder / "inputs").rename(deep / "inputs")
+    (deep / "inputs/sources.toml").unlink()
+    for path in ("titles/snail-race.toml", "cards/desk.toml"):
+        (deep / "inputs" / path).unlink()
+    ran = within(folder, Adopt, "card.img", "oak", CARDKILN_INPUTS=str(deep / "inputs"))
+
+    assert (ran.code, ran.err) == (0, "")
+    first = {path: text(deep / "inputs" / path).splitlines()[0]
+             for path in ("cores/moss.toml", "cards/garage.toml", "sources.toml")}  # fmt: skip
+    assert first == {
+        "cores/moss.toml": "#:schema ../../../schemas/core.schema.json",
+        "cards/garage.toml": "#:schema ../../../schemas/card.schema.json",
+        "sources.toml": "#:schema ../../schemas/sources.schema.json",
+    }
+    for path in ("cores/moss.toml", "cards/garage.toml"):
+        assert f"written deep/inputs/{path}\n" in ran.out

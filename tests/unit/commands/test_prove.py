@@ -12,7 +12,8 @@ from pipeline.build.inputs import Inputs
 from pipeline.commands.prove import Prove
 from pipeline.prove import compare
 from tests.support import small
-from tests.support.cli import ROOT, doit, own_command
+from tests.support.building import build_card_in
+from tests.support.cli import ROOT, doit, own_command, within
 from tests.support.needs import missing
 
 
@@ -33,6 +34,20 @@ def test_a_second_build_gives_the_same_bits(built: Path) -> None:
         f"umask, {clock}order of files, workers, form of sources\n"
     )
     assert not (built / "build/proving").exists()
+
+
+def test_a_core_that_names_several_boards_is_proven(tmp_path: Path) -> None:
+    """The other boards are told to the second build, without their system files."""
+    folder = small.small_project(
+        tmp_path,
+        {
+            "inputs/cores/fern.toml": small.CORE.replace('boards = ["oak"]', 'boards = ["elm", "oak"]'),
+            "inputs/boards/elm.toml": small.BOARD.replace("Oak", "Elm").replace("files/system", "files/elm"),
+            "inputs/files/elm/ELM.SYS": b"elm",
+        },
+    )
+    build_card_in(folder)
+    assert within(folder, Prove, "desk").code == 0
 
 
 LEAKS = {

@@ -159,7 +159,7 @@ def test_a_title_is_drafted_from_dumps_with_every_chip_pinned(folder: Path) -> N
     pack(folder / "inputs" / "files" / "box.zip", {"moth/4u.bin": CHIP_B})
     write_tree(folder / "inputs" / "files", {"odd name (2).bin": CHIP_A, "more/4u.rom": CHIP_A})
     arguments = ("odd name (2).bin", "box.zip/moth/4u.bin", "more")
-    text, said = drafted(folder, "title", "owl", *(f"inputs/files/{one}" for one in arguments))
+    text, said = drafted(folder, "title", "owl", *(f"inputs/files/{argument}" for argument in arguments))
     assert text.partition("\nname = ")[2] == (
         '"<blank>"\n'
         'core = "my-core"\n'
@@ -256,7 +256,7 @@ def test_as_json(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "code", "told"),
+    ("words", "code", "message"),
     [
         (["core"], 2, "expected KIND ID [FILE ...] or board ID --from CARD\n  hint: see doit help new\n"),
         (["croe", "x"], 2, 'found "croe", expected a kind of manifest\n  hint: did you mean "core"?\n'),
@@ -275,12 +275,14 @@ def test_as_json(folder: Path) -> None:
         (["title", "x", "empty.bin"], 3, "empty.bin: has 0 bytes; expected a dump\n  hint: leave it out\n"),
     ],
 )  # fmt: skip
-def test_what_cannot_be_is_one_message_and_writes_nothing(words: list[str], code: int, told: str, folder: Path) -> None:
+def test_what_cannot_be_is_one_message_and_writes_nothing(
+    words: list[str], code: int, message: str, folder: Path
+) -> None:
     (folder / "empty.bin").touch()
     (folder / "nothing").mkdir()
     before = sorted(folder.rglob("*"))
     ran = within(folder, New, *words)
-    assert (ran.code, ran.out, ran.err) == (code, "", told)
+    assert (ran.code, ran.out, ran.err) == (code, "", message)
     assert sorted(folder.rglob("*")) == before
 
 

@@ -56,8 +56,8 @@ def test_it_has_what_a_project_under_version_control_needs(started: Path) -> Non
 def test_git_leaves_out_what_is_built_and_what_is_this_machines_own(started: Path) -> None:
     subprocess.run(["git", "init", "-q"], cwd=started, check=True)
     asked = ["build/x", "dist/x", "inputs/sources.local.toml", "inputs/cards/build.toml", "inputs/files/example/u1.bin"]
-    told = subprocess.run(["git", "check-ignore", *asked], cwd=started, capture_output=True, text=True, check=False)
-    assert told.stdout.split() == asked[:3]
+    listed = subprocess.run(["git", "check-ignore", *asked], cwd=started, capture_output=True, text=True, check=False)
+    assert listed.stdout.split() == asked[:3]
 
 
 def test_each_manifest_names_a_schema_that_is_there(started: Path) -> None:
@@ -106,7 +106,7 @@ def test_an_empty_folder_that_is_there_is_filled(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("there", "asked", "told"),
+    ("existing", "asked", "message"),
     [
         ({"club/a": b"", "club/b": b""}, "club", "club: holds a and 1 more; expected an empty folder\n"
          "  hint: nothing is written over: choose a folder that does not exist\n"),
@@ -117,14 +117,14 @@ def test_an_empty_folder_that_is_there_is_filled(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_a_target_that_cannot_be_is_one_message_and_stays_as_it_is(
-    there: dict[str, bytes], asked: str, told: str, tmp_path: Path
+    existing: dict[str, bytes], asked: str, message: str, tmp_path: Path
 ) -> None:
-    for name, data in there.items():
+    for name, data in existing.items():
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_bytes(data)
     before = sorted(tmp_path.rglob("*"))
     ran = within(tmp_path, Start, asked)
-    assert (ran.code, ran.out, ran.err) == (2, "", told)
+    assert (ran.code, ran.out, ran.err) == (2, "", message)
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -160,7 +160,7 @@ def test_what_a_killed_start_left_is_named(tmp_path: Path) -> None:
     ran = within(tmp_path, Start, "club")
     assert (ran.code, ran.err) == (
         3,
-        "club: cannot be made, since club.part is there already\n  hint: an interrupted start left it: remove it\n",
+        "club: cannot be made, since club.part exists already\n  hint: an interrupted start left it: remove it\n",
     )
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import binascii
+import struct
 import zlib
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.model.manifest import Change, Piece
 from pipeline.solve.manifest_text import rom_values
 from pipeline.solve.solve import Solution, solve
 from tests.support.recipes import counted, recipe
@@ -119,6 +122,118 @@ def test_bit_planes_of_eight_chips(packed: str, order: Any) -> None:
     bits = [np.unpackbits(array(data), bitorder=order) << k for k, data in enumerate(chips.values())]
     finished = np.bitwise_or.reduce(bits).astype(np.uint8).tobytes()
     assert steps(finished, **chips) == [{"at": 0, "planes": list(chips), "packed": packed}]
+
+
+def halves(data: bytes) -> bytes:
+    return data[len(data) // 2 :] + data[: len(data) // 2]
+
+
+def nibbles(high: bytes, low: bytes) -> bytes:
+    return ((array(high) & 15) << 4 | (array(low) & 15)).tobytes()
+
+
+SCRAMBLE = [12, 5, 4, 2, 0, 7, 8, 9, 3, 11, 6, 10, 1]
+HALVES = {"blocks": {"size": "2 KiB", "order": [1, 0]}}
+NESTED = {
+    "halves exchanged of an interleave of byte-swapped chips": (
+        halves(lanes([array(data).view("<u2").byteswap().tobytes() for data in (A, B)])),
+        {"interleave": [{"chip": name, "then": [HALVES, {"swap-bytes": 16}]} for name in "ab"]},
+    ),
+    "nibbles exchanged in one lane": (
+        lanes([A, lines(B, [4, 5, 6, 7, 0, 1, 2, 3])]),
+        {"interleave": ["a", {"chip": "b", "then": [{"data-lines": [4, 5, 6, 7, 0, 1, 2, 3]}]}]},
+    ),
+    "halves exchanged of nibbles": (halves(nibbles(A, B)), {"nibbles": ["a", "b"], "then": [HALVES]}),
+    "halves exchanged of one chip of 4 bits": (
+        nibbles(halves(A), B),
+        {"nibbles": [{"chip": "a", "then": [HALVES]}, "b"]},
+    ),
+    "an interleave of nibbles": (
+        lanes([nibbles(A, B), nibbles(C, D)]),
+        {"interleave": [{"nibbles": ["a", "b"]}, {"nibbles": ["c", "d"]}]},
+    ),
+    "an interleave of chips with exchanged address lines": (
+        lanes([address(A, [11, *range(11)]), address(B, [*range(1, 12), 0])]),
+        {"interleave": [
+            {"chip": "a", "then": [{"address-lines": [11, *range(11)]}]},
+            {"chip": "b", "then": [{"address-lines": [*range(1, 12), 0]}]},
+        ]},
+    ),
+    "address lines exchanged across two chips": (
+        address(A + B, SCRAMBLE),
+        {"join": ["a", "b"], "then": [{"address-lines": SCRAMBLE}]},
+    ),
+    "address lines exchanged across two inverted chips": (
+        (~array(address(A + B, SCRAMBLE))).tobytes(),
+        {"join": ["a", "b"], "then": [{"address-lines": SCRAMBLE}, {"invert": True}]},
+    ),
+    "a mirrored interleave": (lanes([A, B]) * 2, {"interleave": ["a", "b"], "then": [{"mirror": "16 KiB"}]}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", NESTED)
+def test_two_operations_within_one_another(case: str) -> None:
+    finished, wanted = NESTED[case]
+    assert steps(finished) == [{"at": 0, **wanted}]
+
+
+def test_a_fill_between_two_interleaves_is_no_lane() -> None:
+    finished = lanes([A, B], 2) + b"\xff" * 100 + lanes([C, D], 2)
+    solution = solve(finished, CHIPS)
+    assert rom_values(solution.rom) == {
+        "fill": 255,
+        "steps": [
+            {"at": 0, "interleave": ["a", "b"], "unit": 2},
+            {"at": 8292, "interleave": ["c", "d"], "unit": 2},
+        ],
+    }
+
+
+def test_a_container_is_recognised_by_its_table() -> None:
+    """The table written with struct: names of 12 bytes, then offset, size and CRC-32, little-endian; padded with FF."""
+    parts = {"MOTH": A, "LAMP": B[:1000]}
+    table = b"".join(
+        struct.pack("<12s3I", name.encode(), 64 + 4096 * n, len(part), zlib.crc32(part))
+        for n, (name, part) in enumerate(parts.items())
+    )
+    finished = table.ljust(64, b"\0") + A + B[:1000].ljust(4096, b"\xff")
+    assert steps(finished, a=A, lamp=B[:1000]) == [
+        {
+            "at": 0,
+            "container": [{"name": "MOTH", "chip": "a"}, {"name": "LAMP", "chip": "lamp"}],
+            "name-width": 12,
+            "fields": ["offset", "size", "crc-32"],
+            "byte-order": "little-endian",
+            "table-size": 64,
+            "slot-size": "4 KiB",
+            "slot-fill": 255,
+        }
+    ]
+
+
+def test_a_container_by_names_alone_and_of_equal_chips() -> None:
+    finished = b"FIRST   SECOND  THIRD   " + A + A + B
+    assert steps(finished, a=A, b=B) == [
+        {
+            "at": 0,
+            "container": [{"name": "FIRST", "chip": "a"}, {"name": "SECOND", "chip": "a"},
+                          {"name": "THIRD", "chip": "b"}],
+            "name-width": 8,
+            "table-fill": 32,
+            "slot-size": "4 KiB",
+            "slot-fill": 0,
+        }
+    ]  # fmt: skip
+
+
+def test_text_before_chips_is_a_header_and_no_table() -> None:
+    solution = solve(b"A title with blanks in it, and a version: 1.02  " + A + B, CHIPS)
+    assert [next(iter(step.keys() - {"at"})) for step in rom_values(solution.rom)["steps"]] == ["bytes", "chip", "chip"]
+
+
+def test_a_fill_of_letters_before_chips_is_a_fill_and_no_names() -> None:
+    values = rom_values(solve(b"Z" * 528 + A + B, CHIPS).rom)
+    assert values == {"fill": 0x5A, "steps": [{"at": 528, "chip": "a"}, {"at": 4624, "chip": "b"}]}
 
 
 def test_one_lane_in_other_lines_than_the_rest() -> None:
@@ -277,6 +392,42 @@ def unsolved(seeds: range) -> list[int]:
         if solution.unexplained or counted(solution.rom) > counted(made.rom):
             bad.append(seed)
     return bad
+
+
+WANTED_OPERATIONS = {
+    "chip", "join", "interleave", "nibbles", "planes", "container", "bytes", "fill", "take", "mirror", "blocks",
+    "swap-bytes", "swap-words", "reverse-bits", "invert", "data-lines", "address-lines", "xor", "sum", "xor-check",
+    "crc-16", "crc-32",
+}  # fmt: skip
+
+
+def used_in(made: Piece) -> Iterator[Piece | Change]:
+    yield made
+    yield from made.then
+    for part in made.parts:
+        yield from used_in(part)
+
+
+def test_the_random_recipes_have_every_operation_that_is_promised() -> None:
+    """Each at least ten times in 300 recipes, and so lanes, units, nibble exchange, chips used twice and not at all."""
+    counts = Counter[str]()
+    for seed in range(300):
+        made = recipe(seed)
+        names = Counter[str]()
+        for one in (one for step in made.rom.steps for one in used_in(step.piece)):
+            counts[one.operation] += 1
+            if isinstance(one, Piece) and one.operation == "interleave":
+                counts[f"{len(one.parts)} lanes"] += 1
+                counts[f"units of {one.arguments.get('unit', 1)}"] += 1
+            if isinstance(one, Piece) and one.operation == "chip":
+                names[one.name] += 1
+            counts["nibbles exchanged"] += one == Change(operation="data-lines", arguments=(4, 5, 6, 7, 0, 1, 2, 3))
+        counts.update(one.operation for one in made.rom.then)
+        counts["a chip twice"] += max(names.values(), default=0) > 1
+        counts["a chip not used"] += len(names) < len(made.chips)
+    wanted = {*WANTED_OPERATIONS, *(f"{n} lanes" for n in (2, 3, 4, 8)), *(f"units of {n}" for n in (1, 2, 4)),
+              "nibbles exchanged", "a chip twice", "a chip not used"}  # fmt: skip
+    assert {name for name in wanted if counts[name] < 10} == set()
 
 
 def test_random_recipes_are_found_with_no_more_steps() -> None:

@@ -80,7 +80,7 @@ def test_an_empty_volume_shows_its_type_and_nothing_else(folder: Path) -> None:
         "note    0 files looked at, 0 bitstreams recognised\n"
         "note    7 keys written, 2 more suggested in comments; check each against its evidence\n"
         "blank   name, fpga.part, cores.folder, cores.bitstream\n"
-        "next    fill them in; doit check lists what is expected\n"
+        "next    fill them in; doit check lists what is expected; then doit adopt card.img ash drafts cores and card\n"
     )
     assert tomllib.loads(text) == {
         "name": BLANK,
@@ -112,7 +112,7 @@ def test_nothing_is_written_over(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "code", "told"),
+    ("words", "code", "message"),
     [
         (["core", "ash", "--from", "card.img"], 2, USAGE),
         (["board", "ash", "card.img", "--from", "card.img"], 2, USAGE),
@@ -122,9 +122,9 @@ def test_nothing_is_written_over(folder: Path) -> None:
          'found "Ash", expected an id: lower-case words with hyphens\n  hint: try "ash"\n'),
     ],
 )  # fmt: skip
-def test_what_cannot_be_is_one_message(words: list[str], code: int, told: str, folder: Path) -> None:
+def test_what_cannot_be_is_one_message(words: list[str], code: int, message: str, folder: Path) -> None:
     ran = within(folder, New, *words)
-    assert (ran.code, ran.out, ran.err) == (code, "", told)
+    assert (ran.code, ran.out, ran.err) == (code, "", message)
     assert digests(folder / "inputs") == {}
 
 

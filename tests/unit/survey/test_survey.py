@@ -93,11 +93,11 @@ def test_where_cores_go(paths: list[str], folder: str, bitstream: str) -> None:
         (["P/a b/c d.BIT"], "# A single bitstream shows no pattern; each of these fits it.\n"),
         (["P/A/X.BIT"], "# A single bitstream shows no pattern; each of these fits it.\n"),
         (["P/A.BIT", "Q/X/B.BIN"],
-         "# Where cores go cannot be told: no two bitstreams have places that follow one pattern.\n"),
+         "# Where cores go is not certain: no two bitstreams have places that follow one pattern.\n"),
         (["P/A.BIT", "P/B.BIT", "Q/A.BIT", "Q/B.BIT"],
-         "# Where cores go cannot be told: 4 patterns fit the same number of bitstreams.\n"),
+         "# Where cores go is not certain: 4 patterns fit the same number of bitstreams.\n"),
         (["P/A.BIT", "P/B.BIT", "Q/X/C.BIN", "R/Y/D.BIX"],
-         "# Where cores go cannot be told: no pattern fits more than half of the bitstreams.\n"),
+         "# Where cores go is not certain: no pattern fits more than half of the bitstreams.\n"),
     ],
 )  # fmt: skip
 def test_where_cores_go_is_blank_unless_the_card_shows_it(paths: list[str], evidence: str) -> None:
@@ -215,6 +215,7 @@ ASCII = {"encoding": "ascii"}
         (("Caf\u00e9\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "utf-8"}),
         ((b"Caf\xe9\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "latin-1"}),
         ((b"Caf\x82\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "cp437"}),
+        ((b"Caf\x82\n", b"3 \x9b\n", "Oak\n"), {"lines": ["{name}"], "encoding": "<blank>"}),
         ((b"M\xe4use\n", "Elm\n", "Oak\n"), {"lines": ["{name}"], "encoding": "<blank>"}),
     ],
 )  # fmt: skip
@@ -242,7 +243,7 @@ def test_a_letter_that_several_encodings_have_leaves_the_encoding_blank_with_eac
         ({"P/ASH/M.TXT": "Ash\n", "P/ELM/M.TXT": "Elm\n"},
          "a build writes this file for every core, and not all cores have it in this form."),
         (each("Ash\nred wood\n", "Elm\nwet wood\n", "Oak\nOld wood\n"),
-         "2 parts vary, and what each of them is cannot be told."),
+         "2 parts vary, and it is not certain what each of them is."),
         ({"L.TXT": "ASH Ash\nELM Elm\n"}, "a build names every core, and the file does not."),
         ({"L.TXT": "ASH=Ash\nELM=Elm\nOAK=Oak\r\n"}, "the lines of the cores do not give back the file byte for byte."),
         (each(b"\xe4\n1 M\xe4use\n", b"\xe4\n2 Elm\n", b"\xe4\n3 Oak\n"),
@@ -398,6 +399,7 @@ def test_a_text_that_is_no_config_file_suggests_no_setting(text: Content) -> Non
 def test_a_key_that_stands_twice_is_no_setting_and_forty_are_enough() -> None:
     assert '"b"' in (text := settings_of({"S.INI": "a=1\na=2\nb=3\n"}))
     assert '"a"' not in text
+    assert "[settings.k-2-2]" in settings_of({"S.INI": "[a]\nk=1\n[b]\nk=1\nk-2=1\n"})
     many = settings_of({"S.INI": "".join(f"k{number}=1\n" for number in range(41))})
     assert "\n# Only the first 40 of 41 keys are listed.\n" in many
     assert many.count("[settings.") == 40
@@ -411,7 +413,11 @@ def test_a_key_that_stands_twice_is_no_setting_and_forty_are_enough() -> None:
         (["ash", "elm"], "{core}", "2 of 2 cores have a folder {core}, with 0 files in all."),
         (["G/ASH"], None, "1 of 2 cores has a folder G/{core}, with 1 file in all."),
         (["G/ASH", "G/ELM", "H/ASH", "H/ELM"], None, "2 of 2 cores have a folder G/{core}, with 1 file in all."),
-        ([], None, "No folder beside those of the cores is named after a core, so where titles are cannot be told."),
+        (
+            [],
+            None,
+            "No folder beside those of the cores is named after a core, so the card does not show where titles are.",
+        ),
     ],
 )
 def test_where_titles_are(folders: list[str], found: str | None, evidence: str) -> None:
@@ -445,3 +451,9 @@ def test_counts_read_as_sentences() -> None:
     assert names(["a", "b"]) == '"a" and "b"'
     assert names("abcdef") == '"a", "b", "c", "d", "e" and 1 other'
     assert names("abcdefg").endswith("and 2 others")
+
+
+def test_a_long_line_takes_no_time() -> None:
+    """Texts are of at most 64 KiB; a pattern that tries every way to divide such a line would not end."""
+    long = [f"1{'a1_' * 20_000}!{number} (x)\n" for number in range(3)]
+    assert "[cores.menu]" in text_of({**{f"P/{core}/X.BIT": LOGIC for core in ("ASH", "ELM", "OAK")}, **each(*long)})

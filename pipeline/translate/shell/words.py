@@ -16,8 +16,8 @@ from typing import Any
 from pipeline.model.text import quote
 from pipeline.translate.arithmetic import reckon
 from pipeline.translate.machine import HERE, LONGEST_WORD, UNKNOWN, Machine
-from pipeline.translate.printing import escaped
 from pipeline.translate.rope import NotFollowedError
+from pipeline.translate.tools.printing import escaped
 
 Node = Any
 """A node of the syntax tree; tree-sitter has types, and is loaded only where a script is read."""
@@ -32,7 +32,7 @@ MOST_FIELDS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class WordPart:
     """A part of a word. ``quoted``: no pattern, never split; ``split``: at blanks; ``ends``: a field ends here."""
 
     text: str
@@ -42,14 +42,17 @@ class Part:
 
 
 @dataclass(slots=True, kw_only=True)
-class Words:
-    """Turns the nodes of words into fields. ``substituted``: what a command in a word prints."""
+class ShellWords:
+    """Turns the nodes of words into fields.
+
+    ``substituted``: what a command in a word prints; ``processed``: the file that stands for what it prints.
+    """
 
     machine: Machine
     bash: bool
-    substituted: Callable[[Node], str]
-    processed: Callable[[Node], str]
     parse: Callable[[bytes], Node]
+    substituted: Callable[[Node], str] = str
+    processed: Callable[[Node], str] = str
     variables: dict[str, str] = field(default_factory=dict)
     arrays: dict[str, list[str]] = field(default_factory=dict)
     arguments: list[str] = field(default_factory=list)
@@ -78,36 +81,36 @@ class Words:
             raise NotFollowedError(f"the text {quote(text)}")
         return self.text(value)
 
-    def alternatives(self, node: Node) -> list[list[Part]]:
+    def alternatives(self, node: Node) -> list[list[WordPart]]:
         """Return a word's parts, once for each of the words that braces make of it."""
-        if node.type == "word" and self._braces(_raw(node)):
-            return [[Part(_unescaped(text))] for text in _braced(_raw(node))]
+        if node.type == "word" and self._braces(raw_text(node)):
+            return [[WordPart(_unescaped(text))] for text in _braced(raw_text(node))]
         if node.type == "concatenation":
-            if all(child.type == "word" for child in node.children) and self._braces(_raw(node)):
-                return [[Part(_unescaped(text))] for text in _braced(_raw(node))]
-            if any(child.type == "word" and self._braces(_raw(child)) for child in node.children):
+            if all(child.type == "word" for child in node.children) and self._braces(raw_text(node)):
+                return [[WordPart(_unescaped(text))] for text in _braced(raw_text(node))]
+            if any(child.type == "word" and self._braces(raw_text(child)) for child in node.children):
                 raise NotFollowedError("braces around quotes or variables")
             lists = [self.alternatives(child) for child in node.children]
             return [[part for parts in row for part in parts] for row in product(*lists)]
         if node.type == "brace_expression":
             if not self.bash:
                 raise NotFollowedError("what braces stand for differs between shells")
-            return [[Part(text)] for text in _braced(_raw(node))]
+            return [[WordPart(text)] for text in _braced(raw_text(node))]
         return [self.parts(node)]
 
-    def parts(self, node: Node) -> list[Part]:
+    def parts(self, node: Node) -> list[WordPart]:
         """Return the parts of a word."""
         kind = node.type
         if kind in ("word", "number", "variable_name", "extglob_pattern", "regex", "special_variable_name"):
-            return list(_word_parts(_raw(node)))
+            return list(_word_parts(raw_text(node)))
         if kind in ("concatenation", "command_name"):
             return [part for child in node.children for part in self.parts(child)]
         if kind == "string":
             return list(self._string(node))
         if kind == "raw_string":
-            return [Part(_raw(node)[1:-1], quoted=True)]
+            return [WordPart(raw_text(node)[1:-1], quoted=True)]
         if kind == "ansi_c_string":
-            return [Part(escaped(_raw(node)[2:-1], bash=True, zero=False)[0], quoted=True)]
+            return [WordPart(escaped(raw_text(node)[2:-1], bash=True, zero=False)[0], quoted=True)]
         if kind in (
             "simple_expansion",
             "expansion",
@@ -116,7 +119,7 @@ class Words:
             "process_substitution",
         ):
             return self._value(node, quoted=False)
-        raise NotFollowedError(f"a word with {quote(_raw(node))}")
+        raise NotFollowedError(f"a word with {quote(raw_text(node))}")
 
     def get(self, name: str) -> str:
         """Return a variable; one that the script does not set has no text, one of the machine's own is not known."""
@@ -145,52 +148,52 @@ class Words:
             raise NotFollowedError("what braces stand for differs between shells")
         return found
 
-    def _string(self, node: Node) -> Iterator[Part]:
+    def _string(self, node: Node) -> Iterator[WordPart]:
         raw = node.text
         at, start = 1, node.start_byte
         for child in node.children[1:-1]:
             if child.type == "string_content":
                 continue
-            yield Part(_in_quotes(_decoded(raw[at : child.start_byte - start])), quoted=True)
+            yield WordPart(_in_quotes(decoded_text(raw[at : child.start_byte - start])), quoted=True)
             # a newline or blanks before "${" belong to the node in this grammar
-            inner = _raw(child)
-            yield Part(inner[: len(inner) - len(inner.lstrip())], quoted=True)
+            inner = raw_text(child)
+            yield WordPart(inner[: len(inner) - len(inner.lstrip())], quoted=True)
             yield from self._value(child, quoted=True)
             at = child.end_byte - start
-        yield Part(_in_quotes(_decoded(raw[at:-1])), quoted=True)
+        yield WordPart(_in_quotes(decoded_text(raw[at:-1])), quoted=True)
 
-    def _value(self, node: Node, *, quoted: bool) -> list[Part]:
-        raw = _raw(node).strip()
+    def _value(self, node: Node, *, quoted: bool) -> list[WordPart]:
+        raw = raw_text(node).strip()
         if node.type == "arithmetic_expansion":
             inner = raw[3:-2] if raw.startswith("$((") else raw[2:-1]
-            return [Part(self.reckoned(inner), quoted=quoted)]
+            return [WordPart(self.reckoned(inner), quoted=quoted)]
         if node.type == "command_substitution":
-            return [Part(self.substituted(node), quoted=quoted, split=not quoted)]
+            return [WordPart(self.substituted(node), quoted=quoted, split=not quoted)]
         if node.type == "process_substitution":
-            return [Part(self.processed(node), quoted=True)]
+            return [WordPart(self.processed(node), quoted=True)]
         if node.type == "simple_expansion":
             raw = f"${{{raw[1:]}}}"
         return self._parameter(raw, quoted=quoted)
 
-    def _parameter(self, raw: str, *, quoted: bool) -> list[Part]:
+    def _parameter(self, raw: str, *, quoted: bool) -> list[WordPart]:
         found = EXPANSION.fullmatch(raw)
         if not found or found[1] == "!":
             raise NotFollowedError(f"the expansion {quote(raw)}")
         count, name, index, rest = found.groups()
         many = self._many(name, index)
         if count:
-            return [Part(str(len(many) if many is not None else len(self._plain(name, index))), quoted=quoted)]
+            return [WordPart(str(len(many) if many is not None else len(self._plain(name, index))), quoted=quoted)]
         if many is not None:
             if rest:
                 raise NotFollowedError(f"the expansion {quote(raw)}")
             if quoted and (name == "*" or index == "*"):
-                return [Part(" ".join(many), quoted=True)]
-            parts = [Part(text, quoted=quoted, split=not quoted, ends=True) for text in many]
+                return [WordPart(" ".join(many), quoted=True)]
+            parts = [WordPart(text, quoted=quoted, split=not quoted, ends=True) for text in many]
             if parts:
                 last = parts[-1]
-                parts[-1] = Part(last.text, last.quoted, last.split)
-            return parts or [Part("", split=True)]
-        return [Part(self._operated(name, index, rest, raw), quoted=quoted, split=not quoted)]
+                parts[-1] = WordPart(last.text, last.quoted, last.split)
+            return parts or [WordPart("", split=True)]
+        return [WordPart(self._operated(name, index, rest, raw), quoted=quoted, split=not quoted)]
 
     def _many(self, name: str, index: str | None) -> list[str] | None:
         if name in ("@", "*"):
@@ -217,47 +220,55 @@ class Words:
         return name in self.variables or name in self.arrays or bool(self.get(name))
 
     def _operated(self, name: str, index: str | None, rest: str, raw: str) -> str:
+        """Return ``${name}`` with an operator behind the name: ``rest``."""
         text = self._plain(name, index)
         if not rest:
             return text
         if UNKNOWN in text:
             return UNKNOWN
-        sign = re.match(":?[-=+?]|##?|%%?|//?|\\^\\^?|,,?|:", rest)
-        word = rest[len(sign[0]) :] if sign else ""
-        if not sign:
+        found = re.match(":?[-=+?]|##?|%%?|//?|\\^\\^?|,,?|:", rest)
+        if not found:
             raise NotFollowedError(f"the expansion {quote(raw)}")
-        if sign[0].strip(":") in tuple("-=+?"):
-            there = bool(text) if sign[0].startswith(":") else self._is_set(name)
-            if sign[0][-1] == "+":
-                return self._word(word) if there else ""
-            if there:
-                return text
-            if sign[0][-1] == "?":
-                raise NotFollowedError(f"the variable {name} is not set, and the script ends here")
-            value = self._word(word)
-            if sign[0][-1] == "=":
-                self.put(name, value)
-            return value
-        if sign[0] in ("#", "##", "%", "%%"):
-            return _trimmed(text, self._pattern_text(word), sign[0])
+        sign, word = found[0], rest[found.end() :]
+        if sign.strip(":") in tuple("-=+?"):
+            return self._or_else(name, text, sign, word)
+        if sign in ("#", "##", "%", "%%"):
+            return _trimmed(text, self._pattern_text(word), sign)
         if not self.bash:
             raise NotFollowedError(f"what {quote(raw)} stands for differs between shells")
-        if sign[0] in ("/", "//"):
-            old, _, new = word.partition("/")
-            pattern = re.compile(_regex(self._pattern_text(old)))
-            value = self._word(new)
-            return pattern.sub(lambda _: value, text, count=0 if sign[0] == "//" else 1) if old else text
-        if sign[0] == ":":
-            start, _, length = word.partition(":")
-            first = reckon(self.expanded(start), self.get, self.put)
-            last = reckon(self.expanded(length), self.get, self.put) if length else len(text)
-            part = text[max(first, -len(text)) :]
-            return part[:last]
+        if sign in ("/", "//"):
+            return self._replaced(text, word, everywhere=sign == "//")
+        if sign == ":":
+            return self._part_of(text, word)
         if word:
             raise NotFollowedError(f"the expansion {quote(raw)}")
-        one = len(sign[0]) == 1
-        change = str.upper if sign[0][0] == "^" else str.lower
-        return change(text[:1]) + text[1:] if one else change(text)
+        change = str.upper if sign[0] == "^" else str.lower
+        return change(text[:1]) + text[1:] if len(sign) == 1 else change(text)
+
+    def _or_else(self, name: str, text: str, sign: str, word: str) -> str:
+        """Return a variable, or a word in its place, as ``-``, ``=``, ``+`` or ``?`` says."""
+        is_there = bool(text) if sign.startswith(":") else self._is_set(name)
+        if sign[-1] == "+":
+            return self._word(word) if is_there else ""
+        if is_there:
+            return text
+        if sign[-1] == "?":
+            raise NotFollowedError(f"the variable {name} is not set, and the script ends here")
+        value = self._word(word)
+        if sign[-1] == "=":
+            self.put(name, value)
+        return value
+
+    def _replaced(self, text: str, word: str, *, everywhere: bool) -> str:
+        old, _, new = word.partition("/")
+        pattern, value = re.compile(pattern_text(self._pattern_text(old))), self._word(new)
+        return pattern.sub(lambda _: value, text, count=0 if everywhere else 1) if old else text
+
+    def _part_of(self, text: str, word: str) -> str:
+        start, _, length = word.partition(":")
+        first = reckon(self.expanded(start), self.get, self.put)
+        last = reckon(self.expanded(length), self.get, self.put) if length else len(text)
+        return text[max(first, -len(text)) :][:last]
 
     def _word(self, text: str) -> str:
         if text[:1] == text[-1:] and text[:1] in ('"', "'") and len(text) > 1:
@@ -268,32 +279,37 @@ class Words:
         quoted = len(text) > 1 and text[0] == text[-1] and text[0] in ('"', "'")
         return _literal(self._word(text)) if quoted else self.expanded(text)
 
-    def _fielded(self, parts: list[Part]) -> list[str]:
+    def _fielded(self, parts: list[WordPart]) -> list[str]:
         """Return the fields of a word's parts."""
-        rows: list[list[Part]] = [[]]
-        kept = [any(part.quoted for part in parts)]
+        rows: list[list[WordPart]] = [[]]
         for part in parts:
             if part.split and UNKNOWN not in part.text:
-                if self.variables.get("IFS", " \t\n") != " \t\n":
-                    raise NotFollowedError("fields that are split at characters of IFS")
-                for piece in re.findall(r"[ \t\n]+|[^ \t\n]+", part.text):
-                    if piece[0] in " \t\n":
-                        rows.append([])
-                    else:
-                        rows[-1].append(Part(piece))
+                first, *more = self._split(part.text)
+                rows[-1] += first
+                rows += more
             elif part.text or part.quoted:
                 rows[-1].append(part)
             if part.ends:
                 rows.append([])
         if len(rows) > MOST_FIELDS:
             raise NotFollowedError(f"more than {MOST_FIELDS:,} words")
-        names = list[str]()
-        for row in rows:
-            if row or (len(rows) == 1 and kept[0]):
-                names += self._globbed(row)
-        return names
+        if len(rows) == 1 and any(part.quoted for part in parts):
+            return self._globbed(rows[0])
+        return [name for row in rows if row for name in self._globbed(row)]
 
-    def _globbed(self, row: list[Part]) -> list[str]:
+    def _split(self, text: str) -> list[list[WordPart]]:
+        """Return the fields of text that is split at blanks; a blank at either end leaves an empty one there."""
+        if self.variables.get("IFS", " \t\n") != " \t\n":
+            raise NotFollowedError("fields that are split at characters of IFS")
+        rows: list[list[WordPart]] = [[]]
+        for piece in re.findall(r"[ \t\n]+|[^ \t\n]+", text):
+            if piece[0] in " \t\n":
+                rows.append([])
+            else:
+                rows[-1].append(WordPart(piece))
+        return rows
+
+    def _globbed(self, row: list[WordPart]) -> list[str]:
         text = "".join(part.text for part in row)
         if not any(re.search(r"[*?]|\[.+\]", part.text) for part in row if not part.quoted):
             return [text]
@@ -304,11 +320,13 @@ class Words:
         return found or [text]
 
 
-def _raw(node: Node) -> str:
-    return _decoded(node.text)
+def raw_text(node: Node) -> str:
+    """Return the text of a node as the script has it."""
+    return decoded_text(node.text)
 
 
-def _decoded(data: bytes) -> str:
+def decoded_text(data: bytes) -> str:
+    """Return text, bytes that are no UTF-8 kept as surrogates."""
     return data.decode("utf-8", "surrogateescape")
 
 
@@ -320,22 +338,23 @@ def _in_quotes(text: str) -> str:
     return re.sub(r'\\([$`"\\\n])', lambda found: "" if found[1] == "\n" else found[1], text)
 
 
-def _word_parts(text: str) -> Iterator[Part]:
+def _word_parts(text: str) -> Iterator[WordPart]:
     if text == "~" or text.startswith("~/"):
-        yield Part(UNKNOWN, quoted=True)
+        yield WordPart(UNKNOWN, quoted=True)
         return
     for found in re.finditer(r"\\(\n|.)|[^\\]+", text, flags=re.DOTALL):
         if found[1] is None:
-            yield Part(found[0])
+            yield WordPart(found[0])
         elif found[1] != "\n":
-            yield Part(found[1], quoted=True)
+            yield WordPart(found[1], quoted=True)
 
 
 def _literal(text: str) -> str:
     return re.sub(r"([*?\[])", r"[\1]", text)
 
 
-def _regex(pattern: str) -> str:
+def pattern_text(pattern: str) -> str:
+    """Return a pattern of a shell as a regular expression."""
     inner = as_pattern(pattern.replace("[^", "[!"))
     return re.sub(r"\\[zZ]$", "", inner)
 

@@ -70,42 +70,51 @@ def printed(words: Sequence[str], *, bash: bool) -> str:
 
 
 def _once(form: str, left: list[str], *, bash: bool) -> tuple[str, bool]:
+    """Return a format with words put in, and whether one of them ends all; the words are taken from ``left``."""
     parts, at = list[str](), 0
     for found in DIRECTIVE.finditer(form):
         parts.append(escaped(form[at : found.start()], bash=bash, zero=False)[0])
         at = found.end()
-        flags, width, precision, kind = found[1], found[2], found[3], found[4]
-        if kind == "%":
-            parts.append("%")
-            continue
-        if width == "*":
-            width = left.pop(0) if left else "0"
-        if len(width) > 5 or len(precision or "") > 5 or not re.fullmatch("[0-9]*", width):
-            raise NotFollowedError("printf with such a width")
-        word = left.pop(0) if left else None
-        if kind in "sbc":
-            text, ended = word or "", False
-            if kind == "b":
-                text, ended = escaped(text, bash=bash, zero=not (bash and re.search(r"\\[1-7]", text)))
-            text = text[:1] if kind == "c" else text if precision is None else text[: int(precision or 0)]
-            parts.append(text.ljust(int(width or 0)) if "-" in flags else text.rjust(int(width or 0)))
-            if ended:
-                return "".join(parts), True
-        elif kind in "dioxXu":
-            shown = "d" if kind in "iu" else kind
-            value = _number(word or "0")
-            if value < 0 and kind not in "di":
-                raise NotFollowedError("printf of a negative number without a sign")
-            point = "" if precision is None else f".{precision}"
-            parts.append(f"%{flags}{width}{point}{shown}" % value)
-            if kind == "o" and "#" in flags:
-                raise NotFollowedError("printf with %#o")
-        else:
-            raise NotFollowedError(f"printf with %{kind}")
+        text, ended = _directive(found, left, bash=bash)
+        parts.append(text)
+        if ended:
+            return "".join(parts), True
     parts.append(escaped(form[at:], bash=bash, zero=False)[0])
     if "%" in DIRECTIVE.sub("", form):
         raise NotFollowedError(f"printf with the format {quote(form)}")
     return "".join(parts), False
+
+
+def _directive(found: re.Match[str], left: list[str], *, bash: bool) -> tuple[str, bool]:
+    """Return what stands in place of one directive, and whether it ends all."""
+    flags, width, precision, kind = found.groups()
+    if kind == "%":
+        return "%", False
+    if width == "*":
+        width = left.pop(0) if left else "0"
+    if len(width) > 5 or len(precision or "") > 5 or not re.fullmatch("[0-9]*", width):
+        raise NotFollowedError("printf with such a width")
+    word = left.pop(0) if left else ""
+    if kind in "dioxXu":
+        return _printed_number(flags, width, precision, kind, word), False
+    if kind not in "sbc":
+        raise NotFollowedError(f"printf with %{kind}")
+    ended = False
+    if kind == "b":
+        word, ended = escaped(word, bash=bash, zero=not (bash and re.search(r"\\[1-7]", word)))
+    text = word[:1] if kind == "c" else word if precision is None else word[: int(precision or 0)]
+    return text.ljust(int(width or 0)) if "-" in flags else text.rjust(int(width or 0)), ended
+
+
+def _printed_number(flags: str, width: str, precision: str | None, kind: str, word: str) -> str:
+    value = _number(word or "0")
+    if value < 0 and kind not in "di":
+        raise NotFollowedError("printf of a negative number without a sign")
+    if kind == "o" and "#" in flags:
+        raise NotFollowedError("printf with %#o")
+    point = "" if precision is None else f".{precision}"
+    text: str = f"%{flags}{width}{point}{'d' if kind in 'iu' else kind}" % value
+    return text
 
 
 def _number(word: str) -> int:

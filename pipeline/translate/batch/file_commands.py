@@ -7,13 +7,13 @@ end-of-file character; "fc", "xcopy", "fsutil file createnew"). Marked where a r
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.model.text import quote
 from pipeline.translate.machine import Machine, same
 from pipeline.translate.rope import NotFollowedError, Rope, cut, data_of, fill, is_open, join, literal
-from pipeline.translate.tools import Feed
+from pipeline.translate.tools.call import Feed
 
 END_OF_FILE = 0x1A
 """Ctrl-Z, which ends a text file in ASCII mode."""
@@ -53,7 +53,7 @@ class Files:
         """Return the paths of a name or a pattern."""
         if not re.search("[*?]", name):
             return [self.path(name)]
-        found = [self.machine.path(one) for one in self.machine.fitting(name)]
+        found = [self.machine.path(fitting) for fitting in self.machine.fitting(name)]
         if len(found) > 1:
             self.machine.remark("the files of a pattern are taken by name, as NTFS lists them", "note")
         if not found:
@@ -75,68 +75,99 @@ def unquoted(word: str) -> str:
     return word.replace('"', "")
 
 
-def copy(files: Files) -> Answer:
-    """``copy [/a|/b] a+b c``: files copied, or joined.
+@dataclass(slots=True)
+class _Copy:
+    """What stands behind ``copy``: groups of names joined by "+", and the mode of each name, "a", "b" or ""."""
 
-    ASCII mode, which is that of joined files without /b, reads each source up to its first Ctrl-Z and ends what it
-    writes with one; /b reads and writes all. A switch counts for the name before it and all names behind it.
-    """
-    machine, names, modes = files.machine, list[list[str]](), dict[tuple[int, int], str]()
-    mode, plus = "", False
-    for part in re.findall(r'"[^"]*"|\+|/[^\s/+"]*|[^\s+/"]+', files.rest):
+    names: list[list[str]] = field(default_factory=list)
+    modes: list[list[str]] = field(default_factory=list)
+
+    def switched(self, mode: str) -> None:
+        """Give the last name another mode."""
+        if self.modes:
+            self.modes[-1][-1] = mode
+
+    def add(self, name: str, mode: str, *, plus: bool) -> None:
+        """Add a name, to the last group where a "+" stands before it."""
+        if not (plus and self.names):
+            self.names.append([])
+            self.modes.append([])
+        self.names[-1].append(name)
+        self.modes[-1].append(mode)
+
+    @property
+    def target(self) -> str:
+        """The name that is written: the last one, else the first of those that are joined, else the folder."""
+        if len(self.names) == 2:
+            return self.names[1][0]
+        return self.names[0][0] if len(self.names[0]) > 1 else "."
+
+
+def _copy_words(rest: str) -> _Copy:
+    words, mode, plus = _Copy(), "", False
+    for part in re.findall(r'"[^"]*"|\+|/[^\s/+"]*|[^\s+/"]+', rest):
         if part == "+":
             plus = True
         elif part.startswith("/"):
             switch = part[1:].casefold()
             if switch in ("a", "b"):
                 mode = switch
-                if names:
-                    modes[(len(names) - 1, len(names[-1]) - 1)] = mode
+                words.switched(mode)
             elif switch not in ("y", "-y", "v", "n", "z", "d"):
                 raise NotFollowedError(f"{part} is no switch that is known; a name with / stands in quotes")
         elif "," in part and not part.startswith('"'):
             raise NotFollowedError("copy with a comma")
         else:
-            name = unquoted(part)
-            if plus and names:
-                names[-1].append(name)
-            else:
-                names.append([name])
-            modes[(len(names) - 1, len(names[-1]) - 1)] = mode
+            words.add(unquoted(part), mode, plus=plus)
             plus = False
-    if not 1 <= len(names) <= 2 or (len(names[-1]) != 1 and len(names) == 2):
+    if not 1 <= len(words.names) <= 2 or (len(words.names) == 2 and len(words.names[1]) != 1):
         raise NotFollowedError("copy of other than names joined by +, and one name")
-    target = names[1][0] if len(names) == 2 else names[0][0] if len(names[0]) > 1 else "."
-    to_folder = target.endswith("\\") or (not re.search("[*?]", target) and machine.is_folder(machine.path(target)))
-    if not to_folder and not re.search("[*?]", target):
+    return words
+
+
+def copy(files: Files) -> Answer:
+    """``copy [/a|/b] a+b c``: files copied, or joined.
+
+    ASCII mode, which is that of joined files without /b, reads each source up to its first Ctrl-Z and ends what it
+    writes with one; /b reads and writes all. A switch counts for the name before it and all names behind it.
+    """
+    machine, words = files.machine, _copy_words(files.rest)
+    target = words.target
+    is_pattern = re.search("[*?]", target) is not None
+    to_folder = target.endswith("\\") or (not is_pattern and machine.is_folder(machine.path(target)))
+    if not to_folder and not is_pattern:
         files.targets.append(files.path(target))
     sources = [
-        (path, modes[(0, at)]) for at, name in enumerate(names[0])
+        (path, mode) for name, mode in zip(words.names[0], words.modes[0], strict=True)
         for path in files.found(f"{name}\\*" if machine.is_folder(_plain(machine, name)) else name)
     ]  # fmt: skip
-    joins = len(names[0]) > 1 or (len(sources) > 1 and not to_folder and not re.search("[*?]", target))
-    if not joins:
-        for path, own in sources:
-            place = _placed(files, path, target, to_folder)
-            if place == path:
-                raise NotFollowedError(f"{quote(path)} is copied onto itself")
-            rope = machine.read(path)
-            files.targets.append(place)
-            machine.write(place, _ended(_text(rope), machine.line) if own == "a" else rope)
+    if len(words.names[0]) > 1 or (len(sources) > 1 and not to_folder and not is_pattern):
+        place = _placed(files, sources[0][0], target, to_folder)
+        last = words.modes[1][0] if len(words.names) == 2 else sources[-1][1]
+        _join_files(files, place, sources, last)
         return 0, ()
-    place = _placed(files, sources[0][0], target, to_folder)
+    for path, mode in sources:
+        place = _placed(files, path, target, to_folder)
+        if place == path:
+            raise NotFollowedError(f"{quote(path)} is copied onto itself")
+        rope = machine.read(path)
+        files.targets.append(place)
+        machine.write(place, _ended(_text(rope), machine.line) if mode == "a" else rope)
+    return 0, ()
+
+
+def _join_files(files: Files, place: str, sources: Sequence[tuple[str, str]], mode: str) -> None:
+    """Write files one after another; ``mode``: that of what is written."""
+    machine = files.machine
     files.targets.append(place)
     if any(path == place for path, _ in sources[1:]):
         raise NotFollowedError(f"{quote(place)} is read after it is written")
-    parts = [machine.read(path) if own == "b" else _text(machine.read(path)) for path, own in sources]
-    last = modes[(1, 0)] if len(names) == 2 else sources[-1][1]
-    whole = join(*parts)
+    whole = join(*(machine.read(path) if own == "b" else _text(machine.read(path)) for path, own in sources))
     if any(own != "b" for _, own in sources):
         machine.remark(
             "copy without /b: each file is read up to its first byte 0x1A, and one is added at the end", "note"
         )
-    machine.write(place, whole if last == "b" else _ended(whole, machine.line))
-    return 0, ()
+    machine.write(place, whole if mode == "b" else _ended(whole, machine.line))
 
 
 def _plain(machine: Machine, name: str) -> str:
@@ -240,8 +271,8 @@ def delete(files: Files) -> Answer:
         path = _plain(files.machine, name)
         pattern = f"{name}\\*" if path != "?" and files.machine.is_folder(path) else name
         found = files.machine.fitting(pattern) if re.search("[*?]", pattern) else [pattern]
-        for one in found:
-            place = files.machine.path(one)
+        for file in found:
+            place = files.machine.path(file)
             if files.machine.exists(place):
                 files.machine.delete(place)
     return 0, ()
@@ -260,12 +291,14 @@ def remove_folder(files: Files) -> Answer:
     switches, names = files.names("s q")
     for name in names:
         path = files.path(name)
-        inside = [one for one in files.machine.all_files() if one.startswith(f"{path}/")]
+        inside = [below for below in files.machine.all_files() if below.startswith(f"{path}/")]
         if inside and "s" not in switches:
             continue
-        for one in inside:
-            files.machine.delete(one)
-        files.machine.folders = {one for one in files.machine.folders if one != path and not one.startswith(f"{path}/")}
+        for below in inside:
+            files.machine.delete(below)
+        files.machine.folders = {
+            below for below in files.machine.folders if below != path and not below.startswith(f"{path}/")
+        }
     return 0, ()
 
 
@@ -273,11 +306,11 @@ def compare(files: Files) -> Answer:
     """``fc /b a b``: 0 where they are equal, 1 where not."""
     switches, names = files.names("b a c l n t u w lb")
     if len(names) != 2 or "b" not in switches:
-        raise NotFollowedError("fc other than /b of two files")
-    one, two = (files.machine.peek(files.path(name)) for name in names)
-    if is_open(one) or is_open(two):
+        raise NotFollowedError("fc other than /b of right files")
+    left, right = (files.machine.peek(files.path(name)) for name in names)
+    if is_open(left) or is_open(right):
         return None, ()
-    return int(not same(one, two)), ()
+    return int(not same(left, right)), ()
 
 
 def xcopy(files: Files) -> Answer:

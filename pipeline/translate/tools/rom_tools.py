@@ -26,7 +26,8 @@ from pipeline.translate.rope import (
     made,
     mapped,
 )
-from pipeline.translate.tools import Answer, Call, encoded, number, swapped
+from pipeline.translate.tools.blocks import swapped
+from pipeline.translate.tools.call import Answer, Call, encoded, number
 
 
 def lane(rope: Rope, number_: int, of: int, unit: int, line: int) -> Rope:
@@ -50,7 +51,7 @@ def interleaved(lanes: list[Rope], unit: int, line: int) -> Rope:
 
 
 def objcopy(call: Call) -> Answer:
-    """A binary file with lanes taken out, bytes exchanged, or padding."""
+    """Copy a binary file, with a lane taken out, bytes exchanged, or padding."""
     options, files = call.options(
         "", "IOBibrgpw",
         "input-target:I output-target:O binary-architecture:B interleave:i byte:b interleave-width:w reverse-bytes:r"

@@ -89,30 +89,30 @@ class _Condition:
         if not word or word.startswith("/dev/"):
             return bool(word) and sign in ("-e", "-r", "-w", "-c")
         path = self.machine.path(word)
-        there, folder = self.machine.exists(path), self.machine.is_folder(path)
-        if path in self.machine.suspects and not there:
+        is_file, is_folder = self.machine.exists(path), self.machine.is_folder(path)
+        if path in self.machine.suspects and not is_file:
             return None
         if sign == "-d":
-            return folder
+            return is_folder
         if sign == "-f":
-            return there
+            return is_file
         if sign == "-s":
-            size = size_of(self.machine.peek(path)) if there else 0
-            return True if folder else None if size is None else size > 0
+            size = size_of(self.machine.peek(path)) if is_file else 0
+            return True if is_folder else None if size is None else size > 0
         if sign in ("-e", "-r", "-w", "-a"):
-            return there or folder
+            return is_file or is_folder
         return None
 
     def compared(self) -> Truth:
-        one, sign, two = self.word(), self.word(), self.word()
-        if UNKNOWN in one or UNKNOWN in two or sign in ("-nt", "-ot", "-ef", "=~"):
+        left, sign, right = self.word(), self.word(), self.word()
+        if UNKNOWN in left or UNKNOWN in right or sign in ("-nt", "-ot", "-ef", "=~"):
             return None
         if sign in NUMBERS:
-            if not re.fullmatch(r"\s*[-+]?[0-9]+\s*", one) or not re.fullmatch(r"\s*[-+]?[0-9]+\s*", two):
+            if not re.fullmatch(r"\s*[-+]?[0-9]+\s*", left) or not re.fullmatch(r"\s*[-+]?[0-9]+\s*", right):
                 raise NotFollowedError("a comparison of what are not whole numbers")
-            return NUMBERS[sign](int(one), int(two))
+            return NUMBERS[sign](int(left), int(right))
         if sign in ("<", ">"):
-            return one < two if sign == "<" else one > two
+            return left < right if sign == "<" else left > right
         pattern = (self.patterns or {}).get(self.at - 1)
-        equal = bool(re.match(as_pattern(pattern), one)) if pattern is not None else one == two
+        equal = bool(re.match(as_pattern(pattern), left)) if pattern is not None else left == right
         return equal == (sign != "!=")

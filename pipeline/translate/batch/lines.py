@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass, field
 
 from pipeline.model.text import quote
-from pipeline.translate.machine import StoppedError
+from pipeline.translate.machine import ScriptStoppedError
 
 DEEPEST = 60
 
@@ -26,7 +26,7 @@ class Simple:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class CommandBlock:
     """Commands in parentheses."""
 
     inside: tuple[Parsed, ...]
@@ -35,7 +35,7 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chain:
+class CommandChain:
     """Two commands with "&", "&&", "||" or "|" between them."""
 
     sign: str
@@ -65,7 +65,7 @@ class For:
     line: int
 
 
-Parsed = Simple | Block | Chain | If | For
+Parsed = Simple | CommandBlock | CommandChain | If | For
 
 FOR = re.compile(
     r"for((?:\s+/[A-Za-z])?)((?:\s+\"[^\"]*\"|\s+[a-z]+=[^\s%]*)?)\s+%([A-Za-z#@$?])\s+in\s*\(", re.IGNORECASE
@@ -80,7 +80,7 @@ IF_WORDS = re.compile(
 
 
 @dataclass(slots=True)
-class Reader:
+class LineReader:
     """Reads commands from the lines of one logical line; ``line``: of the script, of the first of them."""
 
     text: str
@@ -96,7 +96,7 @@ class Reader:
             self.at = re.compile(r"[\s,;=@]*").match(self.text, self.at).end()  # type: ignore[union-attr]
             if self.at >= len(self.text):
                 if self.depth:
-                    raise StoppedError("a parenthesis is not closed")
+                    raise ScriptStoppedError("a parenthesis is not closed")
                 return found
             if self.text[self.at] == ")":
                 if self.depth:
@@ -124,7 +124,7 @@ class Reader:
             self._blanks()
             if self.at >= len(self.text) or self.text[self.at] in "\n)":
                 return left
-            left = Chain(sign=sign, left=left, right=self._chain(level + 1))
+            left = CommandChain(sign=sign, left=left, right=self._chain(level + 1))
 
     def _blanks(self) -> None:
         while self.at < len(self.text) and self.text[self.at] in " \t":
@@ -133,7 +133,7 @@ class Reader:
     def _one(self) -> Parsed:
         self.depth += 1
         if self.depth > DEEPEST:
-            raise StoppedError(f"more than {DEEPEST} blocks inside one another")
+            raise ScriptStoppedError(f"more than {DEEPEST} blocks inside one another")
         try:
             while self.at < len(self.text) and self.text[self.at] in " \t@,;=":
                 self.at += 1
@@ -153,7 +153,7 @@ class Reader:
         finally:
             self.depth -= 1
 
-    def _block(self, line: int) -> Block:
+    def _block(self, line: int) -> CommandBlock:
         inside = tuple(self.commands())
         self.at += 1
         redirects = list[tuple[str, str, str]]()
@@ -161,19 +161,21 @@ class Reader:
             self._blanks()
             found = re.compile(r"([0-9]?)(>>|>&|>|<)").match(self.text, self.at)
             if not found:
-                return Block(inside=inside, line=line, redirects=tuple(redirects))
+                return CommandBlock(inside=inside, line=line, redirects=tuple(redirects))
             self.at = found.end()
             redirects.append((found[1], found[2], self._name()))
 
     def _if(self, line: int) -> If:
         found = IF_WORDS.match(self.text, self.at)
         if not found:
-            raise StoppedError(f"found {quote(self.text[self.at : self.at + 60])}, which is no condition that is known")
+            raise ScriptStoppedError(
+                f"found {quote(self.text[self.at : self.at + 60])}, which is no condition that is known"
+            )
         self.at = found.end()
         then = self._one_or_chain()
         after = re.compile(r"\s*else\b", re.IGNORECASE).match(self.text, self.at)
         otherwise = None
-        if after and isinstance(then, Block):
+        if after and isinstance(then, CommandBlock):
             self.at = after.end()
             otherwise = self._one_or_chain()
         return If(condition=found[1], then=then, otherwise=otherwise, line=line)
@@ -186,7 +188,9 @@ class Reader:
     def _for(self, line: int) -> For:
         found = FOR.match(self.text, self.at)
         if not found:
-            raise StoppedError(f"found {quote(self.text[self.at : self.at + 60])}, which is no loop that is known")
+            raise ScriptStoppedError(
+                f"found {quote(self.text[self.at : self.at + 60])}, which is no loop that is known"
+            )
         end, quoted = found.end(), False
         while end < len(self.text) and (quoted or self.text[end] != ")"):
             quoted ^= self.text[end] == '"'
@@ -194,7 +198,7 @@ class Reader:
         values = self.text[found.end() : end].replace("\n", " ")
         do = re.compile(r"\)\s*do\b", re.IGNORECASE).match(self.text, end)
         if not do:
-            raise StoppedError("for without do")
+            raise ScriptStoppedError("for without do")
         self.at = do.end()
         return For(kind=found[1].strip()[1:].casefold(), options=found[2].strip().strip('"'), variable=found[3],
                    values=values, body=self._one_or_chain(), line=line)  # fmt: skip
@@ -232,6 +236,66 @@ class Reader:
         self._blanks()
         found = re.compile(r'(?:"[^"\n]*"|\^.|[^\s,;=&|<>()"^])+').match(self.text, self.at)
         if not found:
-            raise StoppedError("a redirection without a name")
+            raise ScriptStoppedError("a redirection without a name")
         self.at = found.end()
         return re.sub(r"\^(.)", r"\1", found[0]).replace('"', "")
+
+
+OWN_NAME = re.compile(
+    r"(echo|cd|chdir|md|mkdir|rd|copy|move|del|erase|ren|rename|type|call|goto|set|pushd|exit|xcopy)"
+    r"(?=[\s./\\:(;,=+\[\]\"]|$)",
+    re.IGNORECASE,
+)
+"""cmd's own commands, behind which no blank need stand."""
+
+
+def named_command(text: str) -> tuple[str, str]:
+    """Return the name of a command and what stands behind it."""
+    if text.startswith('"'):
+        end = text.find('"', 1)
+        return (text[1:end], text[end + 1 :]) if end > 0 else (text[1:], "")
+    found = OWN_NAME.match(text)
+    if found:
+        return found[1], text[found.end() :]
+    found = re.match(r"[^\s,;=/\"]+", text)
+    return (found[0], text[found.end() :]) if found else (text, "")
+
+
+BLOCK_MAY_BEGIN = re.compile(r"(?:^|[\n(&@\s])if\s[^\n]*$", re.IGNORECASE)
+
+
+def open_parentheses(text: str) -> int:
+    """Return how many parentheses of commands are open at the end of what was read so far."""
+    line = text.rpartition("\n")[2]
+    if re.match(r"\s*(rem\b|::?)", line, re.IGNORECASE):
+        text = text[: len(text) - len(line)]
+    depth, quoted, starts, word, at = 0, False, True, "", 0
+    while at < len(text):
+        sign = text[at]
+        if sign == "^" and not quoted:
+            starts, at = False, at + 2
+            continue
+        at += 1
+        if sign == "\n":
+            quoted, starts, word = False, True, ""
+        elif quoted or sign == '"':
+            quoted, starts = quoted != (sign == '"'), False
+        elif sign == "(" and (starts or depth or word in BEFORE_BLOCK or BLOCK_MAY_BEGIN.search(text[: at - 1])):
+            depth, starts, word = depth + 1, True, ""
+            continue
+        elif sign == ")":
+            depth, starts = max(depth - 1, 0), False
+        else:
+            starts = sign in "&|" or (starts and sign in " \t@")
+        word = _word_after(word, sign)
+    return depth
+
+
+BEFORE_BLOCK = ("do", "else", "in")
+
+
+def _word_after(word: str, sign: str) -> str:
+    """Return the word before which a parenthesis may open a block, with one more character read."""
+    if sign.isalpha():
+        return (word + sign).casefold()
+    return word if sign in " \t" and word in BEFORE_BLOCK else ""

@@ -1,0 +1,169 @@
+"""The scheduler of a cluster, through Dask's ``distributed``: one task for each card.
+
+A worker that is lost costs the time of its cards only: the scheduler gives them to another.
+"""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+from uuid import uuid4
+
+from pipeline.cluster.program import program
+from pipeline.cluster.worker import Answer, build_parcel
+from pipeline.errors import CardkilnError, MachineError, Place, Problem
+
+if TYPE_CHECKING:
+    from distributed import Client
+
+VARIABLE = "CARDKILN_CLUSTER"
+"""The environment variable that names the address of a scheduler: "tcp://HOST:PORT"."""
+
+PATIENCE = 30
+"""Seconds in which a scheduler must answer and have a worker."""
+
+WAITING = 2
+"""Cards for each worker that are with the scheduler at a time: one that is built, one that comes next."""
+
+Job = tuple[str, Callable[[], bytes]]
+"""A card's id, and what packs its parcel when the scheduler is to have it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What came of a card: the answer of a worker, and the address of that; or an error."""
+
+    card: str
+    answer: Answer | CardkilnError
+    worker: str = ""
+
+
+class Cluster:
+    """A scheduler whose workers all run this program; ``address``: where it is."""
+
+    def __init__(self, client: Client, address: str) -> None:
+        self._client, self.address = client, address
+        self.dashboard = str(client.dashboard_link) if "dashboard" in client.scheduler_info()["services"] else ""
+        try:
+            client.wait_for_workers(1, timeout=PATIENCE)
+        except Exception as error:  # TimeoutError, or whatever a scheduler that is lost meanwhile leads to
+            raise MachineError.one(f"has no worker within {PATIENCE} s", "start one", key=self.address) from error
+        self.workers = tuple(sorted(self._programs()))
+
+    def build(self, jobs: Iterable[Job], *, to_store: bool) -> Iterator[Result]:
+        """Have every card built, and yield what came of each as it comes.
+
+        Raises MachineError when the scheduler is lost.
+        """
+        from distributed import as_completed
+
+        waiting, cards, coming = iter(jobs), dict[Any, str](), as_completed()
+        yield from self._submit(waiting, WAITING * len(self.workers), coming, cards, to_store=to_store)
+        for future in coming:
+            yield _result(cards.pop(future), future, self.address)
+            future.release()
+            yield from self._submit(waiting, 1, coming, cards, to_store=to_store)
+
+    def _submit(
+        self, waiting: Iterator[Job], count: int, coming: Any, cards: dict[Any, str], *, to_store: bool
+    ) -> Iterator[Result]:
+        """Hand so many cards over to the scheduler; yield those of which no parcel could be packed."""
+        while count and (job := next(waiting, None)):
+            card, pack = job
+            try:
+                parcel = pack()
+            except CardkilnError as error:
+                yield Result(card, error)
+                continue
+            key = f"{card}-{uuid4().hex}"
+            try:
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore")  # that the parcel is large
+                    future = self._client.submit(_work, program(), parcel, to_store=to_store, key=key, pure=False)
+            except Exception as error:  # whatever a scheduler that is lost leads to
+                raise _lost(self.address) from error
+            cards[future] = card
+            coming.add(future)
+            count -= 1
+
+    def _programs(self) -> list[str]:
+        """Return the addresses of the workers; raises MachineError when one of them runs another program."""
+        told = self._client.run(program, on_error="return")
+        wrong = {address: said for address, said in told.items() if said != program()}
+        if wrong:
+            raise MachineError(_another(address, said) for address, said in wrong.items())
+        return [*told]
+
+
+@contextmanager
+def connected(address: str) -> Iterator[Cluster]:
+    """Give the cluster at an address, or one of as many workers as this machine has processors for "".
+
+    Raises MachineError when there is none.
+    """
+    try:
+        import dask
+
+        quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), "critical")
+        with dask.config.set(logging=quiet):  # what concerns a person is said by us
+            from distributed import Client, LocalCluster
+    except ImportError as error:
+        hint = "install the extra: pip install -e '.[cluster]'"
+        raise MachineError.one(f"the package distributed is missing: {error}", hint) from error
+    with dask.config.set({"distributed.comm.timeouts.connect": f"{PATIENCE}s"}), ExitStack() as stack:
+        try:
+            if address:
+                client = stack.enter_context(Client(address, timeout=PATIENCE))
+            else:
+                workers = LocalCluster(n_workers=os.cpu_count() or 1, threads_per_worker=1, dashboard_address=":0")
+                client = stack.enter_context(Client(stack.enter_context(workers)))
+        except Exception as error:  # of many kinds: a name that nobody has, a wrong scheme, no more threads
+            hint = 'expected the address of a scheduler, as in "tcp://192.0.2.7:8786"' if address else ""
+            what = f"no scheduler answers: {str(error) or type(error).__name__}"
+            raise MachineError.one(what, hint, key=address) from error
+        yield Cluster(client, str(client.scheduler.address))
+
+
+def _work(asked: Sequence[str], parcel: bytes, *, to_store: bool) -> tuple[str, Answer]:
+    """Do one task on a worker, in the folder that its Dask keeps for it and clears; return its address too."""
+    from distributed import get_worker
+
+    worker = get_worker()
+    return str(worker.address), build_parcel(asked, parcel, worker.local_directory, to_store=to_store)
+
+
+def _another(address: str, said: object) -> Problem:
+    """Return the problem that a worker runs another program, or has none."""
+    own = program()
+    if isinstance(said, ModuleNotFoundError):
+        found = "does not have this program"
+    elif isinstance(said, tuple) and len(said) == len(own):
+        same = said[0] == own[0] and said[2] == own[2]
+        found = f"has {said[0]} with other files" if same else f"has {said[0]} and {said[2]}"
+    else:
+        found = f"cannot say which program it has: {said}"
+    return Problem(Place(key=address), f"the worker {found}; expected {own[0]} and {own[2]}", "install the same there")
+
+
+def _result(card: str, future: Any, address: str) -> Result:
+    """Return what came of a task that has ended."""
+    from distributed import CancelledError, KilledWorker
+
+    try:
+        worker, answer = future.result()
+    except KilledWorker:
+        what = f"{card} was given up: each worker that built it was lost"
+        return Result(card, MachineError.one(what, "look at the memory and the logs of the workers"))
+    except (CancelledError, OSError) as error:
+        raise _lost(address) from error
+    except Exception as error:  # a task has no other errors of its own: this is the worker's Python or Dask
+        return Result(card, MachineError.one(f"the worker of {card} failed: {error!r}", key=address))
+    return Result(card, answer, worker)
+
+
+def _lost(address: str) -> MachineError:
+    return MachineError.one("the scheduler was lost", "run again: what is built is kept", key=address)

@@ -1,0 +1,100 @@
+"""The work of one task: a card is built from its parcel in a scratch folder, and read back as ever.
+
+What goes to a worker and what comes back are plain values, so that a worker with another version can read enough to
+refuse.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from pipeline.build import image
+from pipeline.build.build import Build
+from pipeline.build.flow import build_card
+from pipeline.build.inputs import Inputs
+from pipeline.cluster.parcel import refuse_failed, unpack_parcel
+from pipeline.cluster.program import refuse_another
+from pipeline.errors import CardkilnError, MachineError, Place, Problem, system_problem
+from pipeline.file_digest import sha256_of_file
+from pipeline.publish.pack import SUFFIXES, pack
+from pipeline.store.store import Store
+from pipeline.workspace.workspace import Workspace
+
+FORM = "zstd"
+"""How an image is packed; holes and free space take next to nothing."""
+
+PACKED = f"card.img{SUFFIXES[FORM]}"
+
+Answer = dict[str, Any]
+"""What a worker answers: ``exit-code``, and ``problems`` where that is not 0.
+
+Else ``plan``, ``record`` and ``image``: the SHA-256 of each; ``size`` of the image in bytes; ``packed``: the packed
+image, or None and ``stored``, SHA-256 and size of what lies in the store; ``roms``: title, path and SHA-256 of each ROM
+file; ``apart``: the bytes of ROM files that are on the card in no file of their own, by SHA-256.
+"""
+
+
+def build_parcel(asked: Sequence[str], parcel: bytes, scratch: str | None, *, to_store: bool) -> Answer:
+    """Build the card of a parcel and return what came of it; ``asked``: the program that asks.
+
+    ``scratch``: a folder for scratch folders, None for the system's. ``to_store``: whether the image goes there.
+    """
+    with tempfile.TemporaryDirectory(prefix="cardkiln-", dir=scratch) as name:
+        folder = Path(name)
+        workspace = Workspace(folder / "inputs", folder / "build", folder, Store.here())
+        try:
+            refuse_another(asked)
+            return _built(workspace, parcel, to_store=to_store)
+        except CardkilnError as error:
+            code, problems = error.exit_code, error.problems
+        except OSError as error:
+            code, problems = MachineError.exit_code, (system_problem(error),)
+        return {"exit-code": code, "problems": [asdict(problem) for problem in workspace.located(problems)]}
+
+
+def _built(workspace: Workspace, parcel: bytes, *, to_store: bool) -> Answer:
+    given = unpack_parcel(parcel, workspace.base, workspace.store)
+    build = Build(Inputs(workspace, epoch=given.epoch))
+    build_card(build, given.card, lambda _: None)
+    card = build.card(given.card)
+    proof = image.finished(card).proof
+    on_card = {entry.sha256 for entry in card.plan.entries}
+    roms = [
+        (roms.title.id, rom.path, content.sha256, roms.paths[rom.path])
+        for roms in build.roms_of(given.card)
+        for rom in roms.title.roms
+        if (content := roms.content(rom))
+    ]
+    answer: Answer = {
+        "exit-code": 0,
+        "plan": sha256_of_file(card.plan_path),
+        "record": sha256_of_file(card.folder / "record.json"),
+        "image": proof.image_sha256,
+        "size": proof.image_size,
+        "roms": [rom[:3] for rom in roms],
+        "apart": {sha256: path.read_bytes() for _, _, sha256, path in roms if sha256 not in on_card},
+    }
+    target = workspace.build / PACKED
+    pack(card.image_path, target, FORM)
+    packed = target.read_bytes()
+    if not (to_store and workspace.store):
+        return {**answer, "packed": packed}
+    sha256 = hashlib.sha256(packed).hexdigest()
+    workspace.store.write_content(sha256, packed)
+    refuse_failed(workspace.store)
+    return {**answer, "packed": None, "stored": (sha256, len(packed))}
+
+
+def problems_of(answer: Answer) -> tuple[Problem, ...]:
+    """Return the problems of a worker that failed."""
+
+    def problem(values: dict[str, Any]) -> Problem:
+        places = {"place": Place(**values["place"]), "also": tuple(Place(**place) for place in values["also"])}
+        return Problem(**{**values, **places, "details": tuple(values["details"])})
+
+    return tuple(problem(values) for values in answer["problems"])

@@ -1,0 +1,123 @@
+"""The command ``doit cluster``: cards are built on the machines of a cluster, and checked here."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.commands.base import JSON, OwnCommand
+
+if TYPE_CHECKING:
+    from pipeline.cluster.scheduler import Cluster as Machines
+    from pipeline.errors import Problem
+
+
+class Cluster(OwnCommand):
+    """Builds the cards that are out of date; exit code as for ``doit``."""
+
+    name = "cluster"
+    cmd_options = (JSON,)
+
+    def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
+        """Build what is out of date, and say what was done with each card."""
+        from pipeline.build import check, find
+        from pipeline.build.flow import out_of_date
+        from pipeline.cluster.scheduler import connected
+        from pipeline.engine.console import print_json, print_lines
+        from pipeline.workspace.crash_recovery import sweeping
+        from pipeline.workspace.lock import locked
+        from pipeline.workspace.owner import check_owner, note_owner_once
+
+        start = time.monotonic()
+        address, cards = self._asked(words)
+        done: dict[str, dict[str, Any]] = {}
+        say: Callable[[str], None] = (lambda _: None) if options["json"] else lambda line: print_lines([line])
+        self.build.asked = tuple(f"sheet:{card}" for card in cards)
+        check_owner(self.workspace)
+        with locked(self.workspace.build):
+            note_owner_once(self.workspace)
+            with sweeping(self.workspace.build):
+                say(f"check   {check.run(self.build)}")
+                due = [card for card in cards if any(out_of_date(self.build, card))]
+                if due:
+                    find.complete(self.build)
+                    with connected(address) as machines, self._scratch() as scratch:
+                        say(_told(machines))
+                        done |= self._build(machines, due, scratch, say)
+        for card in cards:
+            done.setdefault(card, {"exit-code": 0, "line": "up to date", "worker": "", "problems": []})
+        code = max(card["exit-code"] for card in done.values())
+        if options["json"]:
+            print_json({"cardkiln-cluster": 1, "cards": {card: done[card] for card in cards}})
+        else:
+            failed = sum(card["exit-code"] != 0 for card in done.values())
+            built = f"{len(due) - failed} of {len(due)} cards built" if due else "up to date"
+            say(f"{built} ({time.monotonic() - start:.1f} s)")
+        return int(code)
+
+    def _asked(self, words: Sequence[str]) -> tuple[str, list[str]]:
+        """Return the address of the scheduler, "" for a cluster of this machine, and the cards."""
+        import os
+
+        from pipeline.cluster.scheduler import VARIABLE
+        from pipeline.commands.arguments import card_named
+
+        address, names = os.environ.get(VARIABLE, ""), [*words]
+        if names and "://" in names[0]:
+            address = names.pop(0)
+        manifest = self.inputs.manifest
+        return address, list(dict.fromkeys(card_named(manifest, name) for name in names)) or [*manifest.cards]
+
+    def _build(
+        self, machines: Machines, cards: Sequence[str], scratch: Path, say: Callable[[str], None]
+    ) -> dict[str, dict[str, Any]]:
+        """Return what came of each card, by its id."""
+        import os
+        import sys
+
+        from pipeline.cluster.accept import accept
+        from pipeline.cluster.parcel import pack_parcel
+        from pipeline.errors import CardkilnError
+        from pipeline.store.store import CONTENTS_TOO
+
+        to_store = self.workspace.store if os.environ.get(CONTENTS_TOO, "") not in ("", "0") else None
+        done = {}
+        jobs = ((card, partial(pack_parcel, self.inputs, card, to_store)) for card in cards)
+        for result in machines.build(jobs, to_store=to_store is not None):
+            code, line = 0, ""
+            problems: tuple[Problem, ...] = ()
+            try:
+                if isinstance(result.answer, CardkilnError):
+                    raise result.answer
+                line = accept(self.build, result.card, result.answer, scratch)
+                say(f"card    {result.card}: built on {result.worker}, {line}")
+            except CardkilnError as error:
+                code, problems = error.exit_code, self.workspace.located(error.problems)
+                sys.stderr.write("".join(f"{problem}\n" for problem in problems))
+            told = [asdict(problem) for problem in problems]
+            done[result.card] = {"exit-code": code, "line": line, "worker": result.worker, "problems": told}
+        return done
+
+    @contextmanager
+    def _scratch(self) -> Iterator[Path]:
+        """Give an empty folder below the build folder that is removed afterwards."""
+        scratch = self.workspace.build / "cluster"
+        shutil.rmtree(scratch, ignore_errors=True)
+        scratch.mkdir(parents=True)
+        try:
+            yield scratch
+        finally:
+            shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _told(machines: Machines) -> str:
+    from pipeline.model.text import counted
+
+    dashboard = f", dashboard {machines.dashboard}" if machines.dashboard else ""
+    return f"cluster {machines.address}: {counted(len(machines.workers), 'worker')}{dashboard}"

@@ -1,0 +1,1 @@
+"""Windows batch scripts, followed as the documents of cmd say."""

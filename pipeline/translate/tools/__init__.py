@@ -1,0 +1,1 @@
+"""What programs do with files, each followed in a function."""
