@@ -101,7 +101,7 @@ class Write(OwnCommand):
             targets = now
 
 
-def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[write.Result], bool]:
+def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[write.WriteResult], bool]:
     """Write all disks at once; return what came of each, and whether a person stopped it.
 
     Ctrl-C stops each after the part it is writing, as a card that does not look valid.

@@ -69,7 +69,7 @@ def compare(
     return Changes(same=tuple(same), new=tuple(new), changed=tuple(changed), others=tuple(sorted(there.values())))
 
 
-def bring(
+def write_file(
     folder: Path, path: str, content: Content, source: Iterator[bytes], progress: Progress = lambda _: None
 ) -> None:
     """Write a file of the card beside the old one, read it again, and put it in its place.

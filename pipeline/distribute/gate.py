@@ -25,7 +25,7 @@ from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.manifest import Card, Manifest
 from pipeline.model.rules import RIGHTS_ARE_STATED
 from pipeline.publish.folder import is_version
-from pipeline.publish.rights import Refusal, refusals
+from pipeline.publish.rights import RightsProblem, rights_problems
 from pipeline.record.document import record_files
 from pipeline.sources.files.signature import signature
 from pipeline.workspace.lock import locked
@@ -91,7 +91,11 @@ def passed(
             with obstacles.collected():
                 changes_since_last(build.workspace, record)
             problems = [*_unaccepted(card, record)]
-            problems += [_refused(build.inputs.manifest, refusal) for refusal in refusals(record)] if contents else []
+            problems += (
+                [_problem_of_rights(build.inputs.manifest, wrong) for wrong in rights_problems(record)]
+                if contents
+                else []
+            )
             if problems:
                 raise CheckError(problems)
         obstacles.refuse()
@@ -199,15 +203,15 @@ def _unaccepted(card: Card, record: Mapping[str, Any]) -> Iterator[Problem]:
             yield Problem(Place(card.file), what, hint)
 
 
-def _refused(manifest: Manifest, refusal: Refusal) -> Problem:
+def _problem_of_rights(manifest: Manifest, wrong: RightsProblem) -> Problem:
     kinds: Mapping[str, Mapping[str, Any]] = {
         "board": manifest.boards,
         "core": manifest.cores,
         "title": manifest.titles,
         "card": manifest.cards,
     }
-    file = kinds[refusal.kind][refusal.id].file
-    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule=RIGHTS_ARE_STATED.name)
+    file = kinds[wrong.kind][wrong.id].file
+    return Problem(Place(file, key=wrong.key), wrong.what, wrong.hint, rule=RIGHTS_ARE_STATED.name)
 
 
 def _without_kept(build: Build, card_id: str, scratch: Path) -> Build:

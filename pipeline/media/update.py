@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.device.folder import PART, Changes, belongs, bring, compare, is_litter, refuse_links, room
+from pipeline.device.folder import PART, Changes, belongs, compare, is_litter, refuse_links, room, write_file
 from pipeline.errors import CheckError, RefusedError
 from pipeline.inspect.opened_build import OpenedBuild
 from pipeline.model.content import Content
@@ -87,7 +87,7 @@ def apply(build: OpenedBuild, folder: Path, update: Update, *, clean: bool) -> N
     total = sum(update.files[path].size or 0 for path in todo)
     with progress(f"update {folder.name}", total) as advance:
         for path in todo:
-            bring(folder, path, update.files[path], _bytes(build, entries[path]), advance)
+            write_file(folder, path, update.files[path], _bytes(build, entries[path]), advance)
     if clean:
         for path in update.changes.others:
             (folder / path).unlink()

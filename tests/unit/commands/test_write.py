@@ -333,7 +333,7 @@ def test_a_card_exchanged_after_the_answer_is_refused(built: Path, loop: Loop, m
     device = loop()
     whole = stage.write
 
-    def late(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.Result:
+    def late(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.WriteResult:
         with behind(device).open("r+b") as file:
             file.write(b"another card")
         return whole(card, target, say)
@@ -476,7 +476,7 @@ def test_stopped_by_a_person_it_says_what_became_of_each_card(
     started = Event()
     whole = stage.write
 
-    def waiting(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.Result:
+    def waiting(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.WriteResult:
         started.wait()
         return whole(card, target, say)
 
