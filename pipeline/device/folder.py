@@ -1,4 +1,4 @@
-"""Bringing a mounted card up to date file by file, for people who must not write it whole."""
+"""Comparing a mounted card with the files it should have, and writing them one by one."""
 
 from __future__ import annotations
 

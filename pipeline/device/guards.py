@@ -10,7 +10,7 @@ from pipeline.device.disk import Disk
 REMOVABLE = {"usb", "mmc", "sdio", "memstick"}
 """Buses of card readers (Linux kernel names). An internal reader says it is not removable, but that its bus is mmc."""
 CEILING = 128_000_000_000
-"""Bytes above which a disk is hardly a card for such a board; the option --large raises it."""
+"""Bytes above which a disk is probably no card for such a board; the option --large raises it."""
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Bringing a card to what an image is: only what a plan uses, only blocks that differ, the first block last."""
+"""Writing an image to a card: only what its plan uses, only blocks that differ, the first block last."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The gate: what a card must pass before it is published in any form, with the bytes that passed."""
+"""The checks before a card is published in any form, and the bytes that were checked."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from pipeline.build.card import CardBuild
 from pipeline.build.flow import build_card, problem_of
 from pipeline.card.plan_text import plan_lines
 from pipeline.distribute.changelog import changes_since_last
-from pipeline.distribute.obstacles import Obstacles
+from pipeline.distribute.collected_errors import CollectedErrors
 from pipeline.errors import CardkilnError, CheckError, ManifestError, Place, Problem
 from pipeline.image.read_back import proof_for, read_back
 from pipeline.image.unplanned import check_unplanned
@@ -37,7 +37,7 @@ from pipeline.workspace.workspace import Workspace, how_to_build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Passed:
+class CheckedCard:
     """A card that may be published, and what is published of it.
 
     ``build``: the one it was built by, without the files kept for it. ``documents``: bytes by file name.
@@ -67,28 +67,28 @@ class Passed:
 
 
 @contextmanager
-def passed(
-    build: Build, card_id: str, target: Path, against: Iterable[CardkilnError], *, contents: bool
-) -> Iterator[Passed]:
+def checked_card(
+    build: Build, card_id: str, target: Path, earlier: Iterable[CardkilnError], *, contents: bool
+) -> Iterator[CheckedCard]:
     """Give a card that passed, and let no other run into the build folder meanwhile.
 
-    ``target``: the folder it is published to. ``against``: errors found before. ``contents``: whether contents of
+    ``target``: the folder it is published to. ``earlier``: errors found before. ``contents``: whether contents of
     others are passed on, so that their rights are needed. A card with files kept for it is built once more without.
-    Raises CardkilnError with everything that stands against it, of every kind. The lock is that of ``workspace.lock``.
+    Raises CardkilnError with all errors, whatever their kind. The lock is that of ``workspace.lock``.
     """
     with locked(build.workspace.build), scratch_folder(build.workspace, "publishing") as scratch:
-        obstacles, card = Obstacles(against), build.inputs.manifest.cards[card_id]
-        with obstacles.collected():
+        errors, card = CollectedErrors(earlier), build.inputs.manifest.cards[card_id]
+        with errors.collect():
             _check_version(build.workspace, card, target)
         shared = _without_kept(build, card_id, scratch)
         checked = ""
-        with obstacles.collected():
+        with errors.collect():
             _check_up_to_date(build, card_id)
             if shared is build:
                 checked = _check_image(build.card(card_id))
-        with obstacles.collected():
+        with errors.collect():
             record = json.loads(record_files(_declared(shared.card(card_id)))["record.json"])
-            with obstacles.collected():
+            with errors.collect():
                 changes_since_last(build.workspace, record)
             problems = [*_unaccepted(card, record)]
             problems += (
@@ -98,14 +98,14 @@ def passed(
             )
             if problems:
                 raise CheckError(problems)
-        obstacles.refuse()
+        errors.raise_all()
         if shared is not build:
             build_card(shared, card_id, lambda _: None)
             checked = _check_image(shared.card(card_id))
         yield _verified(shared, card_id, build.workspace, checked)
 
 
-def _verified(build: Build, card_id: str, workspace: Workspace, checked: str) -> Passed:
+def _verified(build: Build, card_id: str, workspace: Workspace, checked: str) -> CheckedCard:
     """Return the finished card once record and sheet are found to be what its manifests give.
 
     ``checked``: the signature of the image's file before it was read back.
@@ -118,7 +118,7 @@ def _verified(build: Build, card_id: str, workspace: Workspace, checked: str) ->
     record = record_files(finished)["record.json"]
     document = json.loads(record)
     _check_same_image(workspace, card.card, document)
-    return Passed(
+    return CheckedCard(
         build=build,
         finished=finished,
         record=document,

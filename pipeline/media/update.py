@@ -1,4 +1,4 @@
-"""Folder mode: a mounted card is brought to what was built, file by file."""
+"""Updating a mounted card file by file."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def prepare(build: OpenedBuild, folder: Path, *, restore: bool = False) -> Updat
     """Return what an update would do; raises CheckError or RefusedError when it must not be done this way.
 
     ``restore``: write files of the user too that the card has not. The folder must hold at least half of the card's
-    files by name: anything else is hardly this card. A file that must be the first on the card cannot be brought in
-    place by a file system, so its change is refused.
+    files by name: anything else seems to be another card. A file that must be the first on the card cannot be put in
+    its place by a file system, so its change is refused.
     """
     every = {file["path"]: Content(sha256=file["sha256"], size=file["size"]) for file in build.record["files"]}
     absent = [path for path in every if belongs(path, build.keep) and not os.path.lexists(folder / path)]
@@ -58,13 +58,13 @@ def prepare(build: OpenedBuild, folder: Path, *, restore: bool = False) -> Updat
     here = len(changes.same) + len(changes.changed)
     if 2 * here < len(files):
         what = f"{here} of the {len(files)} files of {build.card} are there; expected at least half of them"
-        raise RefusedError.one(what, "this is hardly that card; doit write makes a new one", file=str(folder))
+        raise RefusedError.one(what, "this seems to be another card; doit write makes a new one", file=str(folder))
     touched = {*changes.new, *changes.changed}
     placed = {file["path"]: file["placement"] for file in build.record["files"]}
     for path in sorted(touched):
         refuse_links(folder, path)
         if placed[path] == "first":
-            what = f'"{path}" differs and must be the first file of the card; only a rewrite can bring it there'
+            what = f'"{path}" differs and must be the first file of the card; only doit write can put it there'
             raise CheckError.one(what, f"doit write {build.card} DEVICE; nothing was changed", file=str(folder))
     pieces = tuple(path for path in sorted(touched) if placed[path] == "one-piece")
     return Update(
@@ -77,7 +77,7 @@ def prepare(build: OpenedBuild, folder: Path, *, restore: bool = False) -> Updat
 
 
 def apply(build: OpenedBuild, folder: Path, update: Update, *, clean: bool) -> None:
-    """Bring new and changed files; with ``clean`` remove what is neither the card's nor the user's."""
+    """Write new and changed files; with ``clean`` remove what is neither the card's nor the user's."""
     room(folder, update.files, update.changes)
     for made in build.record["folders"]:  # a core may look for one that is empty
         refuse_links(folder, made["path"])

@@ -36,6 +36,9 @@ from tests.support.cli import demo_copy, write_tree
 from tests.unit.commands.test_publish import WITH_RIGHTS
 
 RIGHTS = '[rights]\nlicence = "CC0-1.0"\nholder = "bench"\nsource = "bench"\n'
+TURNS = 2
+"""The faster of so many counts."""
+
 FILE = 7_400_000
 """Bytes of each file that stays as it is."""
 
@@ -63,13 +66,12 @@ def race(name: str, folder: Path, card: str, older: Callable[[Path], None], newe
     publish(build, card, "zstd", None)
     keep_image(build, card, images / "new")
     print(f"{name}: images of {(images / 'new').stat().st_size:,} bytes")
-    xdelta = timed(["xdelta3", "-e", "-f", "-s", "old", "new", "x"], images)
-    zstd_patch = timed(["zstd", "-q", "-f", "--long=31", "--patch-from=old", "new", "-o", "z"], images)
-    start, used = time.perf_counter(), time.process_time()
-    made = publish(build, card, "zstd", None, (), older_version(build.workspace, card, "1", "2"))
-    ours = time.perf_counter() - start, time.process_time() - used
-    files = [path for path in made[-1].folder.rglob("*") if path.is_file()]
-    plan = len(zstd.compress((made[0].folder.parent / f"{card}-2/plan.json").read_bytes(), 19))
+    xdelta, zstd_patch, ours = (
+        min(times) for times in zip(*(turn(build, card, images) for _ in range(TURNS)), strict=True)
+    )
+    made = build.workspace.base / f"dist/{card}-2-since-1"
+    files = [path for path in made.rglob("*") if path.is_file()]
+    plan = len(zstd.compress((made.parent / f"{card}-2/plan.json").read_bytes(), 19))
     contents = sum(path.stat().st_size for path in files if path.parent.name == "contents") + plan
     whole = sum(path.stat().st_size for path in files)
     theirs = (images / "x").stat().st_size
@@ -84,6 +86,16 @@ def race(name: str, folder: Path, card: str, older: Callable[[Path], None], newe
         f"{contents / size:.2f}, folder {whole / size:.2f}, time {ours[0] / zstd_patch[0]:.2f}"
     )
     shutil.rmtree(folder)
+
+
+def turn(build: Build, card: str, images: Path) -> list[tuple[float, float]]:
+    """Return what each takes once: seconds, and seconds of processor."""
+    xdelta = timed(["xdelta3", "-e", "-f", "-s", "old", "new", "x"], images)
+    zstd_patch = timed(["zstd", "-q", "-f", "--long=31", "--patch-from=old", "new", "-o", "z"], images)
+    shutil.rmtree(build.workspace.base / f"dist/{card}-2-since-1", ignore_errors=True)
+    start, used = time.perf_counter(), time.process_time()
+    publish(build, card, "zstd", None, (), older_version(build.workspace, card, "1", "2"))
+    return [xdelta, zstd_patch, (time.perf_counter() - start, time.process_time() - used)]
 
 
 def demo_older(folder: Path) -> None:

@@ -329,7 +329,7 @@ def test_another_signer_is_refused(copy: Path, published: Path) -> None:
     ran = receive(copy.parent, "desk-1", "--signers", "mine")
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
-        "SHA256SUMS.sig: is by nobody named in mine\n"
+        "SHA256SUMS.sig: was made by no signer in mine\n"
         "  hint: get the folder again, and compare the key with the publisher's by another way\n"
     )
 
@@ -626,7 +626,7 @@ def leaving(path: str, name: str) -> Callable[[dict[str, Any]], object]:
         (
             lambda recipe: recipe.update({"left-out": [{"path": "x", "files": [
                 {"name": "", "size": 1, "sha256": "0" * 64}]}]}),
-            "recipe.json: left-out.1: 'x' is of no content that is to be brought",
+            "recipe.json: left-out.1: 'x' is of no content that the receiver supplies",
         ),
     ],
 )  # fmt: skip

@@ -194,7 +194,7 @@ def test_another_folder_is_refused(project: Path, tmp_path: Path) -> None:
     assert (ran.code, ran.out) == (4, "")
     assert ran.err == (
         f"{tmp_path}/home: 1 of the 4 files of desk are there; expected at least half of them\n"
-        "  hint: this is hardly that card; doit write makes a new one\n"
+        "  hint: this seems to be another card; doit write makes a new one\n"
     )
     assert files(tmp_path / "home") == {"BENCH.SET": b"x"}
 
@@ -208,7 +208,7 @@ def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: 
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
-        f'{card}: "DISCS.LIB" differs and must be the first file of the card; only a rewrite can bring it there\n'
+        f'{card}: "DISCS.LIB" differs and must be the first file of the card; only doit write can put it there\n'
         "  hint: doit write desk DEVICE; nothing was changed\n"
     )
     assert files(card) == before
