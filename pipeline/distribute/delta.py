@@ -87,7 +87,7 @@ def pack_contents(folder: Path, new: CheckedCard, older: CardVersion) -> tuple[P
     with (
         _old_contents(older, {old["sha256"] for old in olds.values()}, folder / ".old") as old_contents,
         Threads(THREADS, "pack") as threads,
-        progress(f"delta {plan.card}", total) as advance,
+        progress(f"pack {plan.card}", total) as advance,
     ):
 
         def packed(sha256: str, entry: Entry) -> PackedContent:

@@ -124,7 +124,7 @@ def write_from_delta(
     """
     with files_of_card(old) as files:
         wanted = _wanted(plan, contents)
-        with progress(f"look for {counted(len(wanted), 'content')}", sum(size for size, _ in wanted.values())) as step:
+        with progress("check contents", sum(size for size, _ in wanted.values())) as step:
             found = find_contents(files, wanted, step)
         missing = [sha256 for sha256 in wanted if sha256 not in found]
         if missing:

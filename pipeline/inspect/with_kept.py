@@ -66,7 +66,7 @@ def write_with_kept(
         return cast("BinaryIO", sources[entry.sha256].open("rb") if entry.size else io.BytesIO())
 
     with replacing(home / "card.img") as temporary:
-        with progress("put the files of yours onto it", record["image"]["size"]) as advance:
+        with progress(f"write {plan.card}", record["image"]["size"]) as advance:
             written = write_image(laid_out, opener, temporary, advance)
         proof = read_back(laid_out, temporary, written)
         check_unplanned(laid_out, temporary)

@@ -77,7 +77,8 @@ def published_versions(workspace: Workspace) -> tuple[CardVersion, ...]:
     dist = dist_folder(workspace)
     paths = [*dist.glob("[!.]*/record.json"), *dist.glob(f"[!.]*/{DELTA}")]
     order = {name: number for number, name in enumerate(dates_of_index(workspace))}
-    folders = sorted({path.parent for path in paths}, key=lambda path: (order.get(path.name, len(order)), path.name))
+    found = {path.parent for path in paths if path.is_file()}  # opening a pipe would wait for a writer
+    folders = sorted(found, key=lambda path: (order.get(path.name, len(order)), path.name))
     return tuple(_published(workspace, folder) for folder in folders)
 
 

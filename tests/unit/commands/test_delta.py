@@ -683,7 +683,7 @@ def test_a_frame_that_asks_for_gigabytes_of_memory_is_refused(delta: Path, old_i
     assert refusal(delta, old_image).startswith(f"contents/{path.name}: is damaged: ")
 
 
-@pytest.mark.parametrize("value", [-(2**32), -1, 0, 1, 2**31, 2**32 - 1, 2**64])
+@pytest.mark.parametrize("value", [-1, 0, 2**31, 2**64])
 @pytest.mark.parametrize(
     "key",
     ["cluster", "clusters", "size", "root-clusters", "serial", "fat-bits", "card-sectors", "start", "sectors",
