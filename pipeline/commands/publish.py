@@ -87,7 +87,7 @@ class Publish(OwnCommand):
             return
         lines = []
         for one, (folder, sizes) in zip(made, folders, strict=True):
-            use = f", for who has version {one.since}" if one.since else ""
+            use = f", for people who have version {one.since}" if one.since else ""
             lines.append(f"published {folder}: {counted(len(sizes), 'file')}, {show_size(sum(sizes.values()))}{use}")
         lines.append(f"image sha256 {image['sha256']}, {show_size(image['size'])}")
         kept = card.get("without-kept", ())

@@ -76,7 +76,7 @@ def publisher(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert (ran.code, ran.err) == (0, "")
     assert re.fullmatch(
         r"published dist/desk-2: 11 files, [\d,]+ (bytes|kB|KiB)\n"
-        rf"published dist/{DELTA}: 10 files, [\d,]+ (bytes|kB|KiB), for who has version 1\n"
+        rf"published dist/{DELTA}: 10 files, [\d,]+ (bytes|kB|KiB), for people who have version 1\n"
         r"image sha256 [0-9a-f]{64}, 16 MiB\nsigned by club\n",
         ran.out,
     )
