@@ -12,7 +12,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.engine.job import Job, TaskStoppedError, say, told
+from pipeline.engine.job import Job, TaskStoppedError, print_text, say
 from pipeline.engine.report import Reporter
 from pipeline.errors import CardkilnError
 from pipeline.workspace.workspace import Workspace
@@ -195,16 +195,16 @@ def _end(dodo: Path | None) -> None:
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
             prune.prune(build(), partial(say, "prune"))
-            settle.settle(build(), dodo, CHECK.said)
+            settle.settle(build(), dodo, CHECK.run_captured)
 
 
 def _check(list_rules: bool, explain: str) -> TaskStoppedError | dict[str, Any] | None:
     from pipeline.build import rules
 
     if list_rules:
-        return told(rules.list_text)
+        return print_text(rules.list_text)
     if explain:
-        return told(lambda: rules.explain_text(rules.rule_named(explain)))
+        return print_text(lambda: rules.explain_text(rules.rule_named(explain)))
     stopped, found = CHECK.execute(), build().failure
     if stopped or not found:
         return stopped

@@ -11,7 +11,7 @@ from pipeline.build.build import Build
 from pipeline.build.flow import build_card, build_title, first_out_of_date
 from pipeline.build.inputs import Inputs
 from pipeline.build.pinned_image import changes_since, last_record
-from pipeline.model.ranges import ByteOrigin, Ranges
+from pipeline.model.ranges import Ranges, RangeSource
 from pipeline.model.text import counted
 from pipeline.roms.map import rom_map
 from pipeline.roms.operations.arguments import show_range
@@ -59,7 +59,7 @@ def _differing(old: bytes | None, new: bytes, ranges: Ranges) -> Iterator[str]:
     places = [place for place, (was, now) in enumerate(zip(old, new, strict=True)) if was != now]
     yield f"{counted(len(places), 'byte')} {'differs' if len(places) == 1 else 'differ'} from the one built before"
     for part in ranges:
-        counts = Counter[tuple[ByteOrigin, ...]]()
+        counts = Counter[tuple[RangeSource, ...]]()
         for place in places:
             if part.start <= place < part.end:
                 lanes = part.lanes

@@ -86,13 +86,13 @@ def lines(found: diff.Comparison, old: Named, new: Named, *, brief: bool) -> Ite
         else:
             yield from bytes_text(found.differing, _names(old.reading, old.size), _names(new.reading, new.size))
     if not found.whole:
-        yield "free space was not compared: on a disk it is not read"
+        yield "free space was not compared; it is not read on a disk"
     for word, paths in asdict(found.yours).items():
         yield from (f"yours    {path}: {word}" for path in paths[:SHOWN])
     if found.yours:
         yield f"yours: {found.yours}"
     if found.equal:
-        yield "equal but for what is yours" if found.yours else "equal"
+        yield "equal except for your own files" if found.yours else "equal"
 
 
 def _names(reading: Reading, size: int) -> Names:

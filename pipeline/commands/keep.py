@@ -36,7 +36,7 @@ class Keep(OwnCommand):
             return 0
         lines = [f"copied {path}" for path in kept.copied]
         for path, other in kept.both:
-            lines.append(f"{path} changed on the card and here: yours stays, the card's is {other}")
+            lines.append(f"{path} changed on the card and here: your copy stays, the card's copy is {other}")
         print_lines(
             [*lines, f"{counted(len(kept.copied), 'file')} copied to {folder}, {len(kept.same):,} known already"]
         )

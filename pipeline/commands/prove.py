@@ -60,7 +60,7 @@ class Prove(OwnCommand):
 
         folder = self.workspace.card_folder(card)
         for name, (first, second) in differing.items():
-            yield f"{card}: {name} differs: sha256 {first}, the second time {second}"
+            yield f"{card}: {name} differs: sha256 {first}, in the second build {second}"
             if name != "card.img":
                 yield from compare.first_line(name, folder, rebuilt)
         if "card.img" in differing:

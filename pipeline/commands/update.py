@@ -64,7 +64,7 @@ def _lines(update: Update, options: Mapping[str, Any]) -> list[str]:
         lines += [*_each("yours, not on the card:", update.absent), "--restore writes what is not on the card"]
     for path in update.pieces:
         lines.append(f"warning: {path} must lie in one piece; doit verify DEVICE says whether it does")
-    read = "" if options["list"] else ", each read again, maybe from the system's cache"
+    read = "" if options["list"] else ", each read back, possibly from the system's cache"
     written = counted(len(changes.new) + len(changes.changed), "file")
     lines.append(f"{written} {would}written{read}; {len(changes.same):,} are as built")
     return lines

@@ -101,7 +101,7 @@ class Write(OwnCommand):
             targets = now
 
 
-def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[write.WriteResult], bool]:
+def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[write.DiskResult], bool]:
     """Write all disks at once; return what came of each, and whether a person stopped it.
 
     Ctrl-C stops each after the part it is writing, as a card that does not look valid.
@@ -133,11 +133,11 @@ def _agree(card: OpenedBuild, disks: Sequence[Disk], serial: str, *, yes: bool) 
     for disk in disks:
         if serial and (len(disks) > 1 or disk.serial != serial):
             found = disk.serial or "none"
-            raise RefusedError.one(f"its serial is {found}, expected {serial}", "this is another card", file=disk.path)
+            raise RefusedError.one(f"its serial is {found}, expected {serial}", "it is another card", file=disk.path)
         if yes and serial:
             continue
         if yes or not sys.stdin.isatty():
-            what = "nobody is asked here; expected --serial and --yes with one device"
+            what = "no terminal to ask on; expected --serial and --yes with one device"
             raise RefusedError.one(what, "or run it in a terminal", file=disk.path)
         if not asked:
             print_lines([f"{card.card}, version {card.version}: image SHA-256 {card.sha256}"])

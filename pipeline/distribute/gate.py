@@ -25,7 +25,7 @@ from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.manifest import Card, Manifest
 from pipeline.model.rules import RIGHTS_ARE_STATED
 from pipeline.publish.folder import is_version
-from pipeline.publish.rights import RightsProblem, rights_problems
+from pipeline.publish.rights import RightsRefusal, rights_problems
 from pipeline.record.document import record_files
 from pipeline.sources.files.signature import signature
 from pipeline.workspace.lock import locked
@@ -203,7 +203,7 @@ def _unaccepted(card: Card, record: Mapping[str, Any]) -> Iterator[Problem]:
             yield Problem(Place(card.file), what, hint)
 
 
-def _problem_of_rights(manifest: Manifest, wrong: RightsProblem) -> Problem:
+def _problem_of_rights(manifest: Manifest, wrong: RightsRefusal) -> Problem:
     kinds: Mapping[str, Mapping[str, Any]] = {
         "board": manifest.boards,
         "core": manifest.cores,

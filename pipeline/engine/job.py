@@ -26,7 +26,7 @@ class TaskStoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type in
         self.exit_code = exit_code
 
 
-def told(text: Callable[[], str]) -> TaskStoppedError | None:
+def print_text(text: Callable[[], str]) -> TaskStoppedError | None:
     """Print a text that was asked for; return the failure when there is no such text."""
     try:
         print(text(), end="")
@@ -75,7 +75,7 @@ class Job:
         self._why = why or NEW
         return why is None
 
-    def said(self) -> tuple[str, str] | None:
+    def run_captured(self) -> tuple[str, str] | None:
         """Run the stage once more and return what it prints to standard output and error; None when it fails."""
         out, err = io.StringIO(), io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):

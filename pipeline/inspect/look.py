@@ -144,7 +144,7 @@ def _board(inputs: Inputs, paths: Iterable[str], asked: str) -> tuple[Board | No
     if asked:
         return boards[asked], "as asked"
     fit = best_board(inputs.manifest, paths)
-    return (boards[fit.board], _guessed(fit)) if fit else (None, "no board's folders are on it")
+    return (boards[fit.board], _guessed(fit)) if fit else (None, "unknown: the folders of no board are on it")
 
 
 def _guessed(fit: Fit) -> str:

@@ -66,7 +66,7 @@ class OpenedBuild:
     def check_unchanged(self) -> None:
         """Raise MachineError when something wrote into the open image: the build never does, a mounted image may."""
         if os.fstat(self.image).st_mtime_ns != self.changed:
-            what = "was changed while it was read; what was made of it is not valid"
+            what = "was changed while it was read; the result is not valid"
             raise MachineError.one(what, f"{how_to_build(self.card)}, then start again", file=str(self.image_path))
 
 

@@ -67,7 +67,7 @@ class Target:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WriteResult:
+class DiskResult:
     """What became of one disk; ``problems`` is empty when all that the plan uses was read back as planned."""
 
     disk: Disk
@@ -116,7 +116,7 @@ def chosen(paths: Sequence[str], card: OpenedBuild, *, large: bool) -> tuple[Tar
     return tuple(map(_target, found))
 
 
-def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda _: None) -> WriteResult:
+def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda _: None) -> DiskResult:
     """Write a card to a disk that was agreed to, read it back past the cache, and return what came of it.
 
     Disk and card are looked at once more, with the disk opened so that nothing else can use it; they are refused when
@@ -126,14 +126,14 @@ def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda
     try:
         return _written(card, target, say)
     except (CheckError, MachineError, RefusedError) as error:
-        return WriteResult(disk=disk, problems=error.problems, exit_code=error.exit_code)
+        return DiskResult(disk=disk, problems=error.problems, exit_code=error.exit_code)
     except OSError as error:
         what = f"{error.strerror or error}; the card is not valid until a write completes"
         problem = Problem(Place(disk.path), what, "plug it in again, and run this once more")
-        return WriteResult(disk=disk, problems=(problem,), exit_code=MachineError.exit_code)
+        return DiskResult(disk=disk, problems=(problem,), exit_code=MachineError.exit_code)
 
 
-def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> WriteResult:
+def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> DiskResult:
     if sys.platform != "linux":
         raise RefusedError.one(
             "cannot be written on this system", "doit write CARD shows the steps", file=target.disk.path
@@ -161,7 +161,7 @@ def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> W
     card.check_unchanged()
     if wrong:
         raise CheckError(_damage(card.plan, disk, wrong))
-    return WriteResult(disk=disk, used=counts.used, written=counts.written, past_cache=certain)
+    return DiskResult(disk=disk, used=counts.used, written=counts.written, past_cache=certain)
 
 
 def _both(one: Callable[[int], None], two: Callable[[int], None]) -> Callable[[int], None]:
@@ -198,7 +198,7 @@ def owners_of(plan: Plan, start: int, end: int) -> list[str]:
     return found or ["free space"]
 
 
-def summary(result: WriteResult) -> str:
+def summary(result: DiskResult) -> str:
     """Return what was and what was not proven of a disk, in a line."""
     if result.problems:
         return f"{result.disk.path}: not good"
@@ -207,7 +207,7 @@ def summary(result: WriteResult) -> str:
     return f"{result.disk.path}: {size}; verified {how}; free space unchanged"
 
 
-def row(card: OpenedBuild, result: WriteResult, moment: str) -> Mapping[str, str | int]:
+def row(card: OpenedBuild, result: DiskResult, moment: str) -> Mapping[str, str | int]:
     """Return a result as a row of the batch record."""
     disk = result.disk
     return {

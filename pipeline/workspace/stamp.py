@@ -116,7 +116,7 @@ def stale(path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path]) ->
             if not stat.S_ISREG(now.st_mode):  # a pipe in its place would never come to an end
                 return f"{name} is gone"
             if made.signature != signature(now) and made.sha256 != sha256_of_file(output):
-                return f"{name} was changed by something else"
+                return f"{name} was changed by another program"
         except (FileNotFoundError, NotADirectoryError):
             return f"{name} is gone"
     return None

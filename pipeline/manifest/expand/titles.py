@@ -26,7 +26,7 @@ Key = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
+class TitleResult:
     """What came of one title; ``needs``: the manifests for whose sake nothing did."""
 
     manifest: ParsedManifest
@@ -40,18 +40,18 @@ class Titles:
         examined = list(examined)
         self._cores = {one.id: one for one in examined if one.kind == "core"}
         self._titles = {one.id: one for one in examined if one.kind == "title"}
-        self._results: dict[str, Result] = {}
+        self._results: dict[str, TitleResult] = {}
         self._values = 0
 
-    def result(self, id_: str) -> Result:
+    def result(self, id_: str) -> TitleResult:
         """Return what comes of a title: itself, where it takes nothing over."""
         if id_ not in self._results:
             one = self._titles[id_]
             waits = one.data is not None and one.value is None and not one.problems
-            self._results[id_] = self._of(one) if waits else Result(manifest=one)
+            self._results[id_] = self._of(one) if waits else TitleResult(manifest=one)
         return self._results[id_]
 
-    def _of(self, one: ParsedManifest) -> Result:
+    def _of(self, one: ParsedManifest) -> TitleResult:
         chain, problem, needs = self._chain(one)
         if problem or needs:
             return _failed(one, [problem] if problem else [], needs)
@@ -75,7 +75,7 @@ class Titles:
         full = written_out(stated, layout)
         self._values += _count(full.data)
         problems = full.problems or tuple(_chip_problems(full, one.file))
-        return _failed(one, problems) if problems else Result(manifest=_finished(one, full, layout, core))
+        return _failed(one, problems) if problems else TitleResult(manifest=_finished(one, full, layout, core))
 
     def _chain(self, one: ParsedManifest) -> tuple[list[ParsedManifest], Problem | None, list[Key]]:
         """Return the titles from the furthest that this one is like to itself; what is wrong; what else it waits for.
@@ -104,8 +104,8 @@ def _count(value: Any) -> int:
     return 1 + sum(map(_count, inner))
 
 
-def _failed(one: ParsedManifest, problems: Sequence[Problem] = (), needs: Sequence[Key] = ()) -> Result:
-    return Result(manifest=replace(one, problems=tuple(problems)), needs=tuple(needs))
+def _failed(one: ParsedManifest, problems: Sequence[Problem] = (), needs: Sequence[Key] = ()) -> TitleResult:
+    return TitleResult(manifest=replace(one, problems=tuple(problems)), needs=tuple(needs))
 
 
 def _stated(one: ParsedManifest) -> Stated:

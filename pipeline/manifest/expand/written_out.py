@@ -152,7 +152,7 @@ class _Writing:
                 self.roms.append(rom)
                 known[path] = rom
             elif rom in changed:
-                what = f"found the path {quote(item['path'])} a second time, expected it once"
+                what = f"found the path {quote(item['path'])} a second time, expected once"
                 self.problems.append(Problem(stated.place(f"{key}.path"), what, "put both into one [[rom]]"))
             else:
                 self._change(rom, item, key, stated)

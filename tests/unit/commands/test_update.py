@@ -59,7 +59,7 @@ def test_a_card_as_built_is_left_alone(project: Path, card: Path) -> None:
     before = files(card)
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.err) == (0, "")
-    assert ran.out == "0 files written, each read again, maybe from the system's cache; 4 are as built\n"
+    assert ran.out == "0 files written, each read back, possibly from the system's cache; 4 are as built\n"
     assert files(card) == before
 
 
@@ -84,7 +84,7 @@ def test_only_what_changed_is_written_and_what_is_the_users_stays(project: Path,
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == (
         "replaced BENCH.SET\nleft letter.txt\n--clean removes what is left\nyours: 1 file left unchanged\n"
-        "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
+        "1 file written, each read back, possibly from the system's cache; 3 are as built\n"
     )
     assert {path: (card / path).stat().st_mtime_ns for path in files(card) if path != "BENCH.SET"} == kept
     assert (card / "BENCH.SET").read_bytes() == small.CONFIG.replace(b"form = 0", b"form = 2")
@@ -127,7 +127,7 @@ def test_a_file_named_like_those_that_are_written_first_is_left_alone(project: P
     assert ran.out == (
         "replaced BENCH.SET\nleft CKNEW.TMP\nleft CKNEW001.TMP\nleft GOODS/cknew.tmp\n"
         "--clean removes what is left\n"
-        "1 file written, each read again, maybe from the system's cache; 3 are as built\n"
+        "1 file written, each read back, possibly from the system's cache; 3 are as built\n"
     )
     assert files(card) == {**before, "BENCH.SET": (card / "BENCH.SET").read_bytes()}
     assert within(project, UpdateCard, "desk", str(card), "--clean").code == 0

@@ -101,7 +101,7 @@ def owner_of(plan: Plan, offset: int) -> str:
     for entry in plan.entries:
         if entry.cluster <= cluster < entry.cluster + entry.clusters:
             behind = not entry.is_folder and offset - volume.cluster_offset(entry.cluster) >= entry.size
-            return f"behind the end of {entry.path}" if behind else entry.path
+            return f"after the end of {entry.path}" if behind else entry.path
     return ""
 
 

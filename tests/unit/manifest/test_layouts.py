@@ -257,7 +257,7 @@ def test_a_step_and_a_rom_file_that_are_not_there_cannot_be_changed(inputs: Path
         'changed\n  hint: did you mean "KITE.ROM"?'
     )
     assert told(inputs, BOTH + '[[rom]]\npath = "KITE.ROM"\n[[rom]]\npath = "{title}.ROM"\n') == (
-        'inputs/titles/kite.toml:9:8: rom.2.path: found the path "{title}.ROM" a second time, expected it once\n'
+        'inputs/titles/kite.toml:9:8: rom.2.path: found the path "{title}.ROM" a second time, expected once\n'
         "  hint: put both into one [[rom]]"
     )
 

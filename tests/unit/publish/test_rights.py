@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.publish.rights import HINT, RightsProblem, holder_of, made_of, rights_problems, wrong_licence
+from pipeline.publish.rights import HINT, RightsRefusal, holder_of, made_of, rights_problems, wrong_licence
 
 STATED = {"licence": "CC0-1.0", "holder": "A club", "source": "its page"}
 
@@ -79,7 +79,7 @@ INVALID = {
 def test_other_expressions_may_not(expression: str, wrong: str) -> None:
     assert wrong_licence(expression) == wrong
     what = f'found "{expression}" ({wrong}), expected an expression of licences on the SPDX list'
-    expected = RightsProblem(kind="core", id="fern", key="rights.licence", files=2, what=what, hint=HINT)
+    expected = RightsRefusal(kind="core", id="fern", key="rights.licence", files=2, what=what, hint=HINT)
     assert rights_problems(record(*EVERY_KIND, core={**STATED, "licence": expression})) == (expected,)
 
 
@@ -98,7 +98,7 @@ def test_other_expressions_may_not(expression: str, wrong: str) -> None:
 )
 def test_what_is_not_stated_is_told_once_a_manifest(rights: dict[str, str], missing: str) -> None:
     what = f"{missing} missing; licence, holder and source are all required to publish"
-    expected = RightsProblem(kind="title", id="snail-race", key="rights", files=2, what=what, hint=HINT)
+    expected = RightsRefusal(kind="title", id="snail-race", key="rights", files=2, what=what, hint=HINT)
     assert rights_problems(record(*EVERY_KIND, title=rights)) == (expected,)
 
 
