@@ -10,6 +10,9 @@ from pathlib import Path
 
 from pipeline.errors import MachineError
 
+LONGEST = 250
+"""Bytes of a name to which ".part" can be added; 255 are the most on usual file systems."""
+
 
 def check_working_folder() -> None:
     """Raise MachineError when the folder that people work in was removed."""
@@ -34,7 +37,7 @@ def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
     Without ``sync`` a power cut may leave the old file, none or a damaged one, until it is synced later.
     """
     make_folder(path.parent)
-    temporary = _temporary(path)
+    temporary = temporary_name(path)
     try:
         yield temporary
         if sync:
@@ -57,7 +60,7 @@ def write_together(files: Mapping[Path, bytes]) -> None:
     placed = list[Path]()
     try:
         for path, data in files.items():
-            temporary = _temporary(path)
+            temporary = temporary_name(path)
             temporary.unlink(missing_ok=True)
             temporary.write_bytes(data)
             if before[path] is not None:
@@ -66,19 +69,25 @@ def write_together(files: Mapping[Path, bytes]) -> None:
                 os.fsync(written.fileno())
         for path in files:
             placed.append(path)
-            _temporary(path).replace(path)
+            temporary_name(path).replace(path)
         for folder in {path.parent for path in files}:
             sync_folder(folder)
     except BaseException:
         for path in files:
-            _temporary(path).unlink(missing_ok=True)
+            temporary_name(path).unlink(missing_ok=True)
         for path in placed:
             _put_back(path, before[path])
         raise
 
 
-def _temporary(path: Path) -> Path:
-    return path.with_name(path.name + ".part")
+def temporary_name(path: Path) -> Path:
+    """Return the name beside a path under which it is written: one that file systems take, however long its own is."""
+    name = path.name
+    if len(os.fsencode(name)) > LONGEST:
+        import hashlib  # such names are rare, and loading it takes time
+
+        name = hashlib.sha256(os.fsencode(name)).hexdigest()
+    return path.with_name(f"{name}.part")
 
 
 def _put_back(path: Path, data: bytes | None) -> None:

@@ -11,7 +11,7 @@ import re
 import stat
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PureWindowsPath
 from typing import TypeVar
 
 from pipeline.file_digest import sha256_of_file
@@ -45,7 +45,8 @@ class Stamp:
     facts: object = None
 
     def __post_init__(self) -> None:
-        if any(name.startswith("/") or ".." in PurePosixPath(name).parts for name in self.outputs):
+        paths = map(PureWindowsPath, self.outputs)  # it knows both separators, and drives
+        if any(path.anchor or ".." in path.parts for path in paths):
             raise ValueError("expected paths that stay in the outputs' folder")
 
 

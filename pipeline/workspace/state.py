@@ -28,7 +28,7 @@ from pathlib import Path
 from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
-from pipeline.workspace.atomic_write import make_folder, replacing
+from pipeline.workspace.atomic_write import make_folder, replacing, temporary_name
 
 HEAD = b'["cardkiln-state 1","'
 """How every value begins; names the version of the form, of which no other is read."""
@@ -170,4 +170,4 @@ def _make_room(path: Path) -> None:
             folder.unlink()
         make_folder(folder)
     remove_irregular(path)
-    remove_irregular(path.with_name(path.name + ".part"))
+    remove_irregular(temporary_name(path))

@@ -129,6 +129,8 @@ ADDED = [
         "a",
         b"[b]\ny=2\n[c]\nz=3\n[a]\nnew=5\n\n",
     ),
+    ("a section after heads with blank lines", b"[b]\ny=2\n\n[c]\nz=3\n", "a", b"[b]\ny=2\n\n[c]\nz=3\n\n[a]\nnew=5\n"),
+    ("a section after a blank line and a head", b"y=2\n\nz=3\n[c]\n", "a", b"y=2\n\nz=3\n[c]\n[a]\nnew=5\n"),
     ("a section without a final line ending", b"[b]\ny=2", "a", b"[b]\ny=2\n\n[a]\nnew=5"),
     ("a section in an empty file", b"", "a", b"[a]\nnew=5\n"),
     ("a section with a Ctrl-Z behind it", b"x=1\r\n\x1a", "a", b"x=1\r\n\r\n[a]\r\nnew=5\r\n\x1a"),
