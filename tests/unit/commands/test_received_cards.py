@@ -77,7 +77,7 @@ def test_a_mounted_card_is_updated_from_a_received_version_and_keeps_what_is_the
     assert ran == Ran(
         0,
         "added A/NEW.TXT\nreplaced BENCH.SET\nyours: 1 file left unchanged\n"
-        "2 files written, each read again, maybe from the system's cache; 3 are as built\n",
+        "2 files written, each read back, possibly from the system's cache; 3 are as built\n",
         "",
     )
     record = json.loads((receiver / "build/received/desk-2/record.json").read_bytes())
@@ -103,7 +103,7 @@ def test_a_kept_file_that_was_deleted_on_the_card_does_not_come_back(tmp_path: P
         0,
         "yours: 1 file left unchanged\n"
         "yours, not on the card: SLATE/ONE.DAT\n--restore writes what is not on the card\n"
-        "0 files written, each read again, maybe from the system's cache; 4 are as built\n",
+        "0 files written, each read back, possibly from the system's cache; 4 are as built\n",
         "",
     )
     assert not (card / "SLATE/ONE.DAT").exists()
