@@ -6,7 +6,6 @@ from pipeline.build import image
 from pipeline.build.card import CardBuild
 from pipeline.errors import Place, Problem
 from pipeline.file_digest import sha256_of_file
-from pipeline.record.document import record_files
 from pipeline.workspace.atomic_write import write_if_changed
 from pipeline.workspace.build_history import keep_build
 from pipeline.workspace.stamp import NEW
@@ -34,7 +33,10 @@ def run(card: CardBuild) -> str:
     What the record says of bitstreams is found anew on the image: nothing else is a witness of it.
     """
     image.renew_findings(card)
-    for name, data in record_files(image.finished(card)).items():
+    known = image.proven(card)
+    if known is None:
+        raise FileNotFoundError(card.workspace.stamp("image", card.id))
+    for name, data in card.record(known).items():
         write_if_changed(card.folder / name, data)
     _keep(card)
     return f"{card.id}: {card.workspace.shown(card.folder / 'record.json')}"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 
 from pipeline.configs.differ import text_changes
@@ -13,7 +15,7 @@ from pipeline.image.opened import read_at
 from pipeline.inspect.open_target import Named, digest
 from pipeline.inspect.yours import Yours, is_yours, yours_between
 from pipeline.model.reading import Reading
-from pipeline.model.spans import differing_at, joined
+from pipeline.model.spans import difference, joined
 from pipeline.model.text import counted
 from pipeline.record.bytes import Differing, Tally
 from pipeline.record.compare import Changes, compare, to_hash
@@ -22,8 +24,10 @@ from pipeline.record.snapshot import Side
 from pipeline.threads import Threads
 from pipeline.workspace.progress import progress
 
-BLOCK = 1 << 18
-"""Bytes compared at a time."""
+BLOCK, PART = 15 << 13, 15 << 18
+"""Bytes compared at a time, few enough that no memory is asked of the system for them, and by one thread in a row."""
+
+THREADS = min(4, os.cpu_count() or 1)
 
 LARGEST = 16 << 20
 """Bytes of a file that is looked at for what changed in it."""
@@ -99,12 +103,39 @@ def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
     tally = Tally(*sides)
     every = joined([(start, min(end, size)) for part in ranges for start, end in part if start < size])
     with progress("compare", sum(end - start for start, end in every)) as advance:
-        for start, end in every:
-            for at in range(start, end, BLOCK):
-                length = min(BLOCK, end - at)
-                tally.add(at, *(read_at(image, at, length) for image in images))
-                advance(length)
+        for length, unequal in _compared(images, every):
+            for block in unequal:
+                tally.add(*block)
+            advance(length)
     return tally.found, files
+
+
+def _compared(
+    images: Sequence[int], ranges: Iterable[tuple[int, int]]
+) -> Iterator[tuple[int, list[tuple[int, bytes, bytes]]]]:
+    """Yield the bytes of each part of the ranges, and its blocks that differ: offset and bytes of both images.
+
+    Several are compared at a time, and no more are read than are waited for.
+    """
+    parts = ((at, min(PART, end - at)) for start, end in ranges for at in range(start, end, PART))
+    with Threads(THREADS) as pool:
+        coming = deque[tuple[int, Future[list[tuple[int, bytes, bytes]]]]]()
+        for at, length in parts:
+            coming.append((length, pool.submit(_unequal, images, at, length)))
+            if len(coming) > THREADS:
+                size, found = coming.popleft()
+                yield size, found.result()
+        for size, found in coming:
+            yield size, found.result()
+
+
+def _unequal(images: Sequence[int], start: int, length: int) -> list[tuple[int, bytes, bytes]]:
+    found = []
+    for at in range(start, start + length, BLOCK):
+        one, other = (read_at(image, at, min(BLOCK, start + length - at)) for image in images)
+        if one != other:
+            found.append((at, one, other))
+    return found
 
 
 def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str]:
@@ -160,5 +191,8 @@ def _causes(old: Named, new: Named, path: str) -> tuple[str, ...]:
         return ()
     if changes := tuple(text_changes(before, after)):
         return changes
-    places = list(differing_at(before, after)) if len(before) == len(after) else []
-    return (f"{counted(len(places), 'byte')} changed, the first at 0x{places[0]:04X}",) if places else ()
+    if len(before) != len(after):
+        return ()
+    mask = difference(before, after)
+    count, first = len(mask) - mask.count(0), len(mask) - len(mask.lstrip(b"\0"))
+    return (f"{counted(count, 'byte')} changed, the first at 0x{first:04X}",) if count else ()

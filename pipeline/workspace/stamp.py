@@ -101,7 +101,11 @@ def stale(path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path]) ->
     Only an output whose size, times or inode are not those of the stamp is hashed, and always anew: what a cache says
     of it may not keep it on a card.
     """
-    stamp = read_stamp(path)
+    return why_stale(read_stamp(path), inputs, outputs)
+
+
+def why_stale(stamp: Stamp, inputs: Mapping[str, str], outputs: Mapping[str, Path]) -> str | None:
+    """Return why the outputs of a stamp must be made again; else as ``stale``."""
     if stamp == Stamp():
         return NEW
     changed = sorted(name for name in stamp.inputs.keys() | inputs.keys() if stamp.inputs.get(name) != inputs.get(name))

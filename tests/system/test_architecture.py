@@ -16,10 +16,11 @@ BELOW: dict[str, set[str]] = {
     "errors": {"printable"},
     "model": {"errors", "printable"},
     "threads": set(),
+    "processes": {"errors"},
     "file_digest": set(),
     "fat": {"errors", "model"},
     **{
-        part: {"errors", "model", "fat", "threads", "file_digest"}
+        part: {"errors", "model", "fat", "threads", "processes", "file_digest"}
         for part in (
             "manifest",
             "sources",
@@ -50,7 +51,7 @@ BELOW["build"] = {*BELOW}
 for part in ("inspect", "explain", "distribute", "drafts", "prove", "cluster"):
     BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove", "cluster"}
 BELOW["media"] = {*BELOW}
-BELOW["engine"] = {"errors", "printable", "model", "workspace", "build"}
+BELOW["engine"] = {"errors", "printable", "model", "processes", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
 """What each part of pipeline/ may import, besides itself."""
 
