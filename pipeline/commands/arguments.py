@@ -37,9 +37,9 @@ def manifest_named(workspace: Workspace, word: str) -> ManifestFile:
     """
     start, colon, id_ = word.partition(":")
     if colon and start in FOLDERS:
-        kind, path = start, workspace.inputs / FOLDERS[start] / f"{id_}.toml"
-        near = nearest(id_, workspace.names(FOLDERS[start]))
-        hint = f'did you mean "{kind}:{near}"?' if near else ""
+        kind, path, hint = start, workspace.inputs / FOLDERS[start] / f"{id_}.toml", ""
+        if not path.is_file() and (near := nearest(id_, workspace.names(FOLDERS[start]))):
+            hint = f'did you mean "{kind}:{near}"?'
     else:
         path = workspace.base / word
         kind = KINDS.get(path.parent.name, "")
