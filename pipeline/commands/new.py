@@ -99,13 +99,13 @@ class New(OwnCommand):
         from pipeline.drafts.board_from_card import board_from_card
         from pipeline.drafts.new import path_of
         from pipeline.inspect.damage import refuse_damage
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
         from pipeline.inspect.survey_card import surveyed_card
 
         if words[0] != "board" or len(words) > 2:
             raise ManifestError.one("--from: expected board ID --from CARD", "see doit help new")
         inputs, base = self.workspace.inputs, self.workspace.base
         path_of(inputs, base, "board", words[1])
-        with named(self.workspace, card_path(card)) as opened:
+        with opened_target(self.workspace, card_path(card)) as opened:
             refuse_damage(opened)
             return board_from_card(inputs, base, words[1], surveyed_card(opened), Path(card).name or card)

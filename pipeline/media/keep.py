@@ -12,7 +12,7 @@ from pipeline.device.folder import belongs, is_litter
 from pipeline.device.ranges import same_card
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.file_digest import sha256_of_file
-from pipeline.inspect.open_target import Named, digest, of_folder, of_image
+from pipeline.inspect.open_target import OpenTarget, digest, of_folder, of_image
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.model.text import counted
@@ -34,7 +34,7 @@ class Kept:
     same: tuple[str, ...]
 
 
-def keep(inputs: Inputs, card_id: str, named: Named) -> Kept:
+def keep(inputs: Inputs, card_id: str, named: OpenTarget) -> Kept:
     """Copy what differs into the inputs; nothing there is written over unless the card had it before.
 
     A list beside the folder says what was on the card last time, so that a change on either side can be told. Raises
@@ -67,7 +67,7 @@ def keep(inputs: Inputs, card_id: str, named: Named) -> Kept:
     return Kept(copied=tuple(copied), both=tuple(both), same=tuple(same))
 
 
-def _yours(named: Named, patterns: tuple[str, ...]) -> list[str]:
+def _yours(named: OpenTarget, patterns: tuple[str, ...]) -> list[str]:
     """Return the paths of the user's files on a card, sorted."""
     found = sorted(
         path
@@ -102,7 +102,7 @@ def keep_before_writing(inputs: Inputs, card_id: str, plan: Plan, path: Path) ->
 
 
 @contextmanager
-def card_at(path: Path) -> Iterator[Named]:
+def card_at(path: Path) -> Iterator[OpenTarget]:
     """Give a mounted card, an image or a disk.
 
     Raises CheckError when it is too damaged to trust its files; MachineError when it is not there, holds no FAT
