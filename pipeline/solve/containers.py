@@ -179,7 +179,7 @@ class _Search:
                         if FIELD <= second_place - first_place <= LONGEST_RECORD
                     }:
                         starts = (first_place + FIELD * behind - record for behind in range(1, len(FIELDS) + 1))
-                        yield from (start for start in starts if start >= low)
+                        yield from (start for start in starts if low <= start < first)
 
     def _places(self, wanted: bytes, low: int, high: int) -> list[int]:
         places, at = list[int](), self.finished.find(wanted, low, high)
