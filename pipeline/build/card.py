@@ -245,16 +245,17 @@ class CardBuild:
         return self._record_hashes[1]
 
     def rom_paths(self) -> dict[str, Path]:
-        """Return where each ROM file of the card is built, by SHA-256."""
+        """Return where each ROM file of the card is built, by SHA-256; not those whose place a kept file takes."""
         contents = {
             (file.origin.owner, file.place): file.content.sha256
             for file in self.copied_files
             if file.origin.kind == "rom-file"
         }
         return {
-            contents[title.id, title.place(rom.key)]: self.workspace.rom_folder(title.id) / rom.path
+            sha256: self.workspace.rom_folder(title.id) / rom.path
             for title in self.selection.titles
             for rom in title.roms
+            if (sha256 := contents.get((title.id, title.place(rom.key))))
         }
 
     def read(self, file: CardFile) -> bytes:

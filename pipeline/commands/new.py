@@ -27,6 +27,29 @@ class New(OwnCommand):
             "default": None,
             "help": "the card to draft a board from: an image, a disk or a mounted folder; it is only read",
         },
+        {
+            "name": "core",
+            "long": "core",
+            "type": str,
+            "metavar": "ID",
+            "default": None,
+            "help": "the core of titles; may be left out where there is one",
+        },
+        {
+            "name": "layout",
+            "long": "layout",
+            "type": str,
+            "metavar": "NAME",
+            "default": None,
+            "help": "the layout of titles; left out: the one that a set fits",
+        },
+        {
+            "name": "in-order",
+            "long": "in-order",
+            "type": bool,
+            "default": False,
+            "help": "match what is left by the order of files and sockets, where they are equally many",
+        },
         JSON,
     )
 
@@ -36,6 +59,12 @@ class New(OwnCommand):
 
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
+        if words[0] == "titles":
+            from pipeline.commands.new_titles import run as run_titles
+
+            return run_titles(self.workspace, words[1:], options)
+        if options["core"] is not None or options["layout"] is not None or options["in-order"]:
+            raise ManifestError.one("--core, --layout, --in-order: expected titles FOLDER", "see doit help new")
         further = ""
         if options["from"] is not None:
             drafted = self._from_card(words, options["from"])

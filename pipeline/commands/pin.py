@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.commands.base import JSON, OwnCommand
+from pipeline.drafts.fill import SocketSizes, usual_size
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.files import ManifestFile
@@ -37,7 +39,7 @@ class Pin(OwnCommand):
         {"name": "replace", "long": "replace", "type": bool, "default": False,
          "help": "replace sizes and hashes that differ"},
         {"name": "crc32", "long": "crc32", "type": bool, "default": False, "help": "add the CRC-32 too"},
-        {"name": "from", "long": "from", "type": str, "metavar": "PLACE", "default": "",
+        {"name": "from", "long": "from", "type": str, "metavar": "PLACE", "default": None,
          "help": "search this folder or archive in place of sources.toml"},
         JSON,
     )  # fmt: skip
@@ -52,13 +54,13 @@ class Pin(OwnCommand):
             return pin_many.run(self.workspace, words[0], options)
         if len(words) < 3:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help pin")
-        if options["from"]:
+        if options["from"] is not None:
             raise ManifestError.one("found --from with a KEY and a FILE, expected none", "name the file itself")
         manifest = manifest_named(self.workspace, words[0])
         read = read_manifest(manifest)
         asked = _asked(manifest, read.values, words[1:])
         changes = self._built_anew(manifest, asked) if options["replace"] else {}
-        pins = self._pins(manifest, asked)
+        pins = self._pins(manifest, asked, SocketSizes(self.workspace).of(read.values))
         pinned = pinning.pin(read.text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
         if pinned.text != read.text:
             write_manifests([(read, pinned.text)])
@@ -83,12 +85,12 @@ class Pin(OwnCommand):
         roms = self.inputs.manifest.titles[manifest.id].roms
         return {way: changes[roms[int(way[1])].path] for way in ways}
 
-    def _pins(self, manifest: ManifestFile, asked: Asked) -> list[pinning.PinRequest]:
-        """Return what each file is; raises with all that is wrong with the files at once."""
+    def _pins(self, manifest: ManifestFile, asked: Asked, sizes: Mapping[str, int]) -> list[pinning.PinRequest]:
+        """Return what each file is; ``sizes``: of sockets. Raises with all that is wrong with the files at once."""
         pins, wrong = [], list[MachineError]()
         for way, file in asked:
             try:
-                pins.append(self._pin(manifest, way, file))
+                pins.append(replace(self._pin(manifest, way, file), usual_size=usual_size(way, sizes)))
             except MachineError as error:
                 wrong.append(error)
         if wrong:

@@ -80,12 +80,12 @@ def _meant(workspace: Workspace, word: str) -> list[ManifestFile]:
     return [manifest_named(workspace, f"{ALL[word]}:{id_}") for id_ in ids]
 
 
-def _below(text: str) -> Path | None:
+def _below(text: str | None) -> Path | None:
     """Return the folder or archive that is to be searched, None for those of sources.toml."""
-    if not text:
+    if text is None:
         return None
     path = Path(text).expanduser()
-    if not path.exists():
+    if not text or not path.exists():
         raise ManifestError.one("there is no such folder or archive", "correct the path", file=text)
     return path
 

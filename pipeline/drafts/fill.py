@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.build.missing_hints import shown as shown_location
-from pipeline.errors import ManifestError, Place
+from pipeline.errors import CardkilnError, ManifestError, Place
 from pipeline.manifest.edit.lacking import Lacking, lacking
 from pipeline.manifest.edit.pin import Pinned, PinRequest, pin
+from pipeline.manifest.edit.pinnable import KeyPath, held
+from pipeline.manifest.expand.titles import LONGEST as LONGEST_CHAIN
+from pipeline.manifest.files import FOLDERS, ManifestFile, is_id
 from pipeline.manifest.load import load_sources
 from pipeline.manifest.text.blank import blanks_in
 from pipeline.manifest.text.positions import spell
 from pipeline.model.content import Content, Fitting, Location, Wanted
 from pipeline.model.text import listed, quoted
-from pipeline.model.units import show_size
-from pipeline.workspace.manifest_text import ManifestText
+from pipeline.model.units import parse_size, show_size
+from pipeline.workspace.manifest_text import ManifestText, read_manifest
 from pipeline.workspace.progress import counting
 from pipeline.workspace.workspace import Workspace
 
@@ -59,12 +64,44 @@ def fill(
     ``below``: a folder or archive that is searched in place of those of sources.toml. Raises ManifestError where
     there is no place to search.
     """
-    gaps = [list(lacking(one.manifest.kind, one.manifest.id, one.values)) for one in manifests]
+    sizes = SocketSizes(workspace)
+    gaps = [list(lacking(one.manifest.kind, one.manifest.id, one.values, sizes.of(one.values))) for one in manifests]
     found = iter(_found(workspace, [gap for some in gaps for gap in some], below))
     return [
-        _filled(workspace, one, [(gap, next(found)) for gap in some], crc32=crc32)
+        _filled(workspace, one, [(gap, next(found)) for gap in some], sizes.of(one.values), crc32=crc32)
         for one, some in zip(manifests, gaps, strict=True)
     ]
+
+
+class SocketSizes:
+    """The sizes of the sockets that titles fill, whatever else is wrong with manifests; each is read once."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
+        self._read: dict[tuple[str, str], Mapping[str, Any]] = {}
+
+    def of(self, title: Mapping[str, Any]) -> Mapping[str, int]:
+        """Return the size in bytes of each socket of a title's layout, or of that which it takes over; none without."""
+        chain = [title]
+        while "layout" not in chain[-1] and len(chain) <= LONGEST_CHAIN and (like := chain[-1].get("like")):
+            chain.append(self._values("title", str(like)))
+        core = next((str(one["core"]) for one in chain if "core" in one), "")
+        sockets = held(self._values("core", core), ("layouts", str(chain[-1].get("layout")), "sockets"))
+        sizes = dict[str, int]()
+        for name, socket in sockets.items() if isinstance(sockets, dict) else ():
+            with suppress(ValueError, TypeError, KeyError):
+                sizes[name] = parse_size(socket["size"])
+        return sizes
+
+    def _values(self, kind: str, id_: str) -> Mapping[str, Any]:
+        """Return the TOML values of a manifest; none where there is none, or it is no TOML."""
+        if (kind, id_) not in self._read:
+            path = self._workspace.inputs / FOLDERS[kind] / f"{id_}.toml"
+            self._read[kind, id_] = {}
+            with suppress(CardkilnError):
+                if is_id(id_):
+                    self._read[kind, id_] = read_manifest(ManifestFile(kind=kind, id=id_, file="", path=path)).values
+        return self._read[kind, id_]
 
 
 def _found(workspace: Workspace, gaps: Sequence[Lacking], below: Path | None) -> Iterator[Fitting]:
@@ -97,7 +134,12 @@ def _wanted(gap: Lacking) -> Wanted:
 
 
 def _filled(
-    workspace: Workspace, read: ManifestText, gaps: Iterable[tuple[Lacking, Fitting]], *, crc32: bool
+    workspace: Workspace,
+    read: ManifestText,
+    gaps: Iterable[tuple[Lacking, Fitting]],
+    sizes: Mapping[str, int],
+    *,
+    crc32: bool,
 ) -> Filled:
     taken, left = list[Taken](), list[Left]()
     for gap, found in gaps:
@@ -106,13 +148,26 @@ def _filled(
             taken.append(Taken(lacking=gap, content=content, locations=locations))
         else:
             left.append(Left(lacking=gap, why=_why(workspace, gap, found), choices=found.contents))
-    pins = [PinRequest(way=one.lacking.way, content=one.content, source=str(one.locations[0])) for one in taken]
+    pins = [
+        PinRequest(
+            way=one.lacking.way,
+            content=one.content,
+            source=str(one.locations[0]),
+            usual_size=usual_size(one.lacking.way, sizes),
+        )
+        for one in taken
+    ]
     pinned = pin(read.text, read.manifest.file, pins, crc32=crc32)
     ways = {one.lacking.way for one in left}
     blanks = (path for path in blanks_in(tomllib.loads(pinned.text)) if path[:-1] not in ways)
     return Filled(
         read=read, pinned=pinned, taken=tuple(taken), left=tuple(left), blanks=tuple(spell(path) for path in blanks)
     )
+
+
+def usual_size(way: KeyPath, sizes: Mapping[str, int]) -> int | None:
+    """Return the size that a table need not state: that of its socket."""
+    return sizes.get(str(way[1])) if way and way[0] == "sockets" else None
 
 
 def _why(workspace: Workspace, gap: Lacking, found: Fitting) -> str:

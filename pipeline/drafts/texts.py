@@ -61,13 +61,15 @@ def described(bitstream: Bitstream) -> str:
     return shown("; ".join([f"{bitstream.maker} bitstream for {device}{by_size}", *faults]))
 
 
-def title_text(origin: str, chips: Mapping[str, SourceFile], texts: Sequence[SourceFile], core: str) -> Iterator[str]:
+def title_text(
+    origin: str, chips: Mapping[str, SourceFile], texts: Sequence[SourceFile], core: str, name: str = BLANK
+) -> Iterator[str]:
     """Yield the lines of a title; ``chips``: each dump, to be pinned, by its chip's name; ``texts``: other files."""
     yield f"# Drafted{origin}. {BLANKS_ARE}"
     yield from (f"# Taken for no dump: {shown(file.argument)}" for file in texts)
-    yield from (pair("name", BLANK), pair("core", core))
-    for name, file in chips.items():
-        yield from ("", f"# {shown(file.argument)}", f"[chips.{toml_key([name])}]", pair("size", BLANK))
+    yield from (pair("name", name), pair("core", core))
+    for chip, file in chips.items():
+        yield from ("", f"# {shown(file.argument)}", f"[chips.{toml_key([chip])}]", pair("size", BLANK))
         yield pair("sha256", BLANK)
     if not chips:
         yield from (

@@ -205,11 +205,21 @@ class Socket:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KnownChip:
+    """What is known of a chip: its SHA-256, its socket, and the id of the title it is of, "" where that is not said."""
+
+    sha256: str
+    title: str
+    socket: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """An arrangement of chips that titles of a core share; its ROM files are in each of these titles."""
 
     name: str
     sockets: Mapping[str, Socket]
+    known: tuple[KnownChip, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,7 +28,7 @@ from pipeline.sources.files.digest import Digest, digest
 from pipeline.sources.files.problems import machine_error, reason
 from pipeline.sources.files.scan import Scan
 from pipeline.sources.files.signature import settled, signature
-from pipeline.sources.search import alternative_forms, search
+from pipeline.sources.search import alternative_forms, below, search
 from pipeline.sources.search import fitting as search_fitting
 from pipeline.sources.search import unwanted as spare
 from pipeline.sources.search.alternative_forms import Derivation
@@ -100,13 +100,22 @@ class Index:
         return self._safely(lambda: search.find(self._store, wanted, progress), scanned=True)
 
     def fitting(
-        self, sought: Sequence[Sought], below: Path | None = None, progress: Callable[[int], None] = _unseen
+        self, sought: Sequence[Sought], folder: Path | None = None, progress: Callable[[int], None] = _unseen
     ) -> list[Fitting]:
-        """Return for each content that is sought the files of the last scan that fit it; ``below``: only those there.
+        """Return for each content that is sought the files of the last scan that fit it; ``folder``: only those in it.
 
         ``progress`` is told the bytes just hashed.
         """
-        return self._safely(lambda: search_fitting.fitting(self._store, sought, below, progress), scanned=True)
+        return self._safely(lambda: search_fitting.fitting(self._store, sought, folder, progress), scanned=True)
+
+    def files_below(
+        self, folder: Path, counts: Callable[[Location], bool], progress: Callable[[int], None] = _unseen
+    ) -> list[tuple[Location, Content | str]]:
+        """Return what the last scan found below a folder and ``counts``: its content, or why it cannot be read.
+
+        Sorted by path and member; an archive is there beside what it holds. ``progress`` is told the bytes just hashed.
+        """
+        return self._safely(lambda: list(below.files_below(self._store, folder, counts, progress)), scanned=True)
 
     def derive(
         self, wanted: Sequence[Content], alternatives: AlternativeForms, progress: Callable[[int], None] = _unseen

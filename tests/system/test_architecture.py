@@ -39,6 +39,7 @@ BELOW: dict[str, set[str]] = {
         )
     },
 }
+BELOW["sets"] = {"errors", "model"}
 BELOW["solve"] = {"errors", "model", "roms"}
 BELOW["translate"] = {"errors", "model", "roms", "solve"}
 BELOW["survey"] = {"errors", "model", "fat", "bitstreams", "configs"}
@@ -59,6 +60,7 @@ PURE = (
     "model",
     "fat",
     "roms",
+    "sets",
     "solve",
     "translate",
     "survey",

@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from pipeline.errors import Place, Problem
+from pipeline.manifest.checks.sums import known_chips
 from pipeline.manifest.schema.validate import schema
 from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, spell
@@ -123,6 +124,16 @@ def _layouts(data: Mapping[str, Any], file: str, wrong: Collection[str]) -> Iter
                     what = f"socket {quote(socket)} is not used by any step"
                     yield Problem(place, what, "use it in a step, or take it out")
         yield from _step_ids(("layouts", name, "rom"), layout.get("rom"), file)
+        yield from _known(data, name, sockets, file)
+
+
+def _known(data: Mapping[str, Any], layout: str, sockets: Collection[str], file: str) -> Iterator[Problem]:
+    """Yield what is wrong in the checksum list of a layout."""
+    for key, text in texts(data, "layouts", layout, "known"):
+        for problem in known_chips(text, sockets):
+            if isinstance(problem, Problem):
+                what = f"line {problem.place.line}: {problem.what}"
+                yield Problem(Place(file, key=key), what, problem.hint)
 
 
 def _step_ids(path: Path, roms: Any, file: str) -> Iterator[Problem]:

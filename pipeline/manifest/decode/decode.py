@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 
+from pipeline.manifest.checks.sums import known_chips
 from pipeline.manifest.decode.common import Table, config, configs, content, day, files, rights, size, sums, texts
 from pipeline.manifest.decode.rom_files import changes, rom_file
 from pipeline.manifest.schema.formats import parse_moment, parse_rate, parse_rates
@@ -16,6 +17,7 @@ from pipeline.model.manifest import (
     Core,
     Display,
     Fpga,
+    KnownChip,
     Layout,
     Needs,
     Setting,
@@ -89,7 +91,12 @@ def core(id_: str, file: str, data: Table) -> Core:
 
 def layout(name: str, data: Table) -> Layout:
     """Return a layout."""
-    return Layout(name=name, sockets={socket: _socket(socket, table) for socket, table in data["sockets"].items()})
+    known = (one for one in known_chips(data.get("known", ""), data["sockets"]) if isinstance(one, KnownChip))
+    return Layout(
+        name=name,
+        sockets={socket: _socket(socket, table) for socket, table in data["sockets"].items()},
+        known=tuple(known),
+    )
 
 
 def title(id_: str, file: str, data: Table) -> Title:

@@ -30,10 +30,11 @@ class Lacking:
         return "SHA-256" if self.sha256 else self.sought.basis
 
 
-def lacking(kind: str, id_: str, data: Mapping[str, Any]) -> Iterator[Lacking]:
+def lacking(kind: str, id_: str, data: Mapping[str, Any], sockets: Mapping[str, int]) -> Iterator[Lacking]:
     """Yield the tables of a manifest whose missing or blank values a file can fill in, in the order of the groups.
 
-    A table in which another value is no size or no hash is left to the check.
+    ``sockets``: the size of each socket of a title's layout, which need not be stated. A table in which another value
+    is no size or no hash is left to the check.
     """
     for way in _ways(kind, data):
         table = held(data, way) or {}
@@ -43,9 +44,11 @@ def lacking(kind: str, id_: str, data: Mapping[str, Any]) -> Iterator[Lacking]:
             known = {name: _known(name, table.get(name)) for name in fields(way)}
         except ValueError:
             continue
-        if known.get("size", 0) is None or known["sha256"] is None or table.get("crc32") == BLANK:
+        if way[0] == "sockets" and known["size"] is None and "size" not in table:
+            known["size"] = sockets.get(str(way[1]))
+        if known["size"] is None or known["sha256"] is None or table.get("crc32") == BLANK:
             names = tuple(name for name in _names(id_, data, way, table) if name not in ("", BLANK))
-            sought = Sought(names=names, size=known.get("size"), crc32=known["crc32"])
+            sought = Sought(names=names, size=known["size"], crc32=known["crc32"])
             yield Lacking(way=way, sought=sought, sha256=known["sha256"] or "")
 
 

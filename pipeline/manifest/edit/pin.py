@@ -26,11 +26,15 @@ from pipeline.model.units import parse_size, written_size
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PinRequest:
-    """The table at ``way`` is to mean ``content``, with its size and CRC-32; ``source`` is the file messages name."""
+    """The table at ``way`` is to mean ``content``, with its size and CRC-32; ``source`` is the file messages name.
+
+    ``usual_size``: the size in bytes that goes without saying, None for none.
+    """
 
     way: KeyPath
     content: Content
     source: str
+    usual_size: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +71,7 @@ def _values(data: Mapping[str, Any], request: PinRequest, *, crc32: bool) -> Ite
     size, sum32 = request.content.size or 0, f"{request.content.crc32 or 0:08x}"
     for name in fields(request.way):
         old = held(data, (*request.way, name))
-        if name == "size" and not _is_size(old, size):
+        if name == "size" and not _is_size(request.usual_size if old is None else old, size):
             yield name, _size(size, None if old == BLANK else old)
         elif name in ("sha256", IMAGE_FIELD) and not _is_text(old, request.content.sha256):
             yield name, request.content.sha256

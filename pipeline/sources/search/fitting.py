@@ -11,6 +11,7 @@ from pipeline.model.content import Content, Fitting, Location, Sought
 from pipeline.sources.files.contents import let_go
 from pipeline.sources.files.database import Database
 from pipeline.sources.files.entry import SourceEntry, fold
+from pipeline.sources.search.below import is_below
 from pipeline.sources.search.matcher import WORKERS, Matcher
 from pipeline.threads import Threads
 
@@ -43,7 +44,7 @@ def _likely(sources: Iterable[SourceEntry], sought: Sequence[Sought], below: byt
     for source in sources:
         numbers = {number for name in source.names for number in named.get(name, ())}
         for number in numbers.union(sized.get(source.size, ())):
-            if _may_fit(sought[number], source) and _is_below(source.path, below):
+            if _may_fit(sought[number], source) and (below is None or is_below(source, below)):
                 likely[number].append(source)
     return likely
 
@@ -52,10 +53,6 @@ def _may_fit(sought: Sought, source: SourceEntry) -> bool:
     """Whether size and CRC-32 are not in the way, as far as they are known."""
     has_check = sought.crc32 is None or source.crc32 in (None, sought.crc32)
     return source.size > 0 and sought.size in (None, source.size) and has_check
-
-
-def _is_below(path: bytes, below: bytes | None) -> bool:
-    return below is None or path == below or path.startswith(below.rstrip(os.fsencode(os.sep)) + os.fsencode(os.sep))
 
 
 def _fitting(matcher: Matcher, sought: Sought, sources: Iterable[SourceEntry]) -> Fitting:

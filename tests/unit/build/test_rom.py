@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from tests.support import small
+from tests.support.building import build_card_in
 from tests.support.cli import doit
 from tests.unit.roms.deltas import HEADER, number, window
 
@@ -56,3 +57,15 @@ def test_a_patch_that_is_missing_is_told_at_its_own_lines(tmp_path: Path) -> Non
         f"1 place searched: {len(DELTA)} bytes, SHA-256 {small.sha(DELTA)}\n"
         "  hint: add the folder or archive it is in to sources.toml\n",
     )
+
+
+def test_a_kept_file_in_place_of_a_rom_file_is_the_one_on_the_card(tmp_path: Path) -> None:
+    changes: dict[str, str | bytes] = {
+        "inputs/cards/desk.toml": 'keep = ["GOODS/**"]\n' + small.CARD,
+        "inputs/kept/desk/GOODS/FERN/SNAIL.ROM": b"the user's own",
+    }
+    build_card_in(small.small_project(tmp_path, changes))
+    record = json.loads((tmp_path / "build/cards/desk/record.json").read_bytes())
+    files = {file["path"]: file["sha256"] for file in record["files"]}
+    assert files["GOODS/FERN/SNAIL.ROM"] == small.sha(b"the user's own")
+    assert build_card_in(tmp_path) == []

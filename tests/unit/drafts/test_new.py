@@ -258,7 +258,12 @@ def test_as_json(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "code", "message"),
     [
-        (["core"], 2, "expected KIND ID [FILE ...] or board ID --from CARD\n  hint: see doit help new\n"),
+        (
+            ["core"],
+            2,
+            "expected KIND ID [FILE ...] or board ID --from CARD or titles FOLDER [--core ID] [--layout NAME]\n"
+            "  hint: see doit help new\n",
+        ),
         (["croe", "x"], 2, 'found "croe", expected a kind of manifest\n  hint: did you mean "core"?\n'),
         (["core", "My Core"], 2,
          'found "My Core", expected an id: lower-case words with hyphens\n  hint: try "my-core"\n'),

@@ -13,7 +13,7 @@ HASH = "ab" * 32
 
 
 def found(kind: str, text: str) -> dict[tuple[str | int, ...], tuple[Sought, str]]:
-    return {one.way: (one.sought, one.sha256) for one in lacking(kind, "moth", tomllib.loads(text))}
+    return {one.way: (one.sought, one.sha256) for one in lacking(kind, "moth", tomllib.loads(text), {"u1": 4096})}
 
 
 @pytest.mark.parametrize(
@@ -47,6 +47,15 @@ def test_what_is_known_of_a_chip_is_handed_on(table: str, sought: Sought, sha256
 )
 def test_what_lacks_nothing_or_is_no_table_is_passed_over(text: str) -> None:
     assert found("title", text) == {}
+
+
+def test_a_chip_in_a_socket_needs_no_size_of_its_own() -> None:
+    stated = f'u3 = {{ sha256 = "{HASH}" }}\nu1 = {{ sha256 = "{HASH}" }}'
+    assert found("title", f"[sockets]\n{stated}") == {("sockets", "u3"): (Sought(names=("u3",)), HASH)}
+    assert found("title", 'sockets.u1 = { sha256 = "<blank>" }\nsockets.u2 = { size = 2 }') == {
+        ("sockets", "u1"): (Sought(names=("u1",), size=4096), ""),
+        ("sockets", "u2"): (Sought(names=("u2",), size=2), ""),
+    }
 
 
 def test_a_file_goes_by_the_last_part_of_its_path_and_a_bitstream_by_its_core() -> None:

@@ -1,0 +1,131 @@
+"""What ``doit new titles`` says: a table of titles, what is open in each, and the sets that became none."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from pipeline.drafts.titles import SetDraft, Shelf, draft_titles, write_titles
+from pipeline.engine.console import print_json, print_lines
+from pipeline.errors import ManifestError
+from pipeline.model.text import counted, listed, shown
+from pipeline.model.units import show_size
+from pipeline.sets.match import WAYS
+from pipeline.workspace.workspace import Workspace
+
+MOST = 40
+"""Sockets and dumps that are left open which are listed; the drafts have them all."""
+HEAD = ("title", "chips", "blank", "unknown", "how they are known")
+
+
+def run(workspace: Workspace, words: Sequence[str], options: Mapping[str, Any]) -> int:
+    """Draft the titles of a folder of sets, write them, and print the table."""
+    if len(words) != 1 or options["from"] is not None:
+        raise ManifestError.one("expected titles FOLDER [--core ID] [--layout NAME]", "see doit help new")
+    shelf = draft_titles(workspace, words[0], options["core"], options["layout"], in_order=options["in-order"])
+    write_titles(workspace, shelf)
+    warnings = workspace.take_warnings()
+    if options["json"]:
+        print_json(_document(workspace, shelf) | {"warnings": [asdict(warning) for warning in warnings]})
+    else:
+        sys.stderr.write("".join(f"warning: {warning}\n" for warning in warnings))
+        print_lines(_lines(workspace, shelf))
+    return int(any(not one.path for one in shelf.sets))
+
+
+def _lines(workspace: Workspace, shelf: Shelf) -> Iterator[str]:
+    drafts = [one for one in shelf.sets if one.path]
+    if drafts:
+        rows = [HEAD, *map(_row, drafts)]
+        widths = [max(len(row[column]) for row in rows) for column in range(4)]
+        for row in rows:
+            numbers = (text.rjust(width) for text, width in zip(row[1:4], widths[1:], strict=True))
+            yield "  ".join([row[0].ljust(widths[0]), *numbers, row[4]]).rstrip()
+    open_ = [line for one in drafts for line in _open(one)]
+    yield from ("", *open_[:MOST]) if open_ else ()
+    if len(open_) > MOST:
+        yield f"... and {len(open_) - MOST:,} more; each draft has its own"
+    without = [one for one in shelf.sets if not one.path]
+    if without:
+        yield from ("", "no title:") if drafts else ("no title:",)
+        yield from (f"  {shown(one.found.entry)}: {'; '.join(filter(None, (one.why, one.hint)))}" for one in without)
+    yield ""
+    yield from (f"note    {note}" for note in shelf.notes)
+    blank = sum(bool(one.blanks) for one in drafts)
+    where = workspace.shown(workspace.inputs / "titles")
+    yield f"written {counted(len(drafts), 'title')} in {where}" + (f", {blank:,} with blanks" if blank else "")
+    if blank:
+        yield "next    fill the blanks in; doit check lists them"
+
+
+def _row(one: SetDraft) -> tuple[str, str, str, str, str]:
+    result = one.came.matched
+    if result is None:
+        return one.found.id, f"{len(one.found.dumps):,}", f"{len(one.blanks):,}", "0", ""
+    counts = Counter(match.how for match in result.matches.values())
+    known = ", ".join(f"{counts[how]} by {how}" for how in WAYS if counts[how])
+    like = f"like {one.came.like} by {one.came.how}" if one.came.like else ""
+    numbers = (f"{len(result.matches):,}", f"{len(one.blanks):,}", f"{len(result.left):,}")
+    return one.found.id, *numbers, "; ".join(filter(None, (known, like)))
+
+
+def _open(one: SetDraft) -> Iterator[str]:
+    """Yield what is left blank in a title, with the commands that fill it in, and the dumps that fit no socket."""
+    result, id_ = one.came.matched, one.found.id
+    if result is None:
+        return
+    if one.came.others:
+        yield f"{id_}: lacks {listed(result.unfilled)}; it may be like {listed(one.came.others, 'or')}"
+    elif not one.came.like:
+        for socket, near in result.unfilled.items():
+            files = counted(len(near), "file") if near else "no file"
+            yield f"{id_}: {files} of the set may be for socket {socket}"
+            names = [one.found.dumps[dump].argument for dump in near]
+            yield from (
+                f"    {shlex.join(['doit', 'pin', f'title:{id_}', f'sockets.{socket}', file])}" for file in names
+            )
+    for dump, sockets in result.left.items():
+        if not sockets:
+            yield f"{id_}: {one.found.dumps[dump].argument}, {show_size(dump.size)}, fits no socket that is left"
+
+
+def _document(workspace: Workspace, shelf: Shelf) -> dict[str, object]:
+    return {
+        "cardkiln-new": 1,
+        "written": [workspace.shown(path) for path in shelf.texts],
+        "titles": [_title(workspace, one) for one in shelf.sets if one.path],
+        "no-title": [{"set": one.found.entry, "why": one.why, "hint": one.hint} for one in shelf.sets if not one.path],
+        "notes": list(shelf.notes),
+    }
+
+
+def _title(workspace: Workspace, one: SetDraft) -> dict[str, object]:
+    came, files = one.came, one.found.dumps
+    result = came.matched
+    told: dict[str, object] = {
+        "title": one.found.id,
+        "set": one.found.entry,
+        "manifest": workspace.shown(one.path) if one.path else "",
+        "blanks": list(one.blanks),
+    }
+    if result is None:
+        return told | {"chips": [file.argument for file in files.values()]}
+    return told | {
+        "layout": came.layout,
+        "like": came.like,
+        "like-by": came.how,
+        "may-be-like": list(came.others),
+        "sockets": {
+            socket: {"file": files[match.dump].argument, "by": match.how, "sha256": match.dump.sha256}
+            for socket, match in result.matches.items()
+        },
+        "open": {socket: [files[dump].argument for dump in near] for socket, near in result.unfilled.items()},
+        "unknown": [
+            {"file": files[dump].argument, "size": dump.size, "may-fit": list(sockets)}
+            for dump, sockets in result.left.items()
+        ],
+    }
