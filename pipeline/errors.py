@@ -60,6 +60,10 @@ class CardkilnError(Exception):
         self.problems = tuple(sorted(set(problems)))
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type[Self], tuple[tuple[Problem, ...]]]:
+        """Return how it is made anew in another process."""
+        return type(self), (self.problems,)
+
     @classmethod
     def one(cls, what: str, hint: str = "", *, file: str = "", key: str = "") -> Self:
         """Return the exception for a single problem."""

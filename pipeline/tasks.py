@@ -6,15 +6,16 @@ list of the tasks costs no more than doit's own.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.engine.job import Job, TaskStoppedError, say, told
+from pipeline.engine.job import Job, TaskStoppedError, print_text, say
 from pipeline.engine.report import Reporter
 from pipeline.errors import CardkilnError
+from pipeline.model.outcome import Outcome
 from pipeline.workspace.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from pipeline.build.flow import Stage
     from pipeline.build.inputs import Output
     from pipeline.build.rom import TitleRoms
+    from pipeline.engine.ahead import Ahead
     from pipeline.explain.build_log import Notes
 
 WORKSPACE = Workspace.here()
@@ -88,17 +90,47 @@ def lacking() -> MissingContents:
     return MissingContents(build())
 
 
-def _find_for(output: Output) -> TaskStoppedError | None:
+def _find_for(output: Output) -> Outcome | None:
     """Search the sources once; raises CheckError when something that goes into the output is missing."""
     lacking().check(output)
-    return None if FIND.done or lacking().problems else FIND.execute()
+    return _say_found()
+
+
+def _say_found() -> Outcome | None:
+    if FIND.done or lacking().problems:
+        return None
+    outcome = FIND.attempt()
+    return outcome if FIND.tell(outcome) else None
+
+
+def _search() -> bool:
+    """Search the sources, and return whether that went well, though something may be missing."""
+    return _say_found() is None
+
+
+@cache
+def ahead() -> Ahead:
+    """Return what this run does before its turn."""
+    from pipeline.engine.ahead import Ahead
+
+    return Ahead(build(), PROCESSES[0], rom_job=_rom_job, stage_job=_card_job, note=notes().begin, search=_search)
+
+
+PROCESSES = [0]
+"""How many processes are asked for; 0 for as many as pay."""
 
 
 def task_check() -> Task:
     """Check all manifests, and what every card comes to, without building anything."""
     return {
         "actions": [_check],
-        "meta": {"begin": _begin, "end": _end, "owned": _owned, "vanished": _vanished},
+        "meta": {
+            "processes": _in_processes,
+            "begin": _begin,
+            "end": _end,
+            "owned": _owned,
+            "vanished": _vanished,
+        },
         "params": [
             {"name": "list_rules", "long": "list", "type": bool, "default": False, "help": "list all rules"},
             {"name": "explain", "long": "explain", "default": "", "help": "explain one rule, given by its name"},
@@ -148,6 +180,10 @@ def task_sheet() -> Iterator[Task]:
     yield from _after("sheet", "record", task_sheet)
 
 
+def _in_processes(count: int) -> None:
+    PROCESSES[0] = count
+
+
 def _begin(names: list[str]) -> None:
     """Note which tasks are to be done: what only others need may be missing.
 
@@ -187,24 +223,31 @@ def _vanished() -> list[Path]:
 
 def _end(dodo: Path | None) -> None:
     """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is up to date."""
-    from pipeline.build import prune, settle
+    from pipeline.build import prune, uptodate_snapshot
 
     WORKSPACE.unsynced.sync()
-    with suppress(CardkilnError, OSError):  # what is only told to people stops no run
-        notes().keep()
+    known: dict[str, bool] = {}
+
+    def are_current(cards: Sequence[str]) -> Mapping[str, bool]:
+        known.update(ahead().are_current([card for card in cards if card not in known]))
+        return known
+
     if dodo:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
+            cards = [*build().inputs.manifest.cards]
             prune.prune(build(), partial(say, "prune"))
-            settle.settle(build(), dodo, CHECK.said)
+            uptodate_snapshot.keep_snapshot(build(), dodo, CHECK.run_captured, lambda: all(are_current(cards).values()))
+    with suppress(CardkilnError, OSError):  # what is only told to people stops no run
+        notes().keep(are_current)
 
 
 def _check(list_rules: bool, explain: str) -> TaskStoppedError | dict[str, Any] | None:
     from pipeline.build import rules
 
     if list_rules:
-        return told(rules.list_text)
+        return print_text(rules.list_text)
     if explain:
-        return told(lambda: rules.explain_text(rules.rule_named(explain)))
+        return print_text(lambda: rules.explain_text(rules.rule_named(explain)))
     stopped, found = CHECK.execute(), build().failure
     if stopped or not found:
         return stopped
@@ -228,6 +271,7 @@ def _rom_job(title: str) -> Job:
         before=partial(_find_for, ("rom", title)),
         instead=lambda: roms().take(),
         notes=lambda why: notes().begin("rom", title, why),
+        ahead=lambda: ahead().title(title),
     )
 
 
@@ -239,6 +283,7 @@ def _card_job(name: str, card: str) -> Job:
         reason=lambda: _stage(name).reason(build().card(card)),
         before=partial(_find_for, ("card", card)) if name in ("plan", "image") else None,
         notes=lambda why: notes().begin(name, card, why),
+        ahead=lambda: ahead().stage(name, card),
     )
 
 

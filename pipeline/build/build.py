@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from functools import cached_property
 from typing import Self
 
 from pipeline.build.card import CardBuild
 from pipeline.build.inputs import Inputs
-from pipeline.build.rom import ChipReader, TitleRoms
+from pipeline.build.rom import TitleRoms
 from pipeline.errors import CardkilnError
 from pipeline.model.manifest import Title
 from pipeline.workspace.workspace import Workspace
@@ -64,10 +63,3 @@ class Build:
         """Return the ROM files of a card's titles, those that have any."""
         titles = self.inputs.copied(self.inputs.card(card_id)).selection.titles
         return [self.title(title) for title in titles if title.roms]
-
-    @cached_property
-    def chips(self) -> ChipReader:
-        """Reads the chips of all titles on cards whose ROM files are to be built, in their order."""
-        on_cards = (roms for card in self.inputs.cards_worked_out() for roms in self.roms_of(card.id))
-        due = () if self.workspace.is_worker else [roms for roms in on_cards if roms.reason()]
-        return ChipReader(due, self.inputs.search)

@@ -32,7 +32,7 @@ from pipeline.roms.map import rom_map
 from pipeline.sources.files.read import read_content
 from pipeline.stations.matrix import matrix
 from pipeline.workspace.files import read_plan
-from pipeline.workspace.stamp import read_inputs
+from pipeline.workspace.stamp import digest, read_inputs
 from pipeline.workspace.workspace import PROGRAM, Workspace
 
 
@@ -59,6 +59,7 @@ class CardBuild:
         self.inputs = inputs
         self.card = card
         self.rom_contents = rom_contents
+        self._finished: tuple[dict[str, object], FinishedCard] | None = None
         self._record_hashes: tuple[dict[str, object], Mapping[str, str]] | None = None
 
     @property
@@ -190,10 +191,10 @@ class CardBuild:
     @cached_property
     def plan_sha256(self) -> str:
         """The SHA-256 of the plan's text."""
-        digest = hashlib.sha256()
+        sha256 = hashlib.sha256()
         for line in plan_lines(self.plan):
-            digest.update(line.encode())
-        return digest.hexdigest()
+            sha256.update(line.encode())
+        return sha256.hexdigest()
 
     @cached_property
     def maps(self) -> tuple[RomMap, ...]:
@@ -210,8 +211,25 @@ class CardBuild:
             for rom in title.roms
         )
 
+    @cached_property
+    def manifest_digests(self) -> Mapping[str, str]:
+        """A digest of each manifest of the card but its own, by what it is called, in the card's order."""
+        selection = self.selection
+        return {
+            f"board {selection.board.id}": digest(selection.board),
+            **{f"core {core.id}": digest(core) for core in selection.cores},
+            **{f"title {title.id}": digest(title) for title in selection.titles},
+            **{f"station {station.id}": digest(station) for station in self.stations},
+        }
+
     def finished(self, proven: Proven) -> FinishedCard:
         """Return everything there is to say of the card whose image was proven."""
+        made_from = asdict(proven)  # problems are equal whatever their rule, and the record names it
+        if self._finished is None or self._finished[0] != made_from:
+            self._finished = made_from, self._finished_now(proven)
+        return self._finished[1]
+
+    def _finished_now(self, proven: Proven) -> FinishedCard:
         selection, rules = self.selection, self.judgement
         later = judged(selection, proven.findings)
         portable = self.workspace.portable
@@ -236,13 +254,18 @@ class CardBuild:
             maps=self.maps,
         )
 
+    def record(self, proven: Proven) -> Mapping[str, bytes]:
+        """Return the record and its checksum list, by file name."""
+        files = record_files(self.finished(proven))
+        hashes = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+        self._record_hashes = asdict(proven), hashes
+        return files
+
     def record_hashes(self, proven: Proven) -> Mapping[str, str]:
         """Return the SHA-256 of the record and its checksum list as they should be, by file name."""
-        made_from = asdict(proven)  # problems are equal whatever their rule, and the record names it
-        if self._record_hashes is None or self._record_hashes[0] != made_from:
-            files = record_files(self.finished(proven))
-            self._record_hashes = made_from, {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
-        return self._record_hashes[1]
+        if self._record_hashes is None or self._record_hashes[0] != asdict(proven):
+            self.record(proven)
+        return self._record_hashes[1] if self._record_hashes else {}
 
     def rom_paths(self) -> dict[str, Path]:
         """Return where each ROM file of the card is built, by SHA-256; not those whose place a kept file takes."""

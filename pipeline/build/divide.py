@@ -1,4 +1,4 @@
-"""What is wanted as the fewest cards: parcels from the manifests, drafts of cards, each really laid out."""
+"""What is wanted as the fewest cards: items from the manifests, drafts of cards, each really laid out."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from pipeline.model.plan import Volume
 from pipeline.model.text import counted, did_you_mean
 from pipeline.planner import solver
 from pipeline.planner.divide import Division, divide
-from pipeline.planner.item import Entry, Limits, Parcel, Room
+from pipeline.planner.item import Entry, Limits, PackingItem, Room
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.workspace import Workspace
 
@@ -120,8 +120,8 @@ def run(inputs: Inputs, want: DivisionRequest) -> Divided:
         works |= _works(drafts, core, alone, problems)
     if problems:
         raise ManifestError(problems)
-    parcels, limits = _parcels(want, volumes, works, drafts.card(empty.id).files)
-    division = divide(parcels, limits)
+    items, limits = _items(want, volumes, works, drafts.card(empty.id).files)
+    division = divide(items, limits)
     return _checked(inputs, want, volumes, division)
 
 
@@ -246,13 +246,13 @@ def _of_core(problem: Problem, card: Card, core: Core) -> Problem:
     return replace(problem, place=Place(core.file), what=what, hint="leave out titles, or take larger cards")
 
 
-def _parcels(
+def _items(
     want: DivisionRequest,
     volumes: Mapping[int, Volume],
     works: Mapping[tuple[str, int], CardBuild],
     base: Sequence[CardFile],
-) -> tuple[list[Parcel], Limits]:
-    """Return each core as a parcel, and what the cards hold."""
+) -> tuple[list[PackingItem], Limits]:
+    """Return each core as an item, and what the cards hold."""
     empty_sizes = {fold(file.path): file.content.size or 0 for file in base}
     board_sizes = dict(empty_sizes)
     names = dict(map(_folded, base))
@@ -269,13 +269,13 @@ def _parcels(
     own = _entries(names.values())
     users = Counter(folder for tree in (own, *trees.values()) for folder in {entry[0] for entry in tree})
     shared = {folder for folder, count in users.items() if count > 1} | {""}
-    parcels = []
+    items = []
     for core in want.cores:
         types = [bits for core_id, bits in works if core_id == core.id]
         tree = trees[core.id]
         sizes = [file.content.size or 0 for file in files[core.id]]
-        parcels.append(
-            Parcel(
+        items.append(
+            PackingItem(
                 id=core.id,
                 kind=core.kind,
                 types=frozenset(types),
@@ -296,7 +296,7 @@ def _parcels(
     )  # fmt: skip
     label = {("", "", 1)} if want.board.label_entry != "none" else set()  # each draft has one; files have a name
     entries = tuple(sorted({entry for entry in own if entry[0] in shared} | label))
-    return parcels, Limits(rooms=rooms, core_slots=want.board.core_slots, entries=entries)
+    return items, Limits(rooms=rooms, core_slots=want.board.core_slots, entries=entries)
 
 
 def _folded(file: CardFile) -> tuple[str, str]:

@@ -33,7 +33,10 @@ class MissingContents:
 
     def __init__(self, build: Build) -> None:
         missing_now = build.inputs.search.missing
-        asked, candidates = _asked(build) if missing_now else (), {w.content.sha256: near for w, near in missing_now}
+        asked, candidates = (
+            asked_outputs(build) if missing_now else (),
+            {w.content.sha256: near for w, near in missing_now},
+        )
         lacks = {
             output: lacked
             for output, contents in (build.inputs.wanted() if missing_now else ())
@@ -62,7 +65,7 @@ class MissingContents:
 
 def run(build: Build) -> str:
     """Say what a search that found everything found."""
-    search, asked = build.inputs.search, _asked(build)
+    search, asked = build.inputs.search, asked_outputs(build)
     wanted = {
         wanted.content.sha256 for output, contents in build.inputs.wanted() if output in asked for wanted in contents
     }
@@ -72,7 +75,7 @@ def run(build: Build) -> str:
     return line + ("; the rest is not needed now" if len(found) < len(wanted) else "")
 
 
-def _asked(build: Build) -> set[Output]:
+def asked_outputs(build: Build) -> set[Output]:
     """Return the outputs that the tasks asked for come to: ROM files of titles, and cards with their titles."""
     manifest, outputs = build.inputs.manifest, set[Output]()
     for task in build.asked or ("sheet",):

@@ -60,7 +60,7 @@ def build_card(build: Build, card_id: str, say: Callable[[str], None]) -> None:
 
 def build_title(build: Build, roms: TitleRoms) -> str:
     """Build a title's ROM files from its chips, all of which were found; return what was done."""
-    return roms.build(build.chips.take(roms))
+    return roms.build(build.inputs.search.locations)
 
 
 def out_of_date(build: Build, card_id: str) -> Iterator[tuple[str, str]]:

@@ -20,6 +20,7 @@ from pipeline.workspace.workspace import Workspace
 if TYPE_CHECKING:  # many a command needs the manifest alone
     from pipeline.build.recipe import Recipe
     from pipeline.card.select import Selection
+    from pipeline.sources.search.matcher import Taker
 
 Output = tuple[str, str]
 """What contents go into: ("rom", title id) or ("card", card id)."""
@@ -44,7 +45,8 @@ class Inputs:
 
     ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none. ``unsound``: what
     is wrong with cards and titles that are left out of the manifest, by kind and id; ``problems``: all of it.
-    ``goes_on``: whether cards that come to nothing are passed over.
+    ``goes_on``: whether cards that come to nothing are passed over. ``taker``: is given what a search reads.
+    ``processes``: how many are used at most, 0 for as many as there are processors.
     """
 
     def __init__(self, workspace: Workspace, *, manifest: Manifest | None = None, epoch: str | None = None) -> None:
@@ -53,6 +55,8 @@ class Inputs:
         self.unsound: Mapping[Key, tuple[Problem, ...]] = {}
         self.problems: tuple[Problem, ...] = ()
         self.goes_on = False
+        self.taker: Taker | None = None
+        self.processes = 0
         self._given = manifest
         self._trees: dict[str, dict[str, Location]] = {}
         self._empty_folders: dict[str, tuple[str, ...]] = {}
@@ -257,7 +261,7 @@ class Inputs:
         self.workspace.warn(scan.problems)
         wanted = [wanted for _, contents in self.wanted() for wanted in contents]
         with counting("hashing source files", "B") as advance:
-            return index.find(wanted, advance)
+            return index.find(wanted, advance, self.taker, self.processes)
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from pathlib import Path
 
 from pipeline.build.build import Build
 from pipeline.errors import ManifestError
+from pipeline.fat.names import fold
 from pipeline.model.text import counted
 from pipeline.workspace.owner import kinds_gone, note_owner
 from pipeline.workspace.workspace import Workspace
@@ -65,7 +66,9 @@ def unclaimed(build: Build) -> Iterator[Path]:
     cards, titles = set(manifest.cards), manifest.titles
     roms = {title.id: {rom.path for rom in title.roms} for title in titles.values() if title.roms}
     for folder, names in (("cards", cards), ("configs", cards), ("roms", set(roms))):
-        yield from (path for path in _listed(workspace.build / folder) if path.name not in names)
+        listed = _listed(workspace.build / folder)
+        meant = _meant(listed, names)
+        yield from (path for path in listed if not meant[path.name])
     for title, paths in roms.items():
         yield from _others(workspace.rom_folder(title), paths)
     for card in sorted(cards):
@@ -110,16 +113,28 @@ def _named(workspace: Workspace, paths: list[Path]) -> str:
     return ", ".join(workspace.shown(path) for path in paths[:SHOWN]) + more
 
 
-def _others(folder: Path, paths: set[str]) -> Iterator[Path]:
+def _others(folder: Path, paths: Collection[str]) -> Iterator[Path]:
     """Yield what lies below a folder and is none of these files and none of the folders they lie in."""
-    above = {parent.as_posix() for path in paths for parent in Path(path).parents}
-    for path in _listed(folder):
-        name = path.name
-        if name in above and path.is_dir():
-            inside = {inner_path.partition("/")[2] for inner_path in paths if inner_path.startswith(f"{name}/")}
+    listed = _listed(folder)
+    meant = _meant(listed, {path.partition("/")[0] for path in paths})
+    for path in listed:
+        name = meant[path.name]
+        inside = [one.partition("/")[2] for one in paths if one.startswith(f"{name}/")]
+        if inside and path.is_dir():
             yield from _others(path, inside)
         elif name not in paths:
             yield path
+
+
+def _meant(listed: Iterable[Path], names: Collection[str]) -> dict[str, str]:
+    """Return, by the name of each entry, which of some names it is, "" for none.
+
+    A file system that ignores letter case, or composes accents in its own way, lists a file under another spelling than
+    the one it was made with; where both spellings are listed, they are two files.
+    """
+    found = {path.name for path in listed}
+    hidden = {fold(name): name for name in names if name not in found}
+    return {name: name if name in names else hidden.get(fold(name), "") for name in found}
 
 
 def _listed(folder: Path) -> list[Path]:

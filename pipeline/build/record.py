@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pipeline.build import image
 from pipeline.build.card import CardBuild
+from pipeline.errors import Place, Problem
 from pipeline.file_digest import sha256_of_file
-from pipeline.record.document import record_files
 from pipeline.workspace.atomic_write import write_if_changed
 from pipeline.workspace.build_history import keep_build
 from pipeline.workspace.stamp import NEW
@@ -33,7 +33,22 @@ def run(card: CardBuild) -> str:
     What the record says of bitstreams is found anew on the image: nothing else is a witness of it.
     """
     image.renew_findings(card)
-    for name, data in record_files(image.finished(card)).items():
+    known = image.proven(card)
+    if known is None:
+        raise FileNotFoundError(card.workspace.stamp("image", card.id))
+    for name, data in card.record(known).items():
         write_if_changed(card.folder / name, data)
-    keep_build(card.workspace, card.id, (card.folder / "record.json").read_bytes(), card.plan_path.read_bytes())
+    _keep(card)
     return f"{card.id}: {card.workspace.shown(card.folder / 'record.json')}"
+
+
+def _keep(card: CardBuild) -> None:
+    """Add the build to those that are known again; a failure is a warning, since no output depends on it."""
+    record, plan = (card.folder / "record.json").read_bytes(), card.plan_path.read_bytes()
+    try:
+        keep_build(card.workspace, card.id, record, plan)
+    except OSError as error:
+        what = f"this build cannot be added to the history of builds: {error.strerror}"
+        hint = "the card is complete; once it is rebuilt, doit verify cannot name this build"
+        folder = card.workspace.shown(card.workspace.build / "state" / "builds")
+        card.workspace.warn([Problem(Place(folder), what, hint)])

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from functools import cached_property
 from pathlib import Path
 
 from pipeline.build.inputs import Inputs
-from pipeline.model.content import Content, Found, Location
+from pipeline.model.content import Content, Location
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import assemble
-from pipeline.sources.files.prefetch import Ahead
+from pipeline.sources.files.read import read_contents
 from pipeline.store.store import Store
 from pipeline.workspace.atomic_write import replacing
-from pipeline.workspace.stamp import NEW, read_outputs, stale, write_stamp
+from pipeline.workspace.stamp import read_stamp, why_stale, write_stamp
 
 
 class TitleRoms:
@@ -26,30 +27,36 @@ class TitleRoms:
         self.recipe = inputs.recipe(title)
         self._workspace = inputs.workspace
         self._stamp = self._workspace.stamp("rom", title.id)
-        self._why: str | None = NEW
-        self._hashes: dict[str, str] = {}
+        self._looked: tuple[str | None, dict[str, str]] | None = None
 
-    @property
+    @cached_property
     def paths(self) -> dict[str, Path]:
         """Where each ROM file is built, by its path in the manifest."""
         folder = self._workspace.rom_folder(self.title.id)
         return {rom.path: folder / rom.path for rom in self.title.roms}
 
     def reason(self) -> str | None:
-        """Return why the ROM files must be built, None when they are up to date, as they then stay in a run."""
-        if self._why is not None:  # another process of this run may have built them
-            self._why, self._hashes = self._look()
-        return self._why
+        """Return why the ROM files must be built, None when they are up to date; looked at once in a run."""
+        return self._seen[0]
+
+    def look_again(self) -> None:
+        """Know that another process of this run may have built the ROM files."""
+        self._looked = None
 
     def content(self, rom: RomFile) -> Content | None:
         """Return size and SHA-256 of a ROM file; None while it is neither declared nor built."""
         if rom.sha256:
             return Content(sha256=rom.sha256, size=rom.size)
-        return None if self.reason() else Content(sha256=self._hashes[rom.path], size=rom.size)
+        return None if self.reason() else Content(sha256=self._seen[1][rom.path], size=rom.size)
 
-    def build(self, parts: Iterable[bytes]) -> str:
-        """Assemble the ROM files from their chips and patches, in the order of the recipe; return what was done."""
-        chips = dict(zip(self.recipe.used, parts, strict=True))
+    def build(self, locations: Mapping[str, Location]) -> str:
+        """Build the ROM files from chips and patches that lie somewhere, by SHA-256; return what was done."""
+        used = self.recipe.used
+        parts = read_contents((locations[content.sha256], content) for content in used.values())
+        return self.build_from(dict(zip(used, parts, strict=True)))
+
+    def build_from(self, chips: Mapping[str, bytes]) -> str:
+        """Assemble the ROM files from the bytes of their chips and patches, by name; return what was done."""
         store = self._workspace.store
         self._finish(((rom, assemble(self.title, rom, chips)) for rom in self.title.roms), store)
         return self._line(f"from {_counted(self.title, chips)}")
@@ -70,10 +77,17 @@ class TitleRoms:
         """Whether the store has all ROM files of the title, each hashed."""
         return self._stored() is not None
 
+    @property
+    def _seen(self) -> tuple[str | None, dict[str, str]]:
+        if self._looked is None:
+            self._looked = self._look()
+        return self._looked
+
     def _look(self) -> tuple[str | None, dict[str, str]]:
         """Return why the ROM files must be built, or None and the SHA-256 of each by its path."""
-        why = stale(self._stamp, self.recipe.stamp_inputs, self.paths)
-        hashes = {} if why else read_outputs(self._stamp)
+        stamp = read_stamp(self._stamp)
+        why = why_stale(stamp, self.recipe.stamp_inputs, self.paths)
+        hashes = {} if why else {name: output.sha256 for name, output in stamp.outputs.items()}
         for rom in self.title.roms if hashes else ():
             if rom.sha256 not in ("", hashes.get(rom.path)):
                 return f"another SHA-256 is declared for {rom.path}", {}
@@ -100,39 +114,20 @@ class TitleRoms:
         workspace, made = self._workspace, {}
         for rom, data in finished:
             path = self.paths[rom.path]
-            with replacing(path, sync=workspace.is_worker) as temporary:
+            with replacing(path, sync=False) as temporary:
                 temporary.write_bytes(data)
-            workspace.unsynced.add(() if workspace.is_worker else (path,))
+            if not workspace.is_worker:
+                workspace.unsynced.add((path,))
             made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
             if store:
                 store.write(self.recipe.store_key(rom), data)
                 workspace.warn(store.problems())
         write_stamp(self._stamp, self.recipe.stamp_inputs, made, sync=False)
-        self._why, self._hashes = None, {path: sha256 for path, (_, sha256) in made.items()}
+        self._looked = None, {path: sha256 for path, (_, sha256) in made.items()}
 
     def _line(self, origin: str) -> str:
         total = show_size(sum(rom.size for rom in self.title.roms))
         return f"{self.title.id}: {counted(len(self.title.roms), 'ROM file')} {origin}, {total}"
-
-
-class ChipReader:
-    """Reads the chips of titles, those of the next one while the last is assembled."""
-
-    def __init__(self, due: Iterable[TitleRoms], search: Found) -> None:
-        self._due = {roms.title.id: roms for roms in due}
-        self._search = search
-        self._ahead = Ahead(self._due, lambda title: self._located(self._due[title]))
-
-    def take(self, roms: TitleRoms) -> list[bytes]:
-        """Return the bytes of each chip and patch of a title, in the order of its recipe."""
-        self._due.setdefault(roms.title.id, roms)
-        return self._ahead.take(roms.title.id)
-
-    def _located(self, roms: TitleRoms) -> list[tuple[Location, Content]]:
-        """Return where each content of a title lies; one that is missing is not read."""
-        locations = self._search.locations
-        used = roms.recipe.used.values()
-        return [(locations[content.sha256], content) for content in used if content.sha256 in locations]
 
 
 def _counted(title: Title, used: Iterable[str]) -> str:

@@ -51,16 +51,9 @@ def text(card: CardBuild) -> bytes:
 def _inputs(card: CardBuild) -> dict[str, str]:
     """Return what the sheet is made from: the record, which names all that is on the card, and each manifest."""
     selection, record = card.selection, card.folder / "record.json"
-    manifests: list[tuple[str, object]] = [
-        (f"board {selection.board.id}", selection.board),
-        *((f"core {core.id}", core) for core in selection.cores),
-        *((f"title {title.id}", title) for title in selection.titles),
-        *((f"station {station.id}", station) for station in card.stations),
-    ]
-    order = [name for name, _ in manifests]
     return {
         "the record": sha256_of_file(record) if record.is_file() else "",
-        **{name: digest(manifest) for name, manifest in manifests},
-        f"card {card.id}": digest((selection.card, order, selection.settings)),
+        **card.manifest_digests,
+        f"card {card.id}": digest((selection.card, [*card.manifest_digests], selection.settings)),
         "the program": PROGRAM,
     }

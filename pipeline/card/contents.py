@@ -143,7 +143,7 @@ def file_to_edit(job: ConfigJob, files: Sequence[CardFile]) -> CardFile:
         [
             Problem(
                 place,
-                f'"{job.path}" is to be changed, but no such file goes onto card "{job.owner}"',
+                f'"{job.path}" is to be changed, but no such file is on card "{job.owner}"',
                 hint,
                 rule=FILES_TO_CHANGE_ARE_THERE.name,
             )

@@ -160,9 +160,7 @@ def label_problems(label: str, label_entry: str, where: Place) -> list[Problem]:
     place = replace(where, key="volume.label")
     if label and label_entry == "none":
         what = f'the label is "{label}", but the board wants no entry for a label on the card; expected none'
-        return [
-            Problem(place, what, "take the label out, or change label-entry of the board", rule=LABEL_IS_LEGAL.name)
-        ]
+        return [Problem(place, what, "remove the label, or change label-entry of the board", rule=LABEL_IS_LEGAL.name)]
     fault = label_problem(label)
     if fault is None:
         return []
@@ -173,7 +171,7 @@ def label_problems(label: str, label_entry: str, where: Place) -> list[Problem]:
 def _check_timestamp(timestamp: datetime, where: Place) -> list[Problem]:
     if EARLIEST <= timestamp.replace(microsecond=0) <= LATEST:
         return []
-    what = f"the timestamp is {timestamp:%Y-%m-%d}; expected {MOMENTS}, which every reader shows right"
+    what = f"the timestamp is {timestamp:%Y-%m-%d}; expected {MOMENTS}, which every reader shows correctly"
     place = replace(where, key="volume.timestamp")
     return [Problem(place, what, "choose another moment", rule=TIMESTAMP_CAN_BE_STORED.name)]
 
@@ -193,7 +191,7 @@ def _check_first(files: Sequence[CardFile]) -> Iterator[Problem]:
             what = f"{start}has a long name, whose slots would stand before its entry; expected upper-case 8.3"
             yield Problem(file.place, what, f'name it "{short_names([name])[0]}" or the like')
         if not _size(file):
-            yield Problem(file.place, f"{start}is empty; expected at least 1 byte", "an empty file lies nowhere")
+            yield Problem(file.place, f"{start}is empty; expected at least 1 byte", "an empty file has no position")
 
 
 def _check_sizes(files: Sequence[CardFile], cluster_bytes: int) -> Iterator[Problem]:

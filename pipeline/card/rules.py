@@ -36,7 +36,7 @@ def board_holds_the_cores(selection: Selection, files: Sequence[CardFile]) -> It
         yield Problem(
             Place(file=selection.card.file, key="cores"),
             f'{wanted} cores are on the card, but board "{selection.board.id}" holds {slots}',
-            f"take {wanted - slots} off, or make a second card",
+            f"remove {wanted - slots} of them, or make a second card",
             (Place(file=selection.board.file, key="cores.slots"),),
         )
 

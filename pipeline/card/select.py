@@ -74,7 +74,7 @@ def agreed_settings(card: Card, board: Board, cores: Iterable[Core], problems: l
             problems.append(
                 Problem(
                     Place(file=card.file, key="settings" if name in card.settings else "cores"),
-                    f'board setting "{name}" cannot be two things at once: {sides}',
+                    f'board setting "{name}" is needed with different values: {sides}',
                     "put cores that need different settings on different cards",
                     tuple(place for _, place, _ in voices),
                     SETTINGS_AGREE.name,
@@ -100,7 +100,7 @@ def _volume_type(card: Card, board: Board, cores: Iterable[Core], problems: list
             Problem(
                 Place(file=card.file, key="volume.type"),
                 f"{card.volume.type.upper()} is asked for, but {name} reads only {listed(map(str.upper, volumes))}",
-                f"leave out volume.type to have it derived, or take {name} off this card",
+                f"leave out volume.type to have it derived, or remove {name} from this card",
                 (place,),
                 VOLUME_IS_READ_BY_ALL.name,
             )

@@ -78,7 +78,7 @@ class _Grower:
     def _is_illegal(self, path: str, name: str, place: Place) -> bool:
         fault = name_problem(name)
         if fault is None and path.startswith("/"):
-            fault = "stands after a /, as if there were anything above the card's root; take the / out"
+            fault = "follows a leading /, which no path on a card has; remove the /"
         if fault is not None:
             what, _, hint = fault.rpartition("; ")
             text = f'"{shown(path)}": the name "{shown(name)}" {what}'

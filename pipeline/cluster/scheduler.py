@@ -34,7 +34,7 @@ Job = tuple[str, Callable[[], bytes]]
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
+class CardResult:
     """What came of a card: the answer of a worker, and the address of that; or an error."""
 
     card: str
@@ -42,7 +42,7 @@ class Result:
     worker: str = ""
 
 
-class Cluster:
+class Scheduler:
     """A scheduler whose workers all run this program; ``address``: where it is."""
 
     def __init__(self, client: Client, address: str) -> None:
@@ -54,7 +54,7 @@ class Cluster:
             raise MachineError.one(f"has no worker within {PATIENCE} s", "start one", key=self.address) from error
         self.workers = tuple(sorted(self._programs()))
 
-    def build(self, jobs: Iterable[Job], *, to_store: bool) -> Iterator[Result]:
+    def build(self, jobs: Iterable[Job], *, to_store: bool) -> Iterator[CardResult]:
         """Have every card built, and yield what came of each as it comes.
 
         Raises MachineError when the scheduler is lost.
@@ -70,14 +70,14 @@ class Cluster:
 
     def _submit(
         self, waiting: Iterator[Job], count: int, coming: Any, cards: dict[Any, str], *, to_store: bool
-    ) -> Iterator[Result]:
+    ) -> Iterator[CardResult]:
         """Hand so many cards over to the scheduler; yield those of which no parcel could be packed."""
         while count and (job := next(waiting, None)):
             card, pack = job
             try:
                 parcel = pack()
             except CardkilnError as error:
-                yield Result(card, error)
+                yield CardResult(card, error)
                 continue
             key = f"{card}-{uuid4().hex}"
             try:
@@ -100,7 +100,7 @@ class Cluster:
 
 
 @contextmanager
-def connected(address: str) -> Iterator[Cluster]:
+def connected(address: str) -> Iterator[Scheduler]:
     """Give the cluster at an address, or one of as many workers as this machine has processors for "".
 
     Raises MachineError when there is none.
@@ -125,7 +125,7 @@ def connected(address: str) -> Iterator[Cluster]:
             hint = 'expected the address of a scheduler, as in "tcp://192.0.2.7:8786"' if address else ""
             what = f"no scheduler answers: {str(error) or type(error).__name__}"
             raise MachineError.one(what, hint, key=address) from error
-        yield Cluster(client, str(client.scheduler.address))
+        yield Scheduler(client, str(client.scheduler.address))
 
 
 def _work(asked: Sequence[str], parcel: bytes, *, to_store: bool) -> tuple[str, Answer]:
@@ -149,7 +149,7 @@ def _another(address: str, said: object) -> Problem:
     return Problem(Place(key=address), f"the worker {found}; expected {own[0]} and {own[2]}", "install the same there")
 
 
-def _result(card: str, future: Any, address: str) -> Result:
+def _result(card: str, future: Any, address: str) -> CardResult:
     """Return what came of a task that has ended."""
     from distributed import CancelledError, KilledWorker
 
@@ -157,12 +157,12 @@ def _result(card: str, future: Any, address: str) -> Result:
         worker, answer = future.result()
     except KilledWorker:
         what = f"{card} was given up: each worker that built it was lost"
-        return Result(card, MachineError.one(what, "look at the memory and the logs of the workers"))
+        return CardResult(card, MachineError.one(what, "look at the memory and the logs of the workers"))
     except (CancelledError, OSError) as error:
         raise _lost(address) from error
     except Exception as error:  # a task has no other errors of its own: this is the worker's Python or Dask
-        return Result(card, MachineError.one(f"the worker of {card} failed: {error!r}", key=address))
-    return Result(card, answer, worker)
+        return CardResult(card, MachineError.one(f"the worker of {card} failed: {error!r}", key=address))
+    return CardResult(card, answer, worker)
 
 
 def _lost(address: str) -> MachineError:

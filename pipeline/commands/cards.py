@@ -31,7 +31,7 @@ class Cards(OwnCommand):
         if options["json"]:
             print_json({"cardkiln-cards": 1, "devices": [_document(card) for card in cards]})
         else:
-            print_lines(map(card_line, cards) if cards else ["no removable disk is here"])
+            print_lines(map(card_line, cards) if cards else ["no removable disk found"])
         return 0
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.commands.base import JSON, OwnCommand
 
 if TYPE_CHECKING:
-    from pipeline.cluster.scheduler import Cluster as Machines
+    from pipeline.cluster.scheduler import Scheduler
     from pipeline.errors import Problem
 
 
@@ -75,7 +75,7 @@ class Cluster(OwnCommand):
         return address, list(dict.fromkeys(card_named(manifest, name) for name in names)) or [*manifest.cards]
 
     def _build(
-        self, machines: Machines, cards: Sequence[str], scratch: Path, say: Callable[[str], None]
+        self, machines: Scheduler, cards: Sequence[str], scratch: Path, say: Callable[[str], None]
     ) -> dict[str, dict[str, Any]]:
         """Return what came of each card, by its id."""
         import os
@@ -116,7 +116,7 @@ class Cluster(OwnCommand):
             shutil.rmtree(scratch, ignore_errors=True)
 
 
-def _told(machines: Machines) -> str:
+def _told(machines: Scheduler) -> str:
     from pipeline.model.text import counted
 
     dashboard = f", dashboard {machines.dashboard}" if machines.dashboard else ""

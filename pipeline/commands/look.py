@@ -24,7 +24,7 @@ BOARD = {
     "type": str,
     "metavar": "BOARD",
     "default": "",
-    "help": "judge it for this board, not the one whose folders match best",
+    "help": "check it against this board in place of the best match",
 }
 
 
@@ -41,11 +41,11 @@ class LookAt(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Look, and tell it."""
         from pipeline.inspect.look import look
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
 
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help look")
-        with named(self.workspace, card_path(words[0])) as card:
+        with opened_target(self.workspace, card_path(words[0])) as card:
             if options["board"]:
                 board_named(self.inputs.manifest, options["board"])
             seen = look(self.build, card, options["board"])
@@ -83,14 +83,16 @@ def _lines(seen: Look, *, whole: bool) -> Iterator[str]:
         yield from _block("first", [first_file(reading)])
         yield from _block("health", list(finding_lines(reading)) or ["nothing is wrong"])
     else:
-        yield from _block("folder", [f"{counted(len(seen.files), 'file')}; where they lie on the card cannot be seen"])
-    yield from _block("litter", list(seen.litter) or ["nothing a desktop left behind"])
+        yield from _block(
+            "folder", [f"{counted(len(seen.files), 'file')}; a folder does not show their position on the card"]
+        )
+    yield from _block("litter", list(seen.litter) or ["no files left by a desktop system"])
     yield from _block("board", [f"{seen.board.id}, {seen.why}" if seen.board else seen.why])
     if seen.board:
         found = [f"core {core}" for core in seen.cores] + [f"title {title}" for title in seen.titles]
         found += [f"{path}: unknown core (in the board's core folder)" for path in seen.unknown_cores]
         if seen.card:
-            found = [f"card {seen.card}, by its serial", *found]
+            found = [f"card {seen.card}, identified by its serial", *found]
         yield from _block("holds", found or ["no known core or title"])
         yield from _block("rules", _rule_lines(seen.verdict) if seen.verdict else [])
         most = len(seen.known) if whole else MOST_LINES

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.commands.base import JSON, OwnCommand
-from pipeline.drafts.fill import SocketSizes, usual_size
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.manifest.files import ManifestFile
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.manifest.edit import pin as pinning
     from pipeline.manifest.edit.pin import Pinned
     from pipeline.manifest.edit.pinnable import KeyPath
+    from pipeline.model.manifest import Title
 
     Asked = Sequence[tuple[KeyPath, str]]
     """What is to be pinned: the way to a table, and the file as it was written."""
@@ -47,6 +47,7 @@ class Pin(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Pin, and say what was written."""
         from pipeline.commands import pin_many
+        from pipeline.drafts.fill import SocketSizes
         from pipeline.manifest.edit import pin as pinning
         from pipeline.workspace.manifest_text import read_manifest, write_manifests
 
@@ -58,9 +59,10 @@ class Pin(OwnCommand):
             raise ManifestError.one("found --from with a KEY and a FILE, expected none", "name the file itself")
         manifest = manifest_named(self.workspace, words[0])
         read = read_manifest(manifest)
-        asked = _asked(manifest, read.values, words[1:])
-        changes = self._built_anew(manifest, asked) if options["replace"] else {}
-        pins = self._pins(manifest, asked, SocketSizes(self.workspace).of(read.values))
+        roms = self._roms_taken_over(manifest, read.values, words[1::2])
+        asked = _asked(manifest, read.values, words[1:], roms)
+        changes = self._built_anew(manifest, asked, roms) if options["replace"] else {}
+        pins = self._pins(manifest, asked, SocketSizes(self.workspace).of(read.values), roms)
         pinned = pinning.pin(read.text, manifest.file, pins, replacing=options["replace"], crc32=options["crc32"])
         if pinned.text != read.text:
             write_manifests([(read, pinned.text)])
@@ -70,34 +72,66 @@ class Pin(OwnCommand):
             print_lines(_lines(manifest, pins, pinned, changes))
         return 0
 
-    def _built_anew(self, manifest: ManifestFile, asked: Asked) -> Changes:
+    def _roms_taken_over(
+        self, manifest: ManifestFile, values: Mapping[str, Any], keys: Sequence[str]
+    ) -> Mapping[str, int]:
+        """Return the path of each ROM file of a title that takes some over, with the number of its own table.
+
+        One that has none yet gets the next number. None for other titles, and where no ROM file is to be pinned.
+        """
+        from pipeline.manifest.checks.self_checks import takes_over
+        from pipeline.manifest.decode.decode import file_name
+        from pipeline.manifest.schema.formats import TITLE_FIELD
+
+        if manifest.kind != "title" or not takes_over(values) or not any(key.startswith("rom.") for key in keys):
+            return {}
+        refuse_elsewhere(self.workspace, manifest, "ROM files are known")
+        items, name = values.get("rom", []), file_name(manifest.id, values)
+        own = {item["path"].replace(TITLE_FIELD, name): number for number, item in enumerate(items)}
+        roms = dict[str, int]()
+        for rom in self.inputs.manifest.titles[manifest.id].roms:
+            roms[rom.path] = own.get(rom.path, len(items) + len(roms.keys() - own.keys()))
+        return roms
+
+    def _built_anew(self, manifest: ManifestFile, asked: Asked, taken: Mapping[str, int]) -> Changes:
         """Build what is to be pinned as built, whatever SHA-256 is declared for it now; return what changed."""
-        from pipeline.build.anew import build_image_anew, build_roms_anew
+        from pipeline.build.fresh_build import build_fresh_image, build_fresh_roms
 
         ways = [way for way, file in asked if file == BUILT and (not way or way[0] == "rom")]
         if not ways:
             return {}
         if ways == [()]:
             refuse_elsewhere(self.workspace, manifest, "images are built")
-            return {(): build_image_anew(self.inputs, manifest.id)}
+            return {(): build_fresh_image(self.inputs, manifest.id)}
         refuse_elsewhere(self.workspace, manifest, "ROM files are built")
-        changes = build_roms_anew(self.inputs, manifest.id)
-        roms = self.inputs.manifest.titles[manifest.id].roms
-        return {way: changes[roms[int(way[1])].path] for way in ways}
+        changes = build_fresh_roms(self.inputs, manifest.id)
+        title = self.inputs.manifest.titles[manifest.id]
+        return {way: changes[_path(title, way, taken)] for way in ways}
 
-    def _pins(self, manifest: ManifestFile, asked: Asked, sizes: Mapping[str, int]) -> list[pinning.PinRequest]:
+    def _pins(
+        self, manifest: ManifestFile, asked: Asked, sizes: Mapping[str, int], roms: Mapping[str, int]
+    ) -> list[pinning.PinRequest]:
         """Return what each file is; ``sizes``: of sockets. Raises with all that is wrong with the files at once."""
+        from pipeline.drafts.fill import usual_size
+
         pins, wrong = [], list[MachineError]()
         for way, file in asked:
             try:
-                pins.append(replace(self._pin(manifest, way, file), usual_size=usual_size(way, sizes)))
+                pin = replace(self._pin(manifest, way, file, roms), usual_size=usual_size(way, sizes))
+                pins.append(self._of_rom(manifest, pin, roms) if roms and way[0] == "rom" else pin)
             except MachineError as error:
                 wrong.append(error)
         if wrong:
             raise MachineError(problem for error in wrong for problem in error.problems)
         return pins
 
-    def _pin(self, manifest: ManifestFile, way: KeyPath, file: str) -> pinning.PinRequest:
+    def _of_rom(self, manifest: ManifestFile, pin: pinning.PinRequest, taken: Mapping[str, int]) -> pinning.PinRequest:
+        """Return the pin of a ROM file that may be taken over, and then need not state its size."""
+        title = self.inputs.manifest.titles[manifest.id]
+        path = _path(title, pin.way, taken)
+        return replace(pin, path=path, usual_size=next(rom.size for rom in title.roms if rom.path == path))
+
+    def _pin(self, manifest: ManifestFile, way: KeyPath, file: str, roms: Mapping[str, int]) -> pinning.PinRequest:
         from pipeline.manifest.edit import pin as pinning
         from pipeline.model.manifest import ArchiveLimits
         from pipeline.sources.files.archive import named_as_archive
@@ -105,7 +139,7 @@ class Pin(OwnCommand):
 
         group = way[0] if way else "image"
         if file == BUILT and group in ("rom", "image"):
-            file = self._built_rom(manifest, way) if way else self._built_image(manifest)
+            file = self._built_rom(manifest, way, roms) if way else self._built_image(manifest)
         location = named(file, ArchiveLimits())
         if group != "files" and location.member is None and named_as_archive(location.path):
             inside = sorted(member.name for member in members(Path(location.path), ArchiveLimits()))
@@ -116,14 +150,14 @@ class Pin(OwnCommand):
             raise MachineError.one("has 0 bytes; expected at least one", file=file)
         return pinning.PinRequest(way=way, content=content, source=shown(file))
 
-    def _built_rom(self, manifest: ManifestFile, way: KeyPath) -> str:
+    def _built_rom(self, manifest: ManifestFile, way: KeyPath, taken: Mapping[str, int]) -> str:
         """Return the path of a ROM file that was built and is current."""
         from pipeline.build.build import Build
 
         refuse_elsewhere(self.workspace, manifest, "ROM files are built")
         inputs = self.inputs.unpinned_title(manifest.id)  # its SHA-256 is what is pinned
         roms = Build(inputs).title(inputs.manifest.titles[manifest.id])
-        path = roms.paths[roms.title.roms[int(way[1])].path]
+        path = roms.paths[_path(roms.title, way, taken)]
         return self._current(path, roms.reason(), f"doit rom:{manifest.id}")
 
     def _built_image(self, manifest: ManifestFile) -> str:
@@ -144,13 +178,18 @@ class Pin(OwnCommand):
         return self.workspace.shown(path)
 
 
-def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str]) -> Asked:
+def _path(title: Title, way: KeyPath, taken: Mapping[str, int]) -> str:
+    """Return the path of the ROM file that a way leads to."""
+    return {number: path for path, number in taken.items()}[int(way[1])] if taken else title.roms[int(way[1])].path
+
+
+def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str], roms: Mapping[str, int]) -> Asked:
     """Return what the arguments ask for; raises ManifestError with everything that is wrong with them."""
     from pipeline.manifest.edit.pinnable import KeyPath, find, key_of
 
     asked, problems = list[tuple[KeyPath, str]](), list[Problem]()
     for key, file in zip(words[::2], words[1::2], strict=False):
-        way = find(manifest.kind, values, key, manifest.file)
+        way = find(manifest.kind, values, key, manifest.file, roms)
         if isinstance(way, Problem):
             problems.append(way)
         elif way in (known for known, _ in asked):
@@ -167,13 +206,11 @@ def _asked(manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[st
 
 
 def _lines(manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: Pinned, changes: Changes) -> list[str]:
-    from pipeline.manifest.edit.pinnable import key_of
-
     lines = list[str]()
     for pin in pins:
         written = pinned.written[pin.way]
         lines += changes.get(pin.way, ())
-        known = f"{key_of(pin.way)}: {show_size(pin.content.size or 0)}, sha256 {pin.content.sha256[:8]}..."
+        known = f"{pin.key}: {show_size(pin.content.size or 0)}, sha256 {pin.content.sha256[:8]}..."
         done = f"{counted(len(written), 'value')} written in" if written else "as declared in"
         done = "added to" if pin.way in pinned.added else done
         lines.append(f"{'pinned ' if written else ''}{known}; {done} {manifest.file}")
@@ -183,13 +220,11 @@ def _lines(manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: P
 def _document(
     manifest: ManifestFile, pins: Sequence[pinning.PinRequest], pinned: Pinned, changes: Changes
 ) -> dict[str, object]:
-    from pipeline.manifest.edit.pinnable import key_of
-
     return {
         "manifest": manifest.file,
         "pinned": [
             {
-                "key": key_of(pin.way),
+                "key": pin.key,
                 "file": pin.source,
                 "size": pin.content.size,
                 "sha256": pin.content.sha256,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.commands.arguments import manifest_named
+from pipeline.commands.arguments import manifest_named, refuse_elsewhere
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
@@ -18,6 +18,7 @@ from pipeline.model.units import parse_size, show_size
 
 if TYPE_CHECKING:
     from pipeline.model.content import Content, Location
+    from pipeline.model.manifest import Title
     from pipeline.solve.declared import StepDifference
     from pipeline.solve.solve import Solution
     from pipeline.workspace.manifest_text import ManifestText
@@ -73,7 +74,16 @@ class Solve(OwnCommand):
         manifest = manifest_named(self.workspace, title)
         read = read_manifest(manifest)
         values = read.values
+        taken = self._written_out(manifest, values)
+        if taken:
+            values = {
+                "chips": {name: asdict(chip.content) for name, chip in taken.chips.items()},
+                "rom": [{"path": rom.path} for rom in taken.roms],
+            }
         number = _rom_number(manifest, values, key)
+        if taken and options["write"]:
+            what = f"takes ROM files over, this one from {taken.place(f'rom.{number + 1}')}; nothing is written"
+            raise CheckError.one(what, "without --write the steps found are printed", file=manifest.file)
         finished, content = _finished(file)
         chips = self._declared(manifest, values, words, content)
         roms = values.get("rom", [])
@@ -81,6 +91,9 @@ class Solve(OwnCommand):
         wrong: tuple[StepDifference, ...] = ()
         if number < len(roms) and roms[number].get("steps") and roms[number].get("size"):
             wrong = wrong_steps(rom_file(roms[number], f"rom.{number + 1}"), solution.rom, finished, chips)
+        elif taken and number < len(roms):
+            found = wrong_steps(taken.roms[number], solution.rom, finished, chips)
+            wrong = tuple(replace(one, key=str(taken.place(one.key))) for one in found)
         if options["write"]:
             self._written(options, read, number, solution, content)
         if options["json"]:
@@ -90,6 +103,15 @@ class Solve(OwnCommand):
         else:
             print_lines(_lines(file, content, solution, wrong, {}))
         return 1 if solution.unexplained else 0
+
+    def _written_out(self, manifest: ManifestFile, values: Mapping[str, Any]) -> Title | None:
+        """Return a title that takes something over, with all that it takes; None for any other."""
+        from pipeline.manifest.checks.self_checks import takes_over
+
+        if manifest.kind != "title" or not takes_over(values):
+            return None
+        refuse_elsewhere(self.workspace, manifest, "the ROM files are known")
+        return self.inputs.manifest.titles[manifest.id]
 
     def _declared(
         self, manifest: ManifestFile, values: Mapping[str, Any], words: Sequence[str], finished: Content

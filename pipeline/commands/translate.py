@@ -105,6 +105,7 @@ class Translate(OwnCommand):
     ) -> None:
         from pipeline.drafts.new import DraftedManifest, write
         from pipeline.drafts.translated import translated_text
+        from pipeline.drafts.translated_layout import layout_document, layout_lines, layouts_of
         from pipeline.manifest.schema.copies import schema_line
         from pipeline.manifest.text.blank import BLANK
 
@@ -114,13 +115,15 @@ class Translate(OwnCommand):
             text = "\n".join([*filter(None, [schema_line(target, "title")]), *body, ""])
             write(DraftedManifest(path=target, text=text, blanks=(), notes=()), self.workspace.shown(target))
         if options["json"]:
-            print_json(_document(shown(script), translation))
+            offered = [layout_document(layout) for layout in layouts_of(translation, files)]
+            print_json({**_document(shown(script), translation), "layouts": offered})
             return
+        offer = list(layout_lines(translation, files))
         lines = _summary(shown(script), translation, files)
         if target and translation.roms:
-            lines.insert(0, f"written {self.workspace.shown(target)}")
+            lines = [f"written {self.workspace.shown(target)}", *lines, *offer]
         elif translation.roms:
-            lines = [*(f"# {line}" for line in lines), "", *"\n".join(body).split("\n")]
+            lines = [*(f"# {line}" for line in lines), "", *"\n".join(body).split("\n"), *offer]
         print_lines(lines)
 
 

@@ -115,7 +115,7 @@ class Verify(OwnCommand):
 
 
 def _refuse_nameless(path: Path) -> list[KnownBuild]:
-    what = "a folder does not say which card it is"
+    what = "a folder has no serial that identifies its card"
     raise ManifestError.one(what, "name the card: doit verify PATH CARD", file=str(path))
 
 
@@ -130,11 +130,13 @@ def _of_record(path: Path, *, needs_plan: bool) -> KnownBuild:
     except FileNotFoundError:
         if not needs_plan:
             return KnownBuild(origin="named", record=record, plan_text=b"")
-        what = "there is no plan.json beside it, which says where every byte lies"
-        raise MachineError.one(what, "give the record where it was built or published", file=str(path)) from None
+        what = "plan.json is missing beside it"
+        raise MachineError.one(
+            what, "name the record in the folder where it was built or published", file=str(path)
+        ) from None
     if build is None and needs_plan:
         what = "the plan.json beside it is not the one it was made with"
-        hint = "build the card again, or give the record where it was published"
+        hint = "build the card again, or name the record in the folder where it was published"
         raise MachineError.one(what, hint, file=str(path))
     return build or KnownBuild(origin="named", record=record, plan_text=b"")
 
@@ -210,7 +212,7 @@ def _sentence(verdict: Verification) -> str:
     from pipeline.inspect.verify import DAMAGED, HALF_WRITTEN
 
     if verdict.verdict == HALF_WRITTEN:
-        return "half written: its first block is empty, as a write leaves it that was interrupted"
+        return "half written: its first block is empty; a write was interrupted"
     if verdict.verdict != DAMAGED:
         return verdict.verdict
     paths = sorted({damage.path for damage in verdict.damages if damage.path})
@@ -228,7 +230,7 @@ def _advice(judgement: JudgedCard, path: Path) -> Iterator[str]:
     if verdict.verdict == HALF_WRITTEN:
         yield f"the card is not valid until a write completes: doit write {card} DEVICE"
     elif verdict.verdict == DAMAGED and path.is_file():
-        yield "this is a file: copy or build it again; if errors come back, doubt the disk it lies on"
+        yield "this is a file: copy or build it again; if errors come back, suspect the disk it is on"
     elif verdict.verdict == DAMAGED:
         if verdict.yours:
             yield f"copy what is yours first: doit keep {card} PATH"

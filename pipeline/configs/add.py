@@ -25,7 +25,7 @@ def new_section(lines: Sequence[ConfigLine], start: int, wanted: WantedValue) ->
     head = ConfigLine(1, 0, b"[" + wanted.section + b"]", b"")
     if [section.name for section in sections_of([head])] != [b"", wanted.section]:
         raise EditError(
-            f'"{show(wanted.section)}" cannot be a section: the head {show(head.text)} would read otherwise'
+            f'"{show(wanted.section)}" cannot be a section: the head {show(head.text)} would be read differently'
         )
     full = [line for line in lines if not line.is_blank]
     dense = any(section.head in lines[1:] and not _blank_before(lines, section.head) for section in sections_of(lines))
@@ -43,7 +43,9 @@ def _key_line(like: Sequence[ConfigLine], wanted: WantedValue) -> bytes:
     text = before + wanted.name + separator + wanted.value
     read = key_of(ConfigLine(1, 0, text, b""))
     if read is None or read.name != wanted.name or wanted.name.startswith(b"["):
-        raise EditError(f'"{show(wanted.name)}" cannot be a key: the line "{show(text.strip())}" would read otherwise')
+        raise EditError(
+            f'"{show(wanted.name)}" cannot be a key: the line "{show(text.strip())}" would be read differently'
+        )
     if not reads(text, wanted.name, wanted.value):
         raise cannot_stand(wanted, text)
     return text

@@ -48,11 +48,12 @@ def wanted_in(data: bytes, edit: ConfigEdit) -> WantedValue:
 
 
 def changed(line: ConfigLine, wanted: WantedValue) -> bytes:
-    """Return the text of a line with its value changed; raises EditError where the line would then read otherwise."""
+    """Return the text of a line with its value changed; raises EditError if it would be read differently."""
     value = value_of(line.text, wanted.name)
     if value is None:
-        what = f'line {line.number} reads "{show(line.text.strip())}", which may be a value, or a note behind none'
-        raise EditError(what, "write a value before the note, or quotes around the value, by hand first")
+        found = show(line.text.strip())
+        what = f'line {line.number} reads "{found}", which may be a value, or a comment after an empty value'
+        raise EditError(what, "write a value before the comment, or put quotes around the value, by hand first")
     inside = value.quoted and not QUOTED.fullmatch(wanted.value)
     text = line.text[: value.start + inside] + wanted.value + line.text[value.end - inside :]
     quote = line.text[value.start : value.start + inside]
@@ -69,9 +70,8 @@ def reads(text: bytes, name: bytes, value: bytes, *, quoted: bool = False) -> bo
 
 def cannot_stand(wanted: WantedValue, text: bytes) -> EditError:
     """Return the error for a value that does not come out of its line as it went in."""
-    what = (
-        f'"{show(wanted.value)}" cannot be the value of "{show(wanted.name)}": "{show(text.strip())}" reads otherwise'
-    )
+    value, name, line = map(show, (wanted.value, wanted.name, text.strip()))
+    what = f'"{value}" cannot be the value of "{name}": "{line}" would be read differently'
     return EditError(what, "write the value in quotes, if the board understands them")
 
 

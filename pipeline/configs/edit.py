@@ -16,7 +16,7 @@ END_OF_TEXT = b"\x1a"
 """Ctrl-Z, which ends a text on CP/M and DOS; whatever is added goes before it."""
 
 ADD = "add = true lets it be added"
-BY_HAND = "change the file by hand, so that it stands there once"
+BY_HAND = "edit the file by hand so that it is in it once"
 
 
 def edit_value(data: bytes, edit: ConfigEdit) -> bytes:
@@ -49,7 +49,7 @@ def _section(sections: Sequence[Section], wanted: WantedValue) -> Section | None
     found = [section for section in sections[1:] if section.name == wanted.section]
     if len(found) > 1:
         where = _numbers(section.head for section in found)
-        raise EditError(f"section [{show(wanted.section)}] stands in lines {where}; expected it once", BY_HAND)
+        raise EditError(f"section [{show(wanted.section)}] is in lines {where}; expected once", BY_HAND)
     if found or wanted.add:
         return found[0] if found else None
     hint = _near(wanted.section, [(section.name, section.head) for section in sections[1:]])
@@ -60,7 +60,7 @@ def _line(section: Section, sections: Sequence[Section], wanted: WantedValue) ->
     """Return the line of the key that is meant, None where it is to be added."""
     found = [line for line in section.lines if has_key(line, wanted.name)]
     if len(found) > 1:
-        what = f'key "{show(wanted.name)}" stands in lines {_numbers(found)} {wanted.where}; expected it once'
+        what = f'key "{show(wanted.name)}" is in lines {_numbers(found)} {wanted.where}; expected once'
         raise EditError(what, BY_HAND)
     if found or wanted.add:
         return found[0] if found else None

@@ -28,7 +28,7 @@ def fill_in(text: str, fields: Mapping[str, str]) -> str:
         if match[0] in ("{{", "}}"):
             return match[0][0]
         if match[1] is None:
-            raise FieldError(f'"{match[0]}" stands alone; expected a field such as {{core}}', DOUBLED)
+            raise FieldError(f'"{match[0]}" has no partner; expected a field such as {{core}}', DOUBLED)
         if match[1] not in fields:
             raise _unknown(match[1], fields)
         return fields[match[1]]
@@ -39,6 +39,6 @@ def fill_in(text: str, fields: Mapping[str, str]) -> str:
 def _unknown(name: str, fields: Mapping[str, str]) -> FieldError:
     known = ", ".join(f"{{{field}}}" for field in sorted(fields))
     near = nearest(name, fields)
-    expected = f"one of {known}" if known else "none, since no core is meant here"
+    expected = f"one of {known}" if known else "none: fields are not allowed here"
     hint = f"did you mean {{{near}}}?" if near else DOUBLED
     return FieldError(f"unknown field {{{name}}}; expected {expected}", hint)

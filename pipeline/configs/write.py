@@ -86,13 +86,13 @@ class _Writer:
 
     def _check_section(self, key: str, section: str) -> None:
         if "]" in section or section != section.strip():
-            self._say(key, f'"{section}" cannot be a section: its head [{section}] would read otherwise')
+            self._say(key, f'"{section}" cannot be a section: its head [{section}] would be read differently')
 
     def _check_name(self, key: str, name: str) -> None:
         mark = self.config.separator.strip() or " "
         if not name or mark in name or name[0] in "[;#" or name != name.strip():
             line = f"{name}{self.config.separator}..."
-            self._say(key, f'"{name}" cannot be a key: the line "{line}" would read otherwise')
+            self._say(key, f'"{name}" cannot be a key: the line "{line}" would be read differently')
 
     def _say(self, key: str, what: str, hint: str = "") -> None:
         problem = Problem(Place(file=self.file, key=key), what, hint)

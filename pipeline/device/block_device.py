@@ -36,7 +36,7 @@ class BlockDevice(Protocol):
         """Return when all that was written is on the disk."""
 
 
-class Disk:
+class OpenDisk:
     """A disk held exclusively: while it is open no part of it can be mounted."""
 
     def __init__(self, path: str, descriptor: int) -> None:

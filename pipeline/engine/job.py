@@ -11,6 +11,7 @@ from doit.exceptions import TaskFailed
 
 from pipeline.engine import console
 from pipeline.errors import CardkilnError, ChangedError, MachineError, system_problem
+from pipeline.model.outcome import Outcome
 from pipeline.workspace.stamp import NEW
 from pipeline.workspace.workspace import Workspace
 
@@ -26,7 +27,7 @@ class TaskStoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type in
         self.exit_code = exit_code
 
 
-def told(text: Callable[[], str]) -> TaskStoppedError | None:
+def print_text(text: Callable[[], str]) -> TaskStoppedError | None:
     """Print a text that was asked for; return the failure when there is no such text."""
     try:
         print(text(), end="")
@@ -45,8 +46,9 @@ class Job:
 
     ``stage``: the word its line begins with. ``reason``: why it must run, None when it is current; without one it
     runs each time. ``run``: does it and returns one line that says what was done. ``before``: does what must have been
-    done before, and returns its failure. ``instead``: tried first of all; where it returns a line, the stage is done,
-    and needs neither. ``notes``: told why the stage begins; what it returns is given the line in the end.
+    done before, and returns what came of it where it failed. ``instead``: tried first of all; where it returns a line,
+    the stage is done, and needs neither. ``notes``: told why the stage begins; what it returns is given the line in the
+    end. ``ahead``: gives what came of the stage where it was run before its turn, with all that belongs to it.
     """
 
     def __init__(
@@ -55,27 +57,37 @@ class Job:
         stage: str,
         run: Callable[[], str],
         reason: Callable[[], str | None] | None = None,
-        before: Callable[[], TaskStoppedError | None] | None = None,
+        before: Callable[[], Outcome | None] | None = None,
         instead: Callable[[], str | None] = lambda: None,
         notes: Callable[[str], Note] = lambda _: lambda _: None,
+        ahead: Callable[[], Outcome | None] = lambda: None,
     ) -> None:
         self._workspace, self._stage, self._run, self._reason, self._before = workspace, stage, run, reason, before
-        self._instead, self._notes = instead, notes
+        self._instead, self._notes, self._ahead = instead, notes, ahead
         self._why = NEW
+        self._outcome: Outcome | None = None
         self.done = False
 
     def is_current(self) -> bool:
         """Whether there is nothing to do; a stage whose state cannot be told runs, and says then what is wrong."""
+        try:
+            self._outcome = self._ahead()
+        except (CardkilnError, OSError) as error:
+            self._outcome = self._failed(error)
+        return self.why() is None if self._outcome is None else self._outcome.why is None
+
+    def why(self) -> str | None:
+        """Return why the stage must run, None when it is current."""
         if self._reason is None:
-            return False
+            return self._why
         try:
             why = self._reason()
         except (CardkilnError, OSError):
             why = "state unknown"
         self._why = why or NEW
-        return why is None
+        return why
 
-    def said(self) -> tuple[str, str] | None:
+    def run_captured(self) -> tuple[str, str] | None:
         """Run the stage once more and return what it prints to standard output and error; None when it fails."""
         out, err = io.StringIO(), io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -83,12 +95,19 @@ class Job:
         return None if failure else (out.getvalue(), err.getvalue())
 
     def execute(self) -> TaskStoppedError | None:
-        """Run the stage and print its line; return the failure when there are problems.
+        """Run the stage, unless that was done ahead, and print its line; return the failure when there are problems.
 
         After a failure of the machine, such as a full disk, nothing further is tried, and nothing said of it.
         """
+        outcome, self._outcome = self._outcome, None
+        if self._workspace.is_failing or outcome is None or outcome.why is None:
+            outcome = self.attempt()
+        return self.tell(outcome)
+
+    def attempt(self) -> Outcome:
+        """Run the stage and return what came of it."""
         if self._workspace.is_failing:
-            return TaskStoppedError([], MachineError.exit_code)
+            return Outcome(why=self._why, exit_code=MachineError.exit_code)
         try:
             note = self._notes(self._why)
             line = self._instead()
@@ -98,20 +117,25 @@ class Job:
                     return failure
                 line = self._run()
             note(line)
-        except CardkilnError as error:
-            if isinstance(error, ChangedError):
-                self._workspace.index.forget()
-            problems = self._workspace.located(error.problems)
-            return self._stopped([str(problem) for problem in problems], error.exit_code)
-        except OSError as error:
-            return self._stopped([str(system_problem(error))], MachineError.exit_code)
+        except (CardkilnError, OSError) as error:
+            return self._failed(error)
+        return Outcome(why=self._why, line=line, warnings=self._workspace.take_warnings())
+
+    def tell(self, outcome: Outcome) -> TaskStoppedError | None:
+        """Print what came of the stage; return the failure when there are problems."""
+        if outcome.exit_code:
+            self._workspace.is_failing |= outcome.exit_code == MachineError.exit_code
+            return TaskStoppedError([str(problem) for problem in outcome.problems], outcome.exit_code)
         self.done = True
-        say(self._stage, line + (f" ({self._why})" if self._why != NEW else ""))
-        for warning in self._workspace.take_warnings():
+        say(self._stage, outcome.line + (f" ({outcome.why})" if outcome.why not in (NEW, None) else ""))
+        for warning in outcome.warnings:
             rule = f" ({warning.rule})" if warning.rule else ""
             print(f"warning{rule}: {warning}", file=sys.stderr)
         return None
 
-    def _stopped(self, problems: Sequence[str], exit_code: int) -> TaskStoppedError:
-        self._workspace.is_failing = exit_code == MachineError.exit_code
-        return TaskStoppedError(problems, exit_code)
+    def _failed(self, error: CardkilnError | OSError) -> Outcome:
+        if isinstance(error, ChangedError):
+            self._workspace.index.forget()
+        if isinstance(error, OSError):
+            return Outcome(why=self._why, problems=(system_problem(error),), exit_code=MachineError.exit_code)
+        return Outcome(why=self._why, problems=self._workspace.located(error.problems), exit_code=error.exit_code)

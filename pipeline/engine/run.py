@@ -106,20 +106,18 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
     @functools.wraps(cmd_run.Run._execute)
     def _execute(self, **options: Any) -> int:
         from pipeline.engine.report import ExitCodes  # only now, as all that a run with nothing to do does without
-        from pipeline.engine.workers import end_with_this_process
 
         kind = options["reporter"]
         kind = self.reporters[kind] if isinstance(kind, str) else kind
         file = options["outfile"]
         out = Path(file).open("w", encoding="utf-8") if isinstance(file, str) else sys.stdout  # noqa: SIM115
         codes = ExitCodes(kind(out, {"failure_verbosity": options["failure_verbosity"]}))
-        if options["num_process"]:
-            end_with_this_process()
         try:
             with locked(Path("build")):
+                self._tell("processes", options["num_process"])
                 self._tell("begin", self.sel_tasks)
                 with sweeping(Path("build")):
-                    result = super()._execute(**{**options, "reporter": codes, "outfile": out})
+                    result = super()._execute(**{**options, "num_process": 0, "reporter": codes, "outfile": out})
                     all_well = self.sel_default_tasks and not (result or codes.worst)
                     self._tell("end", self._dodo if all_well else None)  # the next run may take the short way
         finally:

@@ -6,7 +6,7 @@ Nothing is decided by it. Where it is damaged or gone, it is not known what was 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +14,6 @@ from pathlib import Path
 from pipeline.build import record
 from pipeline.build.build import Build
 from pipeline.errors import CardkilnError
-from pipeline.explain.pending import due
 from pipeline.explain.pending_changes import differing
 from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
@@ -88,20 +87,24 @@ class Notes:
 
         return done
 
-    def keep(self) -> None:
-        """Write what was done for each card; raises CardkilnError and OSError."""
+    def keep(self, are_current: Callable[[Sequence[str]], Mapping[str, bool]]) -> None:
+        """Write what was done for each card; raises CardkilnError and OSError.
+
+        ``are_current``: gives which of some cards have nothing left to do.
+        """
         done = list(state.read_all(_lines(self._build.workspace), Done))
         if not done:
             return
         before, now = chains(self._build.workspace), {}
-        for card in self._build.inputs.manifest.cards.values():
-            earlier, steps = before.get(card.id), _steps_of(self._build, card, done)
+        steps_of = {card.id: _steps_of(self._build, card, done) for card in self._build.inputs.manifest.cards.values()}
+        finished = are_current([card for card, steps in steps_of.items() if steps])
+        for card, steps in steps_of.items():
+            earlier = before.get(card)
             if steps:
                 begun = earlier.steps if earlier and not earlier.finished else ()
-                finished = _finished(self._build, card)
-                now[card.id] = CardLog(finished=finished, steps=tuple(dict.fromkeys((*begun, *steps))))
+                now[card] = CardLog(finished=finished[card], steps=tuple(dict.fromkeys((*begun, *steps))))
             elif earlier:
-                now[card.id] = earlier
+                now[card] = earlier
         state.write(_path(self._build.workspace), BuildLog(cards=now))
         _lines(self._build.workspace).unlink()
 
@@ -123,13 +126,6 @@ def _path(workspace: Workspace) -> Path:
 def _steps_of(build: Build, card: Card, done: Iterable[Done]) -> list[Done]:
     titles = {title.id for title in build.inputs.copied(card).selection.titles}
     return [entry for entry in done if (entry.item in titles if entry.stage == "rom" else entry.item == card.id)]
-
-
-def _finished(build: Build, card: Card) -> bool:
-    try:
-        return not due(build, card.id)
-    except (CardkilnError, OSError):
-        return False
 
 
 def _differing(build: Build, card_id: str) -> tuple[str, ...]:

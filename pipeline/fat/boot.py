@@ -13,8 +13,8 @@ from pipeline.fat.entries import raw_label
 from pipeline.model.plan import SECTOR, Volume
 
 COMMON = struct.Struct("<3s8sHBHBHHBHHHII")
-"""Jump, OEM name, bytes a sector, sectors a cluster, reserved sectors, FATs, root entries, sectors (16 bits), media,
-sectors a FAT (16 bits), sectors a track, heads, hidden sectors, sectors (32 bits)."""
+"""Jump, OEM name, bytes per sector, sectors per cluster, reserved sectors, FATs, root entries, sectors (16 bits),
+media, sectors per FAT (16 bits), sectors per track, heads, hidden sectors, sectors (32 bits)."""
 
 ONLY_FAT32 = struct.Struct("<IHHIHH12x")
 """Sectors a FAT, flags, version, root cluster, FSInfo sector, backup boot sector, 12 reserved bytes."""

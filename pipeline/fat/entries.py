@@ -17,7 +17,7 @@ READ_ONLY, HIDDEN, SYSTEM, VOLUME_LABEL, DIRECTORY, ARCHIVE = 0x01, 0x02, 0x04, 
 LONG_NAME = READ_ONLY | HIDDEN | SYSTEM | VOLUME_LABEL
 
 EARLIEST, LATEST = datetime(1980, 1, 1), datetime(2100, 2, 28, 23, 59, 59)
-"""The moments that every reader shows right: entries begin in 1980, and a public reader takes 2100 for a leap year."""
+"""The moments that every reader shows correctly: entries begin in 1980, and some readers take 2100 for a leap year."""
 
 MOMENTS = f"{EARLIEST:%Y-%m-%d} to {LATEST:%Y-%m-%d}"
 

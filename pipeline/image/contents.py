@@ -50,7 +50,7 @@ def _hash(image: Path, batch: Iterable[tuple[Entry, int]]) -> list[str]:
         for entry, offset in batch:
             digest = hashlib.sha256()
             left = entry.size
-            if left:  # an empty file lies nowhere
+            if left:  # an empty file has no position
                 file.seek(offset)
             while left and (size := file.readinto(buffer[:left])):
                 digest.update(buffer[:size])

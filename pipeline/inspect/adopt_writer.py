@@ -21,7 +21,7 @@ from pipeline.fat.names import label_problem
 from pipeline.inspect.adopt import Adoption, DraftedCore, slug
 from pipeline.inspect.card_under_test import FileOnCard
 from pipeline.inspect.look import parts_of
-from pipeline.inspect.open_target import Named
+from pipeline.inspect.open_target import OpenTarget
 from pipeline.manifest.load import load_sound
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.text.blank import BLANK, BLANKS_ARE, blanks_in
@@ -31,7 +31,7 @@ from pipeline.model.plan import SECTOR
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.workspace import Workspace
 
-BEGUN = "adopting.json"
+JOURNAL = "adopting.json"
 """Says in the folder of copies that the adoption is not finished."""
 
 DRAFTS = "drafts"
@@ -59,7 +59,9 @@ def blanks_of(workspace: Workspace, manifests: Mapping[Path, str]) -> dict[str, 
     return {workspace.shown(path): keys for path, keys in found.items() if keys}
 
 
-def write(workspace: Workspace, named: Named, adoption: Adoption, manifests: Mapping[Path, str]) -> tuple[str, ...]:
+def write(
+    workspace: Workspace, named: OpenTarget, adoption: Adoption, manifests: Mapping[Path, str]
+) -> tuple[str, ...]:
     """Write everything and return the path of each file; nothing that is there is written over.
 
     Copies come first and the card's manifest last, so that an end at any moment leaves a card with all it needs or no
@@ -76,16 +78,16 @@ def write(workspace: Workspace, named: Named, adoption: Adoption, manifests: Map
             raise ManifestError.one(what, "choose another id with --as, or move it away", file=workspace.shown(path))
     new = _with_place(old, f"files/{home.name}/contents", sources, workspace) if adoption.contents else old
     hashes = {path.relative_to(workspace.inputs).as_posix(): _sha256(text) for path, text in manifests.items()}
-    begun = Begun(manifests=hashes, old=old, new=new)
+    journal = AdoptionJournal(manifests=hashes, old=old, new=new)
     texts = {**({sources: new} if new is not None and new != old else {}), **manifests}
     try:
-        copies = _copy(named, adoption, home, begun, list(texts.values()))
+        copies = _copy(named, adoption, home, journal, list(texts.values()))
         for number, path in enumerate(texts):
             path.parent.mkdir(parents=True, exist_ok=True)
             (home / DRAFTS / str(number)).replace(path)
         _check(workspace, blanks_of(workspace, manifests))
     except BaseException:
-        _take_back(workspace, home, begun)
+        _take_back(workspace, home, journal)
         raise
     _finish(home)
     return tuple(workspace.shown(path) for path in (*manifests, *(path for path in texts if path == sources), *copies))
@@ -101,13 +103,13 @@ def _check(workspace: Workspace, blanks: Mapping[str, Collection[str]]) -> None:
 
 def _finish(home: Path) -> None:
     shutil.rmtree(home / DRAFTS, ignore_errors=True)
-    (home / BEGUN).unlink(missing_ok=True)
+    (home / JOURNAL).unlink(missing_ok=True)
     with suppress(OSError):
         home.rmdir()  # where there was nothing to copy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Begun:
+class AdoptionJournal:
     """An adoption that is being written. ``manifests``: SHA-256 by path below the inputs; ``old``, ``new``: sources."""
 
     manifests: Mapping[str, str]
@@ -122,53 +124,53 @@ def take_back_unfinished(workspace: Workspace, card_id: str) -> None:
     """
     home = workspace.inputs / "files" / f"adopted-{card_id}"
     try:
-        begun = Begun(**json.loads((home / BEGUN).read_bytes()))
-        own = all(OWN_MANIFEST.fullmatch(name) for name in begun.manifests)
+        journal = AdoptionJournal(**json.loads((home / JOURNAL).read_bytes()))
+        own = all(OWN_MANIFEST.fullmatch(name) for name in journal.manifests)
     except FileNotFoundError:
         return
     except (ValueError, TypeError):
         own = False
     if not own:
         what = "is left over from an adoption that was interrupted, and cannot be read"
-        raise ManifestError.one(what, "move its folder away", file=workspace.shown(home / BEGUN))
+        raise ManifestError.one(what, "move its folder away", file=workspace.shown(home / JOURNAL))
     if (workspace.inputs / "cards" / f"{card_id}.toml").exists():
         _finish(home)
     else:
-        _take_back(workspace, home, begun)
+        _take_back(workspace, home, journal)
 
 
-def _take_back(workspace: Workspace, home: Path, begun: Begun) -> None:
+def _take_back(workspace: Workspace, home: Path, journal: AdoptionJournal) -> None:
     """Remove what an adoption wrote and nobody changed since: the card first, what it needs after it."""
-    for name, sha256 in reversed([*begun.manifests.items()]):
+    for name, sha256 in reversed([*journal.manifests.items()]):
         path = workspace.inputs / name
         if path.is_file() and _sha256(path.read_text("utf-8")) == sha256:
             path.unlink()
     sources = workspace.inputs / "sources.toml"
-    if begun.new != begun.old and sources.is_file() and sources.read_text("utf-8") == begun.new:
-        if begun.old is None:
+    if journal.new != journal.old and sources.is_file() and sources.read_text("utf-8") == journal.new:
+        if journal.old is None:
             sources.unlink()
         else:
             (home / DRAFTS).mkdir(exist_ok=True)
-            _put(home / DRAFTS / "old", begun.old)
+            _put(home / DRAFTS / "old", journal.old)
             (home / DRAFTS / "old").replace(sources)
-    half = home.with_name(home.name + ".part")
+    partial = home.with_name(home.name + ".part")
     if home.exists():
-        shutil.rmtree(half, ignore_errors=True)
-        home.replace(half)
-    shutil.rmtree(half, ignore_errors=True)
+        shutil.rmtree(partial, ignore_errors=True)
+        home.replace(partial)
+    shutil.rmtree(partial, ignore_errors=True)
 
 
-def _copy(named: Named, adoption: Adoption, home: Path, begun: Begun, drafts: list[str]) -> list[Path]:
+def _copy(named: OpenTarget, adoption: Adoption, home: Path, journal: AdoptionJournal, drafts: list[str]) -> list[Path]:
     """Copy files of the card, each under its path there, and contents; return what is there then, in one step.
 
-    Drafts lie beside them until they take their places: a manifest that is half written would stop every build.
+    Drafts lie beside them until they take their places: a manifest that is partial written would stop every build.
     """
     files = [(file, f"card/{file.path}") for file in adoption.files]
     files += [(file, f"contents/{_content_name(file)}") for file in adoption.contents]
-    half = home.with_name(home.name + ".part")
-    shutil.rmtree(half, ignore_errors=True)  # what a killed run left
+    partial = home.with_name(home.name + ".part")
+    shutil.rmtree(partial, ignore_errors=True)  # what a killed run left
     for file, name in files:
-        target = half.joinpath(*name.split("/"))
+        target = partial.joinpath(*name.split("/"))
         target.parent.mkdir(parents=True, exist_ok=True)
         with target.open("wb") as stream:
             stream.writelines(parts_of(named, named.side.files[file.path]))
@@ -177,12 +179,12 @@ def _copy(named: Named, adoption: Adoption, home: Path, begun: Begun, drafts: li
     names = [name for _, name in files]
     if adoption.listed:
         lines = "".join(f"{file.sha256}  {file.path}\n" for file in adoption.listed)
-        _put(half / LIST, lines)
+        _put(partial / LIST, lines)
         names.append(LIST)
     for number, draft in enumerate(drafts):
-        _put(half / DRAFTS / str(number), draft)
-    _put(half / BEGUN, json.dumps(asdict(begun)))
-    half.replace(home)
+        _put(partial / DRAFTS / str(number), draft)
+    _put(partial / JOURNAL, json.dumps(asdict(journal)))
+    partial.replace(home)
     return [home.joinpath(*name.split("/")) for name in names]
 
 

@@ -4,26 +4,30 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 
 from pipeline.configs.differ import text_changes
 from pipeline.image.digest import data_extents
 from pipeline.image.opened import read_at
-from pipeline.inspect.open_target import Named, digest
-from pipeline.inspect.yours import Yours, is_yours, yours_between
+from pipeline.inspect.open_target import OpenTarget, digest
+from pipeline.inspect.user_files import Yours, is_yours, yours_between
 from pipeline.model.reading import Reading
-from pipeline.model.spans import differing_at, joined
+from pipeline.model.spans import difference, joined
 from pipeline.model.text import counted
 from pipeline.record.bytes import Differing, Tally
 from pipeline.record.compare import Changes, compare, to_hash
 from pipeline.record.regions import regions_of, used_ranges
-from pipeline.record.snapshot import Side
+from pipeline.record.snapshot import CardSnapshot
 from pipeline.threads import Threads
 from pipeline.workspace.progress import progress
 
-BLOCK = 1 << 18
-"""Bytes compared at a time."""
+BLOCK, PART = 15 << 13, 15 << 18
+"""Bytes compared at a time, few enough that no memory is asked of the system for them, and by one thread in a row."""
+
+THREADS = min(4, os.cpu_count() or 1)
 
 LARGEST = 16 << 20
 """Bytes of a file that is looked at for what changed in it."""
@@ -47,7 +51,7 @@ class Comparison:
         return not self.changes and not self.differing
 
 
-def diff(old: Named, new: Named, *, keep: Sequence[str] = ()) -> Comparison:
+def diff(old: OpenTarget, new: OpenTarget, *, keep: Sequence[str] = ()) -> Comparison:
     """Return every difference; files are read only where nothing else decides.
 
     ``keep``: what is the user's. Where nothing else differs, tables, folders and hashes, which change with it, are left
@@ -75,7 +79,7 @@ FOLLOWING = ("FAT", "folder", "root directory", "FSInfo", "backup FSInfo", "free
 """Owners whose bytes change with the user's files, and with no others where these and their entries are equal."""
 
 
-def _without_yours(side: Side, keep: Sequence[str]) -> Side:
+def _without_yours(side: CardSnapshot, keep: Sequence[str]) -> CardSnapshot:
     files = {path: file for path, file in side.files.items() if not is_yours(path, keep, is_folder=file.is_folder)}
     return replace(side, files=files)
 
@@ -86,7 +90,7 @@ def _follows(found: Differing, keep: Sequence[str]) -> bool:
     )
 
 
-def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
+def _differing(old: OpenTarget, new: OpenTarget) -> tuple[tuple[Differing, ...], bool]:
     """Return the differing bytes of two images, and whether all of both were looked at."""
     images = [named.image for named in (old, new) if named.image is not None]
     sides = [regions_of(named.reading, named.size) for named in (old, new) if named.reading]
@@ -99,12 +103,39 @@ def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
     tally = Tally(*sides)
     every = joined([(start, min(end, size)) for part in ranges for start, end in part if start < size])
     with progress("compare", sum(end - start for start, end in every)) as advance:
-        for start, end in every:
-            for at in range(start, end, BLOCK):
-                length = min(BLOCK, end - at)
-                tally.add(at, *(read_at(image, at, length) for image in images))
-                advance(length)
+        for length, unequal in _compared(images, every):
+            for block in unequal:
+                tally.add(*block)
+            advance(length)
     return tally.found, files
+
+
+def _compared(
+    images: Sequence[int], ranges: Iterable[tuple[int, int]]
+) -> Iterator[tuple[int, list[tuple[int, bytes, bytes]]]]:
+    """Yield the bytes of each part of the ranges, and its blocks that differ: offset and bytes of both images.
+
+    Several are compared at a time, and no more are read than are waited for.
+    """
+    parts = ((at, min(PART, end - at)) for start, end in ranges for at in range(start, end, PART))
+    with Threads(THREADS) as pool:
+        coming = deque[tuple[int, Future[list[tuple[int, bytes, bytes]]]]]()
+        for at, length in parts:
+            coming.append((length, pool.submit(_unequal, images, at, length)))
+            if len(coming) > THREADS:
+                size, found = coming.popleft()
+                yield size, found.result()
+        for size, found in coming:
+            yield size, found.result()
+
+
+def _unequal(images: Sequence[int], start: int, length: int) -> list[tuple[int, bytes, bytes]]:
+    found = []
+    for at in range(start, start + length, BLOCK):
+        one, other = (read_at(image, at, min(BLOCK, start + length - at)) for image in images)
+        if one != other:
+            found.append((at, one, other))
+    return found
 
 
 def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str]:
@@ -121,7 +152,7 @@ def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str
     }
 
 
-def _hashed(named: Named, paths: Iterable[str]) -> Side:
+def _hashed(named: OpenTarget, paths: Iterable[str]) -> CardSnapshot:
     """Return a side with the hashes of some of its files, as far as it does not have them."""
     side, parts = named.side, named.parts
     todo = [path for path in sorted(paths) if not side.files[path].sha256]
@@ -137,7 +168,7 @@ def _hashed(named: Named, paths: Iterable[str]) -> Side:
     return replace(side, files=files)
 
 
-def _changed(old: Side, new: Side) -> list[str]:
+def _changed(old: CardSnapshot, new: CardSnapshot) -> list[str]:
     """Return the paths of files that changed and are small enough to be looked at; of two records only config files."""
     records = bool(old.card and new.card)
     return [
@@ -151,7 +182,7 @@ def _changed(old: Side, new: Side) -> list[str]:
     ]
 
 
-def _causes(old: Named, new: Named, path: str) -> tuple[str, ...]:
+def _causes(old: OpenTarget, new: OpenTarget, path: str) -> tuple[str, ...]:
     """Return what differs in a file, none where one of the two is not at hand."""
     if old.parts is None or new.parts is None:
         return ()
@@ -160,5 +191,8 @@ def _causes(old: Named, new: Named, path: str) -> tuple[str, ...]:
         return ()
     if changes := tuple(text_changes(before, after)):
         return changes
-    places = list(differing_at(before, after)) if len(before) == len(after) else []
-    return (f"{counted(len(places), 'byte')} changed, the first at 0x{places[0]:04X}",) if places else ()
+    if len(before) != len(after):
+        return ()
+    mask = difference(before, after)
+    count, first = len(mask) - mask.count(0), len(mask) - len(mask.lstrip(b"\0"))
+    return (f"{counted(count, 'byte')} changed, the first at 0x{first:04X}",) if count else ()

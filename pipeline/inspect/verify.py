@@ -14,21 +14,21 @@ from pipeline.fat.names import fold
 from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import PART
 from pipeline.inspect.planned_image import CardImage, Planned, unreadable
-from pipeline.inspect.yours import Yours, is_yours
+from pipeline.inspect.user_files import Yours, is_yours
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.model.spans import differing_at
+from pipeline.record.entry_text import attributes_words
 from pipeline.record.fields import Naming
 from pipeline.record.regions import Region, regions_of
 from pipeline.record.verdict import HARMLESS, DifferingSpot, FoundVolume, changed_attributes, chips_at, is_sound, spots
-from pipeline.record.words import attributes_words
 from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.progress import progress
 
 GOOD, TOUCHED, DAMAGED, HALF_WRITTEN, OTHER = "good", "good but touched", "damaged", "half written", "not this card"
 ZEROS = bytes(PART)
-WITH_CONTENTS = ("free space", "behind the volume", "file")
+WITH_CONTENTS = ("free space", "after the volume", "file")
 """Regions that are not held against planned bytes."""
 
 
@@ -119,7 +119,7 @@ def verify_image(
     ]  # fmt: skip
     extra = sorted(found.items.keys() - {item.path for item in expected.items})
     touched = dict.fromkeys(_spot(spot) for spot in found_spots if not spot.damaged)
-    touched |= dict.fromkeys(f"{path}: rewritten, lies elsewhere" for path in sorted((wrong & right) - yours))
+    touched |= dict.fromkeys(f"{path}: rewritten at another position" for path in sorted((wrong & right) - yours))
     mine = [path for path in extra if is_yours(path, keep, is_folder=found.items[path].is_folder)]
     foreign = [path for path in extra if path not in mine]
     return Verification(
@@ -215,12 +215,12 @@ def _placement(files: Mapping[str, Mapping[str, Any]], found: FoundVolume, expec
         if item is None or file["placement"] == "anywhere":
             continue
         if len(item.extents) > 1:
-            yield Damage(path=path, what=f"lies in {len(item.extents)} pieces, expected one", title=_title(file))
+            yield Damage(path=path, what=f"is in {len(item.extents)} pieces; expected one", title=_title(file))
         if file["placement"] == "first" and (item.extents, item.offset) != (
             planned[path].extents,
             planned[path].offset,
         ):
-            yield Damage(path=path, what="is not the first file of the card any more", title=_title(file))
+            yield Damage(path=path, what="is no longer the first file of the card", title=_title(file))
 
 
 def _file_damage(
@@ -354,5 +354,5 @@ def verify_folder(folder: OpenedFolder, record: Mapping[str, Any], keep: Sequenc
         litter=tuple(path for path in extra if is_litter(path)),
         others=tuple(path for path in extra if not is_litter(path) and path not in yours.new),
         yours=yours,
-        unseen=("where files lie, both FATs and directories: give the disk or an image to check them",),
+        unseen=("positions of files, both FATs and directories; name the disk or an image to check them",),
     )

@@ -13,7 +13,7 @@ from typing import TypeVar
 from pipeline.errors import ManifestError, Place, Problem, located
 from pipeline.manifest.checks.paths import path_problems
 from pipeline.manifest.checks.references import References
-from pipeline.manifest.expand.titles import Result, Titles
+from pipeline.manifest.expand.titles import TitleResult, Titles
 from pipeline.manifest.files import FOLDERS, SOURCES, ManifestFile, manifest_files, path_from
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.sound import Key, Sound, sound_part
@@ -122,7 +122,7 @@ def _examined(file: ManifestFile, *, whole: bool = False) -> ParsedManifest:
     return parse_manifest(file.kind, file.id, file.file, data, whole=whole)
 
 
-def _written_out(files: Sequence[ManifestFile], examined: list[ParsedManifest]) -> Iterator[Result]:
+def _written_out(files: Sequence[ManifestFile], examined: list[ParsedManifest]) -> Iterator[TitleResult]:
     """Yield what came of each manifest, once titles have what they take over; what others take over is read again."""
     taken = {like for one in examined if one.kind == "title" and isinstance(like := (one.data or {}).get("like"), str)}
     for number, one in enumerate(examined):
@@ -130,7 +130,7 @@ def _written_out(files: Sequence[ManifestFile], examined: list[ParsedManifest]) 
             examined[number] = _examined(files[number], whole=True)
     titles = Titles(examined)
     for one in examined:
-        yield titles.result(one.id) if one.kind == "title" else Result(manifest=one)
+        yield titles.result(one.id) if one.kind == "title" else TitleResult(manifest=one)
 
 
 def _by_id(examined: Iterable[ParsedManifest], kind: type[T]) -> dict[str, T]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
-from pipeline.device.guards import refusals
+from pipeline.device.guards import guard_problems
 from pipeline.device.ranges import Range, Read, used_ranges
 from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
 from pipeline.image.opened import read_at
@@ -67,7 +67,7 @@ class Target:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
+class DiskResult:
     """What became of one disk; ``problems`` is empty when all that the plan uses was read back as planned."""
 
     disk: Disk
@@ -107,7 +107,7 @@ def chosen(paths: Sequence[str], card: OpenedBuild, *, large: bool) -> tuple[Tar
             problems.append(Problem(Place(path), what, f"name {whole}" if whole else "doit cards shows them"))
             continue
         size = card.plan.volume.card_sectors * SECTOR
-        problems += [Problem(Place(path), one.what, one.hint) for one in refusals(disk, size, large=large)]
+        problems += [Problem(Place(path), one.what, one.hint) for one in guard_problems(disk, size, large=large)]
         if disk in found:
             problems.append(Problem(Place(path), "is named twice"))
         found.append(disk)
@@ -116,7 +116,7 @@ def chosen(paths: Sequence[str], card: OpenedBuild, *, large: bool) -> tuple[Tar
     return tuple(map(_target, found))
 
 
-def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda _: None) -> Result:
+def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda _: None) -> DiskResult:
     """Write a card to a disk that was agreed to, read it back past the cache, and return what came of it.
 
     Disk and card are looked at once more, with the disk opened so that nothing else can use it; they are refused when
@@ -126,31 +126,31 @@ def write(card: OpenedBuild, target: Target, say: Callable[[int], None] = lambda
     try:
         return _written(card, target, say)
     except (CheckError, MachineError, RefusedError) as error:
-        return Result(disk=disk, problems=error.problems, exit_code=error.exit_code)
+        return DiskResult(disk=disk, problems=error.problems, exit_code=error.exit_code)
     except OSError as error:
         what = f"{error.strerror or error}; the card is not valid until a write completes"
         problem = Problem(Place(disk.path), what, "plug it in again, and run this once more")
-        return Result(disk=disk, problems=(problem,), exit_code=MachineError.exit_code)
+        return DiskResult(disk=disk, problems=(problem,), exit_code=MachineError.exit_code)
 
 
-def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> Result:
+def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> DiskResult:
     if sys.platform != "linux":
         raise RefusedError.one(
             "cannot be written on this system", "doit write CARD shows the steps", file=target.disk.path
         )
     from pipeline.device import block_device  # here, since only Linux has what it imports
-    from pipeline.device.write import bring, differences
+    from pipeline.device.write import differences, write_ranges
 
     disk = target.disk
     if disk not in disks():
         raise RefusedError.one("is another disk than a moment ago; nothing was written", "start again", file=disk.path)
     used = sum(end - start for start, end in used_ranges(card.plan))
-    with block_device.Disk.opened(disk.path) as opened:
+    with block_device.OpenDisk.opened(disk.path) as opened:
         if opened.size() != disk.size or _as_seen(disk, opened.read) != target:
             what = "holds another card than a moment ago; nothing was written"
             raise RefusedError.one(what, "start again", file=disk.path)
         with progress(f"write {disk.path}", used) as advance:
-            brought = bring(card.plan, card.read, opened, _both(advance, say))
+            counts = write_ranges(card.plan, card.read, opened, _both(advance, say))
         try:
             with progress(f"read back {disk.path}", used) as advance, opened.past_cache() as (reader, certain):
                 wrong = tuple(differences(card.plan, card.read, reader, _both(advance, say)))
@@ -161,7 +161,7 @@ def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> R
     card.check_unchanged()
     if wrong:
         raise CheckError(_damage(card.plan, disk, wrong))
-    return Result(disk=disk, used=brought.used, written=brought.written, past_cache=certain)
+    return DiskResult(disk=disk, used=counts.used, written=counts.written, past_cache=certain)
 
 
 def _both(one: Callable[[int], None], two: Callable[[int], None]) -> Callable[[int], None]:
@@ -198,7 +198,7 @@ def owners_of(plan: Plan, start: int, end: int) -> list[str]:
     return found or ["free space"]
 
 
-def summary(result: Result) -> str:
+def summary(result: DiskResult) -> str:
     """Return what was and what was not proven of a disk, in a line."""
     if result.problems:
         return f"{result.disk.path}: not good"
@@ -207,7 +207,7 @@ def summary(result: Result) -> str:
     return f"{result.disk.path}: {size}; verified {how}; free space unchanged"
 
 
-def row(card: OpenedBuild, result: Result, moment: str) -> Mapping[str, str | int]:
+def row(card: OpenedBuild, result: DiskResult, moment: str) -> Mapping[str, str | int]:
     """Return a result as a row of the batch record."""
     disk = result.disk
     return {

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
-class ByteOrigin:
+class RangeSource:
     """What bytes are from, and what was done to them on the way, in order.
 
     ``kind``: "chip", "patch", "bytes" (written in the manifest), "fill", "table" (of a container), "check" (of no
@@ -38,7 +38,7 @@ class Lanes:
     """Units of ``unit`` bytes that take turns, and the sources of each lane, in the order of the turns."""
 
     unit: int
-    sources: tuple[tuple[ByteOrigin, ...], ...]
+    sources: tuple[tuple[RangeSource, ...], ...]
 
     @property
     def period(self) -> int:
@@ -56,7 +56,7 @@ class Range:
 
     start: int
     end: int
-    sources: tuple[ByteOrigin, ...]
+    sources: tuple[RangeSource, ...]
     lanes: Lanes | None = field(default=None, compare=False)
 
 

@@ -30,7 +30,7 @@ class Rule:
 
 BITSTREAM_IS_FOR_THE_FPGA = Rule(
     name="bitstream-is-for-the-fpga",
-    reason="A bitstream that says which FPGA it is for is for the board's, and is whole.\n\n"
+    reason="A bitstream that says which FPGA it is for is for the board's FPGA, and is complete.\n\n"
     "One for another FPGA does not start, and can drive pins against each other and damage the board.",
     stage="image",
 )
@@ -38,7 +38,7 @@ BITSTREAM_IS_FOR_THE_FPGA = Rule(
 BITSTREAM_IS_IDENTIFIABLE = Rule(
     name="bitstream-is-identifiable",
     reason="A bitstream of a known form says which FPGA it is for, and the board's manifest names its own.\n\n"
-    "Where it cannot be identified, nothing keeps a wrong one from the board but the person who loads it.",
+    "Where it cannot be identified, only the person who loads it can keep a wrong one from the board.",
     level=WARNING,
     stage="image",
     can_be_silenced=True,
@@ -54,7 +54,7 @@ BOARD_HOLDS_THE_CORES = Rule(
 BOARD_TAKES_THE_CARD = Rule(
     name="board-takes-the-card",
     reason="A card is no larger than the board takes.\n\n"
-    "A loader may count sectors in fewer bits than the card needs, and finds nothing at all then.",
+    "A loader may count sectors in fewer bits than the card needs; then it finds no file at all.",
     can_be_silenced=True,
 )
 
@@ -67,7 +67,7 @@ CONTENTS_FIT = Rule(
 CORES_ARE_PLAYED = Rule(
     name="cores-are-played",
     reason="Each core and title has the keyboard and the pads it needs at each station of the card.\n\n"
-    "A game that shows its picture and takes no key is as useless as one without a picture, and found out as late.",
+    "A game that shows its picture and cannot be controlled is of no more use than one without a picture.",
     level=WARNING,
     can_be_silenced=True,
 )
@@ -75,17 +75,17 @@ CORES_ARE_PLAYED = Rule(
 CORES_ARE_SEEN = Rule(
     name="cores-are-seen",
     reason="Each core and title has a picture at each station of the card.\n\n"
-    "The whole way counts: an output that the board has and the core drives, the one it starts on or a declared way\n"
-    "to change it, a display with that input, its line rates, and how it stands. What a display takes is for its\n"
-    "maker's manual to say; one driven at a wrong line rate can be damaged, old tube monitors above all.",
+    "The whole route is checked: an output that the board has and the core drives, the output it starts on or a\n"
+    "declared way to change it, a display with that input, its line rates and its orientation. The manual of a\n"
+    "display says what it accepts; a wrong line rate can damage it, old tube monitors above all.",
     level=WARNING,
     can_be_silenced=True,
 )
 
 EVERY_CONTENT_IS_FOUND = Rule(
     name="every-content-is-found",
-    reason="Every content that is needed lies in a source, with the right size and SHA-256.\n\n"
-    "What is not the declared bytes is something else, however it is called.",
+    reason="Every content that is needed is in a source, with the right size and SHA-256.\n\n"
+    "A file with other bytes is another content, whatever its name.",
     stage="find",
 )
 
@@ -100,14 +100,14 @@ FACTS_ARE_CURRENT = Rule(
 
 FILES_ARE_NOT_TOO_LARGE = Rule(
     name="files-are-not-too-large",
-    reason="No file reaches 4 GiB with the rest of its last cluster.\n\n"
-    "A directory entry holds a size in 32 bits, and a public checker counts bytes of whole clusters in as many.",
+    reason="No file reaches 4 GiB, counted in whole clusters.\n\n"
+    "A directory entry holds a size in 32 bits, and public checkers count the bytes of whole clusters in 32 bits too.",
 )
 
 FILES_TO_CHANGE_ARE_THERE = Rule(
     name="files-to-change-are-there",
-    reason="A config file that is to be changed goes onto the card, and has the section and key.\n\n"
-    "A setting written nowhere changes nothing, and nobody sees it.",
+    reason="A config file that is to be changed is on the card, and has the section and key.\n\n"
+    "A setting that is written nowhere has no effect, and nobody notices.",
 )
 
 FOLDERS_HAVE_ROOM = Rule(
@@ -119,78 +119,78 @@ FOLDERS_HAVE_ROOM = Rule(
 
 IMAGE_IS_THE_ONE_PINNED = Rule(
     name="image-is-the-one-pinned",
-    reason="An image has the SHA-256 that its card's manifest says, where it says one.\n\n"
-    "Whoever writes it down wants to hear of every change, also of one that nobody meant.",
+    reason="An image has the SHA-256 that its card's manifest declares, if it declares one.\n\n"
+    "A pinned SHA-256 reports every change of the image, intended or not.",
     stage="image",
 )
 
 LABEL_IS_LEGAL = Rule(
     name="label-is-legal",
     reason="The label is legal on FAT, and the board uses labels.\n\n"
-    "Its entry stands in the root; readers that take an entry by its number must find what they expect.",
+    "Its entry is in the root directory; readers that take an entry by its number must find the one they expect.",
 )
 
 NAMES_ARE_LEGAL = Rule(
     name="names-are-legal",
-    reason="Every name on the card is one that FAT can hold and every system can show.\n\n"
+    reason="Every name on the card is legal on FAT and can be shown by every system.\n\n"
     "Source: Microsoft FAT32 File System Specification 1.03 (2000), long and short names.",
 )
 
 NAMES_ARE_UNIQUE = Rule(
     name="names-are-unique",
     reason="No two names in a folder are the same to a reader that ignores case and how accents are written.\n\n"
-    "FAT compares names without case; of two such files only one is ever found.",
+    "FAT compares names without case; only one of two such files can be opened.",
 )
 
 ONE_FILE_IS_FIRST = Rule(
     name="one-file-is-first",
-    reason="At most one file asks to be first on the card, and it can: in the root, not empty, a short name.\n\n"
-    "A core that reads without a file system takes the first entry and the first cluster, whatever lies there.",
+    reason="At most one file asks to be the first on the card; it is in the root, not empty, and has a short name.\n\n"
+    "A core that reads without a file system takes the first entry and the first cluster, whatever is in them.",
 )
 
 REQUIRED_STATIONS_WORK = Rule(
     name="required-stations-work",
-    reason="Everything on the card is seen and played at the stations the card requires.\n\n"
-    "The card says so itself; it is not built for a place where it would fail in front of people.",
+    reason="Every core and title has picture and controls at the stations the card requires.\n\n"
+    "The card names them as required, so it is not built while it would fail there.",
 )
 
 RESERVED_PATHS_ARE_THE_BOARDS = Rule(
     name="reserved-paths-are-the-boards",
-    reason="What the board's own firmware reads comes from the board's own files.\n\n"
-    "A file of a core or a title in its place can keep the board from starting.",
+    reason="Paths that the board's firmware reads hold the board's own files.\n\n"
+    "A file of a core or a title at such a path can keep the board from starting.",
     can_be_silenced=True,
 )
 
 RIGHTS_ARE_STATED = Rule(
     name="rights-are-stated",
     reason="A card that is handed over states licence, holder and source of everything on it.\n\n"
-    "Nobody may pass on what the licence does not allow, and who receives it must be able to ask.",
+    "Nobody may pass on what the licence does not allow, and the receiver must know whom to ask.",
     stage="publish",
 )
 
 SETTINGS_AGREE = Rule(
     name="settings-agree",
-    reason="All that ask for a setting of the board ask for the same choice.\n\n"
-    "A setting is one line of one file, and the card has that file once.",
+    reason="All cores, and the card, need the same choice of a board setting.\n\n"
+    "A setting is one line of one file, and the card has one copy of that file.",
 )
 
 TIMESTAMP_CAN_BE_STORED = Rule(
     name="timestamp-can-be-stored",
-    reason="The card's timestamp is one that every reader shows right: 1980-01-01 to 2100-02-28.\n\n"
-    "Directory entries begin in 1980, and a public reader takes 2100 for a leap year.",
+    reason="The card's timestamp is one that every reader shows correctly: 1980-01-01 to 2100-02-28.\n\n"
+    "Directory entries begin in 1980, and some readers take 2100 for a leap year.",
 )
 
 TITLE_FOLDERS_ARE_NOT_TOO_FULL = Rule(
     name="title-folders-are-not-too-full",
     reason="A folder of titles holds no more files than their core lists.\n\n"
-    "A core keeps the list of a folder in memory of a fixed size; files beyond it are on the card and not to be found.",
+    "A core keeps the list of a folder in memory of a fixed size; files beyond it cannot be chosen.",
     can_be_silenced=True,
 )
 
 TITLES_ARE_NOT_TOO_LARGE = Rule(
     name="titles-are-not-too-large",
     reason="A title's files are no larger than its core reads.\n\n"
-    "A core reads a file into memory of the board; what is beyond is cut off, or overwrites something.",
+    "A core reads a file into the board's memory; bytes beyond its space are cut off, or overwrite other data.",
     can_be_silenced=True,
 )
 

@@ -11,11 +11,11 @@ SLOT = 32
 """Bytes of a directory slot (Microsoft FAT32 File System Specification 1.03, 2000)."""
 
 Entry = tuple[str, str, int]
-"""A directory entry in a folder that parcels share: folded path of the folder ("" for the root), folded name, slots."""
+"""A directory entry in a folder that items share: folded path of the folder ("" for the root), folded name, slots."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Parcel:
+class PackingItem:
     """A core with its titles, which stay together.
 
     ``types``: FAT types (12, 16, 32) it can lie on. ``settings``: (board setting, choice). ``first``: path of the file

@@ -1,50 +1,50 @@
-"""Whether some parcels fit on one card together, told exactly as the layout of a card counts."""
+"""Whether some items fit on one card together, told exactly as the layout of a card counts."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from pipeline.planner.item import SLOT, Entry, Limits, Parcel, Room
+from pipeline.planner.item import SLOT, Entry, Limits, PackingItem, Room
 
 
-def room_for(parcels: Sequence[Parcel], limits: Limits) -> Room | None:
-    """Return the first room, in the order preferred, that takes all parcels; None when they cannot share a card.
+def room_for(items: Sequence[PackingItem], limits: Limits) -> Room | None:
+    """Return the first room, in the order preferred, that takes all items; None when they cannot share a card.
 
-    Adding a parcel never makes room, so what does not fit does not fit with more either.
+    Adding an item never makes room, so what does not fit does not fit with more either.
     """
-    if any(clash(first, second) for number, first in enumerate(parcels) for second in parcels[:number]):
+    if any(clash(first, second) for number, first in enumerate(items) for second in items[:number]):
         return None
-    return next((room for room in limits.rooms if fit(parcels, room, limits)), None)
+    return next((room for room in limits.rooms if fit(items, room, limits)), None)
 
 
-def fit(parcels: Sequence[Parcel], room: Room, limits: Limits) -> bool:
-    """Whether parcels of which no two clash fit into a room."""
-    if limits.core_slots and len(parcels) > limits.core_slots:
+def fit(items: Sequence[PackingItem], room: Room, limits: Limits) -> bool:
+    """Whether items of which no two clash fit into a room."""
+    if limits.core_slots and len(items) > limits.core_slots:
         return False
-    if any(room.fat_bits not in parcel.types for parcel in parcels):
+    if any(room.fat_bits not in item.types for item in items):
         return False
-    slots = _slots(parcels, limits)
+    slots = _slots(items, limits)
     for folder, count in slots.items():
         if count > (room.root_slots if room.root_slots and not folder else limits.folder_slots):
             return False
-    return clusters(parcels, room, limits, slots) <= room.clusters
+    return clusters(items, room, limits, slots) <= room.clusters
 
 
-def clusters(parcels: Sequence[Parcel], room: Room, limits: Limits, slots: Counter[str] | None = None) -> int:
-    """Return the clusters the board's files and the parcels take in a room, folders included."""
-    slots = _slots(parcels, limits) if slots is None else slots
+def clusters(items: Sequence[PackingItem], room: Room, limits: Limits, slots: Counter[str] | None = None) -> int:
+    """Return the clusters the board's files and the items take in a room, folders included."""
+    slots = _slots(items, limits) if slots is None else slots
     folders = sum(-(-count * SLOT // room.cluster_bytes) for folder, count in slots.items() if folder)
     root = 0 if room.root_slots else -(-max(1, slots[""]) * SLOT // room.cluster_bytes)
-    return room.taken + folders + root + sum(parcel.clusters.get(room.fat_bits, 0) for parcel in parcels)
+    return room.taken + folders + root + sum(item.clusters.get(room.fat_bits, 0) for item in items)
 
 
-def clash(first: Parcel, second: Parcel) -> str:
-    """Return why two parcels cannot share a card, however large it is; "" when they can."""
+def clash(first: PackingItem, second: PackingItem) -> str:
+    """Return why two items cannot share a card, however large it is; "" when they can."""
     return next(_clashes(first, second), "")
 
 
-def _clashes(first: Parcel, second: Parcel) -> Iterator[str]:
+def _clashes(first: PackingItem, second: PackingItem) -> Iterator[str]:
     if not first.types & second.types:
         yield f"{first.id} can lie on {_types(first)} only, {second.id} on {_types(second)} only"
     if first.first and second.first:
@@ -59,15 +59,15 @@ def _clashes(first: Parcel, second: Parcel) -> Iterator[str]:
         yield f'"{path}" is a file of one of {first.id} and {second.id}, and a folder of the other'
 
 
-def _types(parcel: Parcel) -> str:
-    return " or ".join(f"FAT{bits}" for bits in sorted(parcel.types)) or "no volume"
+def _types(item: PackingItem) -> str:
+    return " or ".join(f"FAT{bits}" for bits in sorted(item.types)) or "no volume"
 
 
-def _slots(parcels: Sequence[Parcel], limits: Limits) -> Counter[str]:
+def _slots(items: Sequence[PackingItem], limits: Limits) -> Counter[str]:
     """Return the slots of each shared folder; every folder but the root has two of its own."""
     entries: set[Entry] = set(limits.entries)
-    for parcel in parcels:
-        entries.update(parcel.entries)
+    for item in items:
+        entries.update(item.entries)
     slots: Counter[str] = Counter()
     for folder, _, count in entries:
         if folder and folder not in slots:

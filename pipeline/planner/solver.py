@@ -7,7 +7,7 @@ from importlib.util import find_spec
 from itertools import combinations_with_replacement
 from typing import Any
 
-from pipeline.planner.item import Limits, Parcel, Room
+from pipeline.planner.item import Limits, PackingItem, Room
 from pipeline.planner.load import clusters, fit
 from pipeline.planner.reasons import Apart
 
@@ -24,15 +24,15 @@ def is_there() -> bool:
 
 
 def solve(
-    parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], count: int, effort: float
-) -> tuple[list[list[Parcel]] | None, bool]:
+    items: Sequence[PackingItem], limits: Limits, apart: Sequence[Apart], count: int, effort: float
+) -> tuple[list[list[PackingItem]] | None, bool]:
     """Return at most ``count`` cards, None where there is no way; and whether that is decided.
 
     Each way of choosing the FAT types of the cards is a program by itself, since then the room is known exactly.
     """
     is_decided = True
     for rooms in combinations_with_replacement(limits.rooms, count):
-        cards, decided = _solve(parcels, limits, apart, rooms, effort)
+        cards, decided = _solve(items, limits, apart, rooms, effort)
         if cards is not None:
             return cards, True
         is_decided = is_decided and decided
@@ -40,15 +40,15 @@ def solve(
 
 
 def _solve(
-    parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], rooms: Sequence[Room], effort: float
-) -> tuple[list[list[Parcel]] | None, bool]:
+    items: Sequence[PackingItem], limits: Limits, apart: Sequence[Apart], rooms: Sequence[Room], effort: float
+) -> tuple[list[list[PackingItem]] | None, bool]:
     """Return the cards of these FAT types, None where there is no way; and whether that is decided.
 
     The solver knows what shared folders take at least. Where a card of its answer does not fit as the layout counts,
     the smallest part of it that does not is forbidden on every card of that type. So "no way" holds, and whatever comes
     back fits.
     """
-    program = _Program(parcels, limits, apart, rooms)
+    program = _Program(items, limits, apart, rooms)
     for _ in range(ROUNDS):
         cards, is_decided = program.run(effort)
         if cards is None:
@@ -65,10 +65,10 @@ def _solve(
 
 
 class _Program:
-    """A variable for each parcel on each card it can lie on."""
+    """A variable for each item on each card it can lie on."""
 
     def __init__(
-        self, parcels: Sequence[Parcel], limits: Limits, apart: Sequence[Apart], rooms: Sequence[Room]
+        self, items: Sequence[PackingItem], limits: Limits, apart: Sequence[Apart], rooms: Sequence[Room]
     ) -> None:
         from ortools.sat.python import cp_model  # imported late: an extra, and most divisions do not need it
 
@@ -76,16 +76,15 @@ class _Program:
         self.model: Any = cp_model.CpModel()
         self.solver: Any = cp_model.CpSolver()
         self.solver.parameters.num_workers = 1  # of several workers, now one and now another would find an answer first
-        self.parcels, self.rooms = parcels, rooms
+        self.items, self.rooms = items, rooms
         self.on: list[dict[str, Any]] = [
-            {parcel.id: self.model.new_bool_var("") for parcel in parcels if room.fat_bits in parcel.types}
-            for room in rooms
+            {item.id: self.model.new_bool_var("") for item in items if room.fat_bits in item.types} for room in rooms
         ]
-        for parcel in parcels:
-            self.model.add_exactly_one(on[parcel.id] for on in self.on if parcel.id in on)
-        free = {room: _free(parcels, room, limits) for room in rooms}
+        for item in items:
+            self.model.add_exactly_one(on[item.id] for on in self.on if item.id in on)
+        free = {room: _free(items, room, limits) for room in rooms}
         for room, on in zip(rooms, self.on, strict=True):
-            load = sum(parcel.clusters[room.fat_bits] * on[parcel.id] for parcel in parcels if parcel.id in on)
+            load = sum(item.clusters[room.fat_bits] * on[item.id] for item in items if item.id in on)
             self.model.add(load <= free[room])
             if limits.core_slots:
                 self.model.add(sum(on.values()) <= limits.core_slots)
@@ -93,20 +92,20 @@ class _Program:
                 if pair.one in on and pair.other in on:
                     self.model.add_at_most_one(on[pair.one], on[pair.other])
 
-    def forbid(self, room: Room, card: Sequence[Parcel]) -> None:
-        """Keep parcels from lying together on any card of a type."""
+    def forbid(self, room: Room, card: Sequence[PackingItem]) -> None:
+        """Keep items from lying together on any card of a type."""
         for card_room, on in zip(self.rooms, self.on, strict=True):
             if card_room == room:
-                self.model.add(sum(on[parcel.id] for parcel in card) < len(card))
+                self.model.add(sum(on[item.id] for item in card) < len(card))
 
-    def run(self, effort: float) -> tuple[list[list[Parcel]] | None, bool]:
+    def run(self, effort: float) -> tuple[list[list[PackingItem]] | None, bool]:
         """Return what lies on each card, None where there is no way; and whether that is decided."""
         self.solver.parameters.max_deterministic_time = effort
         status = self.solver.solve(self.model)
         if status not in (self.module.OPTIMAL, self.module.FEASIBLE):
             return None, status == self.module.INFEASIBLE
         value = self.solver.boolean_value
-        return [[parcel for parcel in self.parcels if parcel.id in on and value(on[parcel.id])] for on in self.on], True
+        return [[item for item in self.items if item.id in on and value(on[item.id])] for on in self.on], True
 
     @property
     def spent(self) -> float:
@@ -114,21 +113,19 @@ class _Program:
         return float(self.solver.response_proto.deterministic_time)
 
 
-def _free(parcels: Sequence[Parcel], room: Room, limits: Limits) -> int:
-    """Return the clusters for what parcels hold alone: whichever come, they bring at least the least shared folders."""
+def _free(items: Sequence[PackingItem], room: Room, limits: Limits) -> int:
+    """Return the clusters for what items hold alone: whichever come, they bring at least the least shared folders."""
     alone = [
-        clusters((parcel,), room, limits) - parcel.clusters[room.fat_bits]
-        for parcel in parcels
-        if room.fat_bits in parcel.types
+        clusters((item,), room, limits) - item.clusters[room.fat_bits] for item in items if room.fat_bits in item.types
     ]
     return max(0, room.clusters - min(alone, default=room.clusters))
 
 
-def _smallest_bad(card: Sequence[Parcel], room: Room, limits: Limits) -> list[Parcel]:
+def _smallest_bad(card: Sequence[PackingItem], room: Room, limits: Limits) -> list[PackingItem]:
     """Return a part of a card that does not fit, of which every smaller part does."""
     left = list(card)
-    for parcel in card:
-        rest = [kept for kept in left if kept is not parcel]
+    for item in card:
+        rest = [kept for kept in left if kept is not item]
         if not fit(rest, room, limits):
             left = rest
     return left

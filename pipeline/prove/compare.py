@@ -96,7 +96,7 @@ def reasons(inputs: Inputs, card_id: str, scratch: Path) -> tuple[str, ...]:
 
     same = outcome()
     if same != outcome():
-        return ("time or chance",)
+        return ("time or randomness",)
     found = () if same == sums(inputs.workspace.card_folder(card_id)) else ("folder",)
     return (*found, *(name for name in environment_variations.conditions() if outcome(name) != same))
 
@@ -111,7 +111,7 @@ def first_line(name: str, first: Path, second: Path) -> Iterator[str]:
             )
             start = max(at - 40, 0)
             before, after = (f"...{line[start : at + 40]}..." for line in (old_line, new_line))
-            yield f"  {name}, line {number}: {before}, the second time {after}"
+            yield f"  {name}, line {number}: {before}, in the second build {after}"
             return
 
 

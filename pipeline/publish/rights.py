@@ -36,7 +36,7 @@ FILLERS = "\u115f\u1160\u3164\uffa0"
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
-class Refusal:
+class RightsRefusal:
     """Why the contents of one manifest may not be passed on, and what to do.
 
     ``kind``: "board", "core", "title" or "card". ``key``: the manifest key that is missing or wrong. ``files``: how
@@ -51,14 +51,14 @@ class Refusal:
     hint: str
 
 
-def refusals(record: Document) -> tuple[Refusal, ...]:
+def rights_problems(record: Document) -> tuple[RightsRefusal, ...]:
     """Return why the card may not be passed on, manifest by manifest; none when all contents may.
 
     What may be passed on has a licence expression made of licences from the SPDX list, a holder, and a source.
     A reference to a text of one's own (LicenseRef-...) says nothing that can be checked, and is refused.
     Source: SPDX Specification 2.3, Annex D (SPDX License Expressions); that all three must be stated is our rule.
     """
-    return tuple(sorted(_refusals(record)))
+    return tuple(sorted(_rights_problems(record)))
 
 
 def stated(record: Document, kind: str, owner: str) -> Mapping[str, str]:
@@ -104,7 +104,7 @@ def _spdx() -> Licensing:
     return get_spdx_licensing()
 
 
-def _refusals(record: Document) -> Iterator[Refusal]:
+def _rights_problems(record: Document) -> Iterator[RightsRefusal]:
     counts: dict[tuple[str, str], int] = {}
     for file in record["files"]:
         holder = holder_of(record, file)
@@ -112,7 +112,7 @@ def _refusals(record: Document) -> Iterator[Refusal]:
             counts[holder] = counts.get(holder, 0) + 1
     for (kind, owner), files in counts.items():
         for key, what in wrong_rights(stated(record, kind, owner)):
-            yield Refusal(kind=kind, id=owner, key=key, files=files, what=what, hint=HINT)
+            yield RightsRefusal(kind=kind, id=owner, key=key, files=files, what=what, hint=HINT)
 
 
 def wrong_rights(rights: Mapping[str, str]) -> Iterator[tuple[str, str]]:

@@ -18,15 +18,15 @@ Fields = tuple[tuple[int, str], ...]
 """(first byte, name) in order."""
 
 BOOT: Fields = (
-    (0, "jump"), (3, "system name"), (11, "bytes a sector"), (13, "sectors a cluster"), (14, "reserved sectors"),
+    (0, "jump"), (3, "system name"), (11, "bytes per sector"), (13, "sectors per cluster"), (14, "reserved sectors"),
     (16, "number of FATs"), (17, "root entries"), (19, "sectors (16 bits)"), (21, "media"),
-    (22, "sectors a FAT (16 bits)"), (24, "sectors a track"), (26, "heads"), (28, "hidden sectors"),
+    (22, "sectors per FAT (16 bits)"), (24, "sectors per track"), (26, "heads"), (28, "hidden sectors"),
     (32, "sectors (32 bits)"),
 )  # fmt: skip
 END: Fields = ((0, "drive number"), (1, "dirty bit"), (2, "boot signature"), (3, "serial"), (7, "label"),
                (18, "type as text"), (26, "boot code"))  # fmt: skip
 FAT32: Fields = (
-    (36, "sectors a FAT (32 bits)"), (40, "flags"), (42, "version"), (44, "root cluster"), (48, "FSInfo sector"),
+    (36, "sectors per FAT (32 bits)"), (40, "flags"), (42, "version"), (44, "root cluster"), (48, "FSInfo sector"),
     (50, "backup boot sector"), (52, "reserved"),
 )  # fmt: skip
 FS_INFO: Fields = ((0, "signature"), (4, "reserved"), (484, "signature"), (488, "free clusters"),
@@ -45,7 +45,7 @@ LONG: Fields = ((0, "order"), (1, "long name"), (11, "attributes"), (12, "type")
 def boot_fields(fat_bits: int) -> Fields:
     """Return the fields of a boot sector."""
     start, middle = (64, FAT32) if fat_bits == 32 else (36, ())
-    return (*BOOT, *middle, *((start + at, name) for at, name in END), (510, "signature"), (512, "behind the sector"))
+    return (*BOOT, *middle, *((start + at, name) for at, name in END), (510, "signature"), (512, "after the sector"))
 
 
 def field_at(fields: Fields, offset: int) -> str:
@@ -122,7 +122,7 @@ class Naming:
         if cluster < 2:
             return "media byte" if cluster == 0 else "dirty bit and end mark"
         if cluster > self._last:
-            return "behind the last entry"
+            return "after the last entry"
         return f"entry of cluster {cluster:,} ({self.owner_of(cluster) or 'free'})"
 
     def _slot(self, offset: int, at: int) -> str:

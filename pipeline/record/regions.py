@@ -14,9 +14,9 @@ from pipeline.model.spans import joined
 class Owner:
     """Who has a byte.
 
-    ``kind``: "file", "slack" (behind the end of a file, in its last cluster), "folder", "root directory", "FAT",
+    ``kind``: "file", "slack" (after the end of a file, in its last cluster), "folder", "root directory", "FAT",
     "boot sector", "FSInfo", "backup boot sector", "backup FSInfo", "reserved sectors", "partition table", "before the
-    volume", "free space" or "behind the volume". ``path``: of a file or folder. ``number``: of a FAT, from 1.
+    volume", "free space" or "after the volume". ``path``: of a file or folder. ``number``: of a FAT, from 1.
     """
 
     kind: str
@@ -25,7 +25,7 @@ class Owner:
 
     def __str__(self) -> str:
         if self.kind == "slack":
-            return f"behind the end of {self.path}"
+            return f"after the end of {self.path}"
         return self.path or f"{self.kind}{f' {self.number}' if self.number else ''}"
 
 
@@ -55,7 +55,7 @@ def regions_of(reading: Reading, size: int) -> tuple[Region, ...]:
         if start > done:
             cut = min(max(end_of_volume, done), start)
             found += [Region(done, cut, FREE)] if cut > done else []
-            found += [Region(cut, start, Owner("behind the volume"), cut - end_of_volume)] if start > cut else []
+            found += [Region(cut, start, Owner("after the volume"), cut - end_of_volume)] if start > cut else []
             done = start
         if end > start:
             found.append(Region(start, end, region.owner, region.owns + start - region.start))
@@ -114,5 +114,5 @@ def _pieces(reading: Reading, item: Item, owner: Owner) -> Iterator[Region]:
 def used_ranges(regions: Sequence[Region]) -> list[tuple[int, int]]:
     """Return (start, end) of all that belongs to something, ascending and joined."""
     return joined(
-        (region.start, region.end) for region in regions if region.owner.kind not in ("free space", "behind the volume")
+        (region.start, region.end) for region in regions if region.owner.kind not in ("free space", "after the volume")
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pipeline.model.manifest import RomFile, Title
-from pipeline.model.ranges import ByteOrigin, Range
+from pipeline.model.ranges import Range, RangeSource
 from pipeline.model.text import shown
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import checked, contents
@@ -28,11 +28,11 @@ def rom_map(title: Title, rom: RomFile) -> tuple[Range, ...]:
     kinds = {name: "chip" if name in title.chips else "patch" for name in contents(title)}
     holds = {name: chip.holds for name, chip in title.chips.items()}
     sources = {
-        name: whole(content.size or 0, ByteOrigin(kinds[name], name, holds=holds.get(name, "")))
+        name: whole(content.size or 0, RangeSource(kinds[name], name, holds=holds.get(name, "")))
         for name, content in contents(title).items()
     }
     steps = [(step.at, trace(node, sources)) for step, node in zip(rom.steps, trees.steps, strict=True) if node]
-    ranges = placed(whole(rom.size, ByteOrigin("hole", show_value(rom.fill or 0))), steps)
+    ranges = placed(whole(rom.size, RangeSource("hole", show_value(rom.fill or 0))), steps)
     return trace(trees.whole, {**sources, "": ranges}, WHOLE_FILE) if trees.whole else ranges
 
 

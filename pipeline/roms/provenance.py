@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import islice, pairwise
 from operator import attrgetter
 
-from pipeline.model.ranges import ByteOrigin, Lanes, Range, Ranges
+from pipeline.model.ranges import Lanes, Range, Ranges, RangeSource
 
 MOST = 1 << 16
 """Ranges one piece may have; where there would be more, all become one."""
@@ -20,7 +20,7 @@ SCATTERED = 256
 """Ranges that permuted address lines may give; more would tell nobody anything."""
 
 
-def whole(size: int, *sources: ByteOrigin) -> Ranges:
+def whole(size: int, *sources: RangeSource) -> Ranges:
     """Return a piece of one range, or of none where it has no bytes."""
     return (Range(0, size, sources),) if size else ()
 
@@ -38,7 +38,7 @@ def through(ranges: Ranges, words: str) -> Ranges:
     )
 
 
-def sources_of(*pieces: Ranges) -> tuple[ByteOrigin, ...]:
+def sources_of(*pieces: Ranges) -> tuple[RangeSource, ...]:
     """Return the sources of all pieces, each once, in order."""
     return tuple(dict.fromkeys(source for ranges in pieces for part in ranges for source in part.sources))
 
@@ -149,7 +149,7 @@ def limited(ranges: Ranges) -> Ranges:
     return ranges if len(ranges) <= MOST else mixed(ranges)
 
 
-def _done(sources: Iterable[ByteOrigin], words: str) -> tuple[ByteOrigin, ...]:
+def _done(sources: Iterable[RangeSource], words: str) -> tuple[RangeSource, ...]:
     return tuple(replace(source, through=(*source.through, words)) for source in sources)
 
 
@@ -182,7 +182,7 @@ def _scaled(part: Range, before: int, after: int) -> Lanes | None:
     return Lanes(part.lanes.unit // before * after, part.lanes.sources)
 
 
-def _of_lane(part: Range, first: int, period: int, unit: int) -> tuple[ByteOrigin, ...]:
+def _of_lane(part: Range, first: int, period: int, unit: int) -> tuple[RangeSource, ...]:
     """Return the sources of those bytes of a range that lie in units at ``first`` of each period."""
     lanes = _from(part, -(-part.start // period) * period)
     if lanes is None or period % lanes.period or first % lanes.unit + unit > lanes.unit:

@@ -15,6 +15,8 @@ from pipeline.roms.report import ProblemReport
 
 Result = TypeVar("Result", int, bytes)
 
+CHIP = PIECES["chip"]
+
 LARGEST = 1 << 30
 """Bytes that one piece or ROM file may have: more than any core loads, and still within a machine's memory."""
 
@@ -73,6 +75,9 @@ def evaluate(
     ``how`` picks the function of each operation. None where a name is not in ``contents``, or where something is wrong
     (reported): sizes that do not fit, bytes that are not as declared, nothing left, or more than LARGEST.
     """
+    if node.operation is CHIP:  # by far the most frequent
+        chip = contents.get(node.contents["chip"])
+        return None if chip is None else _bounded(node, chip, report)
     parts = [evaluate(part, contents, how, report) for part in node.parts]
     if any(part is None for part in parts) or any(name not in contents for name in node.contents.values()):
         return None
@@ -82,6 +87,10 @@ def evaluate(
     except ValueError as error:
         report.add(node.key, str(error), error.hint if isinstance(error, HintedError) else "")
         return None
+    return _bounded(node, result, report)
+
+
+def _bounded(node: Node, result: Result, report: ProblemReport) -> Result | None:
     size = result if isinstance(result, int) else len(result)
     if not 0 < size <= LARGEST:
         expected = f"{show_size(LARGEST)} at most" if size else "one or more"

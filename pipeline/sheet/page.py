@@ -10,6 +10,7 @@ from pipeline.model.finished import FinishedCard
 from pipeline.model.manifest import Core, Needs
 from pipeline.model.text import counted, listed
 from pipeline.model.units import show_size
+from pipeline.sheet import marks
 from pipeline.sheet.card_map import card_map, numbered
 from pipeline.sheet.cautions import cautions
 from pipeline.sheet.listing import FOLDED_ABOVE, LISTED, Row, facts, groups, parts
@@ -91,6 +92,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.globals.update(block=marks.block, path=marks.path, text=marks.text)
     environment.filters.update(
         address=address,
         kilohertz=_kilohertz,

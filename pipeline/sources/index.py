@@ -32,6 +32,7 @@ from pipeline.sources.search import alternative_forms, below, search
 from pipeline.sources.search import fitting as search_fitting
 from pipeline.sources.search import unwanted as spare
 from pipeline.sources.search.alternative_forms import Derivation
+from pipeline.sources.search.matcher import Taker
 from pipeline.sources.search.unwanted import Unwanted
 
 Answer = TypeVar("Answer")
@@ -92,12 +93,19 @@ class Index:
         self._scanned = (tuple(places), limits, tuple(without))
         return result
 
-    def find(self, wanted: Sequence[Wanted], progress: Callable[[int], None] = _unseen) -> Found:
+    def find(
+        self,
+        wanted: Sequence[Wanted],
+        progress: Callable[[int], None] = _unseen,
+        taker: Taker | None = None,
+        processes: int = 0,
+    ) -> Found:
         """Return where the wanted contents lie in the places of the last scan, and what is nearest to each missing one.
 
-        Hashes only what may be wanted, once. ``progress`` is told the bytes just hashed.
+        Hashes only what may be wanted, once. ``progress`` is told the bytes just hashed, ``taker`` is given what is
+        read. Where there is much to read, it is read in ``processes``, 0 for as many as there are processors.
         """
-        return self._safely(lambda: search.find(self._store, wanted, progress), scanned=True)
+        return self._safely(lambda: search.find(self._store, wanted, progress, taker, processes), scanned=True)
 
     def fitting(
         self, sought: Sequence[Sought], folder: Path | None = None, progress: Callable[[int], None] = _unseen

@@ -67,7 +67,7 @@ def broken_rules(
 
 
 def _unseen(use: Use) -> Iterator[Problem]:
-    hint = "doit stations shows what works where; use another display or card there, or take the station out"
+    hint = "doit stations shows what works where; use another display or card there, or remove the station"
     yield from _problems(
         use,
         lambda core, title: seen(use.station, use.board, core, title),
@@ -78,7 +78,7 @@ def _unseen(use: Use) -> Iterator[Problem]:
 
 
 def _unplayed(use: Use) -> Iterator[Problem]:
-    hint = "bring what lacks and add it to the station, or take the station out"
+    hint = "bring what is missing and add it to the station, or remove the station"
     yield from _problems(
         use, lambda core, title: played(use.station, core, title), "no controls", hint, ("", "buttons")
     )

@@ -19,6 +19,9 @@ FIELD = "{core}"
 MOST_PATTERNS = 4
 """Patterns that are suggested where none is certain."""
 
+SMALLEST = 4096
+"""Bytes of a file of no known kind that may be a bitstream; those of the smallest FPGAs have more (from memory)."""
+
 FOLDER, BITSTREAM = ("cores", "folder"), ("cores", "bitstream")
 
 
@@ -36,19 +39,22 @@ class _Fit:
         return fold(self.folder), fold(self.bitstream)
 
 
-def core_places(bitstreams: Sequence[SurveyedFile], folders: Sequence[str]) -> tuple[CorePlaces | None, list[Habit]]:
-    """Return where the bitstreams of cores are, None where it cannot be told, and the habits.
+_Group = list[tuple[_Fit, SurveyedFile]]
+"""The files that one pattern fits, each with how it does."""
+
+
+def core_places(
+    bitstreams: Sequence[SurveyedFile], files: Sequence[SurveyedFile], folders: Sequence[str]
+) -> tuple[CorePlaces | None, list[Habit]]:
+    """Return where the bitstreams of cores are, None where that is not certain, and the habits.
 
     A pattern is taken where it fits more than half of the bitstreams, at least two, and no other pattern fits as many.
-    A single bitstream shows no pattern, but its name may stand twice in its path.
+    A single bitstream shows no pattern, but its name may stand twice in its path. Without a bitstream, patterns of
+    ``files`` of no known kind are suggested.
     """
     if not bitstreams:
-        return None, _blank(["No bitstream of a known kind is on the card."])
-    fits = defaultdict[tuple[str, str], list[tuple[_Fit, SurveyedFile]]](list)
-    for file in bitstreams:
-        for fit in _fits(file.path):
-            fits[fit.key].append((fit, file))
-    ranked = sorted(fits.values(), key=lambda group: (-len(group), group[0][0].key))
+        return None, _unrecognised(files)
+    ranked = _ranked(bitstreams)
     best = _best(ranked, len(bitstreams))
     if best is None:
         return None, _undecided(ranked, len(bitstreams))
@@ -57,6 +63,15 @@ def core_places(bitstreams: Sequence[SurveyedFile], folders: Sequence[str]) -> t
         Habit(way=FOLDER, standing=FOUND, value=places.folder, evidence=_evidence(places, bitstreams, folders)),
         Habit(way=BITSTREAM, standing=FOUND, value=places.bitstream),
     ]
+
+
+def _ranked(files: Sequence[SurveyedFile]) -> list[_Group]:
+    """Return the files that each pattern fits, those with most files first."""
+    fits = defaultdict[tuple[str, str], _Group](list)
+    for file in files:
+        for fit in _fits(file.path):
+            fits[fit.key].append((fit, file))
+    return sorted(fits.values(), key=lambda group: (-len(group), group[0][0].key))
 
 
 def escaped(text: str) -> str:
@@ -82,7 +97,7 @@ def _fits(path: str) -> Iterator[_Fit]:
         yield _Fit("/".join(map(escaped, above)), FIELD + ending, stem)
 
 
-def _best(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) -> list[tuple[_Fit, SurveyedFile]] | None:
+def _best(ranked: Sequence[_Group], total: int) -> _Group | None:
     if not ranked:
         return None
     if total == 1:
@@ -94,7 +109,7 @@ def _best(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) -> list
     return best if len(best) > 1 and alone and 2 * len(best) > total else None
 
 
-def _places(group: Sequence[tuple[_Fit, SurveyedFile]]) -> CorePlaces:
+def _places(group: _Group) -> CorePlaces:
     """Return the places of a group, each template in the letter case that most have."""
     return CorePlaces(
         folder=Counter(fit.folder for fit, _ in group).most_common(1)[0][0],
@@ -135,7 +150,7 @@ def _spelled_otherwise(places: CorePlaces) -> list[str]:
     return [file.path for core, file in places.cores.items() if template.format_map({"core": core}) != file.path]
 
 
-def _undecided(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) -> list[Habit]:
+def _undecided(ranked: Sequence[_Group], total: int) -> list[Habit]:
     """Return blanks, with the patterns that fit most as suggestions."""
     if not ranked:
         return _blank(["No bitstream has a path in which the name of a core may stand."])
@@ -148,15 +163,23 @@ def _undecided(ranked: Sequence[list[tuple[_Fit, SurveyedFile]]], total: int) ->
         why = f"Where cores go is not certain: {len(groups):,} patterns fit the same number of bitstreams."
     else:
         why = "Where cores go is not certain: no pattern fits more than half of the bitstreams."
-    habits = _blank([why])
-    for places in groups[:MOST_PATTERNS]:
-        paths = names(file.path for file in places.cores.values())
-        evidence = f"{len(places.cores):,} of {counted(total, 'bitstream')}: {paths}."
-        habits += [
-            Habit(way=FOLDER, standing=SUGGESTED, value=places.folder, evidence=(evidence,)),
-            Habit(way=BITSTREAM, standing=SUGGESTED, value=places.bitstream),
-        ]
-    return habits
+    return [*_blank([why]), *_suggested(groups, f"of {counted(total, 'bitstream')}")]
+
+
+def _unrecognised(files: Sequence[SurveyedFile]) -> list[Habit]:
+    """Return blanks, with patterns of files as suggestions that are no texts and of no known kind."""
+    unknown = [file for file in files if file.text is None and file.size >= SMALLEST]
+    groups = [_places(group) for group in _ranked(unknown)[:MOST_PATTERNS] if len(group) > 1]
+    why = ["No bitstream of a known kind is on the card."]
+    why += ["Files of other kinds have places that follow a pattern; they may be bitstreams."] if groups else []
+    return [*_blank(why), *_suggested(groups, f"of {counted(len(unknown), 'file')} of no known kind")]
+
+
+def _suggested(patterns: Sequence[CorePlaces], total: str) -> Iterator[Habit]:
+    for places in patterns[:MOST_PATTERNS]:
+        evidence = f"{len(places.cores):,} {total}: {names(file.path for file in places.cores.values())}."
+        yield Habit(way=FOLDER, standing=SUGGESTED, value=places.folder, evidence=(evidence,))
+        yield Habit(way=BITSTREAM, standing=SUGGESTED, value=places.bitstream)
 
 
 def _blank(evidence: Sequence[str]) -> list[Habit]:

@@ -58,7 +58,7 @@ def menu_habits(places: CorePlaces, files: Sequence[SurveyedFile]) -> tuple[list
     sure = [menu for menu in menus if not menu.doubt]
     habits: list[Habit] = []
     if not menus:
-        habits.append(_remark("No text file names the cores: no menu is declared."))
+        habits.append(_remark("No small text file names the cores: no menu is declared."))
     if len(sure) > 1:
         habits.append(
             _remark(f"{len(sure):,} files may be the menu, and the card does not show which: keep one of these.")
@@ -132,13 +132,10 @@ def _menu_for_each(template: str, found: Mapping[str, SurveyedFile], places: Cor
     data = {core: file.text or b"" for core, file in found.items()}
     form = text_form(data.values())
     all_lines = {core: lines_of_text(text, form) for core, text in data.items()}
-    sizes = Counter(len(lines) for lines in all_lines.values() if lines is not None)
-    size = sizes.most_common(1)[0][0] if sizes else 0
-    if not 0 < size <= LONGEST_MENU:
+    size = Counter(map(len, all_lines.values())).most_common(1)[0][0]
+    if size > LONGEST_MENU:
         return
-    lines, doubt = template_lines(
-        {core: text for core, text in all_lines.items() if text is not None and len(text) == size}
-    )
+    lines, doubt = template_lines({core: lines for core, lines in all_lines.items() if len(lines) == size})
     if not any(FIELD in line or "{name}" in line for line in lines):
         return  # the same for every core: it names none
     config = _config(template, lines, (), form)
@@ -169,8 +166,8 @@ def _of_encoding(form: TextForm, lines: Iterable[str]) -> str:
     return "" if known else "its plain text is beyond ASCII, and its encoding is not known"
 
 
-def _is_given_back(config: ConfigFile, core: str, lines: Sequence[str] | None, data: bytes) -> bool:
-    fields = fields_from(config.lines, lines, {"core": core}) if lines is not None else None
+def _is_given_back(config: ConfigFile, core: str, lines: Sequence[str], data: bytes) -> bool:
+    fields = fields_from(config.lines, lines, {"core": core})
     return fields is not None and _written(config, [{**fields, "core": core}]) == data
 
 
@@ -194,10 +191,9 @@ def _for_all(places: CorePlaces, texts: Sequence[SurveyedFile]) -> Iterator[_Men
         data = file.text or b""
         form = text_form([data])
         lines = lines_of_text(data, form)
-        named = _first_lines(lines or [], places.cores)
-        if lines is None or (len(named) < 2 and (len(places.cores) > 1 or len(named) != 1)):
-            continue
-        yield from _menu_for_all(file, lines, named, form, places)
+        named = _first_lines(lines, places.cores)
+        if len(named) >= min(2, len(places.cores)):
+            yield from _menu_for_all(file, lines, named, form, places)
 
 
 def _first_lines(lines: Sequence[str], cores: Mapping[str, SurveyedFile]) -> dict[str, int]:

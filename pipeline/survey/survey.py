@@ -9,7 +9,7 @@ from pipeline.bitstreams.bitstream import SIZE_CLASS
 from pipeline.fat.names import fold
 from pipeline.model.text import counted
 from pipeline.survey.config_files import config_habits
-from pipeline.survey.core_places import FIELD, core_places, escaped, folder_of
+from pipeline.survey.core_places import FIELD, MOST_PATTERNS, core_places, escaped, folder_of
 from pipeline.survey.fpga import fpga_habits
 from pipeline.survey.menus import menu_habits
 from pipeline.survey.values import (
@@ -33,7 +33,7 @@ def survey(card: SurveyedCard) -> tuple[Habit, ...]:
     What the card does not show, or shows in two ways, is BLANK or SUGGESTED.
     """
     bitstreams = _bitstreams(card.files)
-    places, cores = core_places(bitstreams, card.folders)
+    places, cores = core_places(bitstreams, card.files, card.folders)
     of_cores = list(places.cores.values()) if places else bitstreams
     menu, menus = menu_habits(places, card.files) if places else ([], frozenset[str]())
     return (
@@ -81,7 +81,7 @@ def _titles(places: CorePlaces | None, card: SurveyedCard) -> Iterator[Habit]:
         return
     most = len(ranked[0][1])
     best = [pair for pair in ranked if len(pair[1]) == most]
-    for template, folders in best[:4]:
+    for template, folders in best[:MOST_PATTERNS]:
         inside = sum(fold(file.path).startswith(tuple(folders)) for file in card.files)
         where = f"a folder {template}, with {counted(inside, 'file')} in all"
         evidence = share(len(folders), total, "core", "has", where)

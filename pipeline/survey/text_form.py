@@ -49,13 +49,9 @@ def text_form(texts: Iterable[bytes]) -> TextForm:
     )
 
 
-def lines_of_text(text: bytes, form: TextForm) -> list[str] | None:
-    """Return the lines of a text, None where it is not in this form."""
-    try:
-        decoded = text.decode(form.encoding or "latin-1")
-    except UnicodeDecodeError:
-        return None
-    lines = decoded.split(ENDINGS[form.line_ending or "lf"])
+def lines_of_text(text: bytes, form: TextForm) -> list[str]:
+    """Return the lines of one of the texts that a form was found in."""
+    lines = text.decode(form.encoding or "latin-1").split(ENDINGS[form.line_ending or "lf"])
     return lines[:-1] if lines[-1] == "" else lines
 
 

@@ -44,30 +44,26 @@ def _partitions(reading: Reading) -> Iterator[str]:
 
 def _label(reading: Reading) -> Habit:
     way = ("label-entry",)
-    root = [item for item in reading.items if "/" not in item.path]
-    before = _entries_before_label(reading, root)
+    in_boot = f"the boot sector has {f'the label {quote(reading.boot_label)}' if reading.boot_label else 'no label'}"
     if not reading.label_offset:
-        boot = f" The boot sector has the label {quote(reading.boot_label)}." if reading.boot_label else ""
-        evidence = (
-            f"No entry of the root directory is a label, so the card does not show where the board expects it.{boot}"
-        )
+        evidence = f"The root directory has no label, so the card does not show where the board expects it; {in_boot}."
         return Habit(way=way, standing=SUGGESTED, value="second", evidence=(evidence,))
-    label, count = quote(reading.label), len(before)
-    if not count:
-        evidence = f"The label {label} is the first entry of the root directory."
-        return Habit(way=way, standing=FOUND, value="first", evidence=(evidence,))
-    first = before[0]
-    if count == 1 and not first.is_folder and first.slots == 1:
-        evidence = f"The label {label} is the second entry of the root directory, behind {quote(first.path)}."
-        return Habit(way=way, standing=FOUND, value="second", evidence=(evidence,))
-    what = counted(count, "file or folder")
-    evidence = f"The label {label} comes after {what.replace('folders', 'folder')} of the root directory: no habit."
-    return Habit(way=way, standing=SUGGESTED, value="second", evidence=(evidence,))
+    before = _entries_before_label(reading)
+    standing, value, behind = SUGGESTED, "second", ""
+    if not before:
+        standing, value = FOUND, "first"
+    elif len(before) == 1 and not before[0].is_folder and before[0].slots == 1:
+        standing, behind = FOUND, f", behind {quote(before[0].path)}"
+    where = f"is entry {len(before) + 1:,} of the root directory{behind}"
+    different = f"; {in_boot}" if reading.boot_label != reading.label else ""
+    evidence = f"The label {quote(reading.label)} {where}{different}."
+    return Habit(way=way, standing=standing, value=value, evidence=(evidence,))
 
 
-def _entries_before_label(reading: Reading, root: list[Item]) -> list[Item]:
+def _entries_before_label(reading: Reading) -> list[Item]:
     """Return the items of the root directory whose entries come before the label's."""
     position = _position(reading, reading.label_offset)
+    root = [item for item in reading.items if "/" not in item.path]
     return [item for item in root if _position(reading, item.offset) < position]
 
 

@@ -133,7 +133,7 @@ class Walk:
                 self.findings.add("too many", "the directory has more slots than are read", path=path)
                 return
             offset, part = self._offset(first), min(count * size, left)
-            if offset < self.source.size:  # behind the end of the card all is zeros, which end a directory
+            if offset < self.source.size:  # after the end of the card all is zeros, which end a directory
                 yield offset, self.source.read(offset, part)
             left -= part
 

@@ -10,6 +10,12 @@ from pathlib import Path
 
 from pipeline.errors import MachineError
 
+SYNCED_TOGETHER = 8
+"""Files that are synced side by side."""
+
+LONGEST = 250
+"""Bytes of a name to which ".part" can be added; 255 are the most on usual file systems."""
+
 
 def check_working_folder() -> None:
     """Raise MachineError when the folder that people work in was removed."""
@@ -34,12 +40,11 @@ def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
     Without ``sync`` a power cut may leave the old file, none or a damaged one, until it is synced later.
     """
     make_folder(path.parent)
-    temporary = _temporary(path)
+    temporary = temporary_name(path)
     try:
         yield temporary
         if sync:
-            with temporary.open("rb+") as written:
-                os.fsync(written.fileno())
+            _sync(temporary)
         temporary.replace(path)
         if sync:
             sync_folder(path.parent)
@@ -53,32 +58,45 @@ def write_together(files: Mapping[Path, bytes]) -> None:
 
     All are written and synced under temporary names before the first takes its place. Their folders are there.
     """
+    from pipeline.threads import Threads  # few commands write together, and loading it takes time
+
     before = {path: path.read_bytes() if path.exists() else None for path in files}
     placed = list[Path]()
     try:
         for path, data in files.items():
-            temporary = _temporary(path)
+            temporary = temporary_name(path)
             temporary.unlink(missing_ok=True)
             temporary.write_bytes(data)
             if before[path] is not None:
                 shutil.copymode(path, temporary)
-            with temporary.open("rb+") as written:
-                os.fsync(written.fileno())
+        with Threads(SYNCED_TOGETHER) as threads:  # side by side: a disk syncs many in the time of a few
+            list(threads.map(_sync, map(temporary_name, files)))
         for path in files:
             placed.append(path)
-            _temporary(path).replace(path)
+            temporary_name(path).replace(path)
         for folder in {path.parent for path in files}:
             sync_folder(folder)
     except BaseException:
         for path in files:
-            _temporary(path).unlink(missing_ok=True)
+            temporary_name(path).unlink(missing_ok=True)
         for path in placed:
             _put_back(path, before[path])
         raise
 
 
-def _temporary(path: Path) -> Path:
-    return path.with_name(path.name + ".part")
+def _sync(path: Path) -> None:
+    with path.open("rb+") as written:
+        os.fsync(written.fileno())
+
+
+def temporary_name(path: Path) -> Path:
+    """Return the name beside a path under which it is written: one that file systems take, however long its own is."""
+    name = path.name
+    if len(os.fsencode(name)) > LONGEST:
+        import hashlib  # such names are rare, and loading it takes time
+
+        name = hashlib.sha256(os.fsencode(name)).hexdigest()
+    return path.with_name(f"{name}.part")
 
 
 def _put_back(path: Path, data: bytes | None) -> None:

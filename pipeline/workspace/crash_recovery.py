@@ -25,9 +25,7 @@ def sweeping(build: Path) -> Iterator[None]:
     """
     running = build / "state" / "running"
     if os.path.lexists(running):
-        for left in sorted(build.rglob("*.part")):
-            if left.is_file() or left.is_symlink():
-                left.unlink()
+        sweep_parts(build)
         _sweep_roms(build)
     make_folder(running.parent)
     remove_irregular(running)
@@ -35,6 +33,13 @@ def sweeping(build: Path) -> Iterator[None]:
     sync_folder(running.parent)  # lost in a power cut, it could not tell the next run of it
     yield
     running.unlink(missing_ok=True)
+
+
+def sweep_parts(build: Path) -> None:
+    """Remove what a process that was killed was writing."""
+    for left in sorted(build.rglob("*.part")):
+        if left.is_file() or left.is_symlink():
+            left.unlink()
 
 
 def _sweep_roms(build: Path) -> None:

@@ -15,10 +15,21 @@ PERIOD = 30.0
 """Seconds between two lines in a log where the end is not known."""
 
 
+_quiet = False
+
+
+def be_quiet() -> None:
+    """Show no progress from now on: this process works beside others, which share the terminal."""
+    global _quiet  # a process is quiet as a whole
+    _quiet = True
+
+
 @contextmanager
 def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
     """Give a function to be called with the bytes done since the last call; shows them on standard error."""
-    if sys.__stderr__ is not None and sys.__stderr__.isatty():
+    if _quiet:
+        yield lambda _: None
+    elif sys.__stderr__ is not None and sys.__stderr__.isatty():
         from tqdm import tqdm  # imported late: most runs are over before a bar is wanted
 
         with tqdm(

@@ -11,7 +11,7 @@ import re
 import stat
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PureWindowsPath
 from typing import TypeVar
 
 from pipeline.file_digest import sha256_of_file
@@ -45,7 +45,8 @@ class Stamp:
     facts: object = None
 
     def __post_init__(self) -> None:
-        if any(name.startswith("/") or ".." in PurePosixPath(name).parts for name in self.outputs):
+        paths = map(PureWindowsPath, self.outputs)  # it knows both separators, and drives
+        if any(path.anchor or ".." in path.parts for path in paths):
             raise ValueError("expected paths that stay in the outputs' folder")
 
 
@@ -100,7 +101,11 @@ def stale(path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path]) ->
     Only an output whose size, times or inode are not those of the stamp is hashed, and always anew: what a cache says
     of it may not keep it on a card.
     """
-    stamp = read_stamp(path)
+    return why_stale(read_stamp(path), inputs, outputs)
+
+
+def why_stale(stamp: Stamp, inputs: Mapping[str, str], outputs: Mapping[str, Path]) -> str | None:
+    """Return why the outputs of a stamp must be made again; else as ``stale``."""
     if stamp == Stamp():
         return NEW
     changed = sorted(name for name in stamp.inputs.keys() | inputs.keys() if stamp.inputs.get(name) != inputs.get(name))
@@ -116,7 +121,7 @@ def stale(path: Path, inputs: Mapping[str, str], outputs: Mapping[str, Path]) ->
             if not stat.S_ISREG(now.st_mode):  # a pipe in its place would never come to an end
                 return f"{name} is gone"
             if made.signature != signature(now) and made.sha256 != sha256_of_file(output):
-                return f"{name} was changed by something else"
+                return f"{name} was changed by another program"
         except (FileNotFoundError, NotADirectoryError):
             return f"{name} is gone"
     return None

@@ -22,13 +22,13 @@ import shutil
 import stat
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import asdict, fields, is_dataclass
+from dataclasses import fields, is_dataclass
 from functools import cache
 from pathlib import Path
 from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
-from pipeline.workspace.atomic_write import make_folder, replacing
+from pipeline.workspace.atomic_write import make_folder, replacing, temporary_name
 
 HEAD = b'["cardkiln-state 1","'
 """How every value begins; names the version of the form, of which no other is read."""
@@ -72,9 +72,12 @@ def read_all(path: Path, kind: type[T]) -> Iterator[T]:
 
 def write_text(path: Path, text: bytes, *, sync: bool = True) -> None:
     """Keep a JSON text as it is; raises OSError."""
+    sealed = _sealed(path, text)
+    if not sync and _written_anew(path, sealed):
+        return
     _make_room(path)
     with replacing(path, sync=sync) as temporary:
-        temporary.write_bytes(_sealed(path, text))
+        temporary.write_bytes(sealed)
 
 
 def read_text(path: Path) -> bytes | None:
@@ -138,7 +141,11 @@ def _value(text: bytes | None, kind: type[T]) -> T | None:
 
 
 def _encoded(value: Any) -> bytes:
-    return json.dumps(asdict(value), separators=(",", ":")).encode()
+    return json.dumps(value, default=_by_field, separators=(",", ":")).encode()
+
+
+def _by_field(value: Any) -> dict[str, Any]:
+    return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
 def _sealed(path: Path, text: bytes) -> bytes:
@@ -162,6 +169,18 @@ def _bytes(path: Path) -> bytes:
     return b""
 
 
+def _written_anew(path: Path, sealed: bytes) -> bool:
+    """Write a file where there is none and return whether that was so; cut off, it is as good as absent."""
+    try:
+        if not stat.S_ISDIR(path.parent.lstat().st_mode):
+            return False
+        with path.open("xb", buffering=0) as file:
+            file.write(sealed)
+    except (FileNotFoundError, FileExistsError):
+        return False
+    return True
+
+
 def _make_room(path: Path) -> None:
     """Have the folder, and neither in the file's place nor in that of its temporary name anything but a file."""
     folder = path.parent
@@ -170,4 +189,4 @@ def _make_room(path: Path) -> None:
             folder.unlink()
         make_folder(folder)
     remove_irregular(path)
-    remove_irregular(path.with_name(path.name + ".part"))
+    remove_irregular(temporary_name(path))

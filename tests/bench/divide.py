@@ -13,24 +13,24 @@ from dataclasses import replace
 
 from pipeline.planner import solver
 from pipeline.planner.divide import divide
-from pipeline.planner.item import Limits, Parcel
-from tests.unit.planner.test_divide import BOTH, large_parcels, random_parcels
+from pipeline.planner.item import Limits, PackingItem
+from tests.unit.planner.test_divide import BOTH, large_items, random_items
 
 MANY = Limits(rooms=tuple(replace(room, clusters=room.clusters * 601) for room in BOTH.rooms))
-CASES: dict[str, tuple[Limits, list[list[Parcel]]]] = {
-    "8 cores": (BOTH, [random_parcels(seed, 8, 60) for seed in range(20)]),
-    "20 cores": (BOTH, [random_parcels(seed, 20, size) for seed in range(6) for size in (20, 45, 60, 75)]),
-    "40 cores": (BOTH, [random_parcels(seed, 40, size) for seed in range(6) for size in (20, 45, 60, 75, 90)]),
-    "40 cores, many clusters": (MANY, [large_parcels(seed, size) for seed in range(1, 5) for size in (20, 45, 60, 75)]),
+CASES: dict[str, tuple[Limits, list[list[PackingItem]]]] = {
+    "8 cores": (BOTH, [random_items(seed, 8, 60) for seed in range(20)]),
+    "20 cores": (BOTH, [random_items(seed, 20, size) for seed in range(6) for size in (20, 45, 60, 75)]),
+    "40 cores": (BOTH, [random_items(seed, 40, size) for seed in range(6) for size in (20, 45, 60, 75, 90)]),
+    "40 cores, many clusters": (MANY, [large_items(seed, size) for seed in range(1, 5) for size in (20, 45, 60, 75)]),
 }
 
 
-def measure(name: str, limits: Limits, cases: Sequence[Sequence[Parcel]], effort: float) -> None:
+def measure(name: str, limits: Limits, cases: Sequence[Sequence[PackingItem]], effort: float) -> None:
     """Print what all cases come to."""
     seconds, cards, proved = [], 0, 0
-    for parcels in cases:
+    for items in cases:
         start = time.process_time()
-        division = divide(parcels, limits, effort=effort)
+        division = divide(items, limits, effort=effort)
         seconds.append(time.process_time() - start)
         cards += len(division.cards)
         proved += division.is_proved

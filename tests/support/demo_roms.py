@@ -57,7 +57,7 @@ def ladder(c: Chips) -> bytes:
 
 def teapot(c: Chips) -> bytes:
     """Return TEAPOT.ROM: four lanes, then two chips."""
-    return bytewise(c["a1"], c["a2"], c["a3"], c["a4"]) + c["b1"] + c["b2"]
+    return bytewise(c["a1"], c["a2"], c["a3"], c["a4"]) + c["small-1"] + c["small-2"]
 
 
 def night(c: Chips) -> bytes:
@@ -89,17 +89,22 @@ def signal_box(c: Chips) -> bytes:
 
 def marble(c: Chips) -> bytes:
     """Return MARBLE.ROM: one chip as it is, one seen twice, one seen four times."""
-    return c["1y"] + c["2y"] * 2 + c["3y"] * 4
+    return c["row-1"] + c["row-2"] * 2 + c["row-3"] * 4
 
 
 def kite(c: Chips) -> bytes:
     """Return KITE.ROM: each chip in a larger slot, the rest of it filled."""
-    return c["q1"] + blank(2 * K) + c["q2"] + blank(2 * K) + c["6q"] + blank(4 * K, 0)
+    return c["q1"] + blank(2 * K) + c["q2"] + blank(2 * K) + c["row-2"] + blank(4 * K, 0)
+
+
+def hedge_first(c: Chips) -> bytes:
+    """Return HEDGECEN.ROM: one large chip and two small ones."""
+    return c["large"] + c["small-1"] + c["small-2"]
 
 
 def hedge(c: Chips) -> bytes:
     """Return HEDGE.ROM: a small board stands in for 1 KiB of the program, and three bytes are corrected."""
-    rom = bytearray(c["1h"] + c["8e"] + c["2h"])
+    rom = bytearray(hedge_first(c))
     rom[0x3000:0x3400] = c["sub"]
     rom[0x0FF0:0x0FF3] = b"\xc3\x00\x30"
     return bytes(rom)
@@ -107,8 +112,8 @@ def hedge(c: Chips) -> bytes:
 
 def walrus(c: Chips) -> bytes:
     """Return WALRUS.ROM: halves of two chips in turn, a small chip seen four times, the sound."""
-    low = bytewise(c["5w"][: 4 * K], c["5x"][4 * K :]) + c["3c"] * 4
-    return low + blank(0x3000 - len(low)) + c["5p"] + blank(2 * K)
+    low = bytewise(c["5w"][: 4 * K], c["5x"][4 * K :]) + c["row-2"] * 4
+    return low + blank(0x3000 - len(low)) + c["row-3"] + blank(2 * K)
 
 
 def pickle_program(c: Chips) -> bytes:
@@ -137,8 +142,10 @@ ROMS: Mapping[tuple[str, str], Callable[[Chips], bytes]] = {
     ("orbit-bakery", "ORBIT.ROM"): orbit,
     ("signal-box-seven", "Signal Box Seven.rom"): signal_box,
     ("marble-ferry", "MARBLE.ROM"): marble,
+    ("marble-ferry-at-night", "MARBLEFE.ROM"): marble,
     ("kite-quarrel", "KITE.ROM"): kite,
     ("hedge-census", "HEDGE.ROM"): hedge,
+    ("hedge-census-first-series", "HEDGECEN.ROM"): hedge_first,
     ("walrus-ballot", "WALRUS.ROM"): walrus,
     ("pickle-tribunal", "PICKLE.PRG"): pickle_program,
     ("pickle-tribunal", "PICKLE.GFX"): pickle_pictures,

@@ -16,10 +16,11 @@ BELOW: dict[str, set[str]] = {
     "errors": {"printable"},
     "model": {"errors", "printable"},
     "threads": set(),
+    "processes": {"errors"},
     "file_digest": set(),
     "fat": {"errors", "model"},
     **{
-        part: {"errors", "model", "fat", "threads", "file_digest"}
+        part: {"errors", "model", "fat", "threads", "processes", "file_digest"}
         for part in (
             "manifest",
             "sources",
@@ -50,7 +51,7 @@ BELOW["build"] = {*BELOW}
 for part in ("inspect", "explain", "distribute", "drafts", "prove", "cluster"):
     BELOW[part] = {*BELOW} - {"inspect", "explain", "distribute", "drafts", "prove", "cluster"}
 BELOW["media"] = {*BELOW}
-BELOW["engine"] = {"errors", "printable", "model", "workspace", "build"}
+BELOW["engine"] = {"errors", "printable", "model", "processes", "workspace", "build"}
 BELOW["tasks"] = BELOW["commands"] = {*BELOW}
 """What each part of pipeline/ may import, besides itself."""
 
@@ -169,3 +170,12 @@ def test_every_folder_of_the_pipeline_says_in_one_docstring_what_it_is_for() -> 
         assert isinstance(body[0], ast.Expr), init
     folders = {path.parent for path in MODULES}
     assert {folder / "__init__.py" for folder in folders} <= set(MODULES)
+
+
+def test_a_public_class_name_means_one_thing() -> None:
+    places: dict[str, list[str]] = {}
+    for module in MODULES:
+        for node in ast.parse(module.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(str(module.relative_to(ROOT)))
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}

@@ -47,7 +47,7 @@ def test_a_second_run_does_nothing(built: tuple[Path, Ran, dict[str, str]]) -> N
     ran = doit(folder)
     assert (ran.code, ran.err) == (0, "")
     assert re.fullmatch(
-        r"check   1 board, 4 cores, 20 titles, 3 cards: no problems\nup to date \(\d\.\d s\)\n",
+        r"check   1 board, 4 cores, 22 titles, 3 cards: no problems\nup to date \(\d\.\d s\)\n",
         ran.out,
     )
     assert times(folder / "build") == before

@@ -32,6 +32,36 @@ def manifests(kind: str) -> dict[str, dict[str, Any]]:
 
 
 TITLES = manifests("titles")
+LAYOUTS = manifests("cores")["glimmer"]["layouts"]
+
+
+def stated(title: str, key: str) -> dict[str, Any]:
+    """Return what a title and the one it is like have in a table, the title's own first."""
+    own = TITLES[title]
+    return {**(stated(own["like"], key) if "like" in own else {}), **own.get(key, {})}
+
+
+def layout(title: str) -> dict[str, Any]:
+    """Return the layout of a title, or of the one it is like; an empty one without."""
+    own = TITLES[title]
+    return layout(own["like"]) if "like" in own else LAYOUTS[own["layout"]] if "layout" in own else {"rom": []}
+
+
+def chips_of(title: str) -> dict[str, bytes]:
+    """Return the content of each chip of a title, in sockets and elsewhere, by name."""
+    chips = {**stated(title, "chips"), **stated(title, "sockets")}
+    return {name: BY_HASH[chip["sha256"]] for name, chip in chips.items()}
+
+
+def roms_of(title: str) -> dict[str, dict[str, Any]]:
+    """Return the ROM files of a title by path, those of its layout with what the title says of them."""
+    name = TITLES[title].get("file-name", title.replace("-", "").upper()[:8])
+    every = [*layout(title)["rom"], *TITLES[title].get("rom", [])]
+    roms: dict[str, dict[str, Any]] = {}
+    for rom in every:
+        path = rom["path"].replace("{title}", name)
+        roms[path] = {**roms.get(path, {}), **rom}
+    return roms
 
 
 def tables(value: object) -> Iterator[dict[str, Any]]:
@@ -45,7 +75,8 @@ def tables(value: object) -> Iterator[dict[str, Any]]:
 def declared_contents() -> list[dict[str, Any]]:
     """Return every table that declares a content: chips, bitstreams and finished files, but not ROM files."""
     every = (one for kind in ("cores", "titles", "cards") for one in tables(manifests(kind)))
-    return [one for one in every if "sha256" in one and "steps" not in one]
+    rom_files = [rom for title in TITLES.values() for rom in title.get("rom", ())]
+    return [one for one in every if "sha256" in one and one not in rom_files]
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +88,15 @@ def manifest() -> Manifest:
 def test_every_declared_content_is_made_by_the_script_with_that_size_and_crc() -> None:
     for content in declared_contents():
         made = BY_HASH[content["sha256"]]
-        assert (parse_size(content["size"]), content["crc32"]) == (len(made), f"{zlib.crc32(made):08x}")
+        assert content["crc32"] == f"{zlib.crc32(made):08x}"
+        assert "size" not in content or parse_size(content["size"]) == len(made)
+
+
+def test_a_chip_has_the_size_of_its_socket_where_its_title_says_nothing_else() -> None:
+    for title in TITLES:
+        for name, chip in stated(title, "sockets").items():
+            size = chip.get("size", layout(title)["sockets"][name]["size"])
+            assert parse_size(size) == len(BY_HASH[chip["sha256"]])
 
 
 def test_every_content_the_script_makes_is_asked_for() -> None:
@@ -65,22 +104,23 @@ def test_every_content_the_script_makes_is_asked_for() -> None:
     assert {*listed, *(content["sha256"] for content in declared_contents())} == set(BY_HASH)
 
 
-def test_three_chips_are_shared_by_titles() -> None:
-    uses = Counter(chip["sha256"] for title in TITLES.values() for chip in title.get("chips", {}).values())
-    shared = {hashlib.sha256(demo_files.wanted()[f"shared/{name}"]).hexdigest() for name in ("5p", "8e", "12l")}
+def test_four_chips_are_shared_by_titles() -> None:
+    tables = [table for title in TITLES.values() for table in (title.get("chips", {}), title.get("sockets", {}))]
+    uses = Counter(chip["sha256"] for table in tables for chip in table.values())
+    names = ("shared/5p", "shared/8e", "shared/12l", "night-postman/u1")
+    shared = {hashlib.sha256(demo_files.wanted()[name]).hexdigest() for name in names}
     assert {sha256 for sha256, count in uses.items() if count > 1} == shared
 
 
 @pytest.mark.parametrize(("title", "path"), demo_roms.ROMS)
 def test_a_rom_file_is_declared_with_the_size_and_hash_numpy_gives(title: str, path: str) -> None:
-    chips = {name: BY_HASH[chip["sha256"]] for name, chip in TITLES[title]["chips"].items()}
-    arranged = demo_roms.ROMS[title, path](chips)
-    rom = next(rom for rom in TITLES[title]["rom"] if rom["path"] == path)
+    arranged = demo_roms.ROMS[title, path](chips_of(title))
+    rom = roms_of(title)[path]
     assert (parse_size(rom["size"]), rom["sha256"]) == (len(arranged), hashlib.sha256(arranged).hexdigest())
 
 
 def test_no_rom_file_goes_without_being_arranged_by_hand() -> None:
-    declared = {(id_, rom["path"]) for id_, title in TITLES.items() for rom in title.get("rom", ())}
+    declared = {(id_, path) for id_ in TITLES for path in roms_of(id_)}
     assert declared == set(demo_roms.ROMS)
 
 
@@ -104,8 +144,29 @@ def test_the_pipeline_assembles_what_numpy_gives(manifest: Manifest, title: str,
 def test_the_arcade_core_has_14_titles_for_an_upright_display_built_from_chips(manifest: Manifest) -> None:
     titles = [title for title in manifest.titles.values() if title.core == "glimmer"]
     assert manifest.cores["glimmer"].needs.orientation == "portrait"
-    assert len(titles) == 14
-    assert all(title.roms and title.chips and "upright" in title.tags for title in titles)
+    assert len([title for title in titles if "upright" in title.tags]) == 14
+    assert [title.id for title in titles if "upright" not in title.tags] == [
+        "hedge-census-first-series",
+        "marble-ferry-at-night",
+    ]
+    assert all(title.roms and title.chips for title in titles)
+
+
+def test_layouts_and_variants_serve_seven_titles(manifest: Manifest) -> None:
+    of_layouts = {title.id: title.layout for title in manifest.titles.values() if title.layout}
+    assert of_layouts == {
+        "hedge-census": "one-large",
+        "hedge-census-first-series": "one-large",
+        "kite-quarrel": "three-rows",
+        "marble-ferry": "three-rows",
+        "marble-ferry-at-night": "three-rows",
+        "teapot-regatta": "one-large",
+        "walrus-ballot": "three-rows",
+    }
+    assert {title.id: title.like for title in manifest.titles.values() if title.like} == {
+        "hedge-census": "hedge-census-first-series",
+        "marble-ferry-at-night": "marble-ferry",
+    }
 
 
 def test_every_kind_of_step_is_used(manifest: Manifest) -> None:

@@ -192,7 +192,7 @@ def test_an_image_changed_by_something_else_is_made_again_whatever_the_index_say
     index.close()
     ran = doit(built)
     assert (ran.code, ran.err) == (0, "")
-    assert "card.img was changed by something else" in ran.out
+    assert "card.img was changed by another program" in ran.out
     assert digests(built / "build/cards") == before
 
 

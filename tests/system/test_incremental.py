@@ -98,17 +98,17 @@ def test_what_only_people_read_rebuilds_the_sheet_alone(built: Path) -> None:
 @pytest.mark.parametrize(
     ("output", "expected"),
     [
-        ("build/roms/snail-race/SNAIL.ROM", ["rom: SNAIL.ROM was changed by something else"]),
+        ("build/roms/snail-race/SNAIL.ROM", ["rom: SNAIL.ROM was changed by another program"]),
         ("build/cards/desk/plan.json", ["plan: the card's contents or layout changed"]),
         ("build/configs/desk/BENCH.SET", ["config: BENCH.SET changed"]),
         ("build/configs/desk/FABRICS/FERN/SIGN.TXT", ["config: FABRICS/FERN/SIGN.TXT changed"]),
-        ("build/cards/desk/card.img", ["image: card.img was changed by something else"]),
+        ("build/cards/desk/card.img", ["image: card.img was changed by another program"]),
         ("build/cards/desk/record.json", ["record: record.json is out of date"]),
         (
             "build/cards/desk/SHA256SUMS",
             ["image: it is not the recorded image of this plan", "record: the image is not finished"],
         ),
-        ("build/cards/desk/sheet.html", ["sheet: sheet.html was changed by something else"]),
+        ("build/cards/desk/sheet.html", ["sheet: sheet.html was changed by another program"]),
     ],
 )
 def test_an_output_edited_by_hand_is_noticed_and_made_again(built: Path, output: str, expected: list[str]) -> None:

@@ -9,8 +9,10 @@ import pytest
 
 from pipeline.build import check
 from pipeline.build.flow import build_card
+from pipeline.commands.pin import Pin
 from pipeline.commands.publish import Publish
 from pipeline.commands.receive import Receive
+from pipeline.commands.solve import Solve
 from pipeline.commands.why import Why
 from pipeline.prove.proof_inputs import lay_down
 from tests.support import small
@@ -174,6 +176,68 @@ def test_a_changed_chip_is_told_with_its_socket(variant: Path) -> None:
     told = within(variant, Why, "desk").out
     assert "rom     kite-two: chip right changed\n" in told
     assert "declared in inputs/titles/kite-two.toml:6:9: sockets.right\n" in told
+
+
+TWO_FILES = """
+[[layouts.pair.rom]]
+path = "{title}.GFX"
+size = 64
+[[layouts.pair.rom.steps]]
+at = 0
+chip = "paint"
+then = [{ mirror = 64 }]
+"""
+
+
+@pytest.mark.parametrize("keys", [["rom.1", "rom.2"], ["rom.2", "rom.1"], ["rom.KITE.GFX", "rom.KITE.ROM"]])
+def test_rom_files_of_a_layout_are_pinned_as_built(tmp_path: Path, keys: list[str]) -> None:
+    folder = project(tmp_path, {**BY_LAYOUT, "kite-two": IN_FULL["kite-two"]})
+    with (folder / "inputs/cores/fern.toml").open("a", encoding="utf-8") as core:
+        core.write(TWO_FILES)
+    title = folder / "inputs/titles/kite.toml"
+    before = title.read_text("utf-8")
+    built(folder)
+    for key in keys:
+        ran = within(folder, Pin, "title:kite", key, "built")
+        assert (ran.code, ran.err) == (0, "")
+    path, added = keys[0].removeprefix("rom."), title.read_text("utf-8").removeprefix(before.rstrip())
+    path = {"1": "KITE.ROM", "2": "KITE.GFX"}.get(path, path)
+    assert added.startswith(f'\n\n[[rom]]\npath = "{path}"\nsha256 = "')
+    roms = build_in(folder).inputs.manifest.titles["kite"].roms
+    assert {rom.path: rom.sha256 for rom in roms} == digests(folder / "build/roms/kite")
+    again = within(folder, Pin, "title:kite", keys[0], "built")
+    assert (
+        again.out
+        == f"rom.{path}: {3 if path.endswith('ROM') else 64} "
+        + ("KiB" if path.endswith("ROM") else "bytes")
+        + f", sha256 {digests(folder / 'build/roms/kite')[path][:8]}...; as declared in inputs/titles/kite.toml\n"
+    )
+
+
+def test_a_chip_is_pinned_into_its_socket(tmp_path: Path) -> None:
+    """Its size goes without saying, as long as it is that of the socket."""
+    folder = project(tmp_path, {**BY_LAYOUT, "kite": KITE.replace(B, "<blank>")})
+    ran = within(folder, Pin, "title:kite", "sockets.right", "inputs/files/attic/dump(2).bin")
+    assert (ran.code, ran.err) == (0, "")
+    assert (folder / "inputs/titles/kite.toml").read_text("utf-8") == KITE
+
+
+def test_solve_explains_a_rom_file_of_a_layout(variant: Path) -> None:
+    rom = variant / "build/roms/kite-two/KITETWO.ROM"
+    finished = variant / "finished.rom"
+    finished.write_bytes(rom.read_bytes()[:0x0800] + bytes([0xFF] * 32) + bytes(0x0BE0 - 0x0800))
+    ran = within(variant, Solve, "title:kite-two", "rom.1", "finished.rom")
+    assert ran.code == 0
+    assert (
+        "inputs/cores/fern.toml: layouts.pair.rom.1.steps.2 is wrong: 0x0800: 32 bytes of 0xFF, mirror to 64 bytes: "
+        "32 of 64 bytes differ\n"
+    ) in ran.out
+    ran = within(variant, Solve, "--write", "title:kite-two", "rom.1", "finished.rom")
+    assert (ran.code, ran.err) == (
+        1,
+        "inputs/titles/kite-two.toml: takes ROM files over, this one from inputs/cores/fern.toml: layouts.pair.rom.1; "
+        "nothing is written\n  hint: without --write the steps found are printed\n",
+    )
 
 
 def test_a_layout_that_no_title_has_is_told(tmp_path: Path) -> None:

@@ -98,10 +98,15 @@ class Text:
     def add_tables(self, tables: Mapping[KeyPath, Mapping[str, Value]]) -> list[Edit]:
         """Return the edits that add tables with heads: above the first ROM file with its comments, else at the end.
 
-        Raises NoPlaceError where the table around one of them is inline.
+        An item of a list goes to the end of the text, in the order given. Raises NoPlaceError where the table around
+        one of them is inline.
         """
         if any(self._is_pair(self._positions.spot(way[:1])) for way in tables):
             raise NoPlaceError
+        items = {way: values for way, values in tables.items() if _is_item(way)}
+        if items:
+            rest = {way: values for way, values in tables.items() if way not in items}
+            return [*(self.add_tables(rest) if rest else ()), *self._items(items)]
         rom = self._positions.spot(["rom"])
         below = self._above_comments(rom.value) if self._text.startswith("[[", rom.value) else len(self._text)
         at = self._line_end(len(self._text[:below].rstrip()))
@@ -110,6 +115,15 @@ class Text:
         if not self._text[:below].strip():
             return [(0, 0, block + ending * 2) for block in blocks]
         return [(at, at, ending * 2 + block) for block in blocks]
+
+    def _items(self, tables: Mapping[KeyPath, Mapping[str, Value]]) -> list[Edit]:
+        """Return the edits that add items to lists at the end of the text."""
+        end = len(self._text.rstrip())
+        ending = self._line_ending(end)
+        heads = [f"[[{way[0]}]]" for way in tables]
+        pairs = [[Style().pair(*pair) for pair in values.items()] for values in tables.values()]
+        blocks = [ending.join([head, *lines]) for head, lines in zip(heads, pairs, strict=True)]
+        return [(end, end, ending * 2 + block) for block in blocks]
 
     def _block(self, way: KeyPath, values: Mapping[str, Value], ending: str) -> str:
         """Return the lines of a new table, written like the last one beside it that has a head."""
@@ -175,6 +189,10 @@ class Text:
                 break
             at = above
         return at
+
+
+def _is_item(way: KeyPath) -> bool:
+    return bool(way) and isinstance(way[-1], int)
 
 
 def _all(spot: ValueSpan) -> Iterator[ValueSpan]:

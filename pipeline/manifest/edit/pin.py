@@ -16,7 +16,7 @@ from typing import Any
 
 from pipeline.errors import CheckError, ManifestError, Place, Problem
 from pipeline.manifest.edit.insert import Edit, NoPlaceError, Text, Value, apply, literal
-from pipeline.manifest.edit.pinnable import IMAGE_FIELD, KeyPath, fields, held
+from pipeline.manifest.edit.pinnable import IMAGE_FIELD, LISTED, KeyPath, fields, held, key_of
 from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.positions import Part, Positions, spell
 from pipeline.model.content import Content
@@ -28,13 +28,20 @@ from pipeline.model.units import parse_size, written_size
 class PinRequest:
     """The table at ``way`` is to mean ``content``, with its size and CRC-32; ``source`` is the file messages name.
 
-    ``usual_size``: the size in bytes that goes without saying, None for none.
+    ``usual_size``: the size in bytes that goes without saying, None for none. ``path``: of a ROM file that the title
+    takes over, "" for any other.
     """
 
     way: KeyPath
     content: Content
     source: str
     usual_size: int | None = None
+    path: str = ""
+
+    @property
+    def key(self) -> str:
+        """The key by which a person names it."""
+        return f"rom.{self.path}" if self.path else key_of(self.way)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +76,8 @@ def pin(text: str, file: str, pins: Sequence[PinRequest], *, replacing: bool = F
 def _values(data: Mapping[str, Any], request: PinRequest, *, crc32: bool) -> Iterator[tuple[str, Value]]:
     """Yield the keys of a table that do not say what the content is, each with the value that does."""
     size, sum32 = request.content.size or 0, f"{request.content.crc32 or 0:08x}"
+    if request.path and held(data, request.way) is None:
+        yield "path", request.path
     for name in fields(request.way):
         old = held(data, (*request.way, name))
         if name == "size" and not _is_size(request.usual_size if old is None else old, size):
@@ -151,6 +160,9 @@ def _says(text: str, data: Mapping[str, Any], values: Mapping[KeyPath, Mapping[s
     """Whether a text says what ``data`` says with the values in it, and nothing else."""
     expected: dict[str, Any] = copy.deepcopy(dict(data))
     for way, some in values.items():
+        if held(expected, way) is None and way and way[0] in LISTED:
+            expected.setdefault(str(way[0]), []).append(dict(some))
+            continue
         if held(expected, way) is None:
             expected.setdefault(str(way[0]), {})
             if len(way) > 1:

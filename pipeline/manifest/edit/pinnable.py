@@ -37,15 +37,21 @@ def fields(way: KeyPath) -> Sequence[str]:
     return FIELDS[:2] if way[0] == "rom" else FIELDS
 
 
-def find(kind: str, data: Mapping[str, Any], key: str, file: str) -> KeyPath | Problem:
+def find(
+    kind: str, data: Mapping[str, Any], key: str, file: str, roms: Mapping[str, int] | None = None
+) -> KeyPath | Problem:
     """Return the way to the table that ``key`` ("chips.4t", "rom.1", "rom.MOTH.ROM", "bitstream") means, or why none.
 
-    A chip, a patch or a bitstream need not be there yet; ``data`` is any TOML that may have other problems.
+    A chip, a patch or a bitstream need not be there yet; ``data`` is any TOML that may have other problems. ``roms``:
+    all ROM files of a title that takes some over, in their order, each with the number (from 0) of its own table, which
+    need not be there yet.
     """
     group, _, rest = key.partition(".")
     found: KeyPath | None = None
     if group in GROUPS.get(kind, ()):
-        if group in LISTED:
+        if group == "rom" and roms:
+            found = _taken(roms, rest)
+        elif group in LISTED:
             found = _item(data, group, rest)
         elif group in NAMED:
             found = (group, rest) if rest and _is_name(data, group, rest) else None
@@ -81,6 +87,14 @@ def _item(data: Mapping[str, Any], group: str, rest: str) -> KeyPath | None:
         return (group, int(rest) - 1) if int(rest) <= len(items) else None
     same = _with_path(items, rest)
     return (group, same[0]) if len(same) == 1 else None
+
+
+def _taken(roms: Mapping[str, int], rest: str) -> KeyPath | None:
+    """Return the way to the ROM file with this number (from 1) or path."""
+    numbers = list(roms.values())
+    if re.fullmatch("[1-9][0-9]{0,5}", rest):
+        return ("rom", numbers[int(rest) - 1]) if int(rest) <= len(numbers) else None
+    return ("rom", roms[rest]) if rest in roms else None
 
 
 def _with_path(items: Sequence[Any], path: str) -> list[int]:

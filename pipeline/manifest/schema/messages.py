@@ -147,7 +147,7 @@ def _name(error: Context) -> Message:
 
 
 def _twice(error: Context) -> Message:
-    return Message(f"found {error.found} a second time, expected it once", "take one of them out")
+    return Message(f"found {error.found} a second time, expected once", "take one of them out")
 
 
 def _apart(error: Context) -> Message:

@@ -193,9 +193,7 @@ VALUES = (
         trace=_xor_trace,
         describe=_describe_xor,
     ),
-    Operation(
-        name="invert", description="Turns every bit over.", size=same_size, apply=invert, describe=lambda: "invert"
-    ),
+    Operation(name="invert", description="Inverts every bit.", size=same_size, apply=invert, describe=lambda: "invert"),
     Operation(
         name="and",
         arguments={"mask": MASK},

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Literal
 
 from pipeline.model.manifest import Value
-from pipeline.model.ranges import ByteOrigin, Ranges
+from pipeline.model.ranges import Ranges, RangeSource
 from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.roms.operations.arguments import BYTE, ENDIAN, SIZE, Argument, as_written, choice, number, show_value
@@ -106,16 +106,16 @@ def _container_trace(
     **_rest: object,
 ) -> Ranges:
     count = slots or len(parts)
-    fill = ByteOrigin("fill", show_value(slot_fill))
+    fill = RangeSource("fill", show_value(slot_fill))
     records, filled = [], []
     for n, (name, part) in enumerate(zip(names, parts, strict=True)):
         checked = sources_of(through(part, "check value in the table"))
         for at, field in enumerate(fields, n * len(fields)):
             if field in CHECK_VALUES:
-                records.append((name_width * (n + 1) + FIELD * at, whole(FIELD, ByteOrigin("table"), *checked)))
+                records.append((name_width * (n + 1) + FIELD * at, whole(FIELD, RangeSource("table"), *checked)))
         slot = f"slot {n + 1}" + (f" ({name})" if name else "")
         filled += [through(part, slot), whole(slot_size - size_of(part), fill)]
-    table = placed(whole(_table_size(count, name_width, fields, table_size), ByteOrigin("table")), records)
+    table = placed(whole(_table_size(count, name_width, fields, table_size), RangeSource("table")), records)
     return joined(table, *filled, whole((count - len(parts)) * slot_size, fill))
 
 

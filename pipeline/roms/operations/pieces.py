@@ -6,7 +6,7 @@ Notation: a, b are the bytes of parts, o what comes out, i an index from 0. The 
 
 from __future__ import annotations
 
-from pipeline.model.ranges import ByteOrigin, Ranges
+from pipeline.model.ranges import Ranges, RangeSource
 from pipeline.roms.operations.arguments import CHIP, HEX, SIZE, VALUE, choice, show_hex, show_value
 from pipeline.roms.operations.bits import merge, table
 from pipeline.roms.operations.operation import Operation, whole_units
@@ -169,7 +169,7 @@ PIECES = (
         parts=(0,),
         size=lambda *, bytes_: len(bytes_),
         apply=lambda *, bytes_: bytes_,
-        trace=lambda _, *, bytes_: whole(len(bytes_), ByteOrigin("bytes", show_hex(bytes_))),
+        trace=lambda _, *, bytes_: whole(len(bytes_), RangeSource("bytes", show_hex(bytes_))),
         describe="bytes {bytes_}".format,
     ),
     Operation(
@@ -182,7 +182,7 @@ PIECES = (
         parts=(0,),
         size=_fill_size,
         apply=run,
-        trace=lambda _, *, fill, size: whole(size, ByteOrigin("fill", show_value(fill))),
+        trace=lambda _, *, fill, size: whole(size, RangeSource("fill", show_value(fill))),
         describe="{size} of {fill}".format,
     ),
 )

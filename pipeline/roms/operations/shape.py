@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from pipeline.model.ranges import ByteOrigin, Ranges
+from pipeline.model.ranges import Ranges, RangeSource
 from pipeline.model.units import show_size
 from pipeline.roms.operations.arguments import (
     ADDRESS,
@@ -160,7 +160,7 @@ def _strip_trace(words: str, part: Ranges, /, *, size: int | None, header: bytes
 
 def _pad_trace(words: str, part: Ranges, /, *, to: int | str, fill: int) -> Ranges:
     more = _padded(size_of(part), to) - size_of(part)
-    return joined(part, whole(more, ByteOrigin("fill", show_value(fill), (words,))))
+    return joined(part, whole(more, RangeSource("fill", show_value(fill), (words,))))
 
 
 def _blocks_trace(words: str, part: Ranges, /, *, size: int, order: tuple[int, ...], **_flags: bool) -> Ranges:
@@ -171,7 +171,7 @@ def _blocks_trace(words: str, part: Ranges, /, *, size: int, order: tuple[int, .
 
 
 def _overlay_trace(words: str, part: Ranges, /, *, at: int, old: bytes, new: bytes) -> Ranges:
-    return placed(part, [(at, whole(len(new), ByteOrigin("bytes", show_hex(new), (words,))))])
+    return placed(part, [(at, whole(len(new), RangeSource("bytes", show_hex(new), (words,))))])
 
 
 SHAPE = (
@@ -199,7 +199,7 @@ SHAPE = (
             "leaves": SIZE.otherwise(None).described("The size that must remain.", "8 KiB"),
         },
         title="a header to strip",
-        description="Takes the header off; its first bytes or the size that remains are checked.",
+        description="Removes the header; its first bytes or the size that remains are checked.",
         example={"size": 512, "leaves": "8 KiB"},
         limits={"anyOf": [{"required": ["header"]}, {"required": ["leaves"]}]},
         size=_strip_size,
@@ -267,7 +267,7 @@ SHAPE = (
         name="overlay",
         arguments={
             "at": ADDRESS.described("Where in the piece they stand.", 256),
-            "old": HEX.described("The bytes that must stand there.", "C3 00"),
+            "old": HEX.described("The bytes that are expected there.", "C3 00"),
             "new": HEX.described("As many bytes to put there.", "C9 00"),
         },
         title="an overlay",

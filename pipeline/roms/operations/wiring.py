@@ -114,7 +114,7 @@ WIRING = (
     Operation(
         name="swap-bytes",
         arguments={"bits": choice(16, 32, 64).described("How wide a unit is.", 16)},
-        description="Turns the bytes of each unit of so many bits back to front.",
+        description="Reverses the bytes of each unit of so many bits.",
         example=16,
         main="bits",
         size=_swap_size,
@@ -141,7 +141,7 @@ WIRING = (
     Operation(
         name="reverse-bits",
         arguments={"bits": choice(8, 16, 32).described("How wide a unit is.", 8)},
-        description="Turns the bits of each unit of so many bits back to front.",
+        description="Reverses the bits of each unit of so many bits.",
         example=8,
         main="bits",
         size=_swap_size,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import threading
 from collections.abc import Callable, Iterator
 from functools import partial
 from io import BufferedReader
@@ -38,7 +37,7 @@ def members(path: str, stat: os.stat_result) -> Callable[[str], Iterator[bytes]]
 
     Opens it at once, and raises as ``pieces`` does.
     """
-    return _opened(path, signature(stat), threading.get_ident()).pieces
+    return _opened(path, signature(stat), os.getpid()).pieces
 
 
 def _room(opened: Opened) -> int:
@@ -47,23 +46,14 @@ def _room(opened: Opened) -> int:
 
 
 KEPT = LRUCache[Any, Any](KEPT_ENTRIES, _room)
-KEPT_LOCK = threading.Lock()
+"""The archives that are open; for use in one thread."""
 
 
-def let_go() -> None:
-    """Close the archives that threads which have ended left open."""
-    alive = {thread.ident for thread in threading.enumerate()}
-    with KEPT_LOCK:
-        for key in [key for key in KEPT if key[-1] not in alive]:
-            del KEPT[key]
+@cached(KEPT)
+def _opened(path: str, known: str, _process: int) -> Opened:
+    """Return an open archive, kept while its signature stays the same, and closed with the last who uses it.
 
-
-@cached(KEPT, lock=KEPT_LOCK)
-def _opened(path: str, known: str, _thread: int) -> Opened:
-    """Return an open archive, kept while its signature stays the same.
-
-    Each thread has its own, since what reads an archive is not made for several. It is closed with the last who uses
-    it.
+    Each process has its own, since a file that was open at a fork has one position for both.
     """
     archive = Opened(BufferedReader(open_file(path)), path)
     if signature(Path(path).stat()) != known:

@@ -17,8 +17,8 @@ from pipeline.sources.files.contents import members, pieces
 from pipeline.sources.files.problems import open_file
 from pipeline.sources.files.signature import signature
 
-SMALL = 16 << 10
-"""Bytes that sources must have on average for several threads to pay; measured: below, they wait for one another."""
+LARGEST_KEPT = 16 << 20
+"""Bytes of a content that is kept while it is hashed."""
 
 
 class Digest(NamedTuple):
@@ -30,28 +30,26 @@ class Digest(NamedTuple):
     signature: str
 
 
-def drop(_: bytes) -> None:
-    """Keep nothing."""
+Take = Callable[[Digest, list[bytes]], None]
+"""Takes the pieces of a content of at most ``LARGEST_KEPT`` bytes that was just hashed."""
 
 
-def digest(location: Location, keep: Callable[[bytes], None] = drop) -> Digest:
-    """Return SHA-256, CRC-32 and size of the bytes at a location; ``keep`` is given them in pieces.
+def digest(location: Location, take: Take | None = None) -> Digest:
+    """Return SHA-256, CRC-32 and size of the bytes at a location; ``take`` is given them.
 
     Raises CheckError when its file changes while it is read, ArchiveError for a damaged archive, and OSError.
     Source: FIPS 180-4 (SHA-256); ITU-T V.42, 8.1.1.6.2 (CRC-32).
     """
     with open_file(location.path) as stream:
         before = os.fstat(stream.fileno())
-        found = _digest(pieces(stream, location), signature(before), keep)
+        found = _digest(pieces(stream, location), signature(before), take)
     after = os.stat(location.path)  # noqa: PTH116  # measured: a third of the time of Path.stat
     if found.signature != signature(after):
         raise changed(location, f"it had {before.st_size:,} bytes before and {after.st_size:,} after")
     return found
 
 
-def digest_members(
-    path: str, names: Iterable[str], keep: Callable[[bytes], None] = drop
-) -> list[Digest | ArchiveError]:
+def digest_members(path: str, names: Iterable[str], take: Take | None = None) -> list[Digest | ArchiveError]:
     """Return the digest of each member of an archive, or how it is damaged; otherwise as ``digest``.
 
     Much quicker than one by one where they are small, since the archive is looked at once.
@@ -61,7 +59,7 @@ def digest_members(
     found: list[Digest | ArchiveError] = []
     for name in names:
         try:
-            found.append(_digest(member(name), signature(before), keep))
+            found.append(_digest(member(name), signature(before), take))
         except ArchiveError as error:
             found.append(error)
     after = Path(path).stat()
@@ -70,13 +68,18 @@ def digest_members(
     return found
 
 
-def _digest(arriving: Iterable[bytes], known: str, keep: Callable[[bytes], None] = drop) -> Digest:
+def _digest(arriving: Iterable[bytes], known: str, take: Take | None) -> Digest:
     sha256, crc32, size = hashlib.sha256(), 0, 0
+    kept = list[bytes]()
     for piece in arriving:
         sha256.update(piece)
         crc32, size = zlib.crc32(piece, crc32), size + len(piece)
-        keep(piece)
-    return Digest(sha256.hexdigest(), crc32, size, known)
+        if take and size <= LARGEST_KEPT:
+            kept.append(piece)
+    found = Digest(sha256.hexdigest(), crc32, size, known)
+    if take and size <= LARGEST_KEPT:
+        take(found, kept)
+    return found
 
 
 def changed(location: Location, how: str) -> ChangedError:

@@ -172,7 +172,7 @@ class _Search:
         parts = list[bytes]()
         known: Digest | None = None
         with suppress(OSError, ArchiveError, CheckError):
-            known = digest(source.location, parts.append)
+            known = digest(source.location, lambda _, pieces: parts.extend(pieces))
         self._room -= source.size * sizes
         self._progress(source.size * sizes)
         if known is None:

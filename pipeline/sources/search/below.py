@@ -7,11 +7,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from pipeline.model.content import Content, Location
-from pipeline.sources.files.contents import let_go
 from pipeline.sources.files.database import Database
 from pipeline.sources.files.entry import SourceEntry
-from pipeline.sources.search.matcher import WORKERS, Matcher
-from pipeline.threads import Threads
+from pipeline.sources.search.matcher import Matcher
 
 
 def is_below(source: SourceEntry, folder: bytes) -> bool:
@@ -28,10 +26,8 @@ def files_below(
     """
     at = os.fsencode(folder.absolute())
     sources = [source for source in store.sources() if is_below(source, at) and counts(source.location)]
-    with Threads(WORKERS) as pool:
-        matcher = Matcher(store, pool, progress)
-        matcher.hash_all(sources)
-    let_go()
+    matcher = Matcher(store, progress)
+    matcher.hash_all(sources)
     for source in sorted(sources, key=lambda source: (source.path, source.member or "")):
         sha256 = matcher.hash_of(source)
         content = Content(sha256=sha256, size=source.size, crc32=matcher.crc32_of(source)) if sha256 else None

@@ -8,12 +8,10 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from pipeline.model.content import Content, Fitting, Location, Sought
-from pipeline.sources.files.contents import let_go
 from pipeline.sources.files.database import Database
 from pipeline.sources.files.entry import SourceEntry, fold
 from pipeline.sources.search.below import is_below
-from pipeline.sources.search.matcher import WORKERS, Matcher
-from pipeline.threads import Threads
+from pipeline.sources.search.matcher import Matcher
 
 
 def fitting(
@@ -25,10 +23,8 @@ def fitting(
     scanned. ``progress`` is told the bytes just hashed.
     """
     likely = _likely(store.sources(), sought, os.fsencode(below.absolute()) if below else None)
-    with Threads(WORKERS) as pool:
-        matcher = Matcher(store, pool, progress)
-        matcher.hash_all({source for sources in likely for source in sources})
-    let_go()
+    matcher = Matcher(store, progress)
+    matcher.hash_all({source for sources in likely for source in sources})
     return [_fitting(matcher, one, sources) for one, sources in zip(sought, likely, strict=True)]
 
 

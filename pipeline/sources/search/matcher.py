@@ -4,26 +4,38 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import chain, groupby, repeat
-from threading import Event
+from itertools import groupby
+from typing import Any, Protocol
 
 from pipeline.errors import CheckError
 from pipeline.model.content import Content
+from pipeline.processes import divided, processors
 from pipeline.sources.files.archive import ArchiveError
 from pipeline.sources.files.database import Database
-from pipeline.sources.files.digest import SMALL, Digest, digest, digest_members, drop
+from pipeline.sources.files.digest import Digest, Take, digest, digest_members
 from pipeline.sources.files.entry import SourceEntry
 from pipeline.sources.files.problems import reason
 
-WORKERS = min(8, os.cpu_count() or 1)
-BATCH_SOURCES, BATCH_BYTES = 256, 256 << 20
+BATCH_SOURCES, BATCH_BYTES = 256, 64 << 20
 """Hashed between two looks at what is still wanted, and by a killed run in vain, at most (or one larger source)."""
 
-SHARE = 16
-"""Sources a thread hashes at a time; handing over each alone costs more than hashing a small one."""
+WORTH_DIVIDING, EACH = 128 << 20, 32 << 10
+"""Bytes to be hashed from which several processes are quicker than one; what a source counts for beside its own."""
+
+
+class Taker(Protocol):
+    """Makes use of what a search reads, in the process that reads it; what it made is received where that began."""
+
+    def take(self, found: Digest, parts: list[bytes], /) -> None:
+        """Take the pieces of a content that was just hashed."""
+
+    def made(self) -> Any:
+        """Return what was made since this was last asked for."""
+
+    def receive(self, made: Any, /) -> None:
+        """Take over what was made, here or elsewhere."""
 
 
 @dataclass(slots=True)
@@ -54,12 +66,13 @@ class Targets:
 class Matcher:
     """One search under way: what was found, what was hashed, and why some sources could not be."""
 
-    def __init__(self, store: Database, pool: Executor, progress: Callable[[int], None]) -> None:
-        self._store, self._pool, self._progress = store, pool, progress
+    def __init__(
+        self, store: Database, progress: Callable[[int], None], taker: Taker | None = None, processes: int = 0
+    ) -> None:
+        self._store, self._progress, self._taker, self._processes = store, progress, taker, processes
         self.found: dict[str, SourceEntry] = {}
         self._digests: dict[tuple[bytes, str | None], Digest] = {}
         self._failures: dict[tuple[bytes, str | None], str] = {}
-        self._interrupted = Event()
 
     def hash_of(self, source: SourceEntry) -> str | None:
         """Return the SHA-256 of a source, None while it is not hashed or cannot be."""
@@ -77,8 +90,11 @@ class Matcher:
 
     def hash_all(self, sources: Iterable[SourceEntry]) -> None:
         """Hash each source whose SHA-256 is not known yet."""
-        for batch in _batches(sorted(sources, key=lambda source: source.order)):
-            self.hash([source for source in batch if self.hash_of(source) is None])
+        ordered = sorted(sources, key=lambda source: source.order)
+        unknown = [source for source in ordered if self.hash_of(source) is None]
+        batches = _batches((source, True) for source in unknown)
+        for _, hashed, results, _ in divided(self._count(unknown), self._hash, batches):
+            self._remember(hashed, results)
 
     def content(self, sha256: str) -> Content:
         """Return a found content with its size and its true CRC-32."""
@@ -87,22 +103,38 @@ class Matcher:
 
     def through(self, sources: Iterable[SourceEntry], aim_of: Callable[[SourceEntry], Targets]) -> None:
         """Look in each source for its aim, the preferred ones first, and leave out what is found from then on."""
-        preferred = sorted(sources, key=lambda source: source.order)
-        for batch in _batches(source for source in preferred if aim_of(source).fits(source)):
-            self.hash([source for source in batch if self.hash_of(source) is None and not self.failure(source)])
+        ordered = sorted(sources, key=lambda source: source.order)
+        count = self._count(source for source in ordered if self._is_unknown(source) and aim_of(source).fits(source))
+        fitting = ((source, self._is_unknown(source)) for source in ordered if aim_of(source).fits(source))
+        for batch, unknown, results, made in divided(count, self._hash, _batches(fitting)):
+            if self._taker:
+                self._taker.receive(made)
+            self._remember(unknown, results)
             for source in batch:
                 sha256, aim = self.hash_of(source), aim_of(source)
                 if sha256 in aim.hashes:
                     self.found.setdefault(sha256, source)
                     aim.done(sha256)
 
-    def hash(self, sources: list[SourceEntry]) -> None:
-        """Hash sources side by side and remember what they are."""
+    def _count(self, unknown: Iterable[SourceEntry]) -> int:
+        """Return in how many processes sources are hashed."""
+        cost = sum(source.size + EACH for source in unknown)
+        return 1 if cost < WORTH_DIVIDING else self._processes or processors()
+
+    def _is_unknown(self, source: SourceEntry) -> bool:
+        return self.hash_of(source) is None and not self.failure(source)
+
+    def _hash(self, sources: Batch) -> tuple[list[SourceEntry], list[SourceEntry], list[Digest | str], Any]:
+        """Hash the second of two lists, and return both with the results and what the taker made."""
+        batch, unknown = sources
+        if not self._taker:
+            return batch, unknown, _try_all(unknown), None
+        results = _try_all(unknown, self._taker.take)
+        return batch, unknown, results, self._taker.made()
+
+    def _remember(self, sources: list[SourceEntry], results: list[Digest | str]) -> None:
+        """Remember what sources are."""
         fresh = []
-        if sum(source.size for source in sources) < SMALL * len(sources):
-            results = _try_all(sources)
-        else:
-            results = self._in_threads([sources[at : at + SHARE] for at in range(0, len(sources), SHARE)])
         for source, result in zip(sources, results, strict=True):
             if isinstance(result, str):
                 self._failures[source.path, source.member] = result
@@ -113,49 +145,40 @@ class Matcher:
         if fresh:
             self._store.remember(fresh)
 
-    def _in_threads(self, shares: list[list[SourceEntry]]) -> list[Digest | str]:
-        """Return the results of all shares; an interrupt ends the threads too, in the middle of a file."""
-        try:
-            return [*chain.from_iterable(self._pool.map(_try_all, shares, repeat(self._go_on)))]
-        except BaseException:
-            self._interrupted.set()
-            raise
 
-    def _go_on(self, _: bytes) -> None:
-        if self._interrupted.is_set():
-            raise _InterruptedError
+Batch = tuple[list[SourceEntry], list[SourceEntry]]
+"""Sources that are looked at together, and those of them that are not hashed yet."""
 
 
-def _batches(sources: Iterable[SourceEntry]) -> Iterator[list[SourceEntry]]:
-    """Yield sources in their order, so many together as are hashed between two looks at what is still wanted."""
-    batch, size = list[SourceEntry](), 0
-    for source in sources:
+def _batches(sources: Iterable[tuple[SourceEntry, bool]]) -> Iterator[Batch]:
+    """Yield sources in their order, each given with whether it has to be hashed."""
+    batch, unknown, size = list[SourceEntry](), list[SourceEntry](), 0
+    for source, is_unknown in sources:
         batch.append(source)
-        size += source.size
+        if is_unknown:
+            unknown.append(source)
+            size += source.size
         if len(batch) == BATCH_SOURCES or size > BATCH_BYTES:
-            yield batch
-            batch, size = [], 0
+            yield batch, unknown
+            batch, unknown, size = [], [], 0
     if batch:
-        yield batch
+        yield batch, unknown
 
 
-class _InterruptedError(Exception):
-    """Ends a thread whose result nobody waits for."""
-
-
-def _try_all(sources: list[SourceEntry], keep: Callable[[bytes], None] = drop) -> list[Digest | str]:
+def _try_all(sources: list[SourceEntry], take: Take | None = None) -> list[Digest | str]:
     """Return the digest of each source, or why it cannot be had; those of one archive together.
 
-    ``keep`` is given what was read, a piece at a time.
+    ``take`` is given what was read.
     """
     results = list[Digest | str]()
     for (path, is_member), group in groupby(sources, key=lambda source: (source.path, source.member is not None)):
         together = list(group)
+        found: Sequence[Digest | ArchiveError]
         try:
             if is_member:
-                found = digest_members(os.fsdecode(path), [source.member or "" for source in together], keep)
+                found = digest_members(os.fsdecode(path), [source.member or "" for source in together], take)
             else:
-                found = [digest(source.location, keep) for source in together]
+                found = [digest(source.location, take) for source in together]
             results += map(_as_declared, together, found)
         except OSError as error:
             results += [f"it cannot be read: {reason(error)}"] * len(together)

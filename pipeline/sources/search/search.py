@@ -13,26 +13,29 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 from pipeline.model.content import Found, Wanted
-from pipeline.sources.files.contents import let_go
 from pipeline.sources.files.database import Database
 from pipeline.sources.files.entry import SourceEntry, fold
-from pipeline.sources.search.matcher import WORKERS, Matcher, Targets
+from pipeline.sources.search.matcher import Matcher, Taker, Targets
 from pipeline.sources.search.nearest import nearest
-from pipeline.threads import Threads
 
 
-def find(store: Database, wanted: Sequence[Wanted], progress: Callable[[int], None]) -> Found:
+def find(
+    store: Database,
+    wanted: Sequence[Wanted],
+    progress: Callable[[int], None],
+    taker: Taker | None = None,
+    processes: int = 0,
+) -> Found:
     """Return where the wanted contents lie, and for each missing one the source nearest to it.
 
     A declared CRC-32 that contradicts its SHA-256 is no error, but hides archive members, since they are not unpacked
     to see; ``Found.contents`` has the true CRC-32. A content of another size than declared is missing. ``progress``
-    is told the bytes just hashed.
+    is told the bytes just hashed, and ``taker`` given what is read; much is read in ``processes``, 0 for as many as
+    there are processors.
     """
-    with Threads(WORKERS) as pool:
-        hunt = Matcher(store, pool, progress)
-        _hunt_by_size(hunt, store, wanted)
-        _hunt_by_hash(hunt, store, wanted)
-    let_go()
+    hunt = Matcher(store, progress, taker, processes)
+    _hunt_by_size(hunt, store, wanted)
+    _hunt_by_hash(hunt, store, wanted)
     contents = {sha256: hunt.content(sha256) for sha256 in sorted(hunt.found)}
     missing = [
         w

@@ -92,3 +92,30 @@ def test_a_run_keeps_the_image_of_a_card_that_is_no_more(tmp_path: Path) -> None
     assert "prune   build/cards/second/card.img is kept, though no manifest declares its card any more" in ran.out
     assert (folder / "build/cards/second/card.img").exists()
     assert list(unclaimed(build_in(folder)))
+
+
+def test_an_output_that_is_listed_in_another_spelling_stays(tmp_path: Path) -> None:
+    """As by file systems that ignore letter case, or compose accents in their own way (Unicode normalization forms)."""
+    build = project(tmp_path)
+    said(build)
+    for path, other in (
+        ("build/configs/desk/BENCH.SET", "bench.set"),
+        ("build/configs/desk/FABRICS/FERN/SIGN.TXT", "Sign.txt"),
+        ("build/configs/desk/FABRICS", "Fabrics"),
+        ("build/roms/snail-race/SNAIL.ROM", "snail.rom"),
+    ):
+        (tmp_path / path).rename((tmp_path / path).with_name(other))
+    assert sorted(unclaimed(build)) == [
+        tmp_path / "build/cards/gone",
+        tmp_path / "build/configs/gone",
+        tmp_path / "build/state/image/gone.json",
+    ]
+    write_tree(tmp_path, {"build/roms/snail-race/SNAIL.ROM": "x"})  # two files, of which one is declared
+    assert tmp_path / "build/roms/snail-race/snail.rom" in unclaimed(build)
+
+
+def test_a_name_with_accents_stays_however_they_are_composed(tmp_path: Path) -> None:
+    title = small.TITLE.replace('"SNAIL.ROM"', '"Schn\u00e4cke.rom"')
+    small.small_project(tmp_path, {"inputs/titles/snail-race.toml": title})
+    write_tree(tmp_path, {"build/roms/snail-race/Schna\u0308cke.rom": "x"})
+    assert list(unclaimed(build_in(tmp_path))) == []

@@ -130,6 +130,6 @@ def test_a_change_of_a_file_that_is_not_on_the_card_offers_the_nearest() -> None
     with pytest.raises(ManifestError) as caught:
         file_to_edit(job, [samples.card_file("BENCH.SET")])
     assert str(caught.value) == (
-        'inputs/cards/desk.toml: edits.1: "BENC.SET" is to be changed, but no such file goes onto card "desk"\n'
+        'inputs/cards/desk.toml: edits.1: "BENC.SET" is to be changed, but no such file is on card "desk"\n'
         '  hint: did you mean "BENCH.SET"?'
     )

@@ -84,8 +84,8 @@ def test_a_file_and_a_folder_of_one_name() -> None:
         ("A/", '"A/": the name "" is empty', "give it at least one character"),
         (
             "/A",
-            '"/A": the name "A" stands after a /, as if there were anything above the card\'s root',
-            "take the / out",
+            '"/A": the name "A" follows a leading /, which no path on a card has',
+            "remove the /",
         ),
         (
             "A\\B",
@@ -161,7 +161,7 @@ def test_only_one_file_can_be_first() -> None:
             "has a long name, whose slots would stand before its entry; expected upper-case 8.3",
             'name it "DISCS.LIB" or the like',
         ),
-        ("DISCS.LIB", 0, "is empty; expected at least 1 byte", "an empty file lies nowhere"),
+        ("DISCS.LIB", 0, "is empty; expected at least 1 byte", "an empty file has no position"),
     ],
 )
 def test_what_keeps_a_file_from_being_first(path: str, size: int, what: str, hint: str) -> None:
@@ -260,7 +260,7 @@ def test_one_cluster_too_many_is_too_many(volume: Volume) -> None:
             "CLUB",
             "none",
             'the label is "CLUB", but the board wants no entry for a label on the card; expected none',
-            "take the label out, or change label-entry of the board",
+            "remove the label, or change label-entry of the board",
         ),
     ],
 )
@@ -274,7 +274,8 @@ def test_timestamps_that_not_every_reader_shows_right(moment: datetime) -> None:
     assert problems_of(timestamp=moment) == (
         Problem(
             replace(WHERE, key="volume.timestamp"),
-            f"the timestamp is {moment:%Y-%m-%d}; expected 1980-01-01 to 2100-02-28, which every reader shows right",
+            f"the timestamp is {moment:%Y-%m-%d}; expected 1980-01-01 to 2100-02-28, "
+            "which every reader shows correctly",
             "choose another moment",
         ),
     )

@@ -93,7 +93,7 @@ def test_more_cores_than_slots_are_counted() -> None:
     assert messages(board=samples.board(core_slots=1), cores=cores) == [
         'inputs/cards/desk.toml: cores: 2 cores are on the card, but board "oak" holds 1\n'
         "  see inputs/boards/oak.toml: cores.slots\n"
-        "  hint: take 1 off, or make a second card"
+        "  hint: remove 1 of them, or make a second card"
     ]
 
 

@@ -63,7 +63,7 @@ def test_a_volume_type_asked_for_must_be_read_by_every_core() -> None:
     assert str(caught.value) == (
         "inputs/cards/desk.toml: volume.type: FAT32 is asked for, but core fern reads only FAT16\n"
         "  see inputs/cores/fern.toml: needs.volumes\n"
-        "  hint: leave out volume.type to have it derived, or take core fern off this card"
+        "  hint: leave out volume.type to have it derived, or remove core fern from this card"
     )
 
 
@@ -80,7 +80,7 @@ def test_two_voices_that_want_a_setting_differently_are_both_named() -> None:
     with pytest.raises(ManifestError) as caught:
         select(samples.manifest(samples.board(settings={"language": LANGUAGE}), core, card), card)
     assert str(caught.value) == (
-        'inputs/cards/desk.toml: settings: board setting "language" cannot be two things at once: '
+        'inputs/cards/desk.toml: settings: board setting "language" is needed with different values: '
         'this card "standard", fern "regional"\n'
         "  see inputs/cards/desk.toml: settings.language\n"
         "  see inputs/cores/fern.toml: needs.settings.language\n"

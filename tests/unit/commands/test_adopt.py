@@ -20,7 +20,8 @@ from pipeline.commands.adopt import Adopt
 from pipeline.errors import ManifestError
 from pipeline.inspect import adopt_writer
 from pipeline.inspect.adopt import adopt
-from pipeline.inspect.open_target import named
+from pipeline.inspect.open_target import opened_target
+from pipeline.manifest.load import load
 from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
 from tests.support.building import build_card_in, build_in, workspace_in
@@ -123,6 +124,12 @@ def test_a_card_made_by_hand_becomes_manifests(folder: Path) -> None:
     card = text(folder / "inputs/cards/garage.toml")
     assert re.sub(r"timestamp = \d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\n", "timestamp = MOMENT\n", card) == CARD
     assert text(folder / "inputs/cores/moss.toml") == CORE
+    with pytest.raises(ManifestError) as caught:
+        load(folder / "inputs", folder)
+    assert [(problem.place.file, problem.place.key) for problem in caught.value.problems] == [
+        ("inputs/cores/moss.toml", "kind"),
+        ("inputs/cores/moss.toml", "release"),
+    ]
     assert text(folder / "inputs/sources.toml") == 'places = ["files/adopted-garage/contents", "files/attic"]\n'
     after = digests(folder / "inputs")
     assert {path for path in before if after[path] != before[path]} == {"sources.toml"}
@@ -200,7 +207,7 @@ def test_all_is_taken_back_when_a_draft_does_not_pass(folder: Path, monkeypatch:
     monkeypatch.setattr(adopt_writer, "_card_text", lambda path, adoption: "no = 'card'\n")
     project = build_in(folder)
 
-    with named(project.workspace, str(folder / "card.img")) as card:
+    with opened_target(project.workspace, str(folder / "card.img")) as card:
         adoption = adopt(project, card, project.inputs.manifest.boards["oak"], "garage")
         manifests = adopt_writer.drafted_manifests(project.workspace, adoption)
         with pytest.raises(ManifestError):

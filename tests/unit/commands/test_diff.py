@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.commands.diff import Diff
 from pipeline.inspect.diff import diff
-from pipeline.inspect.open_target import Named, named
+from pipeline.inspect.open_target import OpenTarget, opened_target
 from pipeline.record.fields import Naming, region_at
 from pipeline.record.regions import regions_of
 from tests.strangers.tools import require
@@ -122,10 +122,10 @@ def test_arguments_and_what_cannot_be_read_end_differently(built: Path) -> None:
     assert own_command(built, "diff", "desk", "noise").code == 3
 
 
-def opened(folder: Path, *names: str) -> tuple[ExitStack, list[Named]]:
+def opened(folder: Path, *names: str) -> tuple[ExitStack, list[OpenTarget]]:
     stack = ExitStack()
     project = workspace_in(folder)
-    return stack, [stack.enter_context(named(project, str(folder / name))) for name in names]
+    return stack, [stack.enter_context(opened_target(project, str(folder / name))) for name in names]
 
 
 def mutations(size: int, used: int, seed: int) -> Iterator[tuple[int, int]]:
@@ -184,7 +184,7 @@ def test_owners_are_where_the_plan_has_them(tmp_path: Path) -> None:
         (volume.fat_start + volume.fat_sectors) * 512 + 4: ("FAT 2", "entry of cluster 2 (FIRST.BIN)"),
         volume.root_start * 512 + 28: ("root directory", "size of FIRST.BIN"),
         volume.cluster_offset(rom.cluster): ("GOODS/SNAIL.ROM", "byte 0"),
-        volume.cluster_offset(rom.cluster) + 512: ("behind the end of GOODS/SNAIL.ROM", "byte 0"),
+        volume.cluster_offset(rom.cluster) + 512: ("after the end of GOODS/SNAIL.ROM", "byte 0"),
         volume.cluster_offset(long.cluster) + 69_999: (long.path, "byte 69,999"),
         volume.cluster_offset(volume.clusters + 1): ("free space", "byte 0"),
     }
@@ -224,7 +224,7 @@ def test_files_of_the_user_are_no_difference(tmp_path: Path) -> None:
             "yours    SLATE/NEW.DAT: new",
             "yours    SLATE/OLD.DAT: removed",
             "yours: 1 changed, 1 new, 1 removed",
-            "equal but for what is yours",
+            "equal except for your own files",
         ]
         assert within(folder, Diff, "--strict", old, "played.img").code == 1
     document = json.loads(within(folder, Diff, "--json", "desk", "played.img").out)
@@ -249,5 +249,5 @@ def test_two_builds_that_differ_only_in_files_of_the_user(tmp_path: Path) -> Non
     build_card_in(folder)
     ran = within(folder, Diff, "before/record.json", "desk")
     assert (ran.code, ran.out.splitlines()[2:]) == (
-        0, ["yours    SLATE/ONE.DAT: changed", "yours: 1 changed", "equal but for what is yours"],
+        0, ["yours    SLATE/ONE.DAT: changed", "yours: 1 changed", "equal except for your own files"],
     )  # fmt: skip

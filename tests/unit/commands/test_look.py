@@ -111,7 +111,9 @@ def test_a_plain_folder_is_held_against_the_board_without_places(tmp_path: Path)
     write_tree(folder / "mounted", {path: data for path, data in FILES.items() if path != "DISCS.LIB"})
     ran = own_command(folder, "look", "mounted")
 
-    assert ran.out.startswith("folder  9 files; where they lie on the card cannot be seen\nlitter  ._DISCS.LIB\n")
+    assert ran.out.startswith(
+        "folder  9 files; a folder does not show their position on the card\nlitter  ._DISCS.LIB\n"
+    )
     assert "        DISCS.LIB is missing, the core file of fern: copy it there\n" in ran.out
     assert ran.code == 1
 
@@ -123,7 +125,7 @@ def test_a_built_card_has_nothing_wrong(tmp_path: Path) -> None:
 
     assert (ran.code, ran.err) == (0, "")
     assert "health  nothing is wrong\n" in ran.out
-    assert "holds   card desk, by its serial\n        core fern\n" in ran.out
+    assert "holds   card desk, identified by its serial\n        core fern\n" in ran.out
     assert (
         f"rules   {UNJUDGED}no violation of the rules that can be checked here\n"
         "        not checked: every-content-is-found, image-is-the-one-pinned, rights-are-stated, "

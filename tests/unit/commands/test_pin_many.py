@@ -8,14 +8,13 @@ import shutil
 import subprocess
 import tomllib
 import zlib
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from pipeline.commands.pin import Pin
 from pipeline.model.content import Location
-from pipeline.sources.files.digest import Digest, digest
+from pipeline.sources.files.digest import Digest, Take, digest
 from pipeline.sources.search import matcher
 from tests.strangers.tools import require
 from tests.support import small
@@ -178,10 +177,10 @@ def test_a_file_that_may_be_it_and_cannot_be_read_is_told_and_nothing_is_taken(
 ) -> None:
     write_tree(folder, {"more/4t.bin": A})
 
-    def refusing(location: Location, keep: Callable[[bytes], None]) -> Digest:
+    def refusing(location: Location, take: Take | None) -> Digest:
         if location.path.endswith("more/4t.bin"):
             raise PermissionError(13, "Permission denied", location.path)
-        return digest(location, keep)
+        return digest(location, take)
 
     monkeypatch.setattr(matcher, "digest", refusing)
     assert (

@@ -110,7 +110,7 @@ def test_a_difference_is_told_by_file(
     told = capsys.readouterr().out
     first = small.sha((built / "build/cards/desk/card.img").read_bytes())
     second = small.sha((tmp_path / "again/card.img").read_bytes())
-    assert told.startswith(f"desk: card.img differs: sha256 {first}, the second time {second}\n")
+    assert told.startswith(f"desk: card.img differs: sha256 {first}, in the second build {second}\n")
     assert "SNAIL.ROM" in told
 
 

@@ -65,7 +65,7 @@ def test_a_damaged_rom_file_is_told_by_title_and_chip(built: Path) -> None:
         1,
         "damaged  GOODS/FERN/SNAIL.ROM: 1 byte differs, at offset 0x0412; title snail-race, chip b1\n"
         "desk: damaged: GOODS/FERN/SNAIL.ROM\n"
-        "this is a file: copy or build it again; if errors come back, doubt the disk it lies on\n",
+        "this is a file: copy or build it again; if errors come back, suspect the disk it is on\n",
     )
     assert within(built, Verify, "--all", "bad.img", "desk").out.startswith(
         "damaged  GOODS/FERN/SNAIL.ROM: 1 byte differs, at offset 0x0412; title snail-race, chip b1 "
@@ -84,7 +84,7 @@ def test_a_card_is_known_by_its_serial(built: Path) -> None:
 def test_a_folder_is_checked_file_by_file(built: Path) -> None:
     mounted(built, "sd")
     ran = within(built, Verify, "sd", "desk")
-    unseen = "not checked: where files lie, both FATs and directories: give the disk or an image to check them\n"
+    unseen = "not checked: positions of files, both FATs and directories; name the disk or an image to check them\n"
     assert (ran.code, ran.out) == (0, f"{unseen}desk: good\n")
 
 
@@ -146,8 +146,8 @@ def test_a_record_is_used_only_with_its_own_plan(built: Path) -> None:
     ran = within(built, Verify, f"{CARD}/card.img", "elsewhere/record.json")
     assert (ran.code, ran.err) == (
         3,
-        "elsewhere/record.json: there is no plan.json beside it, which says where every byte lies\n"
-        "  hint: give the record where it was built or published\n",
+        "elsewhere/record.json: plan.json is missing beside it\n"
+        "  hint: name the record in the folder where it was built or published\n",
     )
     plan = (built / CARD / "plan.json").read_text().replace('"label":"DESK"', '"label":"DUSK"')
     (built / "elsewhere/plan.json").write_text(plan)
@@ -155,7 +155,7 @@ def test_a_record_is_used_only_with_its_own_plan(built: Path) -> None:
     assert (ran.code, ran.err) == (
         3,
         "elsewhere/record.json: the plan.json beside it is not the one it was made with\n"
-        "  hint: build the card again, or give the record where it was published\n",
+        "  hint: build the card again, or name the record in the folder where it was published\n",
     )
 
 
@@ -236,7 +236,7 @@ def test_a_damaged_card_of_no_known_build_is_compared_with_the_newest(versions: 
     assert ran.out.splitlines()[-3:] == [
         "of none of the 3 builds known of this card; compared with desk as built now, version 3",
         "desk: damaged: BENCH.SET, GOODS/FERN/SNAIL.ROM",
-        "this is a file: copy or build it again; if errors come back, doubt the disk it lies on",
+        "this is a file: copy or build it again; if errors come back, suspect the disk it is on",
     ]
 
 
@@ -248,7 +248,7 @@ def test_a_card_written_halfway_says_so(versions: Path) -> None:
             ran = within(versions, Verify, *words)
             assert (ran.code, ran.err) == (1, "")
             assert ran.out.endswith(
-                ": half written: its first block is empty, as a write leaves it that was interrupted\n"
+                ": half written: its first block is empty; a write was interrupted\n"
                 "the card is not valid until a write completes: doit write desk DEVICE\n"
             )
 
@@ -261,7 +261,7 @@ def test_files_of_the_user_are_counted_and_never_damaged(versions: Path) -> None
     assert ran.code == 0
     assert ran.out == (
         "yours    SLATE/ONE.DAT: new\n"
-        "not checked: where files lie, both FATs and directories: give the disk or an image to check them\n"
+        "not checked: positions of files, both FATs and directories; name the disk or an image to check them\n"
         "desk: good but touched; yours: 1 new\n"
     )
     assert within(versions, Verify, "--strict", "played", "desk").code == 1

@@ -232,7 +232,7 @@ def test_an_image_that_comes_out_equal_is_told_as_such(built: Path) -> None:
     with (built / "build/cards/desk/card.img").open("r+b") as file:
         file.write(b"?")
     assert doit(built).code == 0
-    assert steps(built) == [("image", "card.img was changed by something else", "same")]
+    assert steps(built) == [("image", "card.img was changed by another program", "same")]
 
 
 def test_a_chain_goes_on_through_the_runs_that_it_takes(built: Path) -> None:

@@ -153,12 +153,12 @@ def test_nobody_is_taken_to_agree(built: Path, loop: Loop) -> None:
         ran = own_command(built, "write", "desk", device, *words)
         assert (ran.code, ran.out) == (4, "")
         assert ran.err == (
-            f"{device}: nobody is asked here; expected --serial and --yes with one device\n"
+            f"{device}: no terminal to ask on; expected --serial and --yes with one device\n"
             "  hint: or run it in a terminal\n"
         )
     ran = own_command(built, "write", "desk", device, "--yes", "--serial", "another")
     assert ran.code == 4
-    assert ran.err == f"{device}: its serial is {behind(device)}, expected another\n  hint: this is another card\n"
+    assert ran.err == f"{device}: its serial is {behind(device)}, expected another\n  hint: it is another card\n"
     assert sha256(behind(device)) == before
 
 
@@ -264,7 +264,7 @@ def test_an_image_that_is_changed_in_place_meanwhile_is_no_success(
     ran = within(folder, commands.Write, "desk", device)
     assert ran.code == 3
     assert ran.err == (
-        "build/cards/desk/card.img: was changed while it was read; what was made of it is not valid\n"
+        "build/cards/desk/card.img: was changed while it was read; the result is not valid\n"
         "  hint: doit sheet:desk, then start again\n"
     )
 
@@ -333,7 +333,7 @@ def test_a_card_exchanged_after_the_answer_is_refused(built: Path, loop: Loop, m
     device = loop()
     whole = stage.write
 
-    def late(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.Result:
+    def late(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.DiskResult:
         with behind(device).open("r+b") as file:
             file.write(b"another card")
         return whole(card, target, say)
@@ -476,7 +476,7 @@ def test_stopped_by_a_person_it_says_what_became_of_each_card(
     started = Event()
     whole = stage.write
 
-    def waiting(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.Result:
+    def waiting(card: OpenedBuild, target: stage.Target, say: Callable[[int], None]) -> stage.DiskResult:
         started.wait()
         return whole(card, target, say)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.configs.differ import text_changes
+from pipeline.configs.differ import is_text, text_changes
 
 OLD = b"; settings\r\n[words]\r\nform = 0 ; of the alphabet\r\nrate=9\r\n[frame]\r\nlines = 25\r\n"
 
@@ -32,6 +32,14 @@ def test_a_line_for_each_value_and_each_other_line(new: bytes, told: list[str]) 
 
 def test_a_key_given_twice_is_told_by_its_place() -> None:
     assert list(text_changes(b"a=1\na=2\n", b"a=1\na=3\n")) == ["a: 2 -> 3"]
+    assert list(text_changes(b"a=1\na=2\na=3\na=4\n", b"a=1\na=2\na=5\na=6\n")) == ["a: 3 -> 5", "a: 4 -> 6"]
+
+
+def test_a_byte_of_any_value_but_control_characters_is_text() -> None:
+    """C0 and DEL are control characters (ECMA-48, 5.2); tab and line ends are of texts, Ctrl-Z ends those of DOS."""
+    for value in range(256):
+        control = (value < 32 and value not in b"\t\n\r\x1a") or value == 127
+        assert is_text(bytes([value])) is not control
 
 
 def test_lines_without_a_key_are_told_as_they_stand() -> None:

@@ -129,6 +129,8 @@ ADDED = [
         "a",
         b"[b]\ny=2\n[c]\nz=3\n[a]\nnew=5\n\n",
     ),
+    ("a section after heads with blank lines", b"[b]\ny=2\n\n[c]\nz=3\n", "a", b"[b]\ny=2\n\n[c]\nz=3\n\n[a]\nnew=5\n"),
+    ("a section after a blank line and a head", b"y=2\n\nz=3\n[c]\n", "a", b"y=2\n\nz=3\n[c]\n[a]\nnew=5\n"),
     ("a section without a final line ending", b"[b]\ny=2", "a", b"[b]\ny=2\n\n[a]\nnew=5"),
     ("a section in an empty file", b"", "a", b"[a]\nnew=5\n"),
     ("a section with a Ctrl-Z behind it", b"x=1\r\n\x1a", "a", b"x=1\r\n\r\n[a]\r\nnew=5\r\n\x1a"),
@@ -143,7 +145,7 @@ def test_what_is_missing_is_added_in_the_files_own_style(data: bytes, section: s
 
 
 ADD = "add = true lets it be added"
-BY_HAND = "change the file by hand, so that it stands there once"
+BY_HAND = "edit the file by hand so that it is in it once"
 QUOTES = "write the value in quotes, if the board understands them"
 REFUSED = [
     ("a missing key", b"[a]\nx=1\n", "a", "y", "2", 'no key "y" in section [a]', ADD),
@@ -191,7 +193,7 @@ REFUSED = [
         "a",
         "x",
         "2",
-        'key "x" stands in lines 2, 4 and 5 in section [a]; expected it once',
+        'key "x" is in lines 2, 4 and 5 in section [a]; expected once',
         BY_HAND,
     ),
     ("a missing section", b"[frame]\n", "input", "x", "2", "no section [input]", ADD),
@@ -211,7 +213,7 @@ REFUSED = [
         "a",
         "x",
         "2",
-        "section [a] stands in lines 1 and 4; expected it once",
+        "section [a] is in lines 1 and 4; expected once",
         BY_HAND,
     ),
     (
@@ -220,8 +222,8 @@ REFUSED = [
         "",
         "x",
         "2",
-        'line 1 reads "x = ; none", which may be a value, or a note behind none',
-        "write a value before the note, or quotes around the value, by hand first",
+        'line 1 reads "x = ; none", which may be a value, or a comment after an empty value',
+        "write a value before the comment, or put quotes around the value, by hand first",
     ),
     (
         "a value that begins like a note",
@@ -229,8 +231,8 @@ REFUSED = [
         "",
         "x",
         "2",
-        'line 1 reads "x = #FF8000", which may be a value, or a note behind none',
-        "write a value before the note, or quotes around the value, by hand first",
+        'line 1 reads "x = #FF8000", which may be a value, or a comment after an empty value',
+        "write a value before the comment, or put quotes around the value, by hand first",
     ),
     (
         "nothing in front of a note",
@@ -238,7 +240,7 @@ REFUSED = [
         "",
         "x",
         "",
-        '"" cannot be the value of "x": "x =  ; y" reads otherwise',
+        '"" cannot be the value of "x": "x =  ; y" would be read differently',
         QUOTES,
     ),
     (
@@ -247,7 +249,7 @@ REFUSED = [
         "",
         "x",
         "2 ; 3",
-        '"2 ; 3" cannot be the value of "x": "x = 2 ; 3" reads otherwise',
+        '"2 ; 3" cannot be the value of "x": "x = 2 ; 3" would be read differently',
         QUOTES,
     ),
     (
@@ -256,7 +258,7 @@ REFUSED = [
         "",
         "x",
         "#2",
-        '"#2" cannot be the value of "x": "x = #2" reads otherwise',
+        '"#2" cannot be the value of "x": "x = #2" would be read differently',
         QUOTES,
     ),
     (
@@ -265,7 +267,7 @@ REFUSED = [
         "",
         "x",
         " 2",
-        '" 2" cannot be the value of "x": "x =  2" reads otherwise',
+        '" 2" cannot be the value of "x": "x =  2" would be read differently',
         QUOTES,
     ),
     (
@@ -274,7 +276,7 @@ REFUSED = [
         "",
         "x",
         'a" "b',
-        '"a" "b" cannot be the value of "x": "x = "a" "b"" reads otherwise',
+        '"a" "b" cannot be the value of "x": "x = "a" "b"" would be read differently',
         QUOTES,
     ),
     (
@@ -360,7 +362,7 @@ ADD_REFUSED = [
         "a",
         "x",
         "1",
-        "section [a] stands in lines 1 and 2; expected it once",
+        "section [a] is in lines 1 and 2; expected once",
     ),
     (
         "a key that stands twice",
@@ -368,19 +370,26 @@ ADD_REFUSED = [
         "",
         "x",
         "1",
-        'key "x" stands in lines 1 and 2 before the first section; expected it once',
+        'key "x" is in lines 1 and 2 before the first section; expected once',
     ),
-    ("a key that is no key", b"", "", "a=b", "1", '"a=b" cannot be a key: the line "a=b=1" would read otherwise'),
-    ("a key like a note", b"", "", "#a", "1", '"#a" cannot be a key: the line "#a=1" would read otherwise'),
-    ("a key like a head", b"", "", "[a]", "1", '"[a]" cannot be a key: the line "[a]=1" would read otherwise'),
-    ("a section that is none", b"", "a]b", "x", "1", '"a]b" cannot be a section: the head [a]b] would read otherwise'),
+    ("a key that is no key", b"", "", "a=b", "1", '"a=b" cannot be a key: the line "a=b=1" would be read differently'),
+    ("a key like a note", b"", "", "#a", "1", '"#a" cannot be a key: the line "#a=1" would be read differently'),
+    ("a key like a head", b"", "", "[a]", "1", '"[a]" cannot be a key: the line "[a]=1" would be read differently'),
     (
-        "a value that reads otherwise",
+        "a section that is none",
+        b"",
+        "a]b",
+        "x",
+        "1",
+        '"a]b" cannot be a section: the head [a]b] would be read differently',
+    ),
+    (
+        "a value that is read differently",
         b"y = 1\n",
         "",
         "x",
         "1 #2",
-        '"1 #2" cannot be the value of "x": "x = 1 #2" reads otherwise',
+        '"1 #2" cannot be the value of "x": "x = 1 #2" would be read differently',
     ),
 ]
 

@@ -82,16 +82,16 @@ def test_every_problem_is_told_at_its_key() -> None:
         write_config(config(values=values, encoding="latin-1"), FIELDS, "inputs/cores/glimmer.toml")
     file = "inputs/cores/glimmer.toml: configs.2"
     assert [str(problem) for problem in caught.value.problems] == [
-        f'{file}.sections.x]: "x]" cannot be a section: its head [x]] would read otherwise',
-        f'{file}.sections.x].f: "}}" stands alone; expected a field such as {{core}}\n'
+        f'{file}.sections.x]: "x]" cannot be a section: its head [x]] would be read differently',
+        f'{file}.sections.x].f: "}}" has no partner; expected a field such as {{core}}\n'
         '  hint: a plain brace is written doubled: "{{" or "}}"',
         f"{file}.sections.y.g: has a line break; expected one line\n  hint: write a line of its own for each",
-        f'{file}.values.[e: "[e" cannot be a key: the line "[e=..." would read otherwise',
+        f'{file}.values.[e: "[e" cannot be a key: the line "[e=..." would be read differently',
         f"{file}.values.a: unknown field {{cores}}; expected one of {{core}}, {{kind}}, {{name}}, {{release}}\n"
         "  hint: did you mean {core}?",
         f'{file}.values.b: "€" (U+20AC) is no character of latin-1\n'
         "  hint: replace it, or choose an encoding that has it: utf-8",
-        f'{file}.values.c=d: "c=d" cannot be a key: the line "c=d=..." would read otherwise',
+        f'{file}.values.c=d: "c=d" cannot be a key: the line "c=d=..." would be read differently',
     ]
 
 
@@ -101,7 +101,7 @@ def test_problems_of_lines_are_told_at_their_number() -> None:
     assert [str(problem) for problem in caught.value.problems] == [
         'configs.2.lines.2: "é" (U+00E9) is no character of ascii\n'
         "  hint: replace it, or choose an encoding that has it: latin-1, cp437, cp850, utf-8",
-        "configs.2.lines.3: unknown field {name}; expected none, since no core is meant here\n"
+        "configs.2.lines.3: unknown field {name}; expected none: fields are not allowed here\n"
         '  hint: a plain brace is written doubled: "{{" or "}}"',
     ]
 

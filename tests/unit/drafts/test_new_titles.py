@@ -222,6 +222,8 @@ def test_a_core_without_layouts_gives_drafts_as_of_single_titles(folder: Path) -
     write_tree(folder, {CORE: small.CORE, "sets/moth/u1.bin": A1, "sets/moth/u2.bin": A2})
     ran = new(folder, "sets")
     assert (ran.code, ran.out.splitlines()[1]) == (0, "moth       2      3        0")
+    write_tree(folder, {"sets/half/u1.bin": b""})
+    assert "  half: u1.bin has 0 bytes; expected a dump\n" in new(folder, "sets").out
     single = within(folder, New, "title", "single", "sets/moth")
     assert single.code == 0
     assert text_of(folder, "moth").replace('name = "moth"', 'name = "<blank>"') == text_of(folder, "single")
@@ -389,7 +391,7 @@ def test_a_folder_outside_of_all_places_and_files_beside_the_sets_are_pointed_ou
          '  hint: did you mean "fern"?\n'),
         (["inputs", "--layout", "two-row"], 2, 'inputs/cores/fern.toml: has no layout "two-row"\n'
          '  hint: did you mean "two-rows"?\n'),
-        (["a", "b"], 2, "expected titles FOLDER [--core ID] [--layout NAME]\n  hint: see doit help new\n"),
+        (["a", "b"], 2, "expected titles FOLDER [--core ID] [--layout NAME] [--tag WORD]\n  hint: see doit help new\n"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused(folder: Path, words: list[str], code: int, message: str) -> None:
@@ -398,7 +400,17 @@ def test_what_cannot_be_is_refused(folder: Path, words: list[str], code: int, me
 
 def test_options_of_titles_belong_to_titles(folder: Path) -> None:
     assert within(folder, New, "title", "moth", "--core", "fern") == Ran(
-        2, "", "--core, --layout, --in-order: expected titles FOLDER\n  hint: see doit help new\n"
+        2, "", "--core, --layout, --tag, --in-order: expected titles FOLDER\n  hint: see doit help new\n"
+    )
+
+
+@pytest.mark.parametrize("layout", ["", LAYOUT])
+def test_every_title_gets_the_tag_by_which_a_card_takes_all(folder: Path, layout: str) -> None:
+    write_tree(folder, {CORE: small.CORE + layout, **MOTH, "sets/mothb/u1": B2})
+    assert new(folder, "sets", "--tag", "fair-day").code == 0
+    assert [tomllib.loads(text_of(folder, id_))["tags"] for id_ in ("moth", "mothb")] == [["fair-day"]] * 2
+    assert new(folder, "sets", "--tag", "Fair") == Ran(
+        2, "", 'found --tag "Fair", expected lower-case words with hyphens\n'
     )
 
 

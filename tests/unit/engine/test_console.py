@@ -6,7 +6,6 @@ import errno
 import io
 import os
 import shutil
-import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -184,21 +183,6 @@ def test_exit_codes_of_several_processes_are_those_of_one(tmp_path: Path, code: 
     shutil.copy(ROOT / "dodo.py", folder)
     assert call(folder)[0] == code
     assert call(folder, "-n", "2")[0] == code
-
-
-@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the end of the parent is looked for now and then")
-def test_a_worker_ends_with_the_process_that_started_it() -> None:
-    script = (
-        "import multiprocessing, os, sys, time; from pipeline.engine.workers import end_with_this_process\n"
-        "end_with_this_process()\n"
-        "def work():\n    print('at work', flush=True)\n    time.sleep(600)\n"
-        "multiprocessing.get_context('fork').Process(target=work).start()\n"
-    )
-    with subprocess.Popen([sys.executable, "-c", script], cwd=ROOT, stdout=subprocess.PIPE, text=True) as parent:
-        assert parent.stdout
-        assert parent.stdout.readline() == "at work\n"
-        parent.send_signal(signal.SIGKILL)
-        assert parent.stdout.read() == ""  # ends when the worker, which holds the other end, has ended
 
 
 class Lost(io.StringIO):

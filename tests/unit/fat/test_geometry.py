@@ -27,7 +27,7 @@ FORMS = [(bits, partitioned) for bits in (12, 16, 32) for partitioned in (True, 
 
 # mkfs.fat -a of dosfstools 4.2 makes the same sizes, and its fsck.fat accepts them; two FATs throughout.
 LAYOUTS = [
-    # bits, sectors, sectors a cluster, reserved, root entries, sectors of a FAT, clusters
+    # bits, sectors, sectors per cluster, reserved, root entries, sectors of a FAT, clusters
     (12, 2_880, 1, 1, 224, 9, 2_847),
     (16, 8_769, 2, 1, 512, 18, 4_350),  # Microsoft's formula gives 17, one too few
     (16, 32_861, 4, 1, 512, 33, 8_190),  # 32, one too few

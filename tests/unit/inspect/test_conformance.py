@@ -157,7 +157,7 @@ def test_too_many_cores_for_the_board_are_told() -> None:
     files = {**FABRIC, "FABRICS/MOSS/MOSS.FAB": b"x"}
 
     assert said(files, oak=board(core_slots=1)) == [
-        '2 cores are on the card, but board "oak" holds 1: take 1 off, or make a second card'
+        '2 cores are on the card, but board "oak" holds 1: remove 1 of them, or make a second card'
     ]
 
 
@@ -207,7 +207,7 @@ def test_two_cores_that_need_different_choices_are_told() -> None:
 
     assert [problem.what for problem in judge_card(test).judgement.errors] == [
         "core moss needs language in",
-        'board setting "language" cannot be two things at once: fern "out", moss "in"',
+        'board setting "language" is needed with different values: fern "out", moss "in"',
     ]
 
 

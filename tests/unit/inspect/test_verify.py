@@ -16,8 +16,8 @@ import pytest
 
 from pipeline.fat.names import checksum
 from pipeline.inspect.planned_image import CardImage
+from pipeline.inspect.user_files import Yours
 from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verification, verify_image
-from pipeline.inspect.yours import Yours
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
 from tests.unit.image import cards
@@ -101,7 +101,7 @@ def owner_of(plan: Plan, offset: int) -> str:
     for entry in plan.entries:
         if entry.cluster <= cluster < entry.cluster + entry.clusters:
             behind = not entry.is_folder and offset - volume.cluster_offset(entry.cluster) >= entry.size
-            return f"behind the end of {entry.path}" if behind else entry.path
+            return f"after the end of {entry.path}" if behind else entry.path
     return ""
 
 
@@ -319,6 +319,20 @@ def test_a_new_short_name_of_an_unchanged_file_is_no_damage(tmp_path: Path) -> N
     entry = entry_of(card, b"FIRST   BIN")
     data[entry : entry + 11] = b"FIRSTX  BIN"
     assert card.verify(data).verdict == DAMAGED
+
+
+def test_of_an_entry_only_times_and_the_archive_bit_may_change(small: Card) -> None:
+    """Bytes 13 to 19 and 22 to 25 hold times, 20 and 21 a part of the cluster that only FAT32 has.
+
+    Source: Microsoft FAT32 File System Specification 1.03 (2000), "FAT Directory Structure". That systems change times
+    and the archive bit of a card that is merely used is common practice.
+    """
+    entry = entry_of(small, b"FIRST   BIN")
+    for at in range(32):
+        for bit in range(8):
+            may_change = at in range(13, 26) or (at == 11 and bit == 5)
+            verdict = small.verify(small.flipped(entry + at, bit)).verdict
+            assert verdict == (TOUCHED if may_change else DAMAGED), (at, bit)
 
 
 def test_a_stale_free_count_is_no_damage_and_an_impossible_one_is(wide: Card) -> None:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.planner.divide import STEPS, Division, divide
-from pipeline.planner.item import Limits, Parcel, Room
+from pipeline.planner.item import Limits, PackingItem, Room
 from pipeline.planner.load import room_for
 
 FAT16 = Room(fat_bits=16, clusters=100, cluster_bytes=512, taken=4, root_slots=16)
@@ -20,8 +20,8 @@ FAT32 = Room(fat_bits=32, clusters=160, cluster_bytes=512, taken=4, root_slots=0
 BOTH = Limits(rooms=(FAT16, FAT32))
 
 
-def parcel(id: str, size: int, types: Sequence[int] = (16, 32), **changes: object) -> Parcel:
-    return Parcel(
+def item(id: str, size: int, types: Sequence[int] = (16, 32), **changes: object) -> PackingItem:
+    return PackingItem(
         id=id, kind=str(changes.pop("kind", "arcade")), types=frozenset(types),
         clusters=dict.fromkeys(types, size), **changes,  # type: ignore[arg-type]  # what the test changes
     )  # fmt: skip
@@ -37,19 +37,19 @@ def test_nothing_wanted_takes_no_card() -> None:
 
 
 def test_what_fits_together_is_one_card_of_the_preferred_type() -> None:
-    assert divide([parcel("b", 40), parcel("a", 50)], BOTH).cards == ((16, ("a", "b")),)
-    assert divide([parcel("b", 60), parcel("a", 50)], BOTH).cards == ((32, ("a", "b")),)
+    assert divide([item("b", 40), item("a", 50)], BOTH).cards == ((16, ("a", "b")),)
+    assert divide([item("b", 60), item("a", 50)], BOTH).cards == ((32, ("a", "b")),)
 
 
 def test_a_pair_is_kept_apart_with_both_sides_named() -> None:
     wanted = [
-        parcel("fern", 1, (16,), first="DISCS.LIB", settings=(("language", "regional"),), paths=frozenset({"x"})),
-        parcel("moss", 1, (32,)),
-        parcel("reed", 1, (16,), first="GOODS.LIB"),
-        parcel("sedge", 1, (16,), settings=(("language", "standard"),)),
-        parcel("thyme", 1, (16,), paths=frozenset({"x"})),
-        parcel("vetch", 1, (16,), folders=frozenset({"x"})),
-        parcel("yarrow", 96, (16,)),
+        item("fern", 1, (16,), first="DISCS.LIB", settings=(("language", "regional"),), paths=frozenset({"x"})),
+        item("moss", 1, (32,)),
+        item("reed", 1, (16,), first="GOODS.LIB"),
+        item("sedge", 1, (16,), settings=(("language", "standard"),)),
+        item("thyme", 1, (16,), paths=frozenset({"x"})),
+        item("vetch", 1, (16,), folders=frozenset({"x"})),
+        item("yarrow", 96, (16,)),
     ]
     division = divide(wanted, BOTH)
     assert [pair.why for pair in division.apart if "fern" in (pair.one, pair.other)] == [
@@ -64,35 +64,35 @@ def test_a_pair_is_kept_apart_with_both_sides_named() -> None:
 
 
 def test_the_reason_for_the_number_is_told() -> None:
-    slots = divide([parcel(name, 1) for name in "abcde"], Limits(rooms=(FAT16,), core_slots=2))
+    slots = divide([item(name, 1) for name in "abcde"], Limits(rooms=(FAT16,), core_slots=2))
     assert (len(slots.cards), slots.bound.why) == (3, "5 cores are wanted, and the board holds 2")
-    full = divide([parcel(name, 40) for name in "abcde"], Limits(rooms=(FAT16,)))
+    full = divide([item(name, 40) for name in "abcde"], Limits(rooms=(FAT16,)))
     assert (len(full.cards), full.bound.cards) == (3, 3)
     assert full.bound.why == "together they fill 209 % of a card, each counted on the volume type where it is smallest"
-    alone = divide([parcel(name, 60) for name in "abc"], Limits(rooms=(FAT16,)))
+    alone = divide([item(name, 60) for name in "abc"], Limits(rooms=(FAT16,)))
     assert (len(alone.cards), alone.bound.why) == (3, "no two of these can share a card: a, b, c")
 
 
 def test_things_of_one_kind_stay_together() -> None:
-    wanted = [parcel(name, 30, kind="console" if name in "ace" else "arcade") for name in "abcdef"]
+    wanted = [item(name, 30, kind="console" if name in "ace" else "arcade") for name in "abcdef"]
     assert cards(divide(wanted, Limits(rooms=(FAT16,)))) == [("a", "c", "e"), ("b", "d", "f")]
 
 
 def test_folders_that_are_shared_count_as_the_layout_counts_them() -> None:
-    wanted = [parcel(name, 0, (16,), entries=(("", "games", 1), ("games", name, 7))) for name in "abcd"]
+    wanted = [item(name, 0, (16,), entries=(("", "games", 1), ("games", name, 7))) for name in "abcd"]
     # two cores: 2 + 14 slots are 512 bytes, one cluster; three take another
     tight = Room(fat_bits=16, clusters=1, cluster_bytes=512, taken=0, root_slots=16)
     assert len(divide(wanted, Limits(rooms=(tight,))).cards) == 2
 
 
 def test_the_fixed_root_directory_is_a_limit() -> None:
-    wanted = [parcel(name, 1, (16,), entries=(("", name, 6),)) for name in "abcd"]
+    wanted = [item(name, 1, (16,), entries=(("", name, 6),)) for name in "abcd"]
     division = divide(wanted, Limits(rooms=(FAT16,)))
     assert len(division.cards) == 2
 
 
 def test_giving_up_is_said() -> None:
-    wanted = [parcel(f"c{number:02}", 34 + number % 3) for number in range(12)]
+    wanted = [item(f"c{number:02}", 34 + number % 3) for number in range(12)]
     for effort in (0, 1e-9):  # without the solver, and with one that gives up too
         division = divide(wanted, Limits(rooms=(FAT16,)), steps=3, effort=effort)
         assert not division.is_proved
@@ -100,7 +100,7 @@ def test_giving_up_is_said() -> None:
     assert divide(wanted, Limits(rooms=(FAT16,)), steps=3).is_proved
 
 
-def partitions(items: Sequence[Parcel]) -> Iterator[list[list[Parcel]]]:
+def partitions(items: Sequence[PackingItem]) -> Iterator[list[list[PackingItem]]]:
     if not items:
         yield []
         return
@@ -110,7 +110,7 @@ def partitions(items: Sequence[Parcel]) -> Iterator[list[list[Parcel]]]:
             yield [*smaller[:number], [items[0], *card], *smaller[number + 1 :]]
 
 
-parcels = st.lists(
+items = st.lists(
     st.tuples(
         st.integers(0, 90),
         st.sampled_from([(16,), (32,), (16, 32)]),
@@ -123,13 +123,13 @@ parcels = st.lists(
 
 
 @settings(max_examples=150, deadline=None)
-@given(parcels, st.integers(0, 3), st.sampled_from([STEPS, 1]))
+@given(items, st.integers(0, 3), st.sampled_from([STEPS, 1]))
 def test_no_division_of_a_small_set_has_fewer_cards(
     rows: list[tuple[int, tuple[int, ...], str, str, int]], slots: int, steps: int
 ) -> None:
     """With one step, the solver decides whatever the bounds leave open."""
     wanted = [
-        parcel(
+        item(
             f"c{number}", size, types, first=first, settings=(("s", choice),) if choice else (),
             entries=(("", "games", 1), ("games", f"c{number}", count)),
         )
@@ -146,10 +146,10 @@ def test_no_division_of_a_small_set_has_fewer_cards(
     assert all(room_for([by_id[id_] for id_ in ids], limits) for _, ids in division.cards)
 
 
-def solved(wanted: Sequence[Parcel], count: int) -> int:
+def solved(wanted: Sequence[PackingItem], count: int) -> int:
     """Return the fewest cards as HiGHS, a general solver of integer programs, has them.
 
-    A binary for each parcel on each card, for each card of each type; the same type for all that is on a card.
+    A binary for each item on each card, for each card of each type; the same type for all that is on a card.
     """
     solver = highspy.Highs()  # type: ignore[no-untyped-call]  # it has no type information
     solver.silent()
@@ -173,10 +173,10 @@ def solved(wanted: Sequence[Parcel], count: int) -> int:
     return round(solver.getObjectiveValue())
 
 
-def random_parcels(seed: int, count: int, largest: int) -> list[Parcel]:
+def random_items(seed: int, count: int, largest: int) -> list[PackingItem]:
     chance = random.Random(seed)
     return [
-        parcel(
+        item(
             f"c{number:02}",
             chance.randint(3, largest),
             chance.choice([(16,), (16,), (32,), (16, 32)]),
@@ -189,7 +189,7 @@ def random_parcels(seed: int, count: int, largest: int) -> list[Parcel]:
 
 def test_a_general_solver_finds_no_fewer() -> None:
     for seed in range(6):
-        wanted = random_parcels(seed, 12, 60)
+        wanted = random_items(seed, 12, 60)
         for division in (divide(wanted, BOTH), divide(wanted, BOTH, steps=1)):
             assert division.is_proved
             assert len(division.cards) == solved(wanted, len(division.cards))
@@ -198,7 +198,7 @@ def test_a_general_solver_finds_no_fewer() -> None:
 @pytest.mark.long
 def test_a_general_solver_finds_no_fewer_for_twenty() -> None:
     for seed in range(20):
-        wanted = random_parcels(seed, 12 + seed % 9, 60)
+        wanted = random_items(seed, 12 + seed % 9, 60)
         division = divide(wanted, BOTH)
         assert division.is_proved
         assert len(division.cards) == solved(wanted, len(division.cards))
@@ -207,7 +207,7 @@ def test_a_general_solver_finds_no_fewer_for_twenty() -> None:
 def test_forty_cores_are_divided_and_proved() -> None:
     for seed in range(1, 7):
         for largest in (10, 20, 45, 75):
-            wanted = random_parcels(seed, 40, largest)
+            wanted = random_items(seed, 40, largest)
             division = divide(wanted, BOTH)
             by_id = {one.id: one for one in wanted}
             assert division.is_proved
@@ -216,14 +216,14 @@ def test_forty_cores_are_divided_and_proved() -> None:
             assert seed > 1 or division == divide(list(reversed(wanted)), BOTH)
 
 
-def large_parcels(seed: int, largest: int) -> list[Parcel]:
-    """Forty parcels of hundreds of times more clusters, so that hardly any two are alike."""
+def large_items(seed: int, largest: int) -> list[PackingItem]:
+    """Forty items of hundreds of times more clusters, so that hardly any two are alike."""
     chance = random.Random(seed)
-    parcels = []
-    for one in random_parcels(seed, 40, largest):
+    items = []
+    for one in random_items(seed, 40, largest):
         size = max(one.clusters.values()) * 601 + chance.randint(-300, 300)
-        parcels.append(replace(one, clusters=dict.fromkeys(one.clusters, size)))
-    return parcels
+        items.append(replace(one, clusters=dict.fromkeys(one.clusters, size)))
+    return items
 
 
 @pytest.mark.long
@@ -231,7 +231,7 @@ def test_forty_cores_of_many_clusters_are_divided_and_proved() -> None:
     limits = Limits(rooms=tuple(replace(room, clusters=room.clusters * 601) for room in (FAT16, FAT32)))
     for seed in range(1, 13):
         for largest in (20, 45, 60, 75):
-            wanted = large_parcels(seed, largest)
+            wanted = large_items(seed, largest)
             division = divide(wanted, limits)
             assert division.is_proved
             assert len(division.cards) <= len(divide(wanted, limits, effort=0).cards)
@@ -239,7 +239,7 @@ def test_forty_cores_of_many_clusters_are_divided_and_proved() -> None:
 
 def test_the_solver_never_goes_by_less_than_shared_folders_take() -> None:
     """Two cores take one cluster of the folder they share, and the third a second one, which there is not."""
-    wanted = [parcel(name, 2, (16,), entries=(("", "games", 1), ("games", name, 7))) for name in "abcd"]
+    wanted = [item(name, 2, (16,), entries=(("", "games", 1), ("games", name, 7))) for name in "abcd"]
     for clusters, cards in ((4, 4), (5, 2), (7, 2), (8, 2), (10, 1)):
         tight = Limits(rooms=(Room(fat_bits=16, clusters=clusters, cluster_bytes=512, taken=0, root_slots=16),))
         division = divide(wanted, tight, steps=1)

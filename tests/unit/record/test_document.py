@@ -19,7 +19,7 @@ from pipeline.model.content import CardFile
 from pipeline.model.finished import FinishedCard, Silenced
 from pipeline.model.matrix import WORKS, Outlook
 from pipeline.model.plan import Proof
-from pipeline.model.ranges import ByteOrigin, Range, RomMap
+from pipeline.model.ranges import Range, RangeSource, RomMap
 from pipeline.record.document import record_text, sums_text
 from tests.strangers.tools import require
 from tests.support import samples
@@ -121,7 +121,7 @@ def test_checksums_are_in_the_form_sha256sum_checks(tmp_path: Path) -> None:
 
 
 def test_a_rom_file_says_where_its_bytes_are_from() -> None:
-    ranges = (Range(0, 3, (ByteOrigin("chip", "4t", ("interleave",)),)),)
+    ranges = (Range(0, 3, (RangeSource("chip", "4t", ("interleave",)),)),)
     rom = RomMap(title="snail-race", path="SNAIL.ROM", card_path="GOODS/SNAIL.ROM", size=3, ranges=ranges)
     document = json.loads(record(FILES, maps=(rom,)))
     jsonschema.Draft202012Validator(json.loads((ROOT / "schemas/record.schema.json").read_bytes())).validate(document)

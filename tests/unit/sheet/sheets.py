@@ -18,7 +18,7 @@ from pipeline.model.finished import FinishedCard, Silenced
 from pipeline.model.manifest import Display, Needs, Rights, Station
 from pipeline.model.matrix import AFTER, NOT, WORKS, Outlook
 from pipeline.model.plan import Plan, Proof
-from pipeline.model.ranges import ByteOrigin, Range, RomMap
+from pipeline.model.ranges import Range, RangeSource, RomMap
 from tests.support.samples import board, card, card_file, core, title
 
 HTML = "{http://www.w3.org/1999/xhtml}"
@@ -37,9 +37,9 @@ MAP = RomMap(
     path="SNAIL.ROM",
     size=2048,
     ranges=(
-        Range(0, 8, (ByteOrigin("bytes", "AA"),)),
-        Range(8, 1024, (ByteOrigin("chip", "a1"), ByteOrigin("chip", "b1", ("swap bytes",)))),
-        Range(1024, 2048, (ByteOrigin("hole", "0xFF"),)),
+        Range(0, 8, (RangeSource("bytes", "AA"),)),
+        Range(8, 1024, (RangeSource("chip", "a1"), RangeSource("chip", "b1", ("swap bytes",)))),
+        Range(1024, 2048, (RangeSource("hole", "0xFF"),)),
     ),
 )
 
@@ -134,7 +134,7 @@ def hostile() -> FinishedCard:
         outlooks=(Outlook(station="hall", core="fern", title="", verdict=NOT, reasons=(HOSTILE,)),),
         warnings=(Problem(Place(), HOSTILE),),
         silenced=(Silenced(problem=Problem(Place(), HOSTILE), reason=HOSTILE, by=HOSTILE),),
-        maps=(replace(MAP, path=path, ranges=(Range(0, 2048, (ByteOrigin("bytes", HOSTILE),)),)),),
+        maps=(replace(MAP, path=path, ranges=(Range(0, 2048, (RangeSource("bytes", HOSTILE),)),)),),
     )  # fmt: skip
 
 

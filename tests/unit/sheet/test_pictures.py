@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.manifest.load import load
-from pipeline.model.ranges import ByteOrigin, Range, RomMap
+from pipeline.model.ranges import Range, RangeSource, RomMap
 from pipeline.roms.map import rom_map
 from pipeline.sheet.card_map import MOST_ROWS, CardMap, about, card_map, numbered
 from pipeline.sheet.rom_picture import RomPicture, rom_picture
@@ -128,7 +128,7 @@ def test_even_the_smallest_range_is_seen_and_addresses_never_meet(edges: set[int
     points = [0, *sorted(edges), 65_536]
     kinds = ("chip", "fill", "bytes")
     ranges = tuple(
-        Range(start, end, (ByteOrigin(kinds[number % 3], "a"),))
+        Range(start, end, (RangeSource(kinds[number % 3], "a"),))
         for number, (start, end) in enumerate(itertools.pairwise(points))
     )
     picture = rom_picture(RomMap(title="x", path="X.ROM", size=65_536, ranges=ranges))
@@ -140,11 +140,11 @@ def test_even_the_smallest_range_is_seen_and_addresses_never_meet(edges: set[int
 
 
 def test_a_range_too_narrow_to_scale_lies_over_its_wide_neighbours() -> None:
-    wide = ByteOrigin("chip", "a")
+    wide = RangeSource("chip", "a")
     ranges = (
-        Range(0, 8, (ByteOrigin("bytes", "AA"),)),
+        Range(0, 8, (RangeSource("bytes", "AA"),)),
         Range(8, 40_000, (wide,)),
-        Range(40_000, 40_001, (ByteOrigin("check"),)),
+        Range(40_000, 40_001, (RangeSource("check"),)),
         Range(40_001, 65_536, (wide, wide)),
     )
     picture = rom_picture(RomMap(title="x", path="X.ROM", size=65_536, ranges=ranges))

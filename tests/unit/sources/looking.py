@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -12,7 +12,7 @@ import pytest
 from pipeline.errors import Place
 from pipeline.model.content import Content, Location, Wanted
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.digest import Digest, digest, digest_members, drop
+from pipeline.sources.files.digest import Digest, Take, digest, digest_members
 from pipeline.sources.search import matcher
 
 
@@ -34,15 +34,13 @@ def count_hashing(monkeypatch: pytest.MonkeyPatch) -> list[Location]:
     """Return a list that grows by every location hashed from now on."""
     hashed: list[Location] = []
 
-    def counting(location: Location, keep: Callable[[bytes], None] = drop) -> Digest:
+    def counting(location: Location, take: Take | None = None) -> Digest:
         hashed.append(location)
-        return digest(location, keep)
+        return digest(location, take)
 
-    def counting_members(
-        path: str, names: Sequence[str], keep: Callable[[bytes], None] = drop
-    ) -> list[Digest | ArchiveError]:
+    def counting_members(path: str, names: Sequence[str], take: Take | None = None) -> list[Digest | ArchiveError]:
         hashed.extend(Location(path=path, member=name) for name in names)
-        return digest_members(path, names, keep)
+        return digest_members(path, names, take)
 
     monkeypatch.setattr(matcher, "digest", counting)
     monkeypatch.setattr(matcher, "digest_members", counting_members)

@@ -4,25 +4,20 @@ from __future__ import annotations
 
 import os
 import sys
-import threading
 import zipfile
 import zlib
 from collections.abc import Iterator
-from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
-from typing import NoReturn
 
 import pytest
 
-from pipeline.errors import Place
 from pipeline.model.content import Candidate, Content, Location, Wanted
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.sources.files.digest import Digest, digest
 from pipeline.sources.files.read import read_content
 from pipeline.sources.index import Index
 from pipeline.sources.search import matcher
-from pipeline.sources.search import search as module
 from tests.unit.sources.looking import at, count_hashing, sha, want
 from tests.unit.sources.zips import Hand, age, by_hand, pack, put
 
@@ -417,44 +412,19 @@ def test_a_content_of_unknown_size_is_looked_for_under_its_name_with_any_extensi
     assert hashed == [at(attic / "u1.bin")]
 
 
-@pytest.mark.parametrize("given", [0, 1])
-def test_a_machine_that_gives_no_more_threads_searches_all_the_same(
-    index: Index, attic: Path, monkeypatch: pytest.MonkeyPatch, given: int
-) -> None:
-    wanted = [bytes([number]) * 20_000 for number in range(100)]
+def test_several_processes_find_what_one_finds(index: Index, attic: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    wanted = [b"%d" % number * 50 for number in range(100)]
     for number, data in enumerate(wanted):
-        put(attic / f"{number}", data)
+        put(attic / f"{number % 3}" / f"{number}", data)
+    pack(attic / "box.zip", {f"{number}": data for number, data in enumerate(wanted)})
     index.scan([attic], LIMITS)
-    started = list[threading.Thread]()
-    start = threading.Thread.start
-
-    def limited(thread: threading.Thread) -> None:
-        if len(started) == given:
-            raise RuntimeError("can't start new thread")
-        started.append(thread)
-        start(thread)
-
-    monkeypatch.setattr(threading.Thread, "start", limited)
-    monkeypatch.setattr(module, "WORKERS", 4)
-    assert index.find([want(data) for data in wanted]).missing == ()
-    assert len(started) == given
-
-
-def test_an_interrupt_ends_the_threads_in_the_middle_of_a_file(
-    index: Index, attic: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    sparse = attic / "sparse"
-    with sparse.open("wb") as file:
-        file.truncate(1 << 40)  # hashing a terabyte takes minutes
+    monkeypatch.setattr(matcher, "BATCH_SOURCES", 7)
+    alone = index.find([want(data) for data in wanted], processes=1)
+    index.forget()
     index.scan([attic], LIMITS)
-    wanted = Wanted(content=Content(sha256="0" * 64, size=1 << 40), name="x", place=Place())
-
-    def interrupted(*_: object) -> NoReturn:
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(Future, "result", interrupted)
-    with pytest.raises(KeyboardInterrupt):
-        index.find([wanted])
+    monkeypatch.setattr(matcher, "WORTH_DIVIDING", 0)
+    assert index.find([want(data) for data in wanted], processes=3) == alone
+    assert alone.missing == ()
 
 
 def test_many_members_of_one_archive_are_found(index: Index, attic: Path) -> None:

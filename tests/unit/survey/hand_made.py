@@ -210,7 +210,7 @@ def _two_lines_for_each() -> HandMade:
     """FAT32 in a partition; a folder for each core in lower case; one menu in UTF-8 with three lines for each core."""
     files = {"system/panel.conf": b"[lamp]\nbright = 3\n[fan]\nbright = 1\nspeed = slow\n"}
     menu = ""
-    for core, bitstream in bitstreams("ecp5-85k.bit").items():
+    for core, bitstream in bitstreams("ecp5-45k.bit").items():
         name = core.lower()
         files[f"shelves/{name}/{name}-top.bit"] = bitstream
         menu += f"[{name}]\ntitle={NAMES[core]}\nversion={RELEASES[core]}\n"
@@ -226,7 +226,7 @@ def _two_lines_for_each() -> HandMade:
             "volumes": ["fat32"],
             "partitioned": True,
             "label-entry": "first",
-            "fpga": {"part": "LFE5U-85F", "package": "CABGA381"},
+            "fpga": {"part": "LFE5U-45F", "package": "CABGA381"},
             "cores": {
                 "folder": "shelves/{core}",
                 "bitstream": "{core}-top.bit",

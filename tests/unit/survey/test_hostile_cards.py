@@ -99,6 +99,7 @@ def test_the_folder_of_a_mounted_card_leaves_the_volume_blank(folder: Path) -> N
     assert (ran.code, ran.err) == (0, "")
     values = tomllib.loads(text)
     assert (values["volumes"], values["partitioned"]) == ([BLANK], BLANK)
+    assert "; then doit adopt IMAGE ash drafts cores and card\n" in ran.out
     assert values["cores"] == {"folder": "PLANS/{core}", "bitstream": "LOGIC.BIT"}
     assert "link" not in text
     assert "LITTER" not in text
@@ -139,3 +140,45 @@ def test_many_files_are_looked_at_and_few_are_named(count: int, folder: Path) ->
     assert f"note    {count + 2:,} files looked at, 2 bitstreams recognised\n" in ran.out
     assert f"# Only the first 40 of {count:,} keys are listed.\n" in text
     assert len(text) < 20_000
+
+
+SEVERAL = {"A.TXT": b"a", "a long name.txt": b"b", "C.TXT": b"c"}
+
+
+@pytest.mark.parametrize(
+    ("after", "files", "label_entry", "evidence"),
+    [
+        (0, {}, "first", '# The label "ASHCARD" is entry 1 of the root directory.'),
+        (1, SEVERAL, "second", '# The label "ASHCARD" is entry 2 of the root directory, behind "A.TXT".'),
+        (1, {"a long name.txt": b"b"}, None, '# The label "ASHCARD" is entry 2 of the root directory.'),
+        (3, SEVERAL, None, '# The label "ASHCARD" is entry 4 of the root directory.'),
+    ],
+)
+@pytest.mark.parametrize("fat_bits", [16, 32])
+def test_where_the_label_is(
+    fat_bits: int, after: int, files: dict[str, bytes], label_entry: str | None, evidence: str, tmp_path: Path
+) -> None:
+    (tmp_path / "inputs").mkdir()
+    megabytes = {16: 16, 32: 40}[fat_bits]
+    hand_made = HandMade(
+        fat_bits=fat_bits, megabytes=megabytes, files=files, drafted={}, label="ASHCARD", labelled_after=after
+    )
+    make(hand_made, tmp_path / "card.img", tmp_path)
+    ran, text = draft(tmp_path)
+    assert (ran.code, ran.err) == (0, "")
+    assert f"{evidence}\n" in text
+    assert tomllib.loads(text).get("label-entry") == label_entry
+
+
+def test_a_label_that_only_the_boot_sector_has_is_named(folder: Path) -> None:
+    """Offset 43 of a FAT16 boot sector: Microsoft FAT32 File System Specification 1.03 (2000), BS_VolLab."""
+    data = bytearray((folder / "card.img").read_bytes())
+    data[43:54] = b"ONLYBOOT   "
+    (folder / "card.img").write_bytes(data)
+    _, text = draft(folder)
+    shown = " ".join(text.replace("\n# ", " ").split())
+    assert (
+        "The root directory has no label, so the card does not show where the board expects it; the boot sector has "
+        'the label "ONLYBOOT".'
+    ) in shown
+    assert "label-entry" not in tomllib.loads(text)

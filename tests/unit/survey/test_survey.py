@@ -114,6 +114,20 @@ def test_each_pattern_that_may_be_meant_is_suggested_with_its_evidence() -> None
     assert text.count("# bitstream = ") == 4
 
 
+def test_without_a_bitstream_files_of_no_known_kind_are_suggested_where_their_places_follow_a_pattern() -> None:
+    sizes = {"P/A/X.FAB": 5000, "P/B/X.FAB": 4096, "P/C/X.FAB": 4095, "NOTES": 9999, "Q/R/S.ROM": 5000}
+    files = [SurveyedFile(path=path, size=size) for path, size in sizes.items()]
+    files.append(SurveyedFile(path="P/D/X.FAB", size=5000, text=b"a text"))
+    text = "\n".join(surveyed_text("it", survey(SurveyedCard(files=tuple(files), folders=()))))
+    assert part_of(text, "[cores]", "\n\n# No config file") == (
+        "[cores]\n# No bitstream of a known kind is on the card.\n"
+        "# Files of other kinds have places that follow a pattern; they may be bitstreams.\n"
+        'folder = "<blank>"\nbitstream = "<blank>"\n\n'
+        '# 2 of 4 files of no known kind: "P/A/X.FAB" and "P/B/X.FAB".\n'
+        '# folder = "P/{core}"\n# bitstream = "X.FAB"'
+    )
+
+
 def test_a_name_that_stands_twice_in_the_path_of_a_single_bitstream_is_weak_evidence() -> None:
     text = text_of({"P/ASH/ASH.BIT": LOGIC})
     assert part_of(text, "[cores]") == (
@@ -274,7 +288,27 @@ def test_a_menu_that_is_not_certain_is_a_suggestion_that_says_why(texts: dict[st
 def test_a_text_that_names_no_cores_in_one_form_is_no_menu(texts: dict[str, Content]) -> None:
     assert menu_of(texts) is None
     files: dict[str, Content] = {f"P/{core}/X.BIT": LOGIC for core in ("ASH", "ELM", "OAK")}
-    assert "# No text file names the cores: no menu is declared.\n" in text_of({**files, **texts})
+    assert "# No small text file names the cores: no menu is declared.\n" in text_of({**files, **texts})
+
+
+def test_a_menu_has_sixteen_lines_at_most_for_a_core_and_at_its_top() -> None:
+    def texts(lines: int) -> dict[str, Content]:
+        return each(*("x\n" * (lines - 1) + f"{name}\n" for name in ("Ash", "Elm", "Oak")))
+
+    def lists(lines: int) -> dict[str, Content]:
+        return {"L.TXT": "; top\n" * lines + "ASH Ash\nELM Elm\nOAK Oak\n"}
+
+    assert menu_of(texts(16)) == {"path": "M.TXT", "lines": ["x"] * 15 + ["{name}"], **ASCII}
+    assert menu_of(texts(17)) is None
+    assert isinstance(head := menu_of(lists(16)), dict)
+    assert head["head"] == ["; top"] * 16
+    assert menu_of(lists(17)) is None
+
+
+def test_four_folders_for_titles_are_suggested_at_most() -> None:
+    files: dict[str, Content] = {"P/ASH/X.BIT": LOGIC, "P/ELM/X.BIT": LOGIC}
+    text = text_of(files, [f"G{number}/{core}" for number in range(5) for core in ("ASH", "ELM")])
+    assert text.count("# title-folder = ") == 4
 
 
 def test_one_menu_for_all_keeps_its_head_and_its_order() -> None:
@@ -359,14 +393,14 @@ def test_a_menu_that_is_declared_gives_back_the_files_of_every_core(
 
 def settings_of(texts: Mapping[str, Content]) -> str:
     text = text_of({"P/ASH/X.BIT": LOGIC, "P/ELM/X.BIT": LOGIC, **texts})
-    return part_of(text, "# No text file names", "\n\n\n").rstrip("\n")
+    return part_of(text, "# No small text file names", "\n\n\n").rstrip("\n")
 
 
 def test_each_key_of_a_config_file_is_suggested_as_a_setting() -> None:
     assert settings_of(
         {"S.INI": "; all\n[A b]\nlamp = On fire ; now\n[c]\nlamp=1\nx:\n", "P/ASH/OWN.INI": "a=b\n"}
     ) == (
-        "# No text file names the cores: no menu is declared.\n\n"
+        "# No small text file names the cores: no menu is declared.\n\n"
         '# 1 config file: "S.INI". Each key may be a setting.\n\n'
         "# [settings.lamp]\n"
         '# "lamp" in [A b] of "S.INI" is "On fire"; add the other choices.\n'

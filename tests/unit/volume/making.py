@@ -49,7 +49,7 @@ def by_mkfs(image: Path, fat_bits: int, *options: str) -> bytes:
 
 
 def by_pyfatfs(image: Path, fat_bits: int) -> bytes:
-    """An empty volume of pyfatfs, labelled HELLO; mtools refuses the zero heads and sectors a track it leaves."""
+    """An empty volume of pyfatfs, labelled HELLO; mtools refuses the zero heads and sectors per track it leaves."""
     with image.open("wb") as file:
         file.truncate(MEGABYTES[fat_bits] << 20)
     volume = PyFat()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.workspace.atomic_write import write_together
+from pipeline.workspace.atomic_write import replacing, write_together
 from tests.support.cli import write_tree
 
 
@@ -56,3 +56,13 @@ def test_a_pipe_or_link_in_the_way_of_a_temporary_name_is_removed(folder: Path) 
     (folder / "b.toml.part").symlink_to(folder / "outside")
     write_together({folder / "a.toml": b"new a", folder / "b.toml": b"new b"})
     assert held(folder) == {"a.toml": "new a", "b.toml": "new b"}
+
+
+def test_a_name_as_long_as_file_systems_take_is_replaced_too(tmp_path: Path) -> None:
+    """255 bytes are the most that ext4, XFS, APFS and NTFS take, and ".part" is added while a file is written."""
+    for name in ("a" * 255, "ä" * 127):
+        with replacing(tmp_path / name) as temporary:
+            assert temporary.name.endswith(".part")
+            temporary.write_bytes(b"new")
+        assert (tmp_path / name).read_bytes() == b"new"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a" * 255, "ä" * 127]

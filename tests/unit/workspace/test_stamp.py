@@ -69,7 +69,7 @@ def test_an_output_edited_with_size_and_time_put_back_is_noticed(output: Path) -
     before = output.stat()
     output.write_bytes(b"mor")
     os.utime(output, ns=(before.st_atime_ns, before.st_mtime_ns))
-    assert why(output) == "MOTH.ROM was changed by something else"
+    assert why(output) == "MOTH.ROM was changed by another program"
 
 
 @pytest.mark.skipif(os.name != "posix", reason="pipes are POSIX's")

@@ -219,7 +219,10 @@ def test_values_are_added_and_damaged_lines_left_out(path: Path) -> None:
     assert list(state.read_all(log, Whole)) == [WHOLE, WHOLE]
 
 
-@pytest.mark.parametrize("name", ["../../x", "/etc/x", "a/../../x"])
+@pytest.mark.parametrize(
+    "name",
+    ["../../x", "/etc/x", "a/../../x", r"..\x", r"a\..\..\x", r"C:\x", "C:x", r"\x", r"\\host\share\x"],
+)
 def test_a_stamp_names_no_output_outside_its_folder(path: Path, name: str) -> None:
     forge(path, {"inputs": {}, "outputs": {name: {"signature": "1 2 3 4", "sha256": "0" * 64}}, "facts": None})
     assert read_outputs(path) == {}

@@ -1,4 +1,4 @@
-"""After a run in which all went well: whether all is current, so that the next run need not look again."""
+"""After a successful run: the snapshot of an up-to-date build, so that the next run need not look again."""
 
 from __future__ import annotations
 
@@ -7,19 +7,20 @@ from collections.abc import Callable
 from pathlib import Path
 
 from pipeline.build.build import Build
-from pipeline.build.flow import out_of_date
 from pipeline.build.inputs import Inputs
 from pipeline.manifest.files import FOLDERS, SOURCES
 from pipeline.model.manifest import Card, Core
 from pipeline.workspace.uptodate import FINE, Current, View, remember, view_of_made
 
 
-def settle(build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] | None]) -> bool:
+def keep_snapshot(
+    build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] | None], are_current: Callable[[], bool]
+) -> bool:
     """Keep that all is current, if it is beyond doubt; return whether it was kept.
 
     Beyond doubt: nothing that was read has changed since shortly before the run began; every stage of every card,
     asked once more, has nothing to do; and what was made looked the same before and after they were asked.
-    ``said`` runs the check and gives what it says.
+    ``check_lines`` runs the check and gives what it says, ``are_current`` asks every stage of every card.
     """
     workspace = build.workspace
     watched = sorted({dodo, *_watched(build.inputs)})
@@ -31,8 +32,8 @@ def settle(build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] |
         time.sleep(FINE / 1_000_000_000)  # enough where times are fine; elsewhere the next run tries again
     if not made.settled_before(time.time_ns()):
         return False
-    lines, rebuilt = check_lines(), build.again()
-    if lines is None or any(any(out_of_date(rebuilt, card)) for card in build.inputs.manifest.cards):
+    lines = check_lines()
+    if lines is None or not are_current():
         return False
     if view_of_made(workspace.base).digest != made.digest or View(watched).digest != inputs.digest:
         return False

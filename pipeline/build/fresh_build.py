@@ -11,7 +11,7 @@ from pipeline.build.build import Build
 from pipeline.build.flow import build_card, build_title, first_out_of_date
 from pipeline.build.inputs import Inputs
 from pipeline.build.pinned_image import changes_since, last_record
-from pipeline.model.ranges import ByteOrigin, Ranges
+from pipeline.model.ranges import Ranges, RangeSource
 from pipeline.model.text import counted
 from pipeline.roms.map import rom_map
 from pipeline.roms.operations.arguments import show_range
@@ -19,7 +19,7 @@ from pipeline.workspace.lock import locked
 from pipeline.workspace.owner import check_owner
 
 
-def build_roms_anew(inputs: Inputs, title_id: str) -> dict[str, tuple[str, ...]]:
+def build_fresh_roms(inputs: Inputs, title_id: str) -> dict[str, tuple[str, ...]]:
     """Build a title's ROM files whatever SHA-256 they declare; return what changed in each, as lines, by its path."""
     build = Build(inputs.unpinned_title(title_id))
     build.asked = (f"rom:{title_id}",)
@@ -38,7 +38,7 @@ def build_roms_anew(inputs: Inputs, title_id: str) -> dict[str, tuple[str, ...]]
     }
 
 
-def build_image_anew(inputs: Inputs, card_id: str) -> tuple[str, ...]:
+def build_fresh_image(inputs: Inputs, card_id: str) -> tuple[str, ...]:
     """Build a card whatever SHA-256 is pinned for its image; return what changed since its last record, as lines."""
     build = Build(inputs.unpinned())
     build.asked = (f"sheet:{card_id}",)
@@ -59,7 +59,7 @@ def _differing(old: bytes | None, new: bytes, ranges: Ranges) -> Iterator[str]:
     places = [place for place, (was, now) in enumerate(zip(old, new, strict=True)) if was != now]
     yield f"{counted(len(places), 'byte')} {'differs' if len(places) == 1 else 'differ'} from the one built before"
     for part in ranges:
-        counts = Counter[tuple[ByteOrigin, ...]]()
+        counts = Counter[tuple[RangeSource, ...]]()
         for place in places:
             if part.start <= place < part.end:
                 lanes = part.lanes

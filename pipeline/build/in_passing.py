@@ -1,0 +1,85 @@
+"""ROM files that are built while their chips are searched for, so that no chip is read twice."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+
+from pipeline.build.rom import TitleRoms
+from pipeline.errors import CardkilnError
+from pipeline.model.outcome import Outcome
+from pipeline.sources.files.digest import Digest
+
+MOST = 32 << 20
+"""Bytes of chips that are held until the last one of their title comes by."""
+
+Build = Callable[[TitleRoms, dict[str, bytes]], Outcome]
+
+
+class InPassing:
+    """Builds each title as soon as a search has read all its chips, where these fit into memory meanwhile.
+
+    ``build``: builds one and returns what is to be said of it. A title that has a problem is left to its turn.
+    ``outcomes``: of the titles that were built, by id.
+    """
+
+    def __init__(self, titles: Iterable[TitleRoms], build: Build) -> None:
+        self._build = build
+        self._held: dict[str, bytes] = {}
+        self._size = 0
+        self._lacking: dict[str, tuple[TitleRoms, set[str]]] = {}
+        self._waiting: dict[str, list[str]] = defaultdict(list)
+        self._made: dict[str, Outcome] = {}
+        self.outcomes: dict[str, Outcome] = {}
+        for roms in titles:
+            hashes = {content.sha256 for content in roms.recipe.used.values()}
+            self._lacking[roms.title.id] = roms, hashes
+            for sha256 in hashes:
+                self._waiting[sha256].append(roms.title.id)
+
+    def take(self, found: Digest, parts: list[bytes]) -> None:
+        """Build the titles of which this was the last chip."""
+        if found.sha256 in self._held or not any(
+            title in self._lacking for title in self._waiting.get(found.sha256, ())
+        ):
+            return
+        self._held[found.sha256] = parts[0] if len(parts) == 1 else b"".join(parts)
+        self._size += found.size
+        for title in self._waiting[found.sha256]:
+            if title in self._lacking:
+                roms, hashes = self._lacking[title]
+                hashes.discard(found.sha256)
+                if not hashes:
+                    self._finish(roms)
+        while self._size > MOST:
+            self._give_up(next(iter(self._held)))
+
+    def made(self) -> dict[str, Outcome]:
+        """Return what came of the titles that were built since this was last asked for."""
+        made, self._made = self._made, {}
+        return made
+
+    def receive(self, made: dict[str, Outcome]) -> None:
+        """Take over what came of titles."""
+        self.outcomes |= made
+
+    def _finish(self, roms: TitleRoms) -> None:
+        used = roms.recipe.used
+        del self._lacking[roms.title.id]
+        with suppress(CardkilnError, OSError):  # told at its turn
+            self._made[roms.title.id] = self._build(roms, {name: self._held[used[name].sha256] for name in used})
+        self._drop(content.sha256 for content in used.values())
+
+    def _give_up(self, sha256: str) -> None:
+        """Leave the titles that wait for more than this chip to their turn."""
+        for title in self._waiting[sha256]:
+            if title in self._lacking:
+                roms, _ = self._lacking.pop(title)
+                self._drop(content.sha256 for content in roms.recipe.used.values())
+
+    def _drop(self, hashes: Iterable[str]) -> None:
+        """Let go of chips that no title waits for any more."""
+        for sha256 in hashes:
+            if sha256 in self._held and not any(title in self._lacking for title in self._waiting[sha256]):
+                self._size -= len(self._held.pop(sha256))
