@@ -223,7 +223,7 @@ def _vanished() -> list[Path]:
 
 def _end(dodo: Path | None) -> None:
     """Make durable what was made; with ``dodo``, after all tasks went well, prune and keep that all is up to date."""
-    from pipeline.build import prune, settle
+    from pipeline.build import prune, uptodate_snapshot
 
     WORKSPACE.unsynced.sync()
     known: dict[str, bool] = {}
@@ -236,7 +236,7 @@ def _end(dodo: Path | None) -> None:
         with suppress(CardkilnError, OSError):  # what cannot be told now is looked at by the next run
             cards = [*build().inputs.manifest.cards]
             prune.prune(build(), partial(say, "prune"))
-            settle.settle(build(), dodo, CHECK.run_captured, lambda: all(are_current(cards).values()))
+            uptodate_snapshot.keep_snapshot(build(), dodo, CHECK.run_captured, lambda: all(are_current(cards).values()))
     with suppress(CardkilnError, OSError):  # what is only told to people stops no run
         notes().keep(are_current)
 

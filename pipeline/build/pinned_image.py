@@ -13,7 +13,7 @@ from pipeline.model.rules import IMAGE_IS_THE_ONE_PINNED
 from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
 from pipeline.record.document import record_files
-from pipeline.record.snapshot import Side, side_of_record
+from pipeline.record.snapshot import CardSnapshot, side_of_record
 
 SHOWN = 24
 """Lines of what differs; the rest are counted."""
@@ -36,7 +36,7 @@ def check_pinned(build: CardBuild, proven: Proven) -> None:
     raise CheckError([Problem(place, what, hint, rule=rule, details=details)])
 
 
-def changes_since(last: Side | None, record: Mapping[str, object]) -> Iterator[str]:
+def changes_since(last: CardSnapshot | None, record: Mapping[str, object]) -> Iterator[str]:
     """Yield what differs from the last record, the hashes of the whole left out, as lines."""
     if last is None:
         yield "there is no record to compare with"
@@ -46,7 +46,7 @@ def changes_since(last: Side | None, record: Mapping[str, object]) -> Iterator[s
     yield from changes_text(changes)
 
 
-def last_record(path: Path) -> Side | None:
+def last_record(path: Path) -> CardSnapshot | None:
     """Return a card's last record; None when there is no whole one."""
     try:
         return side_of_record(json.loads(path.read_bytes()))

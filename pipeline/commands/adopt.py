@@ -34,13 +34,13 @@ class Adopt(OwnCommand):
         from pipeline.commands.look import board_named, card_path
         from pipeline.inspect.adopt import adopt, not_buildable, slug
         from pipeline.inspect.adopt_writer import blanks_of, drafted_manifests, take_back_unfinished, write
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
 
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help adopt")
         if options["as"] and not ID.fullmatch(options["as"]):
             raise ManifestError.one(f'--as: found "{options["as"]}"', "an id is lower-case words with hyphens")
-        with named(self.workspace, card_path(words[0])) as card:
+        with opened_target(self.workspace, card_path(words[0])) as card:
             label = card.reading.label if card.reading else ""
             card_id = options["as"] or slug(label or Path(words[0]).stem)
             take_back_unfinished(self.workspace, card_id)

@@ -12,7 +12,7 @@ from pipeline.errors import ManifestError
 
 if TYPE_CHECKING:
     from pipeline.inspect import diff
-    from pipeline.inspect.open_target import Named
+    from pipeline.inspect.open_target import OpenTarget
     from pipeline.model.reading import Reading
     from pipeline.record.changes_text import Names
 
@@ -45,12 +45,12 @@ class Diff(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Compare, and show it."""
         from pipeline.inspect import diff
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
         from pipeline.record.changes_text import bytes_document, changes_document
 
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help diff")
-        with named(self.workspace, words[0]) as old, named(self.workspace, words[1]) as new:
+        with opened_target(self.workspace, words[0]) as old, opened_target(self.workspace, words[1]) as new:
             found = diff.diff(old, new, keep=self._keep(old, new))
         if options["json"]:
             document = {"cardkiln-diff": 1, "old": old.shown, "new": new.shown, "equal": found.equal}
@@ -63,7 +63,7 @@ class Diff(OwnCommand):
             print_lines([f"old  {old.shown}", f"new  {new.shown}", *lines(found, old, new, brief=options["brief"])])
         return 0 if found.equal and not (options["strict"] and found.yours) else 1
 
-    def _keep(self, *cards: Named) -> tuple[str, ...]:
+    def _keep(self, *cards: OpenTarget) -> tuple[str, ...]:
         """Return what is the user's on two cards: by id of the card, or by serial of the volume of a known build."""
         from pipeline.inspect.known_builds import known_builds
 
@@ -75,7 +75,7 @@ class Diff(OwnCommand):
         return tuple(pattern for card in sorted(ids) for pattern in self.inputs.keep_of(card))
 
 
-def lines(found: diff.Comparison, old: Named, new: Named, *, brief: bool) -> Iterator[str]:
+def lines(found: diff.Comparison, old: OpenTarget, new: OpenTarget, *, brief: bool) -> Iterator[str]:
     """Yield what differs, for people."""
     from pipeline.record.changes_text import brief_text, bytes_text, changes_text
 

@@ -41,11 +41,11 @@ class LookAt(OwnCommand):
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Look, and tell it."""
         from pipeline.inspect.look import look
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
 
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help look")
-        with named(self.workspace, card_path(words[0])) as card:
+        with opened_target(self.workspace, card_path(words[0])) as card:
             if options["board"]:
                 board_named(self.inputs.manifest, options["board"])
             seen = look(self.build, card, options["board"])

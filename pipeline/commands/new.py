@@ -44,6 +44,14 @@ class New(OwnCommand):
             "help": "the layout of titles; left out: the one that a set fits",
         },
         {
+            "name": "tag",
+            "long": "tag",
+            "type": str,
+            "metavar": "WORD",
+            "default": None,
+            "help": "a tag that each of the titles gets, by which a card can take them all",
+        },
+        {
             "name": "in-order",
             "long": "in-order",
             "type": bool,
@@ -55,16 +63,16 @@ class New(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Draft, write, and say what is still to be filled in."""
-        from pipeline.drafts.new import draft, write
-
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help new")
         if words[0] == "titles":
             from pipeline.commands.new_titles import run as run_titles
 
             return run_titles(self.workspace, words[1:], options)
-        if options["core"] is not None or options["layout"] is not None or options["in-order"]:
-            raise ManifestError.one("--core, --layout, --in-order: expected titles FOLDER", "see doit help new")
+        if any(options[name] not in (None, False) for name in ("core", "layout", "tag", "in-order")):
+            raise ManifestError.one("--core, --layout, --tag, --in-order: expected titles FOLDER", "see doit help new")
+        from pipeline.drafts.new import draft, write
+
         further = ""
         if options["from"] is not None:
             drafted = self._from_card(words, options["from"])
@@ -91,13 +99,13 @@ class New(OwnCommand):
         from pipeline.drafts.board_from_card import board_from_card
         from pipeline.drafts.new import path_of
         from pipeline.inspect.damage import refuse_damage
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
         from pipeline.inspect.survey_card import surveyed_card
 
         if words[0] != "board" or len(words) > 2:
             raise ManifestError.one("--from: expected board ID --from CARD", "see doit help new")
         inputs, base = self.workspace.inputs, self.workspace.base
         path_of(inputs, base, "board", words[1])
-        with named(self.workspace, card_path(card)) as opened:
+        with opened_target(self.workspace, card_path(card)) as opened:
             refuse_damage(opened)
             return board_from_card(inputs, base, words[1], surveyed_card(opened), Path(card).name or card)

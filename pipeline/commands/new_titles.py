@@ -25,8 +25,15 @@ HEAD = ("title", "chips", "blank", "unknown", "how they are known")
 def run(workspace: Workspace, words: Sequence[str], options: Mapping[str, Any]) -> int:
     """Draft the titles of a folder of sets, write them, and print the table."""
     if len(words) != 1 or options["from"] is not None:
-        raise ManifestError.one("expected titles FOLDER [--core ID] [--layout NAME]", "see doit help new")
-    shelf = draft_titles(workspace, words[0], options["core"], options["layout"], in_order=options["in-order"])
+        raise ManifestError.one("expected titles FOLDER [--core ID] [--layout NAME] [--tag WORD]", "see doit help new")
+    shelf = draft_titles(
+        workspace,
+        words[0],
+        options["core"],
+        options["layout"],
+        tag=options["tag"],
+        in_order=options["in-order"],
+    )
     write_titles(workspace, shelf)
     warnings = workspace.take_warnings()
     if options["json"]:

@@ -95,16 +95,16 @@ class Pin(OwnCommand):
 
     def _built_anew(self, manifest: ManifestFile, asked: Asked, taken: Mapping[str, int]) -> Changes:
         """Build what is to be pinned as built, whatever SHA-256 is declared for it now; return what changed."""
-        from pipeline.build.anew import build_image_anew, build_roms_anew
+        from pipeline.build.fresh_build import build_fresh_image, build_fresh_roms
 
         ways = [way for way, file in asked if file == BUILT and (not way or way[0] == "rom")]
         if not ways:
             return {}
         if ways == [()]:
             refuse_elsewhere(self.workspace, manifest, "images are built")
-            return {(): build_image_anew(self.inputs, manifest.id)}
+            return {(): build_fresh_image(self.inputs, manifest.id)}
         refuse_elsewhere(self.workspace, manifest, "ROM files are built")
-        changes = build_roms_anew(self.inputs, manifest.id)
+        changes = build_fresh_roms(self.inputs, manifest.id)
         title = self.inputs.manifest.titles[manifest.id]
         return {way: changes[_path(title, way, taken)] for way in ways}
 

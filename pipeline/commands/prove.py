@@ -55,7 +55,7 @@ class Prove(OwnCommand):
         """Yield which files differ, and of the image where and what lies there."""
         from pipeline.commands import diff as shown
         from pipeline.inspect import diff
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
         from pipeline.prove import compare
 
         folder = self.workspace.card_folder(card)
@@ -65,21 +65,24 @@ class Prove(OwnCommand):
                 yield from compare.first_line(name, folder, rebuilt)
         if "card.img" in differing:
             with (
-                named(self.workspace, str(folder / "card.img")) as old,
-                named(self.workspace, str(rebuilt / "card.img")) as new,
+                opened_target(self.workspace, str(folder / "card.img")) as old,
+                opened_target(self.workspace, str(rebuilt / "card.img")) as new,
             ):
                 yield from shown.lines(diff.diff(old, new), old, new, brief=False)
 
     def _document(self, card: str, rebuilt: Path, differing: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
         """Return what differs of the image, and what lies there."""
         from pipeline.inspect import diff
-        from pipeline.inspect.open_target import named
+        from pipeline.inspect.open_target import opened_target
         from pipeline.record.changes_text import bytes_document, changes_document
 
         if "card.img" not in differing:
             return {"changes": [], "bytes": []}
         image = str(self.workspace.card_folder(card) / "card.img")
-        with named(self.workspace, image) as old, named(self.workspace, str(rebuilt / "card.img")) as new:
+        with (
+            opened_target(self.workspace, image) as old,
+            opened_target(self.workspace, str(rebuilt / "card.img")) as new,
+        ):
             found = diff.diff(old, new)
         return {"changes": changes_document(found.changes), "bytes": bytes_document(found.differing or ())}
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from pipeline.manifest.files import FOLDERS, ManifestFile, is_id
 from pipeline.manifest.load import load_sources
 from pipeline.manifest.text.blank import blanks_in
 from pipeline.manifest.text.positions import spell
+from pipeline.manifest.text.read import toml_values
 from pipeline.model.content import Content, Fitting, Location, Wanted
 from pipeline.model.text import listed, quoted
 from pipeline.model.units import parse_size, show_size
@@ -157,9 +157,11 @@ def _filled(
         )
         for one in taken
     ]
-    pinned = pin(read.text, read.manifest.file, pins, crc32=crc32)
+    pinned = Pinned(text=read.text, written={}, added=frozenset())
+    if pins:
+        pinned = pin(read.text, read.manifest.file, pins, crc32=crc32)
     ways = {one.lacking.way for one in left}
-    blanks = (path for path in blanks_in(tomllib.loads(pinned.text)) if path[:-1] not in ways)
+    blanks = (path for path in blanks_in(toml_values(pinned.text)) if path[:-1] not in ways)
     return Filled(
         read=read, pinned=pinned, taken=tuple(taken), left=tuple(left), blanks=tuple(spell(path) for path in blanks)
     )

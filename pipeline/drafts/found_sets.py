@@ -7,7 +7,7 @@ import re
 import stat
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,13 +31,15 @@ ENDINGS = re.compile(r"(\.(zip|tar|tgz|tbz2?|txz|gz|bz2|xz))+$", re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundSet:
-    """A sub-folder or archive, by the name it has there: its files, or why it is not used.
+    """A sub-folder or archive, by the name it has there.
 
-    ``faults``: what is wrong with it or with anything in it, none of which is drafted from.
+    ``dumps``: its files as they are matched; ``texts``: those that are no dumps, by their names. ``faults``: what is
+    wrong with it or with anything in it; such a set is not used.
     """
 
     entry: str
-    files: tuple[SourceFile, ...] = ()
+    dumps: Mapping[Dump, SourceFile]
+    texts: tuple[SourceFile, ...] = ()
     faults: tuple[str, ...] = ()
 
     @property
@@ -53,38 +55,24 @@ class FoundSet:
         id_ = "-".join(re.findall("[a-z0-9]+", plain))[:LONGEST_ID].rstrip("-")
         return f"{id_}-1" if DEVICE.fullmatch(id_) else id_
 
-    @property
-    def texts(self) -> tuple[SourceFile, ...]:
-        """The files that are no dumps, by their names."""
-        return tuple(file for file in self.files if file.is_read_me or file.is_licence)
-
-    @property
-    def dumps(self) -> dict[Dump, SourceFile]:
-        """The other files, as what is matched."""
-        return {
-            Dump(path=file.path, size=file.content.size or 0, sha256=file.content.sha256): file
-            for file in self.files
-            if not (file.is_read_me or file.is_licence)
-        }
-
 
 def found_sets(workspace: Workspace, argument: str, known: Sources) -> tuple[list[FoundSet], list[str]]:
     """Return the sets of a folder, by id, and the names of files directly in it, which are in no set.
 
     Each file is hashed once, and remembered where the folder lies in a place. Raises ManifestError where it is no
-    folder, and MachineError where it cannot be read.
+    folder or holds no set, and MachineError where it cannot be read.
     """
     folder = Path(argument).expanduser()
-    entries = _entries(folder, argument)
+    entries, start = _entries(folder, argument), os.path.join(folder.absolute(), "")  # noqa: PTH118
     index = workspace.index
     with counting("searching the sets", "files") as advance:
         places = [*map(Path, known.places), folder]
         problems = index.scan(places, known.limits, advance, without=[workspace.build]).problems
     with counting("hashing the sets", "B") as advance:
-        hashed = index.files_below(folder, lambda place: not HIDDEN.search(_path(folder, place)), advance)
+        hashed = index.files_below(folder, lambda place: not HIDDEN.search(_path(start, place)), advance)
     files = defaultdict[str, dict[str, tuple[Location, Content | str]]](dict)
     for location, found in hashed:
-        entry, _, path = _path(folder, location).partition("/")
+        entry, _, path = _path(start, location).partition("/")
         files[entry][path] = location, found
     faults = _faults(folder, problems)
     sets, loose = list[FoundSet](), list[str]()
@@ -93,15 +81,18 @@ def found_sets(workspace: Workspace, argument: str, known: Sources) -> tuple[lis
         if stat.S_ISREG(mode) and not held and name not in faults and not named_as_archive(name):
             loose.append(name)
         else:
-            sets.append(_set(argument, name, held, faults[name] or list(_not_a_set(mode, held))))
+            sets.append(_set(str(folder), name, held, faults[name] or list(_not_a_set(mode, held))))
+    if not sets:
+        hint = "put the dumps of each title into a folder or an archive of its own"
+        raise ManifestError.one("holds no folder and no archive of dumps", hint, file=argument)
     return sorted(sets, key=lambda one: (one.id, one.entry)), loose
 
 
 def _entries(folder: Path, argument: str) -> list[tuple[str, int]]:
     """Return the entries of a folder that are not hidden, sorted, each with its mode; links are not followed."""
-    if not folder.is_dir():
+    if not argument or not folder.is_dir():
         what = "is no folder; expected one that holds a folder or archive for each title"
-        raise ManifestError.one(what if folder.exists() else "there is no such folder", file=argument)
+        raise ManifestError.one(what if argument and folder.exists() else "there is no such folder", file=argument)
     try:
         with os.scandir(folder) as entries:
             found = [(entry.name, _mode(entry)) for entry in entries if not HIDDEN.search(f"{entry.name}/")]
@@ -116,9 +107,9 @@ def _mode(entry: os.DirEntry[str]) -> int:
     return entry.stat().st_mode if stat.S_ISLNK(mode) and entry.is_file() else mode
 
 
-def _path(folder: Path, location: Location) -> str:
-    """Return the path of a file from a folder on, members of archives as if they were folders."""
-    path = location.path[len(os.path.join(folder.absolute(), "")) :].replace(os.sep, "/")  # noqa: PTH118
+def _path(start: str, location: Location) -> str:
+    """Return the path of a file below a folder that ends with "/", members of archives as if they were folders."""
+    path = location.path[len(start) :].replace(os.sep, "/")
     return path if location.member is None else f"{path}/{plain_path(location.member)}"
 
 
@@ -141,16 +132,30 @@ def _not_a_set(mode: int, held: Iterable[str]) -> Iterator[str]:
         yield "holds no file"
 
 
-def _set(argument: str, name: str, held: dict[str, tuple[Location, Content | str]], wrong: Sequence[str]) -> FoundSet:
+def _set(folder: str, name: str, held: dict[str, tuple[Location, Content | str]], wrong: Sequence[str]) -> FoundSet:
     """Return one set; an archive in it counts by what it holds."""
-    folders = {path[:at] for path in held for at in range(len(path)) if path[at] == "/"}
-    files, faults = list[SourceFile](), list(wrong)
+    dumps, texts, faults = dict[Dump, SourceFile](), list[SourceFile](), list(wrong)
+    folders, start = _folders(held), f"{folder.rstrip('/')}/{name}/"
     for path, (location, found) in held.items():
         if path in folders:
             continue
         if isinstance(found, str):
             faults.append(f"{path}: {found}")
+            continue
+        file = SourceFile(path=path, argument=start + path, location=location, content=found)
+        if file.is_read_me or file.is_licence:
+            texts.append(file)
         else:
-            place = f"{argument.rstrip('/')}/{name}/{path}"
-            files.append(SourceFile(path=path, argument=place, location=location, content=found))
-    return FoundSet(entry=name, files=tuple(files), faults=tuple(faults))
+            dumps[Dump(path=path, size=found.size or 0, sha256=found.sha256)] = file
+    return FoundSet(entry=name, dumps=dumps, texts=tuple(texts), faults=tuple(faults))
+
+
+def _folders(paths: Iterable[str]) -> set[str]:
+    """Return every folder of some paths, archives among them."""
+    folders = set[str]()
+    for path in paths:
+        above = path.rpartition("/")[0]
+        while above and above not in folders:
+            folders.add(above)
+            above = above.rpartition("/")[0]
+    return folders

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.drafts.source_files import SourceFile, bitstreams_among, source_files
+from pipeline.drafts.source_files import SourceFile, bitstreams_among, chip_names, source_files
 from pipeline.drafts.texts import board_text, card_text, core_text, described, station_text, title_text
 from pipeline.errors import MachineError, ManifestError
 from pipeline.manifest.edit.pin import PinRequest, pin
@@ -26,10 +26,6 @@ from pipeline.workspace.atomic_write import replacing
 
 FROM_FILES = ("core", "title", "board")
 """The kinds of manifest that are drafted from files."""
-
-NOT_IN_A_NAME = re.compile(r"[^A-Za-z0-9._-]+")
-LONGEST_NAME = 32
-"""Characters of the name that a chip is given from its file's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,20 +154,6 @@ def _dumps(files: Sequence[SourceFile]) -> Sequence[SourceFile]:
         if not file.content.size:
             raise MachineError.one("has 0 bytes; expected a dump", "leave it out", file=shown(file.argument))
     return files
-
-
-def chip_names(files: Sequence[SourceFile]) -> Iterator[str]:
-    """Yield a chip's name for each file: its own without its ending, made fit and unique."""
-    taken: set[str] = set()
-    for file in files:
-        stem = file.name.rpartition(".")[0] or file.name
-        name = NOT_IN_A_NAME.sub("-", stem).strip("-._")[:LONGEST_NAME].rstrip("-._") or "chip"
-        number, unique = 1, name
-        while unique in taken:
-            number += 1
-            unique = f"{name}-{number}"
-        taken.add(unique)
-        yield unique
 
 
 def _ids(inputs: Path, kind: str) -> list[str]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +23,10 @@ LARGEST_BITSTREAM = 128 << 20
 READ_ME = re.compile(r"read[-_ ]?me", re.IGNORECASE)
 HIDDEN = re.compile(r"(^|/)(\.|__MACOSX/)")
 """What version control, a desktop or an archiver keeps for itself; no release means it."""
+
+NOT_IN_A_NAME = re.compile(r"[^A-Za-z0-9._-]+")
+LONGEST_NAME = 32
+"""Characters of the name that a chip is given from its file's."""
 
 LICENCE = re.compile(r"(un)?licen[cs]e|copying|copyright|notice", re.IGNORECASE)
 
@@ -92,3 +97,27 @@ def bitstreams_among(files: Sequence[SourceFile]) -> list[SourceFile]:
                 )  # fmt: skip
     sure = [file for file in recognised if file.bitstream and file.bitstream.precision != SIZE_CLASS]
     return sure or recognised
+
+
+def chip_names(files: Sequence[SourceFile]) -> Iterator[str]:
+    """Yield a chip's name for each file: its own, made fit and unique.
+
+    The ending is left out, but where it is what tells files apart and holds a number: "moth.7b" and "moth.7c".
+    """
+    stems = Counter(_stem(file) for file in files)
+    taken: set[str] = set()
+    for file in files:
+        own = _stem(file)
+        if stems[own] > 1 and any(sign.isdecimal() for sign in file.name[len(own) :]):
+            own = file.name
+        name = NOT_IN_A_NAME.sub("-", own).strip("-._")[:LONGEST_NAME].rstrip("-._") or "chip"
+        number, unique = 1, name
+        while unique in taken:
+            number += 1
+            unique = f"{name}-{number}"
+        taken.add(unique)
+        yield unique
+
+
+def _stem(file: SourceFile) -> str:
+    return file.name.rpartition(".")[0] or file.name

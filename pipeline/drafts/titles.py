@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -12,19 +11,19 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.drafts.found_sets import FoundSet, found_sets
-from pipeline.drafts.new import chip_names
+from pipeline.drafts.source_files import chip_names
 from pipeline.drafts.texts import title_text
-from pipeline.errors import MachineError, ManifestError, Problem
+from pipeline.errors import CardkilnError, MachineError, ManifestError
 from pipeline.manifest.edit.pin import PinRequest, pin
 from pipeline.manifest.edit.pinnable import held
-from pipeline.manifest.files import FOLDERS, path_from
+from pipeline.manifest.files import FOLDERS, ManifestFile, path_from
 from pipeline.manifest.load import load_sources
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.schema.formats import TITLE_FIELD
 from pipeline.manifest.text.blank import BLANK, BLANKS_ARE, blanks_in
 from pipeline.manifest.text.positions import spell
-from pipeline.manifest.text.read import parse
+from pipeline.manifest.text.read import toml_values
 from pipeline.manifest.text.write import pair, toml_key, toml_value
 from pipeline.model.manifest import Core
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
@@ -32,10 +31,13 @@ from pipeline.model.units import show_size
 from pipeline.sets.arrange import Arranged, Chips, DumpSet, arrange
 from pipeline.sets.match import BY_LIST, BY_NAME, BY_ORDER, BY_SIZE, Dump, MatchedSet
 from pipeline.workspace.atomic_write import write_together
+from pipeline.workspace.manifest_text import read_manifest
 from pipeline.workspace.workspace import Workspace
 
 LONGEST_FILE_NAME = 8
 """Characters of what a title is called in file names, which also readers of short names take."""
+
+TAG = re.compile("[a-z0-9]+(-[a-z0-9]+)*")
 
 WORDS = {BY_LIST: "the checksum list", BY_NAME: "its name", BY_SIZE: "its size", BY_ORDER: "the order of the files"}
 """How a dump was matched, in words."""
@@ -73,17 +75,25 @@ class Shelf:
 
 
 def draft_titles(
-    workspace: Workspace, folder: str, core_id: str | None, layout: str | None, *, in_order: bool = False
+    workspace: Workspace,
+    folder: str,
+    core_id: str | None,
+    layout: str | None,
+    *,
+    tag: str | None = None,
+    in_order: bool = False,
 ) -> Shelf:
     """Return what each set in a folder comes to; nothing is written yet.
 
-    ``core_id``: None for the only one. ``layout``: None for the one that a set fits. ``in_order``: as for ``match``.
-    Raises CardkilnError where there can be no draft at all.
+    ``core_id``: None for the only one. ``layout``: None for the one that a set fits. ``tag``: that each title gets.
+    ``in_order``: as for ``match``. Raises CardkilnError where there can be no draft at all.
     """
     core, data = _core(workspace, core_id)
     if layout is not None and layout not in core.layouts:
         hint = did_you_mean(layout, core.layouts, f"there are {listed(core.layouts)}" if core.layouts else "")
         raise ManifestError.one(f"has no layout {quote(layout)}", hint, file=core.file)
+    if tag is not None and not TAG.fullmatch(tag):
+        raise ManifestError.one(f"found --tag {quote(tag)}, expected lower-case words with hyphens")
     layouts = {name: one for name, one in core.layouts.items() if layout in (None, name)}
     places, _ = load_sources(workspace.inputs, workspace.base)
     sets, loose = found_sets(workspace, folder, places)
@@ -101,11 +111,11 @@ def draft_titles(
     drafts = list[SetDraft]()
     for one in sets:
         what = arranged.get(one.entry, NOT_ARRANGED)
-        reason = why[one.entry] or (_unfit(one, what) if layouts else None)
+        reason = why[one.entry] or (_unfit(one, what) if layouts else _empty(one))
         if reason:
             drafts.append(SetDraft(found=one, came=what, why=reason[0], hint=reason[1]))
         else:
-            drafts.append(_draft(workspace, one, core.id, what, names))
+            drafts.append(_draft(workspace, one, core.id, what, names.of(one.id), tag))
     notes = list(_notes(workspace, folder, loose, places.places))
     return Shelf(sets=tuple(drafts), notes=tuple(notes))
 
@@ -136,20 +146,25 @@ def _core(workspace: Workspace, id_: str | None) -> tuple[Core, Mapping[str, Any
         hint = did_you_mean(id_ or "", known, some)
         what = "expected --core ID" if id_ is None else f"found --core {quote(id_)}, expected the id of a core"
         raise ManifestError.one(what, hint)
-    path = workspace.inputs / FOLDERS["core"] / f"{id_}.toml"
-    parsed = parse_manifest("core", id_, path_from(path, workspace.base), path.read_bytes())
+    manifest = _manifest(workspace, "core", id_ or "")
+    parsed = parse_manifest("core", manifest.id, manifest.file, read_manifest(manifest).data)
     if not isinstance(parsed.value, Core):
         raise ManifestError(parsed.problems)
     return parsed.value, parsed.data or {}
 
 
+def _manifest(workspace: Workspace, kind: str, id_: str) -> ManifestFile:
+    path = workspace.inputs / FOLDERS[kind] / f"{id_}.toml"
+    return ManifestFile(kind=kind, id=id_, file=path_from(path, workspace.base), path=path)
+
+
 def _titles(workspace: Workspace) -> dict[str, Mapping[str, Any]]:
-    """Return the TOML values of the titles that are there, by id; none for one that is no TOML."""
+    """Return the TOML values of the titles that are there, by id; none for one that cannot be read."""
     titles: dict[str, Mapping[str, Any]] = {}
     for id_ in workspace.names(FOLDERS["title"]):
-        with suppress(OSError):
-            parsed = parse((workspace.inputs / FOLDERS["title"] / f"{id_}.toml").read_bytes(), id_)
-            titles[id_] = {} if isinstance(parsed, Problem) else parsed[1]
+        titles[id_] = {}
+        with suppress(CardkilnError):
+            titles[id_] = read_manifest(_manifest(workspace, "title", id_)).values
     return titles
 
 
@@ -200,6 +215,11 @@ def _unfit(one: FoundSet, came: Arranged) -> tuple[str, str] | None:
     return None
 
 
+def _empty(one: FoundSet) -> tuple[str, str] | None:
+    """Return the first file of a set that is no dump since it is empty."""
+    return next(((f"{dump.path} has 0 bytes; expected a dump", "") for dump in one.dumps if not dump.size), None)
+
+
 class _FileNames:
     """What titles are called in file names; two with one name would get each other's files."""
 
@@ -222,29 +242,26 @@ class _FileNames:
         return re.sub("[^A-Z0-9]", "", id_.upper())[:LONGEST_FILE_NAME]
 
 
-def _draft(workspace: Workspace, one: FoundSet, core: str, came: Arranged, names: _FileNames) -> SetDraft:
+def _draft(workspace: Workspace, one: FoundSet, core: str, came: Arranged, file_name: str, tag: str | None) -> SetDraft:
+    """Return the draft of a title; where its core has no layout, as that of a single one, but for its name."""
     path = workspace.inputs / FOLDERS["title"] / f"{one.id}.toml"
-    origin = f" from {shown(one.entry)}"
+    origin, pins = f" from {shown(one.entry)}", list[PinRequest]()
     if came.matched:
-        lines = [*_layout_text(one, origin, core, came, came.matched, names.of(one.id))]
-        text = "\n".join([*filter(None, [schema_line(path, "title")]), *lines, ""])
+        lines = [*_layout_text(one, origin, core, came, came.matched, file_name)]
     else:
-        text = _plain_text(one, origin, core, path)
-    blanks = tuple(spell(way) for way in blanks_in(tomllib.loads(text)))
-    return SetDraft(found=one, came=came, path=path, text=text, blanks=blanks)
-
-
-def _plain_text(one: FoundSet, origin: str, core: str, path: Path) -> str:
-    """Return the draft of a title whose core has no layout: as that of a single one, but for its name."""
-    files = list(one.dumps.values())
-    chips = dict(zip(chip_names(files), files, strict=True))
-    lines = title_text(origin, chips, one.texts, core, one.name)
+        files = list(one.dumps.values())
+        chips = dict(zip(chip_names(files), files, strict=True))
+        lines = [*title_text(origin, chips, one.texts, core, one.name)]
+        pins = [
+            PinRequest(way=("chips", name), content=file.content, source=shown(file.argument))
+            for name, file in chips.items()
+        ]
+    if tag is not None:
+        lines.insert(lines.index(pair("name", one.name)) + 1, pair("tags", [tag]))
     text = "\n".join([*filter(None, [schema_line(path, "title")]), *lines, ""])
-    pins = [
-        PinRequest(way=("chips", name), content=file.content, source=shown(file.argument))
-        for name, file in chips.items()
-    ]
-    return pin(text, path.name, pins).text
+    text = pin(text, path.name, pins).text if pins else text
+    blanks = tuple(spell(way) for way in blanks_in(toml_values(text)))
+    return SetDraft(found=one, came=came, path=path, text=text, blanks=blanks)
 
 
 def _layout_text(

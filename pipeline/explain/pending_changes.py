@@ -17,7 +17,7 @@ from pipeline.errors import MachineError, Place, Problem
 from pipeline.model.content import CardFile
 from pipeline.record.compare import SAME_BYTES, Changes, Difference, compare
 from pipeline.record.document import record_files
-from pipeline.record.snapshot import File, Side, side_of_record
+from pipeline.record.snapshot import CardSnapshot, File, side_of_record
 from pipeline.roms.assemble import content_key
 from pipeline.workspace.files import read_record
 
@@ -62,7 +62,7 @@ def _texts(card: CardBuild) -> Mapping[str, Sequence[str]]:
 
 
 def _explained(
-    card: CardBuild, files: Mapping[str, CardFile], old: Side, change: Difference, unbuilt: Collection[str]
+    card: CardBuild, files: Mapping[str, CardFile], old: CardSnapshot, change: Difference, unbuilt: Collection[str]
 ) -> Difference:
     """Return a difference of a file with a line more for each key and file of the inputs that is behind it."""
     path = change.name.partition(":")[0]  # what follows is said of it: no name on a FAT volume has a colon
@@ -74,7 +74,7 @@ def _explained(
     return replace(change, because=(*change.because, *_behind(card, file, old)))
 
 
-def _behind(card: CardBuild, file: CardFile, old: Side) -> Iterator[str]:
+def _behind(card: CardBuild, file: CardFile, old: CardSnapshot) -> Iterator[str]:
     before = old.files.get(file.path)
     known = (
         {ingredient["role"]: ingredient["sha256"] for ingredient in before.origin.get("contents", ())} if before else {}
@@ -99,7 +99,7 @@ def _behind(card: CardBuild, file: CardFile, old: Side) -> Iterator[str]:
         yield from (f"declared in {problem.place}" for problem in found)
 
 
-def _new_edits(card: CardBuild, job: ConfigJob, file: CardFile, old: Side, before: File) -> Iterator[Place]:
+def _new_edits(card: CardBuild, job: ConfigJob, file: CardFile, old: CardSnapshot, before: File) -> Iterator[Place]:
     """Yield where each value of a config file is asked for that was not, or was another, in the last record."""
     known = before.origin.get("steps", ())
     for (_, place), step in zip(job.edits, file.origin.steps, strict=True):
@@ -107,7 +107,7 @@ def _new_edits(card: CardBuild, job: ConfigJob, file: CardFile, old: Side, befor
             yield _asked_in(card, place, old)
 
 
-def _asked_in(card: CardBuild, place: Place, old: Side) -> Place:
+def _asked_in(card: CardBuild, place: Place, old: CardSnapshot) -> Place:
     """Return where a new choice of a board setting is asked for, by the card or a core; else the place itself."""
     selection, name = card.selection, place.key.removeprefix("settings.")
     choice = selection.settings.get(name) if place.file == selection.board.file else None

@@ -26,7 +26,7 @@ from pipeline.inspect.catalogue import bitstream_path, catalogue, core_folders
 from pipeline.inspect.conformance import edit_to, setting_of
 from pipeline.inspect.damage import refuse_damage
 from pipeline.inspect.look import hashed, small_file
-from pipeline.inspect.open_target import Named
+from pipeline.inspect.open_target import OpenTarget
 from pipeline.manifest.files import is_id
 from pipeline.manifest.load import load_sound
 from pipeline.manifest.parse_manifest import parse_manifest
@@ -95,7 +95,7 @@ class Adoption:
     volumes: tuple[str, ...] = ()
 
 
-def adopt(build: Build, named: Named, board: Board, card_id: str) -> Adoption:
+def adopt(build: Build, named: OpenTarget, board: Board, card_id: str) -> Adoption:
     """Return what the card comes to; reads and decides, and writes nothing.
 
     Raises CheckError for a damaged card, MachineError for a plain folder: it has no volume to take over.

@@ -21,7 +21,7 @@ from pipeline.fat.names import label_problem
 from pipeline.inspect.adopt import Adoption, DraftedCore, slug
 from pipeline.inspect.card_under_test import FileOnCard
 from pipeline.inspect.look import parts_of
-from pipeline.inspect.open_target import Named
+from pipeline.inspect.open_target import OpenTarget
 from pipeline.manifest.load import load_sound
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.text.blank import BLANK, BLANKS_ARE, blanks_in
@@ -59,7 +59,9 @@ def blanks_of(workspace: Workspace, manifests: Mapping[Path, str]) -> dict[str, 
     return {workspace.shown(path): keys for path, keys in found.items() if keys}
 
 
-def write(workspace: Workspace, named: Named, adoption: Adoption, manifests: Mapping[Path, str]) -> tuple[str, ...]:
+def write(
+    workspace: Workspace, named: OpenTarget, adoption: Adoption, manifests: Mapping[Path, str]
+) -> tuple[str, ...]:
     """Write everything and return the path of each file; nothing that is there is written over.
 
     Copies come first and the card's manifest last, so that an end at any moment leaves a card with all it needs or no
@@ -158,7 +160,7 @@ def _take_back(workspace: Workspace, home: Path, journal: AdoptionJournal) -> No
     shutil.rmtree(partial, ignore_errors=True)
 
 
-def _copy(named: Named, adoption: Adoption, home: Path, journal: AdoptionJournal, drafts: list[str]) -> list[Path]:
+def _copy(named: OpenTarget, adoption: Adoption, home: Path, journal: AdoptionJournal, drafts: list[str]) -> list[Path]:
     """Copy files of the card, each under its path there, and contents; return what is there then, in one step.
 
     Drafts lie beside them until they take their places: a manifest that is partial written would stop every build.

@@ -12,15 +12,15 @@ from dataclasses import dataclass, replace
 from pipeline.configs.differ import text_changes
 from pipeline.image.digest import data_extents
 from pipeline.image.opened import read_at
-from pipeline.inspect.open_target import Named, digest
-from pipeline.inspect.yours import Yours, is_yours, yours_between
+from pipeline.inspect.open_target import OpenTarget, digest
+from pipeline.inspect.user_files import Yours, is_yours, yours_between
 from pipeline.model.reading import Reading
 from pipeline.model.spans import difference, joined
 from pipeline.model.text import counted
 from pipeline.record.bytes import Differing, Tally
 from pipeline.record.compare import Changes, compare, to_hash
 from pipeline.record.regions import regions_of, used_ranges
-from pipeline.record.snapshot import Side
+from pipeline.record.snapshot import CardSnapshot
 from pipeline.threads import Threads
 from pipeline.workspace.progress import progress
 
@@ -51,7 +51,7 @@ class Comparison:
         return not self.changes and not self.differing
 
 
-def diff(old: Named, new: Named, *, keep: Sequence[str] = ()) -> Comparison:
+def diff(old: OpenTarget, new: OpenTarget, *, keep: Sequence[str] = ()) -> Comparison:
     """Return every difference; files are read only where nothing else decides.
 
     ``keep``: what is the user's. Where nothing else differs, tables, folders and hashes, which change with it, are left
@@ -79,7 +79,7 @@ FOLLOWING = ("FAT", "folder", "root directory", "FSInfo", "backup FSInfo", "free
 """Owners whose bytes change with the user's files, and with no others where these and their entries are equal."""
 
 
-def _without_yours(side: Side, keep: Sequence[str]) -> Side:
+def _without_yours(side: CardSnapshot, keep: Sequence[str]) -> CardSnapshot:
     files = {path: file for path, file in side.files.items() if not is_yours(path, keep, is_folder=file.is_folder)}
     return replace(side, files=files)
 
@@ -90,7 +90,7 @@ def _follows(found: Differing, keep: Sequence[str]) -> bool:
     )
 
 
-def _differing(old: Named, new: Named) -> tuple[tuple[Differing, ...], bool]:
+def _differing(old: OpenTarget, new: OpenTarget) -> tuple[tuple[Differing, ...], bool]:
     """Return the differing bytes of two images, and whether all of both were looked at."""
     images = [named.image for named in (old, new) if named.image is not None]
     sides = [regions_of(named.reading, named.size) for named in (old, new) if named.reading]
@@ -152,7 +152,7 @@ def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str
     }
 
 
-def _hashed(named: Named, paths: Iterable[str]) -> Side:
+def _hashed(named: OpenTarget, paths: Iterable[str]) -> CardSnapshot:
     """Return a side with the hashes of some of its files, as far as it does not have them."""
     side, parts = named.side, named.parts
     todo = [path for path in sorted(paths) if not side.files[path].sha256]
@@ -168,7 +168,7 @@ def _hashed(named: Named, paths: Iterable[str]) -> Side:
     return replace(side, files=files)
 
 
-def _changed(old: Side, new: Side) -> list[str]:
+def _changed(old: CardSnapshot, new: CardSnapshot) -> list[str]:
     """Return the paths of files that changed and are small enough to be looked at; of two records only config files."""
     records = bool(old.card and new.card)
     return [
@@ -182,7 +182,7 @@ def _changed(old: Side, new: Side) -> list[str]:
     ]
 
 
-def _causes(old: Named, new: Named, path: str) -> tuple[str, ...]:
+def _causes(old: OpenTarget, new: OpenTarget, path: str) -> tuple[str, ...]:
     """Return what differs in a file, none where one of the two is not at hand."""
     if old.parts is None or new.parts is None:
         return ()

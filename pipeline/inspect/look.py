@@ -17,7 +17,7 @@ from pipeline.image.opened import read_at
 from pipeline.inspect.card_under_test import CardUnderTest, FileOnCard, is_at
 from pipeline.inspect.catalogue import Fit, best_board, catalogue, declared_cards
 from pipeline.inspect.conformance import Conformance, judge_card, what_of
-from pipeline.inspect.open_target import PART, Named, digest
+from pipeline.inspect.open_target import PART, OpenTarget, digest
 from pipeline.model.content import CardFile, Origin
 from pipeline.model.manifest import Board, Manifest
 from pipeline.model.plan import SECTOR
@@ -56,7 +56,7 @@ class Look:
     ``unknown_cores``: bitstreams in a core's place that belong to no known core. ``verdict``: None without a board.
     """
 
-    named: Named
+    named: OpenTarget
     files: tuple[FileOnCard, ...]
     litter: tuple[str, ...]
     board: Board | None
@@ -80,7 +80,7 @@ class Look:
         return not broken and not (self.reading and self.reading.findings)
 
 
-def look(build: Build, named: Named, board_id: str = "") -> Look:
+def look(build: Build, named: OpenTarget, board_id: str = "") -> Look:
     """Return what there is to say of a card; its files are hashed where some manifest knows their size.
 
     A board that was asked for must be known, else ManifestError; without one the manifests may be missing altogether.
@@ -125,7 +125,7 @@ def look(build: Build, named: Named, board_id: str = "") -> Look:
     )
 
 
-def card_size(named: Named) -> int:
+def card_size(named: OpenTarget) -> int:
     """Return the bytes of a card: of an image all, of a disk those up to the end of its volume, 0 of a folder."""
     if named.image is None or named.reading is None:
         return 0
@@ -151,7 +151,7 @@ def _guessed(fit: Fit) -> str:
     return f"best match ({fit.places} of its paths exist)"
 
 
-def small_file(named: Named, path: str) -> bytes:
+def small_file(named: OpenTarget, path: str) -> bytes:
     """Return the bytes of a config file, no more than one may have."""
     found = bytearray()
     for part in named.parts(path) if named.parts else ():
@@ -161,14 +161,14 @@ def small_file(named: Named, path: str) -> bytes:
     return bytes(found[:LARGEST_TEXT])
 
 
-def whole_file(named: Named, path: str) -> bytes | None:
+def whole_file(named: OpenTarget, path: str) -> bytes | None:
     """Return the bytes of a file that may be a bitstream, None where it is too large for one."""
     if named.parts is None or named.side.files[path].size > LARGEST_BITSTREAM:
         return None
     return b"".join(named.parts(path))
 
 
-def hashed(named: Named, files: Iterable[File], sizes: set[int] | None) -> tuple[FileOnCard, ...]:
+def hashed(named: OpenTarget, files: Iterable[File], sizes: set[int] | None) -> tuple[FileOnCard, ...]:
     """Return the files with the hash of each that has one of the sizes; None: of all."""
     files = list(files)
     wanted = [file for file in files if sizes is None or file.size in sizes]
@@ -180,7 +180,7 @@ def hashed(named: Named, files: Iterable[File], sizes: set[int] | None) -> tuple
     return tuple(FileOnCard(path=file.path, size=file.size, sha256=hashes.get(file.path, "")) for file in files)
 
 
-def parts_of(named: Named, file: File) -> Iterator[bytes]:
+def parts_of(named: OpenTarget, file: File) -> Iterator[bytes]:
     """Yield the bytes of a file of an image, a disk or a folder, as far as they can be followed."""
     if named.reading is None or named.image is None:
         yield from named.parts(file.path) if named.parts else ()

@@ -15,7 +15,7 @@ from pipeline.errors import MachineError
 from pipeline.image.opened import open_image, read_at
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
-from pipeline.record.snapshot import File, Side, side_of_files, side_of_reading, side_of_record
+from pipeline.record.snapshot import CardSnapshot, File, side_of_files, side_of_reading, side_of_record
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.files import read_plan, read_record
 from pipeline.workspace.versions import version_named
@@ -27,14 +27,14 @@ Parts = Callable[[str], Iterator[bytes]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Named:
-    """What was named. ``shown``: as people know it. ``parts``: None where the bytes of files are not at hand.
+class OpenTarget:
+    """What was named and opened. ``shown``: as people know it. ``parts``: None where files have no bytes at hand.
 
     ``image``: an open file of the whole card, and ``reading``: what lies on it; None for a record and a folder.
     """
 
     shown: str
-    side: Side
+    side: CardSnapshot
     parts: Parts | None = None
     image: int | None = None
     size: int = 0
@@ -42,7 +42,7 @@ class Named:
 
 
 @contextmanager
-def named(workspace: Workspace, word: str) -> Iterator[Named]:
+def opened_target(workspace: Workspace, word: str) -> Iterator[OpenTarget]:
     """Give what a word names: the id of a built card, a published or received version ("desk@1"), or a path.
 
     The path is that of a record, an image, a disk or a folder. Raises MachineError where there is no such thing or it
@@ -100,7 +100,7 @@ def file_parts(reading: Reading, descriptor: int, item: Item) -> Iterator[bytes]
             yield read_at(descriptor, start + at, min(PART, length - at))
 
 
-def of_image(path: Path, stack: ExitStack) -> Named:
+def of_image(path: Path, stack: ExitStack) -> OpenTarget:
     """Return what lies on an image or disk; raises MachineError where there is no FAT volume."""
     descriptor, size = open_image(path, stack)
     try:
@@ -108,7 +108,7 @@ def of_image(path: Path, stack: ExitStack) -> Named:
     except NotFatError as error:
         raise MachineError.one(str(error), error.hint, file=str(path)) from None
     items = {item.path: item for item in reading.items}
-    return Named(
+    return OpenTarget(
         shown=str(path),
         side=side_of_reading(reading, size, {}),
         parts=lambda name: file_parts(reading, descriptor, items[name]),
@@ -122,7 +122,7 @@ def _reading(descriptor: int, size: int) -> Reading:
     return read_volume(lambda offset, length: read_at(descriptor, offset, length), size)
 
 
-def of_folder(path: Path) -> Named:
+def of_folder(path: Path) -> OpenTarget:
     """Return the plain files and folders of a folder, such as a mounted card; links and pipes are none of a card's."""
 
     def fail(error: OSError) -> None:
@@ -144,10 +144,10 @@ def of_folder(path: Path) -> Named:
             while part := file.read(PART):
                 yield part
 
-    return Named(shown=str(path), side=side_of_files(files), parts=parts)
+    return OpenTarget(shown=str(path), side=side_of_files(files), parts=parts)
 
 
-def _of_record(workspace: Workspace, record: Mapping[str, Any], path: Path, stack: ExitStack) -> Named:
+def _of_record(workspace: Workspace, record: Mapping[str, Any], path: Path, stack: ExitStack) -> OpenTarget:
     """Return what a record says; the bytes of its files come from what was built with it, if that is still there."""
     side = side_of_record(record)
     configs = workspace.config_folder(record["card"]["id"])
@@ -166,4 +166,4 @@ def _of_record(workspace: Workspace, record: Mapping[str, Any], path: Path, stac
         data = read_at(descriptor, plan.volume.cluster_offset(file.extents[0][0]), file.size)
         return iter((data,)) if hashlib.sha256(data).hexdigest() == file.sha256 else iter(())
 
-    return Named(shown=workspace.shown(path.absolute()), side=side, parts=parts)
+    return OpenTarget(shown=workspace.shown(path.absolute()), side=side, parts=parts)

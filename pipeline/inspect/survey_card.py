@@ -9,7 +9,7 @@ from pipeline.configs.edit import END_OF_TEXT
 from pipeline.device.folder import is_litter
 from pipeline.fat.names import name_problem
 from pipeline.inspect.look import card_size, parts_of
-from pipeline.inspect.open_target import Named
+from pipeline.inspect.open_target import OpenTarget
 from pipeline.record.snapshot import File
 from pipeline.survey.values import SurveyedCard, SurveyedFile
 from pipeline.workspace.progress import progress
@@ -27,7 +27,7 @@ CONTROL = bytes(set(range(32)) - set(b"\t\n\r")) + b"\x7f"
 """Bytes that no text has."""
 
 
-def surveyed_card(named: Named) -> SurveyedCard:
+def surveyed_card(named: OpenTarget) -> SurveyedCard:
     """Return the files of a card with what their bytes show, without what desktops left behind.
 
     Every file that may be a bitstream is read once. OSError passes through.
@@ -45,7 +45,7 @@ def surveyed_card(named: Named) -> SurveyedCard:
     )
 
 
-def _surveyed(named: Named, files: list[File]) -> Iterator[SurveyedFile]:
+def _surveyed(named: OpenTarget, files: list[File]) -> Iterator[SurveyedFile]:
     room = ALL_TEXTS
     with progress("look", sum(file.size for file in files)) as advance:
         for file in files:

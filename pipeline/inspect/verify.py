@@ -14,14 +14,14 @@ from pipeline.fat.names import fold
 from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import PART
 from pipeline.inspect.planned_image import CardImage, Planned, unreadable
-from pipeline.inspect.yours import Yours, is_yours
+from pipeline.inspect.user_files import Yours, is_yours
 from pipeline.model.plan import Plan
 from pipeline.model.reading import Item, Reading
 from pipeline.model.spans import differing_at
+from pipeline.record.entry_text import attributes_words
 from pipeline.record.fields import Naming
 from pipeline.record.regions import Region, regions_of
 from pipeline.record.verdict import HARMLESS, DifferingSpot, FoundVolume, changed_attributes, chips_at, is_sound, spots
-from pipeline.record.words import attributes_words
 from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.progress import progress

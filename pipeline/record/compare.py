@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 from pipeline.model.units import show_size
 from pipeline.record.change_reasons import causes_of
-from pipeline.record.snapshot import Facts, File, Side
-from pipeline.record.words import attributes_words, extents_words, times_words
+from pipeline.record.entry_text import attributes_words, extents_words, times_words
+from pipeline.record.snapshot import CardSnapshot, Facts, File
 
 GROUPS = ("volume", "card", "cores", "titles", "files", "placement", "entries", "image")
 """From coarse to fine. "entries": short names, attributes and times; "image": hashes of the whole."""
@@ -38,7 +38,7 @@ class Difference:
 Changes = tuple[Difference, ...]
 
 
-def compare(old: Side, new: Side, causes: Mapping[str, Sequence[str]] | None = None) -> Changes:
+def compare(old: CardSnapshot, new: CardSnapshot, causes: Mapping[str, Sequence[str]] | None = None) -> Changes:
     """Return every difference, coarse to fine; none if and only if both say the same.
 
     What only one side can know is not compared: a folder has no extents, an image no releases. ``causes``: lines that
@@ -56,7 +56,7 @@ def compare(old: Side, new: Side, causes: Mapping[str, Sequence[str]] | None = N
     return tuple(found)
 
 
-def to_hash(old: Side, new: Side, same: Iterable[str] = ()) -> tuple[set[str], set[str]]:
+def to_hash(old: CardSnapshot, new: CardSnapshot, same: Iterable[str] = ()) -> tuple[set[str], set[str]]:
     """Return the paths on each side whose hash decides something; ``same``: those known to be equal."""
     known = set(same)
     olds = {path for path, file in old.files.items() if not file.is_folder}
@@ -70,7 +70,7 @@ def to_hash(old: Side, new: Side, same: Iterable[str] = ()) -> tuple[set[str], s
     )
 
 
-def moves(old: Side, new: Side) -> dict[str, str]:
+def moves(old: CardSnapshot, new: CardSnapshot) -> dict[str, str]:
     """Return old to new path of files that are gone from the one and whose content came up at the other.
 
     Where a content is there several times, paths go together in order; an empty file has nothing to know it by.
@@ -87,7 +87,7 @@ def moves(old: Side, new: Side) -> dict[str, str]:
     return found
 
 
-def _pair(path: str, new: Side, moved: Mapping[str, str]) -> bool:
+def _pair(path: str, new: CardSnapshot, moved: Mapping[str, str]) -> bool:
     return path in new.files or path in moved
 
 
@@ -118,7 +118,9 @@ def _named(facts: Facts) -> str:
     return " ".join(facts[key] for key in ("name", "release") if facts.get(key))
 
 
-def _files(old: Side, new: Side, moved: Mapping[str, str], causes: Mapping[str, Sequence[str]]) -> Iterator[Difference]:
+def _files(
+    old: CardSnapshot, new: CardSnapshot, moved: Mapping[str, str], causes: Mapping[str, Sequence[str]]
+) -> Iterator[Difference]:
     arrived = set(moved.values())
     for path, file in old.files.items():
         if path in moved:
@@ -150,7 +152,7 @@ def _what(file: File) -> str:
     return "folder" if file.is_folder else show_size(file.size)
 
 
-def _order(old: Side, new: Side, moved: Mapping[str, str]) -> Iterator[Difference]:
+def _order(old: CardSnapshot, new: CardSnapshot, moved: Mapping[str, str]) -> Iterator[Difference]:
     """Yield the first file of the card where it is another one, and each folder whose entries stand in another order.
 
     Files are held against files and folders against folders, since a record lists them apart.
@@ -179,11 +181,11 @@ def _order(old: Side, new: Side, moved: Mapping[str, str]) -> Iterator[Differenc
                 )
 
 
-def _first(side: Side) -> str:
+def _first(side: CardSnapshot) -> str:
     return next((path for path, file in side.files.items() if not file.is_folder and "/" not in path), "")
 
 
-def _children(side: Side) -> dict[tuple[str, bool], list[str]]:
+def _children(side: CardSnapshot) -> dict[tuple[str, bool], list[str]]:
     found: dict[tuple[str, bool], list[str]] = {}
     for path, file in side.files.items():
         found.setdefault((path.rpartition("/")[0], file.is_folder), []).append(path)

@@ -35,7 +35,7 @@ class File:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Side:
+class CardSnapshot:
     """``volume``, ``card``, ``image``: facts by name. ``cores``, ``titles``: facts by id; None where not known.
 
     ``files``: by path, in directory order, a folder before what it holds.
@@ -49,7 +49,7 @@ class Side:
     image: Facts = field(default_factory=dict)
 
 
-def side_of_record(record: Mapping[str, Any]) -> Side:
+def side_of_record(record: Mapping[str, Any]) -> CardSnapshot:
     """Return what a record says; nothing else is read."""
     volume = record["volume"]
     date, time = encode_moment(datetime.fromisoformat(volume["timestamp"]))
@@ -69,7 +69,7 @@ def side_of_record(record: Mapping[str, Any]) -> Side:
         )
         for entry, is_folder in entries
     }
-    return Side(
+    return CardSnapshot(
         files=files,
         volume={
             "card size": f"{record['image']['size']:,} bytes",
@@ -89,7 +89,7 @@ def side_of_record(record: Mapping[str, Any]) -> Side:
     )
 
 
-def side_of_reading(reading: Reading, size: int, hashes: Mapping[str, str]) -> Side:
+def side_of_reading(reading: Reading, size: int, hashes: Mapping[str, str]) -> CardSnapshot:
     """Return what was read from the volume of a card of a size in bytes.
 
     ``hashes``: the SHA-256 of its files by path, as far as they are known.
@@ -108,7 +108,7 @@ def side_of_reading(reading: Reading, size: int, hashes: Mapping[str, str]) -> S
         )
         for item in reading.items
     }
-    return Side(
+    return CardSnapshot(
         files=files,
         volume={
             "card size": f"{size:,} bytes",
@@ -124,9 +124,9 @@ def side_of_reading(reading: Reading, size: int, hashes: Mapping[str, str]) -> S
     )
 
 
-def side_of_files(files: Iterable[File]) -> Side:
+def side_of_files(files: Iterable[File]) -> CardSnapshot:
     """Return what a plain folder holds: paths, sizes and hashes, and nothing of a volume."""
-    return Side(files={file.path: file for file in sorted(files, key=lambda file: file.path)})
+    return CardSnapshot(files={file.path: file for file in sorted(files, key=lambda file: file.path)})
 
 
 def _said(record: Mapping[str, Any]) -> dict[str, str]:

@@ -173,7 +173,11 @@ def _named(sockets: Mapping[str, Socket], dumps: Sequence[Dump], name: str) -> I
     """
     texts = [words(dump.path.rpartition("/")[2]) for dump in dumps]
     common, of_set = _common(texts), words(name)
-    of_sockets = {name: words(name) for name in sockets}
+    of_sockets = defaultdict[tuple[str, ...], set[str]](set)
+    for socket in sockets:
+        parts = words(socket)
+        of_sockets[parts].add(socket)
+        of_sockets["".join(parts),].add(socket)
     for text in texts:
         is_named = len(of_set) < len(text) and text[: len(of_set)] == of_set
         yield _sockets_in(text[max(common, len(of_set) if is_named else 0) :], of_sockets)
@@ -186,20 +190,21 @@ def _common(texts: Sequence[tuple[str, ...]]) -> int:
     return common if common < shortest and len(texts) > 1 else 0
 
 
-def _sockets_in(text: tuple[str, ...], sockets: Mapping[str, tuple[str, ...]]) -> frozenset[str]:
+def _sockets_in(text: tuple[str, ...], sockets: Mapping[tuple[str, ...], set[str]]) -> frozenset[str]:
     """Return the sockets whose words stand in a text, one after the other or as one; of "6" and "6.h" the longer."""
+    longest = max(map(len, sockets), default=0)
     spans = [
-        (at, at + length, name)
-        for name, parts in sockets.items()
-        for length, sought in {(len(parts), parts), (1, ("".join(parts),))}
-        for at in range(len(text) - length + 1)
-        if text[at : at + length] == sought
+        (start, end)
+        for start in range(len(text))
+        for end in range(start + 1, min(start + longest, len(text)) + 1)
+        if text[start:end] in sockets
     ]
-    return frozenset(
-        name
-        for start, end, name in spans
-        if not any(other[0] <= start and end <= other[1] and end - start < other[1] - other[0] for other in spans)
+    outer = (
+        (start, end)
+        for start, end in spans
+        if not any(left <= start and end <= right and (left, right) != (start, end) for left, right in spans)
     )
+    return frozenset(name for start, end in outer for name in sockets[text[start:end]])
 
 
 def _in_order(path: str) -> tuple[str | int, ...]:

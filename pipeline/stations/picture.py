@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from pipeline.model.manifest import Board, Display, Needs, Station
 from pipeline.model.text import listed
-from pipeline.stations.words import rate, rates
+from pipeline.stations.rate_text import rate, rates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

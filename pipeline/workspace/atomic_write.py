@@ -10,6 +10,9 @@ from pathlib import Path
 
 from pipeline.errors import MachineError
 
+SYNCED_TOGETHER = 8
+"""Files that are synced side by side."""
+
 LONGEST = 250
 """Bytes of a name to which ".part" can be added; 255 are the most on usual file systems."""
 
@@ -41,8 +44,7 @@ def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
     try:
         yield temporary
         if sync:
-            with temporary.open("rb+") as written:
-                os.fsync(written.fileno())
+            _sync(temporary)
         temporary.replace(path)
         if sync:
             sync_folder(path.parent)
@@ -56,6 +58,8 @@ def write_together(files: Mapping[Path, bytes]) -> None:
 
     All are written and synced under temporary names before the first takes its place. Their folders are there.
     """
+    from pipeline.threads import Threads  # few commands write together, and loading it takes time
+
     before = {path: path.read_bytes() if path.exists() else None for path in files}
     placed = list[Path]()
     try:
@@ -65,8 +69,8 @@ def write_together(files: Mapping[Path, bytes]) -> None:
             temporary.write_bytes(data)
             if before[path] is not None:
                 shutil.copymode(path, temporary)
-            with temporary.open("rb+") as written:
-                os.fsync(written.fileno())
+        with Threads(SYNCED_TOGETHER) as threads:  # side by side: a disk syncs many in the time of a few
+            list(threads.map(_sync, map(temporary_name, files)))
         for path in files:
             placed.append(path)
             temporary_name(path).replace(path)
@@ -78,6 +82,11 @@ def write_together(files: Mapping[Path, bytes]) -> None:
         for path in placed:
             _put_back(path, before[path])
         raise
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb+") as written:
+        os.fsync(written.fileno())
 
 
 def temporary_name(path: Path) -> Path:

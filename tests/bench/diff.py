@@ -23,7 +23,7 @@ from pipeline.errors import Place
 from pipeline.fat.geometry import fit_volume
 from pipeline.image.write import write_image
 from pipeline.inspect.diff import diff
-from pipeline.inspect.open_target import named
+from pipeline.inspect.open_target import opened_target
 from pipeline.model.content import CardFile, Content, Origin
 from pipeline.model.plan import Plan
 from tests.support.building import workspace_in
@@ -53,7 +53,7 @@ def make(target: Path) -> Plan:
 def ours(folder: Path, one: Path, other: Path) -> None:
     with ExitStack() as stack:
         project = workspace_in(folder)
-        found = diff(*(stack.enter_context(named(project, str(path))) for path in (one, other)))
+        found = diff(*(stack.enter_context(opened_target(project, str(path))) for path in (one, other)))
         assert found.differing
 
 

@@ -19,7 +19,7 @@ from pipeline.model.text import did_you_mean, quote
 LONGEST = 2
 """Steps from a title by ``like`` to the one that is like none."""
 
-MOST = 5_000_000
+MOST = 2_000_000
 """Values in all titles that were written out: a few lines of many titles can stand for a large layout each."""
 
 Key = tuple[str, str]
@@ -41,7 +41,9 @@ class Titles:
         self._cores = {one.id: one for one in examined if one.kind == "core"}
         self._titles = {one.id: one for one in examined if one.kind == "title"}
         self._results: dict[str, TitleResult] = {}
+        self._layouts: dict[Key, StatedLayout] = {}
         self._values = 0
+        self._beyond = ""
 
     def result(self, id_: str) -> TitleResult:
         """Return what comes of a title: itself, where it takes nothing over."""
@@ -65,17 +67,27 @@ class Titles:
         if naming and (core is None or not isinstance(core.value, Core)):
             return _failed(one, needs=[("core", core.id)] if core else [])
         if naming and core:
-            layout, problem = _layout(naming[-1], core)
-            if problem:
-                return _failed(one, [problem])
-        if self._values > MOST:
-            what = f"found more than {MOST:,} values in titles with all that they take over, expected fewer"
-            place = Place(one.file, key="like" if len(stated) > 1 else "layout")
-            return _failed(one, [Problem(place, what, "split the titles over several folders of inputs")])
+            layout = self._layout(naming[-1].data["layout"], core)
+            if layout is None:
+                return _failed(one, [_no_layout(naming[-1], core)])
+        if self._beyond:
+            return _failed(one, needs=[("title", self._beyond)])
         full = written_out(stated, layout)
         self._values += _count(full.data)
+        if self._values > MOST:
+            self._beyond = one.id
+            what = f"found more than {MOST:,} values up to here in titles with all that they take over, expected fewer"
+            place = Place(one.file, key="like" if len(stated) > 1 else "layout")
+            return _failed(one, [Problem(place, what, "split the titles over several folders of inputs")])
         problems = full.problems or tuple(_chip_problems(full, one.file))
         return _failed(one, problems) if problems else TitleResult(manifest=_finished(one, full, layout, core))
+
+    def _layout(self, name: str, core: ParsedManifest) -> StatedLayout | None:
+        """Return a layout of a core, the same value for all titles that have it; None where there is none."""
+        if (core.id, name) not in self._layouts and name in (core.data or {}).get("layouts", {}):
+            data = (core.data or {})["layouts"][name]
+            self._layouts[core.id, name] = StatedLayout(name=name, core=core.id, file=core.file, data=data)
+        return self._layouts.get((core.id, name))
 
     def _chain(self, one: ParsedManifest) -> tuple[list[ParsedManifest], Problem | None, list[Key]]:
         """Return the titles from the furthest that this one is like to itself; what is wrong; what else it waits for.
@@ -136,15 +148,12 @@ def _other_core(chain: Sequence[Stated]) -> Problem | None:
     return Problem(title.place("core"), what, hint, (chain[0].place("core"),))
 
 
-def _layout(title: Stated, core: ParsedManifest) -> tuple[StatedLayout | None, Problem | None]:
-    """Return the layout a title names, or why there is none."""
+def _no_layout(title: Stated, core: ParsedManifest) -> Problem:
     name, known = title.data["layout"], (core.data or {}).get("layouts", {})
-    if name in known:
-        return StatedLayout(name=name, core=core.id, file=core.file, data=known[name]), None
     what = f'found {quote(name)}, expected a layout of core "{core.id}"'
     some = f"its layouts are {', '.join(known)}" if known else f"it has none; declare it there as [layouts.{name}]"
     also = (Place(core.file, key="layouts" if known else ""),)
-    return None, Problem(title.place("layout"), what, did_you_mean(name, known, some), also)
+    return Problem(title.place("layout"), what, did_you_mean(name, known, some), also)
 
 
 def _chip_problems(full: WrittenOut, file: str) -> Iterator[Problem]:
@@ -173,4 +182,4 @@ def _sockets(full: WrittenOut, layout: StatedLayout | None, core: ParsedManifest
         return {}
     sockets = core.value.layouts[layout.name].sockets
     own = {name: changes(table) for name, table in full.sockets.items() if "then" in table}
-    return {name: replace(socket, then=own.get(name, socket.then)) for name, socket in sockets.items()}
+    return {**sockets, **{name: replace(sockets[name], then=then) for name, then in own.items()}} if own else sockets

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from sys import intern
 from typing import Any
 
 from pipeline.errors import Place, Problem
@@ -49,10 +50,14 @@ class StatedLayout:
     core: str
     file: str
     data: Table
+    places: dict[str, Place] = field(default_factory=dict, compare=False)
+    """Those asked for so far: many titles have the same."""
 
-    def place(self, key: str = "") -> Place:
-        """Return the place of a key below the layout, or of the layout itself."""
-        return Place(self.file, key=f"layouts.{self.name}" + (f".{key}" if key else ""))
+    def place(self, key: str) -> Place:
+        """Return the place of a key below the layout."""
+        if key not in self.places:
+            self.places[key] = Place(self.file, key=f"layouts.{self.name}.{key}")
+        return self.places[key]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +119,8 @@ class _Writing:
             self.places["sockets"] = self.layout.place("sockets")
         data |= {"chips": chips, "patches": self._tables("patches"), "files": files}
         filled = {name: table for name, (table, _) in self.named["sockets"].items()}
-        return WrittenOut(data=data, sockets=filled, places=self.places, problems=tuple(self.problems))
+        places = {intern(key): place for key, place in self.places.items()}  # many titles have the same few
+        return WrittenOut(data=data, sockets=filled, places=places, problems=tuple(self.problems))
 
     def _place(self, key: str) -> Place:
         return place_of(key, self.places, self.title.file)

@@ -20,7 +20,7 @@ from pipeline.commands.adopt import Adopt
 from pipeline.errors import ManifestError
 from pipeline.inspect import adopt_writer
 from pipeline.inspect.adopt import adopt
-from pipeline.inspect.open_target import named
+from pipeline.inspect.open_target import opened_target
 from pipeline.manifest.load import load
 from tests.strangers import with_dissect, with_mtools
 from tests.strangers.tools import require
@@ -207,7 +207,7 @@ def test_all_is_taken_back_when_a_draft_does_not_pass(folder: Path, monkeypatch:
     monkeypatch.setattr(adopt_writer, "_card_text", lambda path, adoption: "no = 'card'\n")
     project = build_in(folder)
 
-    with named(project.workspace, str(folder / "card.img")) as card:
+    with opened_target(project.workspace, str(folder / "card.img")) as card:
         adoption = adopt(project, card, project.inputs.manifest.boards["oak"], "garage")
         manifests = adopt_writer.drafted_manifests(project.workspace, adoption)
         with pytest.raises(ManifestError):

@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.commands.diff import Diff
 from pipeline.inspect.diff import diff
-from pipeline.inspect.open_target import Named, named
+from pipeline.inspect.open_target import OpenTarget, opened_target
 from pipeline.record.fields import Naming, region_at
 from pipeline.record.regions import regions_of
 from tests.strangers.tools import require
@@ -122,10 +122,10 @@ def test_arguments_and_what_cannot_be_read_end_differently(built: Path) -> None:
     assert own_command(built, "diff", "desk", "noise").code == 3
 
 
-def opened(folder: Path, *names: str) -> tuple[ExitStack, list[Named]]:
+def opened(folder: Path, *names: str) -> tuple[ExitStack, list[OpenTarget]]:
     stack = ExitStack()
     project = workspace_in(folder)
-    return stack, [stack.enter_context(named(project, str(folder / name))) for name in names]
+    return stack, [stack.enter_context(opened_target(project, str(folder / name))) for name in names]
 
 
 def mutations(size: int, used: int, seed: int) -> Iterator[tuple[int, int]]:

@@ -18,8 +18,7 @@ from jsonschema import Draft202012Validator
 from pipeline.bitstreams.identify import identify
 from pipeline.commands.new import New
 from pipeline.commands.start import Start
-from pipeline.drafts.new import chip_names
-from pipeline.drafts.source_files import SourceFile
+from pipeline.drafts.source_files import SourceFile, chip_names
 from pipeline.drafts.texts import described
 from pipeline.errors import ManifestError
 from pipeline.manifest.load import load
@@ -261,7 +260,8 @@ def test_as_json(folder: Path) -> None:
         (
             ["core"],
             2,
-            "expected KIND ID [FILE ...] or board ID --from CARD or titles FOLDER [--core ID] [--layout NAME]\n"
+            "expected KIND ID [FILE ...] or board ID --from CARD or "
+            "titles FOLDER [--core ID] [--layout NAME] [--tag WORD]\n"
             "  hint: see doit help new\n",
         ),
         (["croe", "x"], 2, 'found "croe", expected a kind of manifest\n  hint: did you mean "core"?\n'),
@@ -355,6 +355,14 @@ def test_the_limits_of_sources_hold(folder: Path) -> None:
 def test_a_name_in_a_release_never_gets_out_of_its_comment(name: str) -> None:
     line = f"# {shown(name)}: {described(identify(ECP5))}"  # type: ignore[arg-type]  # it is one
     assert tomllib.loads(f"a = 1\n{line}\nb = 2\n") == {"a": 1, "b": 2}
+
+
+def test_an_ending_with_a_number_is_part_of_a_chips_name_where_files_differ_in_nothing_else() -> None:
+    """Dumps named by game and position are common practice."""
+    content = Content(sha256="0" * 64, size=1)
+    names = ["moth.7b", "moth.7c", "row 1.bin"]
+    files = [SourceFile(path=name, argument=name, location=Location(path=name), content=content) for name in names]
+    assert list(chip_names(files)) == ["moth.7b", "moth.7c", "row-1"]
 
 
 @given(st.lists(st.text(min_size=1, max_size=50), max_size=6))

@@ -177,6 +177,28 @@ def test_what_fits_two_sockets_is_blank_and_listed_with_the_commands_that_choose
     }
 
 
+def test_a_variant_of_which_title_is_not_known_is_blank_and_all_are_named(folder: Path) -> None:
+    write_tree(folder, {**MOTH, "sets/kite/u1": A2, "sets/kite/u2": A1, "sets/zebra/u2": B2})
+    ran = new(folder, "sets")
+    assert ran.out.splitlines()[3:] == [
+        "zebra      1      1        0  1 by name",
+        "",
+        "zebra: lacks u1; it may be like kite or moth",
+        "",
+        "written 3 titles in inputs/titles, 1 with blanks",
+        "next    fill the blanks in; doit check lists them",
+    ]
+    assert text_of(folder, "zebra").partition("name = ")[2] == (
+        '"zebra"\n'
+        "# It lacks u1; it may be a variant of kite or moth.\n"
+        'like = "<blank>"\n'
+        "\n"
+        "[sockets]\n"
+        "# u2, by its name\n"
+        f'u2 = {{ sha256 = "{small.sha(B2)}" }}\n'
+    )
+
+
 def test_order_decides_only_when_told(folder: Path) -> None:
     write_tree(folder, {"sets/kite/p9": A1, "sets/kite/p10": A2})
     assert "kite       2      0        0  2 by order\n" in new(folder, "sets", "--in-order").out
@@ -222,6 +244,8 @@ def test_a_core_without_layouts_gives_drafts_as_of_single_titles(folder: Path) -
     write_tree(folder, {CORE: small.CORE, "sets/moth/u1.bin": A1, "sets/moth/u2.bin": A2})
     ran = new(folder, "sets")
     assert (ran.code, ran.out.splitlines()[1]) == (0, "moth       2      3        0")
+    write_tree(folder, {"sets/half/u1.bin": b""})
+    assert "  half: u1.bin has 0 bytes; expected a dump\n" in new(folder, "sets").out
     single = within(folder, New, "title", "single", "sets/moth")
     assert single.code == 0
     assert text_of(folder, "moth").replace('name = "moth"', 'name = "<blank>"') == text_of(folder, "single")
@@ -383,13 +407,16 @@ def test_a_folder_outside_of_all_places_and_files_beside_the_sets_are_pointed_ou
     ("words", "code", "message"),
     [
         (["sets"], 2, "sets: there is no such folder\n"),
+        ([""], 2, "there is no such folder\n"),
+        (["inputs/files/system"], 2, "inputs/files/system: holds no folder and no archive of dumps\n"
+         "  hint: put the dumps of each title into a folder or an archive of its own\n"),
         (["inputs/sources.toml"], 2, "inputs/sources.toml: is no folder; expected one that holds a folder or archive "
          "for each title\n"),
         (["inputs", "--core", "ferm"], 2, 'found --core "ferm", expected the id of a core\n'
          '  hint: did you mean "fern"?\n'),
         (["inputs", "--layout", "two-row"], 2, 'inputs/cores/fern.toml: has no layout "two-row"\n'
          '  hint: did you mean "two-rows"?\n'),
-        (["a", "b"], 2, "expected titles FOLDER [--core ID] [--layout NAME]\n  hint: see doit help new\n"),
+        (["a", "b"], 2, "expected titles FOLDER [--core ID] [--layout NAME] [--tag WORD]\n  hint: see doit help new\n"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused(folder: Path, words: list[str], code: int, message: str) -> None:
@@ -398,7 +425,28 @@ def test_what_cannot_be_is_refused(folder: Path, words: list[str], code: int, me
 
 def test_options_of_titles_belong_to_titles(folder: Path) -> None:
     assert within(folder, New, "title", "moth", "--core", "fern") == Ran(
-        2, "", "--core, --layout, --in-order: expected titles FOLDER\n  hint: see doit help new\n"
+        2, "", "--core, --layout, --tag, --in-order: expected titles FOLDER\n  hint: see doit help new\n"
+    )
+
+
+@pytest.mark.parametrize("layout", ["", LAYOUT])
+def test_every_title_gets_the_tag_by_which_a_card_takes_all(folder: Path, layout: str) -> None:
+    write_tree(folder, {CORE: small.CORE + layout, **MOTH, "sets/mothb/u1": B2})
+    assert new(folder, "sets", "--tag", "fair-day").code == 0
+    assert [tomllib.loads(text_of(folder, id_))["tags"] for id_ in ("moth", "mothb")] == [["fair-day"]] * 2
+    assert new(folder, "sets", "--tag", "Fair") == Ran(
+        2, "", 'found --tag "Fair", expected lower-case words with hyphens\n'
+    )
+
+
+def test_a_pipe_among_the_manifests_is_never_waited_for(folder: Path) -> None:
+    write_tree(folder, MOTH)
+    os.mkfifo(folder / "inputs/titles/kite.toml")
+    assert new(folder, "sets").code == 0
+    (folder / CORE).unlink()
+    os.mkfifo(folder / CORE)
+    assert new(folder, "sets") == Ran(
+        3, "", "inputs/cores/fern.toml: found no file, expected a manifest\n  hint: take it out of the folder\n"
     )
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.engine.job import Job, TaskStoppedError
+from pipeline.engine.job import Job
 from pipeline.errors import ChangedError, CheckError, ManifestError, Place, Problem
+from pipeline.model.outcome import Outcome
 from pipeline.workspace.stamp import NEW
 from pipeline.workspace.workspace import Workspace
 from tests.support.building import workspace_in
@@ -58,10 +59,11 @@ def test_a_stage_whose_state_is_unknown_runs(
 
 
 def test_what_must_be_done_before_fails_the_stage_and_it_does_not_run(workspace: Workspace) -> None:
-    before = TaskStoppedError(["a chip is missing"], 1)
+    before = Outcome(why=NEW, problems=(Problem(Place(), "a chip is missing"),), exit_code=1)
     job = Job(workspace, "rom", failing(AssertionError()), before=lambda: before)
-    assert job.execute() is before
-    assert not job.done
+    stopped = job.execute()
+    assert stopped is not None
+    assert (stopped.problems, stopped.exit_code, job.done) == (("a chip is missing",), 1, False)
 
 
 def test_a_stage_that_takes_its_output_from_elsewhere_needs_neither_its_run_nor_what_comes_before(

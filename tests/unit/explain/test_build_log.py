@@ -31,7 +31,7 @@ def run(build: Build, *, stages: int = len(STAGES)) -> None:
         if why := stage.reason(card):
             done = notes.begin(stage.name, "desk", why)
             done(stage.run(card))
-    notes.keep()
+    notes.keep(lambda cards: {card: not due(build, card) for card in cards})
 
 
 def steps(folder: Path) -> list[tuple[str, str]]:

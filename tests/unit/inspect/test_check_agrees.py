@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.build.rules import Judgement
 from pipeline.inspect.look import look
-from pipeline.inspect.open_target import named
+from pipeline.inspect.open_target import opened_target
 from pipeline.model.rules import BITSTREAM_IS_IDENTIFIABLE, RULES
 from tests.support import small
 from tests.support.building import build_card_in, build_in
@@ -97,7 +97,7 @@ def test_a_built_card_is_judged_alike_by_check_and_look(project: dict[str, str |
         for text in (card + SILENCED, card):
             (folder / "inputs/cards/desk.toml").write_text(text, "utf-8")
             build = build_in(folder)
-            with named(build.workspace, str(folder / "build/cards/desk/card.img")) as image:
+            with opened_target(build.workspace, str(folder / "build/cards/desk/card.img")) as image:
                 verdict = look(build, image, "oak").verdict
             assert verdict is not None
             assert told(verdict.judgement) == told(build.card("desk").judgement)

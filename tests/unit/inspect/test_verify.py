@@ -16,8 +16,8 @@ import pytest
 
 from pipeline.fat.names import checksum
 from pipeline.inspect.planned_image import CardImage
+from pipeline.inspect.user_files import Yours
 from pipeline.inspect.verify import DAMAGED, GOOD, HALF_WRITTEN, OTHER, TOUCHED, Damage, Verification, verify_image
-from pipeline.inspect.yours import Yours
 from pipeline.model.plan import Plan
 from tests.strangers.tools import require
 from tests.unit.image import cards

@@ -385,3 +385,20 @@ def test_a_variant_runs_on_the_same_core(inputs: Path) -> None:
         "  see inputs/titles/kite.toml:2:8: core\n"
         "  hint: take core out here, or declare it as a title of its own, without like"
     )
+
+
+def test_what_few_lines_stand_for_is_bounded(inputs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One message, whatever comes behind."""
+    monkeypatch.setattr("pipeline.manifest.expand.titles.MOST", 100)
+    for number in range(2, 6):
+        write(inputs, BOTH, f"kite-{number}")
+    assert told(inputs, BOTH) == (
+        "inputs/titles/kite-3.toml:3:10: layout: found more than 100 values up to here in titles with all that they "
+        "take over, expected fewer\n"
+        "  hint: split the titles over several folders of inputs"
+    )
+
+
+@pytest.mark.parametrize("name", ["..", ".hidden", "a/b", "a\\\\b", "C:", "{title}", "a\\u0007"])
+def test_a_file_name_stays_in_its_folder(inputs: Path, name: str) -> None:
+    assert "expected a name that can be part of a file name" in told(inputs, f'{BOTH}file-name = "{name}"\n')

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline.record.changes_text import brief_text, changes_text
 from pipeline.record.compare import compare, to_hash
-from pipeline.record.snapshot import File, Side
+from pipeline.record.snapshot import CardSnapshot, File
 
 TIMES = (0x5979, 0x9000, 0, 0x5979, 0x5979, 0x9000)
 """2024-11-25 18:00:00, by the formats of the FAT specification: 44 << 9 | 11 << 5 | 25, 18 << 11."""
@@ -22,11 +22,11 @@ def file(path: str, content: str = "a", **changes: Any) -> File:
     return replace(sample, **{"times": TIMES, **changes})
 
 
-def side(*files: File, **facts: Any) -> Side:
-    return Side(files={one.path: one for one in files}, **facts)
+def side(*files: File, **facts: Any) -> CardSnapshot:
+    return CardSnapshot(files={one.path: one for one in files}, **facts)
 
 
-def text(old: Side, new: Side) -> list[str]:
+def text(old: CardSnapshot, new: CardSnapshot) -> list[str]:
     return list(changes_text(compare(old, new)))
 
 

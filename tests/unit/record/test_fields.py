@@ -17,12 +17,13 @@ Sizes = Sequence[tuple[str, int]]
 """Each field with its bytes, in order and without a gap."""
 
 COMMON: Sizes = [
-    ("jump", 3), ("system name", 8), ("bytes a sector", 2), ("sectors a cluster", 1), ("reserved sectors", 2),
-    ("number of FATs", 1), ("root entries", 2), ("sectors (16 bits)", 2), ("media", 1), ("sectors a FAT (16 bits)", 2),
-    ("sectors a track", 2), ("heads", 2), ("hidden sectors", 4), ("sectors (32 bits)", 4),
+    ("jump", 3), ("system name", 8), ("bytes per sector", 2), ("sectors per cluster", 1), ("reserved sectors", 2),
+    ("number of FATs", 1), ("root entries", 2), ("sectors (16 bits)", 2), ("media", 1),
+    ("sectors per FAT (16 bits)", 2), ("sectors per track", 2), ("heads", 2), ("hidden sectors", 4),
+    ("sectors (32 bits)", 4),
 ]  # fmt: skip
 WIDE: Sizes = [
-    ("sectors a FAT (32 bits)", 4), ("flags", 2), ("version", 2), ("root cluster", 4), ("FSInfo sector", 2),
+    ("sectors per FAT (32 bits)", 4), ("flags", 2), ("version", 2), ("root cluster", 4), ("FSInfo sector", 2),
     ("backup boot sector", 2), ("reserved", 12),
 ]  # fmt: skip
 LAST: Sizes = [
@@ -77,7 +78,7 @@ def test_every_byte_of_a_directory_slot_has_its_fields_name(fields: Fields, size
 @pytest.mark.parametrize("bits", [12, 16, 32])
 def test_what_follows_the_signature_is_behind_the_sector(bits: int) -> None:
     """Sectors may be larger than 512 bytes; the signature stays at 510 (the specification's note on it)."""
-    assert [field_at(boot_fields(bits), at) for at in (511, 512, 4095)] == ["signature", *["behind the sector"] * 2]
+    assert [field_at(boot_fields(bits), at) for at in (511, 512, 4095)] == ["signature", *["after the sector"] * 2]
 
 
 @pytest.mark.parametrize(

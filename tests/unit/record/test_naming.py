@@ -44,7 +44,7 @@ def test_every_entry_of_a_fat_is_told_with_the_owner_of_its_cluster(fat_bits: in
                 continue
             told = {0: "media byte", 1: "dirty bit and end mark"}.get(cluster)
             told = told or f"entry of cluster {cluster:,} ({owner(card, cluster)})"
-            told = "behind the last entry" if cluster > last else told
+            told = "after the last entry" if cluster > last else told
             assert {naming.name(region, at) for at in range(offset, offset + width)} == {told}
 
 

@@ -26,10 +26,10 @@ def test_every_byte_has_the_owner_that_the_plan_gives_it(fat_bits: int, partitio
     for region in regions:
         for at in {region.start, (region.start + region.end) // 2, region.end - 1}:
             if at >= end_of_volume:
-                assert str(region.owner) == "behind the volume"
+                assert str(region.owner) == "after the volume"
                 assert region.owns + at - region.start == at - end_of_volume
             else:
                 assert str(region.owner) == (owner_of(card.plan, at) or "free space")
     owns = {str(region.owner): region.owns for region in reversed(regions)}
-    slack = next(name for name in owns if name.startswith("behind the end of A long"))
+    slack = next(name for name in owns if name.startswith("after the end of A long"))
     assert (owns["FAT 1"], owns["FIRST.BIN"], owns[slack]) == (0, 0, 0)

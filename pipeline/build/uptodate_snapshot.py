@@ -1,4 +1,4 @@
-"""After a run in which all went well: whether all is current, so that the next run need not look again."""
+"""After a successful run: the snapshot of an up-to-date build, so that the next run need not look again."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pipeline.model.manifest import Card, Core
 from pipeline.workspace.uptodate import FINE, Current, View, remember, view_of_made
 
 
-def settle(
+def keep_snapshot(
     build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] | None], are_current: Callable[[], bool]
 ) -> bool:
     """Keep that all is current, if it is beyond doubt; return whether it was kept.

@@ -19,7 +19,7 @@ from pipeline.workspace.lock import locked
 from pipeline.workspace.owner import check_owner
 
 
-def build_roms_anew(inputs: Inputs, title_id: str) -> dict[str, tuple[str, ...]]:
+def build_fresh_roms(inputs: Inputs, title_id: str) -> dict[str, tuple[str, ...]]:
     """Build a title's ROM files whatever SHA-256 they declare; return what changed in each, as lines, by its path."""
     build = Build(inputs.unpinned_title(title_id))
     build.asked = (f"rom:{title_id}",)
@@ -38,7 +38,7 @@ def build_roms_anew(inputs: Inputs, title_id: str) -> dict[str, tuple[str, ...]]
     }
 
 
-def build_image_anew(inputs: Inputs, card_id: str) -> tuple[str, ...]:
+def build_fresh_image(inputs: Inputs, card_id: str) -> tuple[str, ...]:
     """Build a card whatever SHA-256 is pinned for its image; return what changed since its last record, as lines."""
     build = Build(inputs.unpinned())
     build.asked = (f"sheet:{card_id}",)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.record.words import Times, attributes_words, extents_words, times_words
+from pipeline.record.entry_text import Times, attributes_words, extents_words, times_words
 
 DAY = (2026 - 1980) << 9 | 6 << 5 | 20
 NOON = 12 << 11 | 30 << 5 | 5
