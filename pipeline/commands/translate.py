@@ -176,15 +176,15 @@ def _script(path: Path) -> bytes:
 
 
 def _summary(script: str, translation: Translation, files: FolderFiles) -> list[str]:
-    told = [f"{script}: {translation.language}; {counted(len(translation.roms), 'ROM file')} drafted"]
-    told += [f"{script}:{remark.line}: {remark.kind}: {remark.text}" for remark in translation.remarks]
+    lines = [f"{script}: {translation.language}; {counted(len(translation.roms), 'ROM file')} drafted"]
+    lines += [f"{script}:{remark.line}: {remark.kind}: {remark.text}" for remark in translation.remarks]
     for drafted in translation.roms:
         if drafted.file in files:
             same = sha256(files[drafted.file]).hexdigest() == drafted.sha256
-            told.append(f"{shown(drafted.file)}: {'the same as' if same else 'differs from'} the file in the folder")
+            lines.append(f"{shown(drafted.file)}: {'the same as' if same else 'differs from'} the file in the folder")
     if translation.is_open:
-        told.append("hint: with the finished file at hand, doit solve FINISHED CHIP ... finds steps for it")
-    return told
+        lines.append("hint: with the finished file at hand, doit solve FINISHED CHIP ... finds steps for it")
+    return lines
 
 
 def _document(script: str, translation: Translation) -> dict[str, Any]:
