@@ -1,8 +1,9 @@
-"""The manifest that a person names on the command line: by its path, or as ``title:moth-pantry``."""
+"""What a person names on the command line: a manifest by its path or as ``title:moth-pantry``, a card, a version."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from pipeline.errors import ManifestError
@@ -10,6 +11,8 @@ from pipeline.manifest.files import FOLDERS, ManifestFile
 from pipeline.model.text import did_you_mean, nearest
 
 if TYPE_CHECKING:
+    from pipeline.commands.base import OwnCommand
+    from pipeline.inspect.opened_build import OpenedBuild
     from pipeline.model.manifest import Manifest
     from pipeline.workspace.workspace import Workspace
 
@@ -58,3 +61,21 @@ def refuse_elsewhere(workspace: Workspace, manifest: ManifestFile, what: str) ->
     own = workspace.inputs / FOLDERS[manifest.kind] / manifest.path.name
     if not (own.exists() and manifest.path.samefile(own)):
         raise ManifestError.one(f"is not {workspace.shown(own)}, of which {what}", file=manifest.file)
+
+
+@contextmanager
+def opened_card(command: OwnCommand, word: str) -> Iterator[OpenedBuild]:
+    """Give the finished build of a card by its id, or a received version ("desk@2", or a path), held open.
+
+    No manifest is read for a received version. Raises CardkilnError.
+    """
+    from pipeline.inspect.opened_build import opened_build, opened_version
+    from pipeline.workspace.versions import received_named
+
+    version = received_named(command.workspace, word)
+    if version is not None:
+        with opened_version(command.workspace, version) as build:
+            yield build
+    else:
+        with opened_build(command.build, card_named(command.inputs.manifest, word)) as build:
+            yield build

@@ -25,9 +25,9 @@ class Keep(OwnCommand):
 
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help keep")
-        card_id = card_named(self.inputs.manifest, words[0])
+        card_id, patterns = self._keep(words[0])
         with card_at(Path(words[1])) as named:
-            kept = keep(self.inputs, card_id, named)
+            kept = keep(self.workspace, card_id, patterns, named)
         folder = self.workspace.shown(self.workspace.kept_folder(card_id))
         if options["json"]:
             both = [{"path": path, "card": other} for path, other in kept.both]
@@ -41,3 +41,21 @@ class Keep(OwnCommand):
             [*lines, f"{counted(len(kept.copied), 'file')} copied to {folder}, {len(kept.same):,} known already"]
         )
         return 0
+
+    def _keep(self, word: str) -> tuple[str, tuple[str, ...]]:
+        """Return the id of a card, and what is the user's on it; raises ManifestError when that is nothing."""
+        from pipeline.record.document import keep_of_record
+        from pipeline.workspace.versions import received_named
+
+        version = received_named(self.workspace, word)
+        if version is not None:
+            card_id, patterns, file = version.card, keep_of_record(version.record), str(version.folder / "record.json")
+            hint = "its publisher named none"
+        else:
+            card_id = card_named(self.inputs.manifest, word)
+            card = self.inputs.manifest.cards[card_id]
+            patterns, file = card.keep, card.file
+            hint = 'name the files that are yours in its manifest: keep = ["SLATE/**"]'
+        if not patterns:
+            raise ManifestError.one(f'card "{card_id}" keeps no files', hint, file=file, key="keep")
+        return card_id, patterns

@@ -47,20 +47,20 @@ class Publish(OwnCommand):
         if len(words) != 1:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help publish")
         card_id = card_named(self.inputs.manifest, words[0])
-        against: list[CardkilnError] = []
+        earlier: list[CardkilnError] = []
         try:
             signing = _signing(options["key"], options["who"])
         except CardkilnError as error:
-            signing, against = None, [error]
+            signing, earlier = None, [error]
         older = None
         try:
             older = self._older(card_id, options)
         except CardkilnError as error:
-            against.append(error)
+            earlier.append(error)
         if options["recipe"]:
-            made: tuple[CardVersion, ...] = (publish_recipe(self.build, card_id, signing, against),)
+            made: tuple[CardVersion, ...] = (publish_recipe(self.build, card_id, signing, earlier),)
         else:
-            made = publish(self.build, card_id, options["form"], signing, against, older)
+            made = publish(self.build, card_id, options["form"], signing, earlier, older)
         self._say(made, signing, as_json=options["json"])
         return 0
 
@@ -87,7 +87,7 @@ class Publish(OwnCommand):
             return
         lines = []
         for published, (folder, sizes) in zip(made, folders, strict=True):
-            use = f", for who has version {published.since}" if published.since else ""
+            use = f", for people who have version {published.since}" if published.since else ""
             lines.append(f"published {folder}: {counted(len(sizes), 'file')}, {show_size(sum(sizes.values()))}{use}")
         lines.append(f"image sha256 {image['sha256']}, {show_size(image['size'])}")
         kept = card.get("without-kept", ())

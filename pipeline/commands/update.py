@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.commands.arguments import card_named
+from pipeline.commands.arguments import opened_card
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError
@@ -24,6 +24,8 @@ class UpdateCard(OwnCommand):
     name = "update"
     cmd_options = (
         {"name": "list", "long": "list", "type": bool, "default": False, "help": "only say what would be done"},
+        {"name": "restore", "long": "restore", "type": bool, "default": False,
+         "help": "write also files of yours (keep) that the card does not have"},
         {"name": "clean", "long": "clean", "type": bool, "default": False,
          "help": "remove files that are neither the card's nor yours (keep)"},
         JSON,
@@ -31,16 +33,15 @@ class UpdateCard(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Update, and say what was done and what was not."""
-        from pipeline.inspect.opened_build import opened_build
         from pipeline.media.update import apply, prepare
 
         if len(words) != 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "see doit help update")
-        card_id, folder = card_named(self.inputs.manifest, words[0]), Path(words[1])
+        folder = Path(words[1])
         if not folder.is_dir():
             raise MachineError.one("there is no such folder", "name the folder the card is mounted at", file=words[1])
-        with opened_build(self.build, card_id) as build:
-            update = prepare(build, self.inputs.manifest.cards[card_id], folder)
+        with opened_card(self, words[0]) as build:
+            update = prepare(build, folder, restore=options["restore"])
             if not options["list"]:
                 apply(build, folder, update, clean=options["clean"])
         if options["json"]:
@@ -59,6 +60,8 @@ def _lines(update: Update, options: Mapping[str, Any]) -> list[str]:
         lines += [*_each("left", changes.others), "--clean removes what is left"]
     if update.yours:
         lines.append(f"yours: {counted(len(update.yours), 'file')} left unchanged")
+    if update.absent:
+        lines += [*_each("yours, not on the card:", update.absent), "--restore writes what is not on the card"]
     for path in update.pieces:
         lines.append(f"warning: {path} must lie in one piece; doit verify DEVICE says whether it does")
     read = "" if options["list"] else ", each read back, possibly from the system's cache"
@@ -77,4 +80,5 @@ def _document(update: Update) -> dict[str, object]:
     return {
         "cardkiln-update": 1, "added": changes.new, "replaced": changes.changed, "others": changes.others,
         "same": len(changes.same), "one-piece": update.pieces, "yours": update.yours,
+        "yours-absent": update.absent,
     }  # fmt: skip

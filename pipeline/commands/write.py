@@ -13,13 +13,14 @@ from pathlib import Path
 from threading import Event
 from typing import TYPE_CHECKING, Any
 
-from pipeline.commands.arguments import card_named
+from pipeline.commands.arguments import opened_card
 from pipeline.commands.base import JSON, OwnCommand
 from pipeline.engine import console
 from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Place, Problem, RefusedError
 from pipeline.model.text import shown
 from pipeline.workspace.atomic_write import write_if_changed
+from pipeline.workspace.workspace import how_to_build
 
 if TYPE_CHECKING:
     from pipeline.device.disk import Disk
@@ -48,14 +49,12 @@ class Write(OwnCommand):
 
     def run(self, options: Mapping[str, Any], words: Sequence[str]) -> int:
         """Write, read back, and say what was proven."""
-        from pipeline.inspect.opened_build import opened_build
-
         if len(words) < 2:
             raise ManifestError.one(f"expected {self.doc_usage}", "doit cards shows the devices; there is no default")
-        with opened_build(self.build, card_named(self.inputs.manifest, words[0])) as card:
-            return self._write(card, options, words[1:])
+        with opened_card(self, words[0]) as card:
+            return self._write(card, options, words)
 
-    def _write(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> int:
+    def _write(self, card: OpenedBuild, options: Mapping[str, Any], words: Sequence[str]) -> int:
         from pipeline.media import write
 
         by_hand = write.steps_by_hand(self.workspace, card)
@@ -63,7 +62,7 @@ class Write(OwnCommand):
             print_lines(by_hand.splitlines())
             return RefusedError.exit_code
         log = Log(Path(options["log"])) if options["log"] else None
-        targets = self._agreed(card, options, paths)
+        targets = self._agreed(card, options, words)
         results, stopped = _write(card, targets)
         moment = datetime.now(UTC).isoformat(timespec="seconds")
         rows = [write.row(card, result, moment) for result in results]
@@ -77,16 +76,19 @@ class Write(OwnCommand):
             log.add(rows)
         return console.INTERRUPTED if stopped else max(result.exit_code for result in results)
 
-    def _agreed(self, card: OpenedBuild, options: Mapping[str, Any], paths: Sequence[str]) -> tuple[write.Target, ...]:
+    def _agreed(self, card: OpenedBuild, options: Mapping[str, Any], words: Sequence[str]) -> tuple[write.Target, ...]:
         """Return the disks that may be written: what was shown and agreed to is still in them after the answer."""
         from pipeline.media import write
         from pipeline.media.keep import keep_before_writing
 
+        name, paths = words[0], words[1:]
+        again = f"build with them ({how_to_build(card.card)}), then write"
+        then = again if name == card.card else "run this once more: it puts them onto the image first"
         targets = write.chosen(paths, card, large=options["large"])
         while True:
             if not options["no-keep"]:
                 for target in targets:
-                    keep_before_writing(self.inputs, card.card, card.plan, Path(target.disk.path))
+                    keep_before_writing(self.workspace, card, Path(target.disk.path), then)
             asked = _agree(card, [target.disk for target in targets], options["serial"], yes=options["yes"])
             now = write.chosen(paths, card, large=options["large"])
             changed = [new.disk.path for old, new in zip(targets, now, strict=True) if old != new]

@@ -1,4 +1,4 @@
-"""Bringing a mounted card up to date file by file, for people who must not write it whole."""
+"""Comparing a mounted card with the files it should have, and writing them one by one."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def compare(
     return Changes(same=tuple(same), new=tuple(new), changed=tuple(changed), others=tuple(sorted(there.values())))
 
 
-def bring(
+def write_file(
     folder: Path, path: str, content: Content, source: Iterator[bytes], progress: Progress = lambda _: None
 ) -> None:
     """Write a file of the card beside the old one, read it again, and put it in its place.

@@ -10,36 +10,38 @@ from pipeline.device.disk import Disk
 REMOVABLE = {"usb", "mmc", "sdio", "memstick"}
 """Buses of card readers (Linux kernel names). An internal reader says it is not removable, but that its bus is mmc."""
 CEILING = 128_000_000_000
-"""Bytes above which a disk is hardly a card for such a board; the option --large raises it."""
+"""Bytes above which a disk is probably no card for such a board; the option --large raises it."""
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
-class Refusal:
+class GuardProblem:
     """Why a disk is not written: what was seen, and what to do."""
 
     what: str
     hint: str
 
 
-def refusals(disk: Disk, image_size: int, *, large: bool) -> tuple[Refusal, ...]:
+def guard_problems(disk: Disk, image_size: int, *, large: bool) -> tuple[GuardProblem, ...]:
     """Return every reason not to write an image of ``image_size`` bytes to a disk; none when it may be written."""
-    return tuple(sorted(_refusals(disk, image_size, large=large)))
+    return tuple(sorted(_guard_problems(disk, image_size, large=large)))
 
 
-def _refusals(disk: Disk, image_size: int, *, large: bool) -> Iterator[Refusal]:
+def _guard_problems(disk: Disk, image_size: int, *, large: bool) -> Iterator[GuardProblem]:
     if disk.kind != "loop" and not disk.buses & REMOVABLE:
         buses = ", ".join(sorted(disk.buses)) or "nothing known"
-        yield Refusal(what=f"it is connected by {buses}, expected a card reader (USB, MMC)", hint="this is not a card")
+        yield GuardProblem(
+            what=f"it is connected by {buses}, expected a card reader (USB, MMC)", hint="this is not a card"
+        )
     for use in disk.uses:
-        yield Refusal(what=use, hint=f"if this is the card: unmount it first (umount {use.split()[0]})")
+        yield GuardProblem(what=use, hint=f"if this is the card: unmount it first (umount {use.split()[0]})")
     if disk.read_only:
-        yield Refusal(what="it is read-only", hint="move the switch at the side of the card")
+        yield GuardProblem(what="it is read-only", hint="move the switch at the side of the card")
     if disk.size < image_size:
         what = f"it holds {disk.size:,} bytes, the image has {image_size:,}"
-        yield Refusal(what=what, hint="take a larger card, or make the volume smaller (volume.size)")
+        yield GuardProblem(what=what, hint="take a larger card, or make the volume smaller (volume.size)")
     if disk.size > CEILING and not large:
         what = f"it holds {rounded(disk.size)}, more than cards for such boards do ({rounded(CEILING)})"
-        yield Refusal(what=what, hint="if it is the card all the same, add --large")
+        yield GuardProblem(what=what, hint="if it is the card all the same, add --large")
 
 
 def agreed(disk: Disk) -> str:

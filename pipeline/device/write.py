@@ -1,4 +1,4 @@
-"""Bringing a card to what an image is: only what a plan uses, only blocks that differ, the first block last."""
+"""Writing an image to a card: only what its plan uses, only blocks that differ, the first block last."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ Progress = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Brought:
+class WrittenBytes:
     """What writing a card came to: bytes the plan uses, and bytes that were written."""
 
     used: int
     written: int
 
 
-def bring(plan: Plan, image: Read, device: BlockDevice, progress: Progress = lambda _: None) -> Brought:
+def write_ranges(plan: Plan, image: Read, device: BlockDevice, progress: Progress = lambda _: None) -> WrittenBytes:
     """Make the ranges that the plan uses on ``device`` what they are in ``image``.
 
     The first block is wiped before anything else is changed and written last, so a card that was pulled out or a run
@@ -57,7 +57,7 @@ def bring(plan: Plan, image: Read, device: BlockDevice, progress: Progress = lam
         device.sync()
         written += BLOCK
     progress(waiting + BLOCK)
-    return Brought(used=sum(end - start for start, end in ranges), written=written)
+    return WrittenBytes(used=sum(end - start for start, end in ranges), written=written)
 
 
 def differences(plan: Plan, image: Read, device: BlockDevice, progress: Progress = lambda _: None) -> Iterator[Range]:

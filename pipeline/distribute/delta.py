@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.card.plan_text import plan_from_lines
-from pipeline.distribute.gate import Passed
+from pipeline.distribute.gate import CheckedCard
 from pipeline.errors import CheckError, ManifestError
 from pipeline.manifest.checks.sums import parse_sums
 from pipeline.model.plan import Entry, Plan
@@ -35,8 +35,11 @@ PART = 1 << 20
 THREADS = 2
 """Contents that are packed at once; each may take some 250 MiB."""
 
-WORTH = 20
-"""A patch of less than this part of its content is taken without packing the content whole to compare."""
+WORTH = 4
+"""A patch of less than this part of its content is taken without packing the content whole to compare.
+
+A patch may use all that a whole content may, so it is hardly ever larger.
+"""
 
 
 def older_version(workspace: Workspace, card_id: str, version: str, new_version: str) -> CardVersion:
@@ -68,7 +71,7 @@ def _check_documents(workspace: Workspace, older: CardVersion) -> None:
             raise CheckError.one(what, f"restore {older.folder.name}", file=workspace.shown(path))
 
 
-def pack_contents(folder: Path, new: Passed, older: CardVersion) -> tuple[PackedContent, ...]:
+def pack_contents(folder: Path, new: CheckedCard, older: CardVersion) -> tuple[PackedContent, ...]:
     """Write every content the older version lacks into a folder, whole or as patches, whichever is smaller.
 
     Contents are found by hash, wherever they lie on either card. Raises CheckError when the older image is damaged.
@@ -84,7 +87,7 @@ def pack_contents(folder: Path, new: Passed, older: CardVersion) -> tuple[Packed
     with (
         _old_contents(older, {old["sha256"] for old in olds.values()}, folder / ".old") as old_contents,
         Threads(THREADS, "pack") as threads,
-        progress(f"delta {plan.card}", total) as advance,
+        progress(f"pack {plan.card}", total) as advance,
     ):
 
         def packed(sha256: str, entry: Entry) -> PackedContent:

@@ -1,4 +1,4 @@
-"""The gate: what a card must pass before it is published in any form, with the bytes that passed."""
+"""The checks before a card is published in any form, and the bytes that were checked."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from pipeline.build.card import CardBuild
 from pipeline.build.flow import build_card, problem_of
 from pipeline.card.plan_text import plan_lines
 from pipeline.distribute.changelog import changes_since_last
-from pipeline.distribute.obstacles import Obstacles
+from pipeline.distribute.collected_errors import CollectedErrors
 from pipeline.errors import CardkilnError, CheckError, ManifestError, Place, Problem
 from pipeline.image.read_back import proof_for, read_back
 from pipeline.image.unplanned import check_unplanned
@@ -25,7 +25,7 @@ from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.manifest import Card, Manifest
 from pipeline.model.rules import RIGHTS_ARE_STATED
 from pipeline.publish.folder import is_version
-from pipeline.publish.rights import RightsRefusal, refusals
+from pipeline.publish.rights import RightsRefusal, rights_problems
 from pipeline.record.document import record_files
 from pipeline.sources.files.signature import signature
 from pipeline.workspace.lock import locked
@@ -37,7 +37,7 @@ from pipeline.workspace.workspace import Workspace, how_to_build
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Passed:
+class CheckedCard:
     """A card that may be published, and what is published of it.
 
     ``build``: the one it was built by, without the files kept for it. ``documents``: bytes by file name.
@@ -67,57 +67,64 @@ class Passed:
 
 
 @contextmanager
-def passed(
-    build: Build, card_id: str, target: Path, against: Iterable[CardkilnError], *, contents: bool
-) -> Iterator[Passed]:
+def checked_card(
+    build: Build, card_id: str, target: Path, earlier: Iterable[CardkilnError], *, contents: bool
+) -> Iterator[CheckedCard]:
     """Give a card that passed, and let no other run into the build folder meanwhile.
 
-    ``target``: the folder it is published to. ``against``: errors found before. ``contents``: whether contents of
+    ``target``: the folder it is published to. ``earlier``: errors found before. ``contents``: whether contents of
     others are passed on, so that their rights are needed. A card with files kept for it is built once more without.
-    Raises CardkilnError with everything that stands against it, of every kind. The lock is that of ``workspace.lock``.
+    Raises CardkilnError with all errors, whatever their kind. The lock is that of ``workspace.lock``.
     """
     with locked(build.workspace.build), scratch_folder(build.workspace, "publishing") as scratch:
-        obstacles, card = Obstacles(against), build.inputs.manifest.cards[card_id]
-        with obstacles.collected():
+        errors, card = CollectedErrors(earlier), build.inputs.manifest.cards[card_id]
+        with errors.collect():
             _check_version(build.workspace, card, target)
         shared = _without_kept(build, card_id, scratch)
-        with obstacles.collected():
+        checked = ""
+        with errors.collect():
             _check_up_to_date(build, card_id)
             if shared is build:
-                _check_image(build.card(card_id))
-        with obstacles.collected():
+                checked = _check_image(build.card(card_id))
+        with errors.collect():
             record = json.loads(record_files(_declared(shared.card(card_id)))["record.json"])
-            with obstacles.collected():
+            with errors.collect():
                 changes_since_last(build.workspace, record)
             problems = [*_unaccepted(card, record)]
-            problems += [_refused(build.inputs.manifest, refusal) for refusal in refusals(record)] if contents else []
+            problems += (
+                [_problem_of_rights(build.inputs.manifest, wrong) for wrong in rights_problems(record)]
+                if contents
+                else []
+            )
             if problems:
                 raise CheckError(problems)
-        obstacles.refuse()
+        errors.raise_all()
         if shared is not build:
             build_card(shared, card_id, lambda _: None)
-        yield _verified(shared, card_id, build.workspace)
+            checked = _check_image(shared.card(card_id))
+        yield _verified(shared, card_id, build.workspace, checked)
 
 
-def _verified(build: Build, card_id: str, workspace: Workspace) -> Passed:
-    """Return the finished card once image, record and sheet are found to be what its manifests give."""
+def _verified(build: Build, card_id: str, workspace: Workspace, checked: str) -> CheckedCard:
+    """Return the finished card once record and sheet are found to be what its manifests give.
+
+    ``checked``: the signature of the image's file before it was read back.
+    """
     card = build.card(card_id)
     problem = problem_of(build, card_id)
     if problem:
         raise CheckError([problem])
-    before = signature(card.image_path.stat())
-    _check_image(card)
     finished, page = image.finished(card), sheet.text(card)
     record = record_files(finished)["record.json"]
     document = json.loads(record)
     _check_same_image(workspace, card.card, document)
-    return Passed(
+    return CheckedCard(
         build=build,
         finished=finished,
         record=document,
         documents={"record.json": record, "sheet.html": page},
         image=card.image_path,
-        image_signature=before,
+        image_signature=checked,
         changes=changes_since_last(workspace, document),
     )
 
@@ -155,17 +162,19 @@ def _check_up_to_date(build: Build, card_id: str) -> None:
         raise CheckError.one("is not the sheet of this build", hint, file=card.workspace.shown(sheet.path_of(card)))
 
 
-def _check_image(card: CardBuild) -> None:
-    """Read the image back, and hold every byte that no file uses against the plan; what was proven before is no help.
+def _check_image(card: CardBuild) -> str:
+    """Read the image back, hold every byte that no file uses against the plan, and return its signature before that.
 
-    Raises CheckError where it differs, MachineError when it cannot be read.
+    What was proven before is no help. Raises CheckError where it differs, MachineError when it cannot be read.
     """
+    before = signature(card.image_path.stat())
     proof = image.finished(card).proof
     written = Written(image_sha256=proof.image_sha256, image_size=proof.image_size, bytes_written=0)
     with progress(f"read back {card.id}", proof.file_bytes) as advance:
         read_back(card.plan, card.image_path, written, advance)
     check_unplanned(card.plan, card.image_path)
     _check_findings(card)
+    return before
 
 
 def _check_findings(card: CardBuild) -> None:
@@ -194,15 +203,15 @@ def _unaccepted(card: Card, record: Mapping[str, Any]) -> Iterator[Problem]:
             yield Problem(Place(card.file), what, hint)
 
 
-def _refused(manifest: Manifest, refusal: RightsRefusal) -> Problem:
+def _problem_of_rights(manifest: Manifest, wrong: RightsRefusal) -> Problem:
     kinds: Mapping[str, Mapping[str, Any]] = {
         "board": manifest.boards,
         "core": manifest.cores,
         "title": manifest.titles,
         "card": manifest.cards,
     }
-    file = kinds[refusal.kind][refusal.id].file
-    return Problem(Place(file, key=refusal.key), refusal.what, refusal.hint, rule=RIGHTS_ARE_STATED.name)
+    file = kinds[wrong.kind][wrong.id].file
+    return Problem(Place(file, key=wrong.key), wrong.what, wrong.hint, rule=RIGHTS_ARE_STATED.name)
 
 
 def _without_kept(build: Build, card_id: str, scratch: Path) -> Build:

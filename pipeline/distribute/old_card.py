@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import os
 import stat
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
@@ -34,25 +33,6 @@ class OldFile:
         for at in range(0, self.size, PART):
             digest.update(self.read(at, min(PART, self.size - at)))
         return digest.hexdigest()
-
-
-class OldFileStream(io.RawIOBase):
-    """An old file as a stream from its start."""
-
-    def __init__(self, file: OldFile) -> None:
-        super().__init__()
-        self._file, self._at = file, 0
-
-    def readable(self) -> bool:
-        """Return True."""
-        return True
-
-    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]  # any buffer is one to the caller
-        """Fill the buffer as far as there are bytes, and return how many there were."""
-        data = self._file.read(self._at, min(len(buffer), self._file.size - self._at))
-        buffer[: len(data)] = data
-        self._at += len(data)
-        return len(data)
 
 
 @contextmanager

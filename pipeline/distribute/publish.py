@@ -14,7 +14,7 @@ from typing import Any
 from pipeline.build.build import Build
 from pipeline.distribute.changelog import CHANGES, changes_text_since, write_index
 from pipeline.distribute.delta import pack_contents
-from pipeline.distribute.gate import Passed, passed
+from pipeline.distribute.gate import CheckedCard, checked_card
 from pipeline.errors import CardkilnError, CheckError, MachineError
 from pipeline.file_digest import sha256_of_file
 from pipeline.model.manifest import Card
@@ -48,59 +48,59 @@ def publish(
     card_id: str,
     form: str,
     signing: Signing | None,
-    against: Iterable[CardkilnError] = (),
+    earlier: Iterable[CardkilnError] = (),
     older: CardVersion | None = None,
 ) -> tuple[CardVersion, ...]:
-    """Publish a card, and return what was made, a delta last; raises CardkilnError with all that stands against it.
+    """Publish a card, and return what was made, a delta last; raises CardkilnError with every error.
 
     ``dist/CARD-VERSION`` holds the whole image. With an ``older`` version ``dist/CARD-VERSION-since-OLDER`` is made
     for people who have that, and the whole image only where it is not published yet. Each folder is made in one step.
-    ``form``: how the image is packed, one of ``publish.pack.SUFFIXES``. ``against``: errors found before.
+    ``form``: how the image is packed, one of ``publish.pack.SUFFIXES``. ``earlier``: errors found before.
     """
     workspace, card = build.workspace, build.inputs.manifest.cards[card_id]
     whole = folder_in_dist(workspace, card, "")
     target = folder_in_dist(workspace, card, f"-since-{older.version}") if older else whole
     made = []
-    with passed(build, card_id, target, against, contents=True) as card_passed:
+    with checked_card(build, card_id, target, earlier, contents=True) as checked:
         if not older or not whole.exists():
             with making(whole) as folder:
-                _fill_image(folder, card_passed, form, signing)
-            made.append(CardVersion(folder=whole, kind="image", record=card_passed.record))
+                _fill_image(folder, checked, form, signing)
+            made.append(CardVersion(folder=whole, kind="image", record=checked.record))
         if older:
             with making(target) as folder:
-                _fill_delta(folder, card_passed, older, signing)
-            record = card_passed.record
+                _fill_delta(folder, checked, older, signing)
+            record = checked.record
             made.append(CardVersion(folder=target, kind="delta", record=record, since=older.version))
         write_index(workspace)
     return tuple(made)
 
 
-def _fill_image(folder: Path, card_passed: Passed, form: str, signing: Signing | None) -> None:
+def _fill_image(folder: Path, checked: CheckedCard, form: str, signing: Signing | None) -> None:
     """Put everything into the folder of a whole image."""
-    record, finished = card_passed.record, card_passed.finished
-    workspace, image = card_passed.build.workspace, record["image"]
+    record, finished = checked.record, checked.finished
+    workspace, image = checked.build.workspace, record["image"]
     packed = packed_name(image["file"], form)
     with progress(f"pack {finished.card.id}", image["size"]) as advance:
-        raw = pack(card_passed.image, folder / packed, form, advance)
+        raw = pack(checked.image, folder / packed, form, advance)
     if raw != image["sha256"]:
         what = f"found the SHA-256 {raw}, expected {image['sha256']}, which its record states"
         hint = "delete it, and build the card again"
-        raise CheckError.one(what, hint, file=workspace.shown(card_passed.image))
-    card_passed.check_image()
-    card_passed.write_documents(folder)
-    write(folder / CHANGES, card_passed.changes)
+        raise CheckError.one(what, hint, file=workspace.shown(checked.image))
+    checked.check_image()
+    checked.write_documents(folder)
+    write(folder / CHANGES, checked.changes)
     warned = [*cautions(finished), WRITING]
     text = readme(record, packed, form, signing.who if signing else "", warned, finished.board.cautions)
     finish(folder, record, text, {image["file"]: raw}, signing)
 
 
-def _fill_delta(folder: Path, card_passed: Passed, older: CardVersion, signing: Signing | None) -> None:
+def _fill_delta(folder: Path, checked: CheckedCard, older: CardVersion, signing: Signing | None) -> None:
     """Put everything into the folder of a delta."""
-    record, finished = card_passed.record, card_passed.finished
-    contents = pack_contents(folder, card_passed, older)
-    card_passed.check_image()
+    record, finished = checked.record, checked.finished
+    contents = pack_contents(folder, checked, older)
+    checked.check_image()
     write(folder / DELTA, as_json(delta_document(record, older.record, contents)))
-    card_passed.write_documents(folder)
+    checked.write_documents(folder)
     write(folder / CHANGES, changes_text_since(older.record, record))
     warned = [*cautions(finished), WRITING]
     who = signing.who if signing else ""

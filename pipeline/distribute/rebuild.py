@@ -44,7 +44,7 @@ def build_recipe(workspace: Workspace, received: Received, places: Sequence[Path
 
 
 def _built(workspace: Workspace, inner: Workspace, received: Received) -> Path:
-    """Build the card of a recipe whose contents are all there, and hold it against what was published."""
+    """Build the card of a recipe whose contents are all there, and compare it with what was published."""
     record = received.record
     card_id, program = record["card"]["id"], record["made-by"]["program"]
     inputs = Inputs(inner, epoch=_epoch(record["volume"]))
@@ -133,7 +133,7 @@ def _left_out(recipe: Mapping[str, Any], contents: Mapping[str, Content]) -> Ite
                 what = f"found the path {path!r}, expected one that stays below the inputs"
                 raise CheckError([Problem(place, what, STRANGE)])
             if file["sha256"] not in contents:
-                raise CheckError([Problem(place, f"{path!r} is of no content that is to be brought", STRANGE)])
+                raise CheckError([Problem(place, f"{path!r} is of no content that the receiver supplies", STRANGE)])
             yield path, contents[file["sha256"]]
 
 

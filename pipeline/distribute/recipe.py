@@ -15,7 +15,7 @@ from pipeline.build.card_inputs import manifests, other_boards, own_paths, stand
 from pipeline.build.inputs import Inputs
 from pipeline.card.select import Selection
 from pipeline.distribute.changelog import CHANGES, write_index
-from pipeline.distribute.gate import Passed, passed
+from pipeline.distribute.gate import CheckedCard, checked_card
 from pipeline.distribute.publish import Signing, as_json, finish, folder_in_dist, making, write
 from pipeline.errors import CardkilnError, CheckError
 from pipeline.file_digest import sha256_of_file
@@ -31,24 +31,24 @@ NO_PLACES = "# The places to look in are named when the recipe is received.\npla
 
 
 def publish_recipe(
-    build: Build, card_id: str, signing: Signing | None, against: Iterable[CardkilnError] = ()
+    build: Build, card_id: str, signing: Signing | None, earlier: Iterable[CardkilnError] = ()
 ) -> CardVersion:
-    """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CardkilnError with what stands against it.
+    """Make ``dist/CARD-VERSION-recipe`` in one step and return it; raises CardkilnError with every error.
 
-    ``against``: errors found before.
+    ``earlier``: errors found before.
     """
     workspace = build.workspace
     target = folder_in_dist(workspace, build.inputs.manifest.cards[card_id], "-recipe")
-    with passed(build, card_id, target, against, contents=False) as card_passed:
+    with checked_card(build, card_id, target, earlier, contents=False) as checked:
         with making(target) as folder:
-            _fill(folder, card_passed, signing)
+            _fill(folder, checked, signing)
         write_index(workspace)
-        return CardVersion(folder=target, kind="recipe", record=card_passed.record)
+        return CardVersion(folder=target, kind="recipe", record=checked.record)
 
 
-def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
+def _fill(folder: Path, checked: CheckedCard, signing: Signing | None) -> None:
     """Put everything into the folder that is handed over; contents whose rights do not suffice stay out."""
-    inputs, record, card = card_passed.build.inputs, card_passed.record, card_passed.finished.card
+    inputs, record, card = checked.build.inputs, checked.record, checked.finished.card
     workspace, selection = inputs.workspace, inputs.copied(card).selection
     owners = {owner for owner, _ in own_paths(workspace, selection)}
     refused = {owner for owner in owners if any(wrong_rights(stated(record, *owner)))}
@@ -67,14 +67,14 @@ def _fill(folder: Path, card_passed: Passed, signing: Signing | None) -> None:
     for path in sum_lists(selection):
         _copy(workspace.inputs / path, folder / "inputs" / path)
     stand_in(inputs, selection, folder / "inputs", {tree["path"] for tree in left_out})
-    card_passed.write_documents(folder)
-    write(folder / CHANGES, card_passed.changes)
+    checked.write_documents(folder)
+    write(folder / CHANGES, checked.changes)
     bring = list(_bring(record, _hashes(inputs, selection, refused)))
     document: dict[str, Any] = {"cardkiln-recipe": 1, "card": card.id, "bring": bring, "left-out": left_out}
     if empty := sorted(_empty_folders(inputs, selection, refused)):
         document["empty-folders"] = empty
     write(folder / RECIPE, as_json(document))
-    warned = [*cautions(card_passed.finished), WRITING]
+    warned = [*cautions(checked.finished), WRITING]
     text = recipe_readme(record, len(bring), signing.who if signing else "", warned, selection.board.cautions)
     finish(folder, record, text, {record["image"]["file"]: record["image"]["sha256"]}, signing)
 

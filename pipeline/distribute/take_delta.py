@@ -9,8 +9,9 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
-from pipeline.distribute.old_card import OldFile, OldFileStream, files_of_card, find_contents
+from pipeline.distribute.old_card import OldFile, files_of_card, find_contents
 from pipeline.errors import CheckError, Place, Problem
+from pipeline.image.opened import ReadStream
 from pipeline.image.write import write_image
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Entry, Plan
@@ -123,7 +124,7 @@ def write_from_delta(
     """
     with files_of_card(old) as files:
         wanted = _wanted(plan, contents)
-        with progress(f"look for {counted(len(wanted), 'content')}", sum(size for size, _ in wanted.values())) as step:
+        with progress("check contents", sum(size for size, _ in wanted.values())) as step:
             found = find_contents(files, wanted, step)
         missing = [sha256 for sha256 in wanted if sha256 not in found]
         if missing:
@@ -138,7 +139,7 @@ def write_from_delta(
             if entry.sha256 in new:
                 return cast("BinaryIO", (scratch / entry.sha256).open("rb"))
             file = found[entry.sha256] if entry.size else OldFile(path="", size=0, read=lambda *_: b"")
-            return cast("BinaryIO", OldFileStream(file))
+            return cast("BinaryIO", ReadStream(file.read, file.size))
 
         with progress("write", plan.volume.card_sectors * SECTOR) as step:
             return write_image(plan, opener, target, step)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import os
 import stat
 import sys
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from threading import Lock
@@ -60,3 +62,22 @@ def _pread(descriptor: int, length: int, offset: int) -> bytes:
     with SEEK:  # Windows has no pread, and threads share the descriptor
         os.lseek(descriptor, offset, os.SEEK_SET)
         return os.read(descriptor, length)
+
+
+class ReadStream(io.RawIOBase):
+    """A run of bytes as a stream: ``size`` bytes from ``start`` on of what ``read`` gives at an offset."""
+
+    def __init__(self, read: Callable[[int, int], bytes], size: int, start: int = 0) -> None:
+        super().__init__()
+        self._read, self._at, self._end = read, start, start + size
+
+    def readable(self) -> bool:
+        """Return True."""
+        return True
+
+    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]  # any buffer is one to the caller
+        """Fill the buffer as far as there are bytes, and return how many there were."""
+        data = self._read(self._at, min(len(buffer), self._end - self._at))
+        buffer[: len(data)] = data
+        self._at += len(data)
+        return len(data)

@@ -95,7 +95,7 @@ def build_of_version(version: CardVersion) -> KnownBuild:
     if hashlib.sha256(plan).hexdigest() != version.record["plan"]["sha256"]:
         what, hint = "is not the plan that its record names", f"restore {version.folder.name}"
         raise CheckError.one(what, hint, file=str(version.folder / "plan.json"))
-    origin = "received" if version.kind == "received" else "published"
+    origin = "received" if version.kind in ("received", "kept") else "published"
     return KnownBuild(origin=origin, record=version.record, plan_text=plan, image=version.folder / "card.img")
 
 

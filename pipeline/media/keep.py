@@ -7,18 +7,18 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.build.inputs import Inputs
 from pipeline.device.folder import belongs, is_litter
 from pipeline.device.ranges import same_card
-from pipeline.errors import CheckError, MachineError, ManifestError, Place, Problem
+from pipeline.errors import CheckError, MachineError, Place, Problem
 from pipeline.file_digest import sha256_of_file
 from pipeline.inspect.open_target import OpenTarget, digest, of_folder, of_image
+from pipeline.inspect.opened_build import OpenedBuild
 from pipeline.manifest.checks.sums import parse_sums
-from pipeline.model.plan import SECTOR, Plan
+from pipeline.model.plan import SECTOR
 from pipeline.model.text import counted
 from pipeline.record.document import sums_text
 from pipeline.workspace.atomic_write import replacing, write_if_changed
-from pipeline.workspace.workspace import how_to_build
+from pipeline.workspace.workspace import Workspace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,22 +34,18 @@ class Kept:
     same: tuple[str, ...]
 
 
-def keep(inputs: Inputs, card_id: str, named: OpenTarget) -> Kept:
+def keep(workspace: Workspace, card_id: str, patterns: tuple[str, ...], named: OpenTarget) -> Kept:
     """Copy what differs into the inputs; nothing there is written over unless the card had it before.
 
-    A list beside the folder says what was on the card last time, so that a change on either side can be told. Raises
-    ManifestError when the card keeps nothing, CheckError for names that are no text, OSError too.
+    ``patterns``: the card's ``keep``. A list beside the folder says what was on the card last time, so that a change on
+    either side can be told. Raises CheckError for names that are no text, OSError too.
     """
-    workspace, card = inputs.workspace, inputs.manifest.cards[card_id]
-    if not card.keep:
-        hint = 'name the files that are yours in its manifest: keep = ["SLATE/**"]'
-        raise ManifestError.one(f'card "{card_id}" keeps no files', hint, file=card.file, key="keep")
     home = workspace.kept_folder(card_id)
     last, parts = _list(home), named.parts
     if parts is None:
         raise MachineError.one("says what was on a card, and has no files", "name the card itself", file=named.shown)
     copied, both, same = list[str](), list[tuple[str, str]](), list[str]()
-    for path in _yours(named, card.keep):
+    for path in _yours(named, patterns):
         sha256, mine = digest(parts(path)), home.joinpath(*path.split("/"))
         held = sha256_of_file(mine) if mine.is_file() else ""
         if sha256 == held or (held and sha256 == last.get(path)):
@@ -81,24 +77,23 @@ def _yours(named: OpenTarget, patterns: tuple[str, ...]) -> list[str]:
     return found
 
 
-def keep_before_writing(inputs: Inputs, card_id: str, plan: Plan, path: Path) -> None:
+def keep_before_writing(workspace: Workspace, build: OpenedBuild, path: Path, then: str) -> None:
     """Copy what is the user's from a card that is about to be written over, when it holds a build of the same card.
 
-    Raises CheckError when anything was copied: it must be built in first, or it would be lost.
+    Raises CheckError when anything was copied, or it would be lost; ``then``: what to do next.
     """
-    workspace = inputs.workspace
-    if not inputs.manifest.cards[card_id].keep:
+    if not build.keep:
         return
     with path.open("rb") as medium:
-        medium.seek(plan.volume.start * SECTOR)
-        if not same_card(plan, medium.read(SECTOR)):
+        medium.seek(build.plan.volume.start * SECTOR)
+        if not same_card(build.plan, medium.read(SECTOR)):
             return
     with card_at(path) as named:
-        kept = keep(inputs, card_id, named)
+        kept = keep(workspace, build.card, build.keep, named)
     if kept.copied or kept.both:
         number = counted(len(kept.copied) + len(kept.both), "file")
-        what = f"{number} of yours on it would be lost; now copied to {workspace.shown(workspace.kept_folder(card_id))}"
-        raise CheckError.one(what, f"build with them ({how_to_build(card_id)}), then write", file=str(path))
+        folder = workspace.shown(workspace.kept_folder(build.card))
+        raise CheckError.one(f"{number} of yours on it would be lost; now copied to {folder}", then, file=str(path))
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
-from pipeline.device.guards import refusals
+from pipeline.device.guards import guard_problems
 from pipeline.device.ranges import Range, Read, used_ranges
 from pipeline.errors import CheckError, MachineError, Place, Problem, RefusedError
 from pipeline.image.opened import read_at
@@ -107,7 +107,7 @@ def chosen(paths: Sequence[str], card: OpenedBuild, *, large: bool) -> tuple[Tar
             problems.append(Problem(Place(path), what, f"name {whole}" if whole else "doit cards shows them"))
             continue
         size = card.plan.volume.card_sectors * SECTOR
-        problems += [Problem(Place(path), one.what, one.hint) for one in refusals(disk, size, large=large)]
+        problems += [Problem(Place(path), one.what, one.hint) for one in guard_problems(disk, size, large=large)]
         if disk in found:
             problems.append(Problem(Place(path), "is named twice"))
         found.append(disk)
@@ -139,7 +139,7 @@ def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> D
             "cannot be written on this system", "doit write CARD shows the steps", file=target.disk.path
         )
     from pipeline.device import block_device  # here, since only Linux has what it imports
-    from pipeline.device.write import bring, differences
+    from pipeline.device.write import differences, write_ranges
 
     disk = target.disk
     if disk not in disks():
@@ -150,7 +150,7 @@ def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> D
             what = "holds another card than a moment ago; nothing was written"
             raise RefusedError.one(what, "start again", file=disk.path)
         with progress(f"write {disk.path}", used) as advance:
-            brought = bring(card.plan, card.read, opened, _both(advance, say))
+            counts = write_ranges(card.plan, card.read, opened, _both(advance, say))
         try:
             with progress(f"read back {disk.path}", used) as advance, opened.past_cache() as (reader, certain):
                 wrong = tuple(differences(card.plan, card.read, reader, _both(advance, say)))
@@ -161,7 +161,7 @@ def _written(card: OpenedBuild, target: Target, say: Callable[[int], None]) -> D
     card.check_unchanged()
     if wrong:
         raise CheckError(_damage(card.plan, disk, wrong))
-    return DiskResult(disk=disk, used=brought.used, written=brought.written, past_cache=certain)
+    return DiskResult(disk=disk, used=counts.used, written=counts.written, past_cache=certain)
 
 
 def _both(one: Callable[[int], None], two: Callable[[int], None]) -> Callable[[int], None]:

@@ -14,7 +14,7 @@ from typing import IO, BinaryIO, cast
 
 from pipeline.errors import CheckError
 from pipeline.model.text import shown
-from pipeline.publish.compression import zstd
+from pipeline.publish.compression import BOUNDED, zstd
 from pipeline.threads import Threads
 
 SUFFIXES = {"zstd": ".zst", "gzip": ".gz", "zip": ".zip"}
@@ -101,20 +101,40 @@ def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _:
 def unpacked(packed: Path) -> Iterator[bytes]:
     """Yield the bytes of a packed image; whatever the libraries raise for damaged ones becomes a CheckError."""
     try:
-        with packed.open("rb") as source, _unpacker(source, packed) as stream:
-            while part := stream.read(PART):
-                yield part
+        with packed.open("rb") as source:
+            if packed.suffix == SUFFIXES["zstd"]:
+                yield from _frames(cast("BinaryIO", source))
+                return
+            with _unpacker(cast("BinaryIO", source), packed) as stream:
+                while part := stream.read(PART):
+                    yield part
     except (zstd.ZstdError, EOFError, zipfile.BadZipFile, zlib.error, ValueError, gzip.BadGzipFile) as error:
         raise CheckError.one(f"is damaged: {error}", "get it again", file=packed.name) from error
+
+
+def _frames(source: BinaryIO) -> Iterator[bytes]:
+    """Yield the bytes of zstd frames in a row; the library's own reader takes 8 KiB at a time, and four times as long.
+
+    Raises EOFError where the last is cut short.
+    """
+    data = source.read(PART)
+    while data:
+        decompressor = zstd.ZstdDecompressor(options=BOUNDED)
+        while not decompressor.eof:
+            if part := decompressor.decompress(data, PART):
+                yield part
+            data = b""
+            if decompressor.needs_input and not decompressor.eof:
+                data = source.read(PART)
+                if not data:
+                    raise EOFError("it is cut short")
+        data = decompressor.unused_data or source.read(PART)
 
 
 @contextmanager
 def _unpacker(source: BinaryIO, packed: Path) -> Iterator[IO[bytes]]:
     """Give the stream of unpacked bytes; an archive must hold one file and nothing else."""
-    if packed.suffix == SUFFIXES["zstd"]:
-        with zstd.ZstdFile(source) as stream:
-            yield cast("IO[bytes]", stream)
-    elif packed.suffix == SUFFIXES["gzip"]:
+    if packed.suffix == SUFFIXES["gzip"]:
         with gzip.GzipFile(fileobj=source) as zipped:
             yield cast("IO[bytes]", zipped)
     else:

@@ -51,14 +51,14 @@ class RightsRefusal:
     hint: str
 
 
-def refusals(record: Document) -> tuple[RightsRefusal, ...]:
+def rights_problems(record: Document) -> tuple[RightsRefusal, ...]:
     """Return why the card may not be passed on, manifest by manifest; none when all contents may.
 
     What may be passed on has a licence expression made of licences from the SPDX list, a holder, and a source.
     A reference to a text of one's own (LicenseRef-...) says nothing that can be checked, and is refused.
     Source: SPDX Specification 2.3, Annex D (SPDX License Expressions); that all three must be stated is our rule.
     """
-    return tuple(sorted(_refusals(record)))
+    return tuple(sorted(_rights_problems(record)))
 
 
 def stated(record: Document, kind: str, owner: str) -> Mapping[str, str]:
@@ -104,7 +104,7 @@ def _spdx() -> Licensing:
     return get_spdx_licensing()
 
 
-def _refusals(record: Document) -> Iterator[RightsRefusal]:
+def _rights_problems(record: Document) -> Iterator[RightsRefusal]:
     counts: dict[tuple[str, str], int] = {}
     for file in record["files"]:
         holder = holder_of(record, file)

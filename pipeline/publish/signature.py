@@ -51,7 +51,7 @@ def signer(file: Path, signature: Path, allowed: Path) -> str:
         raise MachineError.one("there is no such list of allowed signers", "correct the path", file=shown(allowed))
     found = _run("-Y", "find-principals", "-s", str(signature), "-f", str(allowed))
     if found.returncode:
-        raise CheckError.one(f"is by nobody named in {shown(allowed)}", hint, file=signature.name)
+        raise CheckError.one(f"was made by no signer in {shown(allowed)}", hint, file=signature.name)
     who = found.stdout.splitlines()[0]
     done = _run(
         "-Y", "verify", "-f", str(allowed), "-I", who, "-n", NAMESPACE, "-s", str(signature), data=file.read_bytes()

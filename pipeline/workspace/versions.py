@@ -15,6 +15,9 @@ from pipeline.publish.documents import PACKED, read_document
 from pipeline.workspace.files import read_record, record_from
 from pipeline.workspace.workspace import Workspace
 
+WITH_KEPT = "with-kept"
+"""The folder, in that of a received version, with the image that has files of the user on it."""
+
 LARGEST_RECORD = 64 << 20
 """Bytes; the record of a card with 100,000 files is smaller."""
 LARGEST_PLAN = 256 << 20
@@ -25,7 +28,8 @@ LARGEST_PLAN = 256 << 20
 class CardVersion:
     """A folder that holds one version of a card.
 
-    ``kind``: "image" (the whole card), "recipe", "delta", or "received". ``since``: the version a delta is against.
+    ``kind``: "image" (the whole card), "recipe", "delta", "received", or "kept" (received, with files of the user on
+    it). ``since``: the version a delta is against.
     """
 
     folder: Path
@@ -73,7 +77,8 @@ def published_versions(workspace: Workspace) -> tuple[CardVersion, ...]:
     dist = dist_folder(workspace)
     paths = [*dist.glob("[!.]*/record.json"), *dist.glob(f"[!.]*/{DELTA}")]
     order = {name: number for number, name in enumerate(dates_of_index(workspace))}
-    folders = sorted({path.parent for path in paths}, key=lambda path: (order.get(path.name, len(order)), path.name))
+    found = {path.parent for path in paths if path.is_file()}  # opening a pipe would wait for a writer
+    folders = sorted(found, key=lambda path: (order.get(path.name, len(order)), path.name))
     return tuple(_published(workspace, folder) for folder in folders)
 
 
@@ -105,12 +110,32 @@ def _published(workspace: Workspace, folder: Path) -> CardVersion:
 def received_versions(workspace: Workspace) -> Iterator[CardVersion]:
     """Yield every version that was received with image, record and plan, the last by name first, whole ones only."""
     for home in sorted((workspace.build / "received").glob("[!.]*"), reverse=True):
-        for path in (home / "record.json", *sorted(home.glob("build/cards/*/record.json"))):
+        for path in (home / WITH_KEPT / "record.json", home / "record.json", *home.glob("build/cards/*/record.json")):
             if path.is_file() and path.with_name("card.img").is_file():
+                kind = "kept" if path.parent.name == WITH_KEPT else "received"
                 try:
-                    yield CardVersion(folder=path.parent, kind="received", record=read_record(path))
+                    yield CardVersion(folder=path.parent, kind=kind, record=read_record(path))
                 except (MachineError, OSError):
                     continue
+
+
+def received_named(workspace: Workspace, word: str) -> CardVersion | None:
+    """Return the received version that "desk@2", or the path of its folder, names; None for the id of a card.
+
+    Raises ManifestError and MachineError with what there is.
+    """
+    if "@" not in word and "/" not in word and not Path(word).is_dir():
+        return None
+    path = Path(word).resolve()
+    for one in (one for one in received_versions(workspace) if one.kind == "received"):
+        if word == f"{one.card}@{one.version}" or path in (one.folder.resolve(), (one.folder / "card.img").resolve()):
+            return one
+    published = version_named(workspace, word)
+    if published is not None:
+        folder = workspace.shown(published.folder)
+        raise MachineError.one("is published here, and not unpacked", f"doit receive {folder} does it", file=word)
+    what = "is no version that was received here"
+    raise MachineError.one(what, "doit receive FOLDER checks and unpacks one; then name it CARD@VERSION", file=word)
 
 
 def version_named(workspace: Workspace, word: str) -> CardVersion | None:
@@ -121,7 +146,8 @@ def version_named(workspace: Workspace, word: str) -> CardVersion | None:
     card, at, version = word.rpartition("@")
     if not at or "/" in word:
         return None
-    known = [*published_versions(workspace), *received_versions(workspace)]
+    received = (version_folder for version_folder in received_versions(workspace) if version_folder.kind == "received")
+    known = [*published_versions(workspace), *received]
     of_card = [version_folder for version_folder in known if version_folder.card == card]
     found = [version_folder for version_folder in of_card if version_folder.version == version]
     if found:

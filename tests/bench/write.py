@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 from pipeline.build.flow import build_card
 from pipeline.device import block_device
 from pipeline.device.ranges import BLOCK
-from pipeline.device.write import Brought, bring, differences
+from pipeline.device.write import WrittenBytes, differences, write_ranges
 from pipeline.inspect.opened_build import OpenedBuild, opened_build
 from tests.bench.publish import made
 
@@ -43,7 +43,7 @@ def main() -> None:
 def measure(card: OpenedBuild, device: str) -> None:
     theirs = timed(lambda: run("dd", f"if={card.image_path}", f"of={device}", "bs=16M", "conv=fsync", "status=none"))
     run("dd", "if=/dev/zero", f"of={device}", "bs=1M", "count=4", "conv=fsync", "status=none")
-    first = timed(lambda: bring_to(device, card))
+    first = timed(lambda: write_to(device, card))
     back = timed(lambda: read_back(device, card))
     print(f"dd {theirs:.2f} s; first write {first:.2f} s, reading back {back:.2f} s")
     print(f"ratio {first / theirs:.2f}, with reading back {(first + back) / theirs:.2f}")
@@ -55,14 +55,14 @@ def measure(card: OpenedBuild, device: str) -> None:
         image.seek(at)
         image.write(bytes(255 - byte for byte in data))
     again = time.perf_counter()
-    brought = bring_to(device, card)
-    print(f"update {time.perf_counter() - again:.2f} s: {brought.written:,} bytes written")
-    print(f"ratio to bytes that differ {brought.written / entry.size:.3f} (aim 1.1)")
+    counts = write_to(device, card)
+    print(f"update {time.perf_counter() - again:.2f} s: {counts.written:,} bytes written")
+    print(f"ratio to bytes that differ {counts.written / entry.size:.3f} (aim 1.1)")
 
 
-def bring_to(device: str, card: OpenedBuild) -> Brought:
+def write_to(device: str, card: OpenedBuild) -> WrittenBytes:
     with block_device.OpenDisk.opened(device) as disk:
-        return bring(card.plan, card.read, disk)
+        return write_ranges(card.plan, card.read, disk)
 
 
 def read_back(device: str, card: OpenedBuild) -> None:

@@ -76,7 +76,7 @@ def publisher(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert (ran.code, ran.err) == (0, "")
     assert re.fullmatch(
         r"published dist/desk-2: 11 files, [\d,]+ (bytes|kB|KiB)\n"
-        rf"published dist/{DELTA}: 10 files, [\d,]+ (bytes|kB|KiB), for who has version 1\n"
+        rf"published dist/{DELTA}: 10 files, [\d,]+ (bytes|kB|KiB), for people who have version 1\n"
         r"image sha256 [0-9a-f]{64}, 16 MiB\nsigned by club\n",
         ran.out,
     )
@@ -683,7 +683,7 @@ def test_a_frame_that_asks_for_gigabytes_of_memory_is_refused(delta: Path, old_i
     assert refusal(delta, old_image).startswith(f"contents/{path.name}: is damaged: ")
 
 
-@pytest.mark.parametrize("value", [-(2**32), -1, 0, 1, 2**31, 2**32 - 1, 2**64])
+@pytest.mark.parametrize("value", [-1, 0, 2**31, 2**64])
 @pytest.mark.parametrize(
     "key",
     ["cluster", "clusters", "size", "root-clusters", "serial", "fat-bits", "card-sectors", "start", "sectors",

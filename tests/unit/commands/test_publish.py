@@ -106,6 +106,29 @@ def test_what_was_made_is_said_and_can_be_checked_with_public_tools(published: P
         subprocess.run([sys.executable, "-m", "json.tool", name], cwd=folder, capture_output=True, check=True)
 
 
+@pytest.mark.parametrize("form", ["zstd", "gzip", "zip"])
+def test_each_command_for_linux_on_its_page_does_what_it_says(tmp_path: Path, form: str) -> None:
+    folder = built(tmp_path)
+    assert publish(folder, "--form", form).code == 0
+    page = (folder / "dist/desk-1/README.txt").read_text()
+    check, unpack = re.findall(r"^ +Linux: +(.*)$", page, re.MULTILINE)
+    for command in (check, unpack, check):
+        require(command.split()[0])
+        words = ["sh", "-e", "-c", command]
+        ran = subprocess.run(words, cwd=folder / "dist/desk-1", check=True, capture_output=True, text=True)
+    assert "card.img: OK\n" in ran.stdout
+    assert sha256(folder / "dist/desk-1/card.img") == sha256(folder / "build/cards/desk/card.img")
+
+
+def test_the_command_on_its_page_checks_the_signature(published: Path) -> None:
+    page = (published / "dist/desk-1/README.txt").read_text()
+    (command,) = re.findall(r"^ +Linux, macOS: +(ssh-keygen .*)$", page, re.MULTILINE)
+    require("ssh-keygen")
+    words = ["sh", "-e", "-c", command]
+    ran = subprocess.run(words, cwd=published / "dist/desk-1", check=True, capture_output=True, text=True)
+    assert ran.stdout.startswith('Good "file" signature for club ')
+
+
 def test_the_same_record_gives_the_same_files(published: Path, tmp_path: Path) -> None:
     again = built(tmp_path)
     assert publish(again).code == 0
@@ -306,7 +329,7 @@ def test_another_signer_is_refused(copy: Path, published: Path) -> None:
     ran = receive(copy.parent, "desk-1", "--signers", "mine")
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
-        "SHA256SUMS.sig: is by nobody named in mine\n"
+        "SHA256SUMS.sig: was made by no signer in mine\n"
         "  hint: get the folder again, and compare the key with the publisher's by another way\n"
     )
 
@@ -603,7 +626,7 @@ def leaving(path: str, name: str) -> Callable[[dict[str, Any]], object]:
         (
             lambda recipe: recipe.update({"left-out": [{"path": "x", "files": [
                 {"name": "", "size": 1, "sha256": "0" * 64}]}]}),
-            "recipe.json: left-out.1: 'x' is of no content that is to be brought",
+            "recipe.json: left-out.1: 'x' is of no content that the receiver supplies",
         ),
     ],
 )  # fmt: skip

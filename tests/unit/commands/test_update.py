@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from pipeline.commands.update import UpdateCard
-from pipeline.device.folder import belongs, bring, is_litter
+from pipeline.device.folder import belongs, is_litter, write_file
 from pipeline.errors import CheckError
 from pipeline.media import update as media
 from pipeline.model.content import Content
@@ -157,7 +157,7 @@ def test_a_new_file_is_not_written_through_a_link_with_its_temporary_name(tmp_pa
     (tmp_path / "outside").write_bytes(b"mine")
     (tmp_path / "card").mkdir()
     (tmp_path / "card/CKNEW.TMP").symlink_to(tmp_path / "outside")
-    bring(tmp_path / "card", "A.TXT", content(b"new"), iter([b"new"]))
+    write_file(tmp_path / "card", "A.TXT", content(b"new"), iter([b"new"]))
     assert (tmp_path / "outside").read_bytes() == b"mine"
     assert files(tmp_path / "card") == {"A.TXT": b"new", "CKNEW.TMP": b"mine"}
 
@@ -194,7 +194,7 @@ def test_another_folder_is_refused(project: Path, tmp_path: Path) -> None:
     assert (ran.code, ran.out) == (4, "")
     assert ran.err == (
         f"{tmp_path}/home: 1 of the 4 files of desk are there; expected at least half of them\n"
-        "  hint: this is hardly that card; doit write makes a new one\n"
+        "  hint: this seems to be another card; doit write makes a new one\n"
     )
     assert files(tmp_path / "home") == {"BENCH.SET": b"x"}
 
@@ -208,7 +208,7 @@ def test_a_changed_first_file_needs_the_card_written_whole(project: Path, card: 
     ran = within(project, UpdateCard, "desk", str(card))
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
-        f'{card}: "DISCS.LIB" differs and must be the first file of the card; only a rewrite can bring it there\n'
+        f'{card}: "DISCS.LIB" differs and must be the first file of the card; only doit write can put it there\n'
         "  hint: doit write desk DEVICE; nothing was changed\n"
     )
     assert files(card) == before
@@ -236,11 +236,11 @@ def test_a_file_that_cannot_be_written_whole_leaves_the_old_one(tmp_path: Path) 
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with pytest.raises(OSError, match="No space left"):
-        bring(tmp_path, "A.TXT", content(b"new"), failing())
+        write_file(tmp_path, "A.TXT", content(b"new"), failing())
     with pytest.raises(CheckError, match="its source changed meanwhile"):
-        bring(tmp_path, "A.TXT", content(b"new"), iter([b"nex"]))
+        write_file(tmp_path, "A.TXT", content(b"new"), iter([b"nex"]))
     assert files(tmp_path) == {"A.TXT": b"old"}
-    bring(tmp_path, "A.TXT", content(b"new"), iter([b"n", b"ew"]))
+    write_file(tmp_path, "A.TXT", content(b"new"), iter([b"n", b"ew"]))
     assert files(tmp_path) == {"A.TXT": b"new"}
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -113,6 +114,13 @@ def test_a_damaged_folder_is_named(dist: Path) -> None:
         "dist/desk-2-since-1/documents.tar.zst: is damaged; the index of versions and the list of changes need it\n"
         "  hint: restore desk-2-since-1, or move it out of dist\n",
     )  # fmt: skip
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
+def test_a_pipe_in_place_of_a_record_is_not_opened(dist: Path) -> None:
+    (dist / "dist/odd").mkdir()
+    os.mkfifo(dist / "dist/odd/record.json")
+    assert within(dist, Versions).code == 0
 
 
 def test_two_versions_are_compared_by_name(dist: Path) -> None:

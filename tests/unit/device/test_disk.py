@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.device.disk import LSBLK, Disk, disks_of, part_of
-from pipeline.device.guards import CEILING, Refusal, agreed, refusals
+from pipeline.device.guards import CEILING, GuardProblem, agreed, guard_problems
 from tests.strangers.tools import require
 
 RECORDED = Path(__file__).parent / "lsblk"
@@ -81,7 +81,7 @@ def test_other_text_is_refused(text: str) -> None:
 
 
 def test_a_card_in_a_reader_may_be_written() -> None:
-    assert refusals(CARD, CARD.size, large=False) == ()
+    assert guard_problems(CARD, CARD.size, large=False) == ()
     assert agreed(CARD) == "Invented Card Reader 31.9 GB"
 
 
@@ -103,28 +103,28 @@ def test_a_card_in_a_reader_may_be_written() -> None:
     ],
 )  # fmt: skip
 def test_any_other_disk_is_refused(disk: Disk, image: int, what: str, hint: str) -> None:
-    assert refusals(disk, image, large=False) == (Refusal(what=what, hint=hint),)
+    assert guard_problems(disk, image, large=False) == (GuardProblem(what=what, hint=hint),)
 
 
 @pytest.mark.parametrize("bus", ["usb", "mmc", "sdio", "memstick"])
 def test_each_bus_of_card_readers_is_accepted(bus: str) -> None:
     """Linux kernel: the names in /sys/bus, as lsblk prints them under TRAN and SUBSYSTEMS."""
-    assert refusals(replace(CARD, buses=frozenset({bus})), CARD.size, large=False) == ()
+    assert guard_problems(replace(CARD, buses=frozenset({bus})), CARD.size, large=False) == ()
 
 
 def test_a_file_as_a_loop_device_has_no_bus_and_may_be_written() -> None:
-    assert refusals(replace(CARD, kind="loop", buses=frozenset()), CARD.size, large=False) == ()
+    assert guard_problems(replace(CARD, kind="loop", buses=frozenset()), CARD.size, large=False) == ()
 
 
 @pytest.mark.parametrize(("size", "large", "count"), [(128 * 10**9, False, 0), (128 * 10**9 + 1, False, 1),
                                                       (128 * 10**9 + 1, True, 0), (2 * 10**12, True, 0)])  # fmt: skip
 def test_a_disk_of_more_than_128_gb_is_refused_unless_large_is_asked_for(size: int, large: bool, count: int) -> None:
-    assert len(refusals(replace(CARD, size=size), size, large=large)) == count
+    assert len(guard_problems(replace(CARD, size=size), size, large=large)) == count
 
 
 @pytest.mark.parametrize(("missing", "count"), [(0, 0), (1, 1)])
 def test_an_image_may_be_as_large_as_the_disk_and_no_byte_larger(missing: int, count: int) -> None:
-    assert len(refusals(CARD, CARD.size + missing, large=False)) == count
+    assert len(guard_problems(CARD, CARD.size + missing, large=False)) == count
 
 
 @pytest.mark.parametrize(
@@ -132,7 +132,7 @@ def test_an_image_may_be_as_large_as_the_disk_and_no_byte_larger(missing: int, c
     [{"buses": frozenset({"sata"})}, {"read_only": True}, {"uses": ("/dev/sdb1 is in use as swap",)}, {"size": 511}],
 )
 def test_large_opens_nothing_but_the_size(change: dict[str, Any]) -> None:
-    assert len(refusals(replace(CARD, **change), 512, large=True)) == 1
+    assert len(guard_problems(replace(CARD, **change), 512, large=True)) == 1
 
 
 @pytest.mark.parametrize(("size", "shown"), [(999_900_000, "999.9 MB"), (10**9, "1.0 GB"), (63_999_999, "64.0 MB")])
@@ -143,9 +143,9 @@ def test_sizes_are_shown_as_cards_have_them_printed(size: int, shown: str) -> No
 
 def test_no_option_opens_the_way_to_a_disk_in_use() -> None:
     root = disks_of(AS_VALUES)[2]
-    assert len(refusals(root, 1, large=True)) == 4
+    assert len(guard_problems(root, 1, large=True)) == 4
 
 
 @given(st.frozensets(st.sampled_from(["sata", "nvme", "pci", "virtio", "scsi", "ata", "iscsi", "fc"])))
 def test_no_fixed_bus_is_ever_accepted(buses: frozenset[str]) -> None:
-    assert refusals(replace(CARD, buses=buses), 1, large=True)
+    assert guard_problems(replace(CARD, buses=buses), 1, large=True)

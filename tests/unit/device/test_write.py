@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.device.ranges import BLOCK, Read, pieces, used_ranges
-from pipeline.device.write import bring, differences
+from pipeline.device.write import differences, write_ranges
 from pipeline.model.plan import SECTOR, Plan
 from tests.unit.image.cards import FILES, build, sample_plan
 
@@ -68,13 +68,13 @@ def test_what_the_plan_uses_becomes_the_image_and_the_rest_stays(card: tuple[Pla
     plan, image = card
     before = noise(len(image) + 5 * BLOCK)
     medium, steps = Memory(before), list[int]()
-    brought = bring(plan, reader(image), medium, steps.append)
+    counts = write_ranges(plan, reader(image), medium, steps.append)
     assert used(plan, bytes(medium.data)) == used(plan, image)
     free = bytearray(medium.data)
     for start, end in used_ranges(plan, BLOCK):
         free[start:end] = before[start:end]
     assert bytes(free) == before
-    assert brought.used == sum(steps) == sum(end - start for start, end in used_ranges(plan, BLOCK))
+    assert counts.used == sum(steps) == sum(end - start for start, end in used_ranges(plan, BLOCK))
     assert list(differences(plan, reader(image), medium)) == []
 
 
@@ -89,7 +89,7 @@ def test_all_that_is_not_zero_in_the_image_is_used(card: tuple[Plan, bytes]) -> 
 def test_a_card_that_holds_it_already_is_not_written(card: tuple[Plan, bytes]) -> None:
     plan, image = card
     medium = Memory(image)
-    assert bring(plan, reader(image), medium).written == 0
+    assert write_ranges(plan, reader(image), medium).written == 0
     assert [call for call in medium.calls if call[0] == "write"] == []
 
 
@@ -98,7 +98,7 @@ def test_only_blocks_that_differ_are_written_and_the_first(card: tuple[Plan, byt
     cluster = next(entry.cluster for entry in plan.entries if entry.size > 1)
     at = plan.volume.cluster_offset(cluster)
     medium = Memory(image[:at] + bytes([image[at] ^ 1]) + image[at + 1 :])
-    assert bring(plan, reader(image), medium).written == 2 * BLOCK
+    assert write_ranges(plan, reader(image), medium).written == 2 * BLOCK
     assert bytes(medium.data) == image
     writes = [(offset, length) for call, offset, length in medium.calls if call == "write"]
     assert writes == [(0, BLOCK), (at // BLOCK * BLOCK, BLOCK), (0, BLOCK)]
@@ -112,22 +112,22 @@ def test_pulled_out_at_any_call_it_looks_like_no_card_or_is_whole_and_the_next_r
         older[plan.volume.cluster_offset(entry.cluster) + 1 if entry.clusters else 3] ^= 0x55
     for before in (bytes(older), noise(len(image))):
         clean = Memory(before)
-        bring(plan, reader(image), clean)
+        write_ranges(plan, reader(image), clean)
         for fail in range(len(clean.calls)):
             medium = Memory(before, fail)
             with pytest.raises(OSError, match="pulled out"):
-                bring(plan, reader(image), medium)
+                write_ranges(plan, reader(image), medium)
             start = bytes(medium.data[:BLOCK])
             assert start == bytes(BLOCK) or medium.data == before or used(plan, bytes(medium.data)) == used(plan, image)
             medium.fail = -1
-            bring(plan, reader(image), medium)
+            write_ranges(plan, reader(image), medium)
             assert used(plan, bytes(medium.data)) == used(plan, image)
 
 
 def test_everything_else_is_on_the_card_before_the_first_block_is(card: tuple[Plan, bytes]) -> None:
     plan, image = card
     medium = Memory(noise(len(image)))
-    bring(plan, reader(image), medium)
+    write_ranges(plan, reader(image), medium)
     assert medium.calls[:2] == [("write", 0, BLOCK), ("sync", 0, 0)]
     assert medium.calls[-3:] == [("sync", 0, 0), ("write", 0, BLOCK), ("sync", 0, 0)]
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.publish.rights import HINT, RightsRefusal, holder_of, made_of, refusals, wrong_licence
+from pipeline.publish.rights import HINT, RightsRefusal, holder_of, made_of, rights_problems, wrong_licence
 
 STATED = {"licence": "CC0-1.0", "holder": "A club", "source": "its page"}
 
@@ -40,7 +40,7 @@ EVERY_KIND = (
 )  # fmt: skip
 def test_expressions_of_listed_licences_may_be_passed_on(expression: str) -> None:
     assert wrong_licence(expression) is None
-    assert refusals(record(*EVERY_KIND, title={**STATED, "licence": expression})) == ()
+    assert rights_problems(record(*EVERY_KIND, title={**STATED, "licence": expression})) == ()
 
 
 # The grammar of SPDX Specification 2.3, Annex D: an exception stands after WITH and nowhere else, operators stand
@@ -80,7 +80,7 @@ def test_other_expressions_may_not(expression: str, wrong: str) -> None:
     assert wrong_licence(expression) == wrong
     what = f'found "{expression}" ({wrong}), expected an expression of licences on the SPDX list'
     expected = RightsRefusal(kind="core", id="fern", key="rights.licence", files=2, what=what, hint=HINT)
-    assert refusals(record(*EVERY_KIND, core={**STATED, "licence": expression})) == (expected,)
+    assert rights_problems(record(*EVERY_KIND, core={**STATED, "licence": expression})) == (expected,)
 
 
 @pytest.mark.parametrize(
@@ -99,16 +99,19 @@ def test_other_expressions_may_not(expression: str, wrong: str) -> None:
 def test_what_is_not_stated_is_told_once_a_manifest(rights: dict[str, str], missing: str) -> None:
     what = f"{missing} missing; licence, holder and source are all required to publish"
     expected = RightsRefusal(kind="title", id="snail-race", key="rights", files=2, what=what, hint=HINT)
-    assert refusals(record(*EVERY_KIND, title=rights)) == (expected,)
+    assert rights_problems(record(*EVERY_KIND, title=rights)) == (expected,)
 
 
 @pytest.mark.parametrize("holder", ["7", "Ω", "山", "a", "-a-", "none of us"])
 def test_any_letter_or_digit_is_a_statement(holder: str) -> None:
-    assert refusals(record(*EVERY_KIND, title={**STATED, "holder": holder})) == ()
+    assert rights_problems(record(*EVERY_KIND, title={**STATED, "holder": holder})) == ()
 
 
 def test_who_gives_nothing_to_the_card_needs_no_rights() -> None:
-    assert refusals(record(file("menu", "fern"), file("config", "desk"), board={}, core={}, title={}, card={})) == ()
+    assert (
+        rights_problems(record(file("menu", "fern"), file("config", "desk"), board={}, core={}, title={}, card={}))
+        == ()
+    )
 
 
 def test_a_changed_config_file_is_the_boards_and_a_written_one_ours() -> None:
@@ -134,7 +137,7 @@ def test_an_edit_moves_no_file_under_other_rights(kind: str, owner: str, holder:
     before = {"role": "before", "size": 3, "sha256": "cd" * 32, "kind": kind, "owner": owner}
     edited = file("config", "desk", [before])
     assert holder_of(record(), edited) == (holder, owner)
-    assert [(one.kind, one.id) for one in refusals(record(edited, **{holder: {}}))] == [(holder, owner)]
+    assert [(one.kind, one.id) for one in rights_problems(record(edited, **{holder: {}}))] == [(holder, owner)]
 
 
 def test_a_copied_file_is_its_own_content() -> None:

@@ -1,4 +1,4 @@
-"""Everything that stands against a piece of work, of every kind, collected so that it is shown at once."""
+"""Errors of every kind, collected so that all are shown at once."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ KINDS = (ManifestError, CheckError, MachineError)
 """Which one is raised, and so the exit code, where problems of several kinds come together: the first of these."""
 
 
-class Obstacles:
-    """Collects errors until ``refuse`` raises all of them as one."""
+class CollectedErrors:
+    """Collects errors until ``raise_all`` raises all of them as one."""
 
     def __init__(self, errors: Iterable[CardkilnError] = ()) -> None:
         self._errors = [*errors]
 
     @contextmanager
-    def collected(self) -> Iterator[None]:
+    def collect(self) -> Iterator[None]:
         """Keep what is raised inside, and go on after it."""
         try:
             yield
         except CardkilnError as error:
             self._errors.append(error)
 
-    def refuse(self) -> None:
+    def raise_all(self) -> None:
         """Raise everything that was collected, nothing when there is nothing."""
         if self._errors:
             kind = next((kind for kind in KINDS if any(isinstance(error, kind) for error in self._errors)), CheckError)
