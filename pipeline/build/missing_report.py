@@ -10,6 +10,7 @@ from pipeline.build.build import Build
 from pipeline.build.find import is_due
 from pipeline.build.inputs import Output
 from pipeline.build.missing_hints import alternative_forms
+from pipeline.errors import Place
 from pipeline.model.content import Candidate, Found, Wanted
 from pipeline.model.derived import Derived
 from pipeline.model.manifest import Manifest
@@ -68,10 +69,13 @@ def survey(build: Build) -> Survey:
     stood = {output: not is_due(build, output) for output, items in outputs.items() if _lack(items, missing)}
 
     def askers(keys: Iterable[Output]) -> tuple[Asker, ...]:
+        asked = dict[tuple[Place, str], tuple[Wanted, list[bool]]]()  # titles may take one chip over from another
+        for key in keys:
+            for item in _lack(outputs[key], missing):
+                asked.setdefault((item.place, item.content.sha256), (item, []))[1].append(stood[key])
         lacks = [
-            _lacking(build, item, missing[item.content.sha256], forms.get(item.content.sha256), built=stood[key])
-            for key in keys
-            for item in _lack(outputs[key], missing)
+            _lacking(build, item, missing[sha256], forms.get(sha256), built=all(built))
+            for (_, sha256), (item, built) in asked.items()
         ]
         return _by_asker(manifest, lacks)
 

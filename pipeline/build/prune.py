@@ -119,7 +119,7 @@ def _others(folder: Path, paths: Collection[str]) -> Iterator[Path]:
     meant = _meant(listed, {path.partition("/")[0] for path in paths})
     for path in listed:
         name = meant[path.name]
-        inside = [one.partition("/")[2] for one in paths if one.startswith(f"{name}/")]
+        inside = [candidate.partition("/")[2] for candidate in paths if candidate.startswith(f"{name}/")]
         if inside and path.is_dir():
             yield from _others(path, inside)
         elif name not in paths:

@@ -92,11 +92,11 @@ class Scheduler:
 
     def _programs(self) -> list[str]:
         """Return the addresses of the workers; raises MachineError when one of them runs another program."""
-        told = self._client.run(program, on_error="return")
-        wrong = {address: said for address, said in told.items() if said != program()}
+        answers = self._client.run(program, on_error="return")
+        wrong = {address: answer for address, answer in answers.items() if answer != program()}
         if wrong:
-            raise MachineError(_another(address, said) for address, said in wrong.items())
-        return [*told]
+            raise MachineError(_another(address, answer) for address, answer in wrong.items())
+        return [*answers]
 
 
 @contextmanager
@@ -136,16 +136,16 @@ def _work(asked: Sequence[str], parcel: bytes, *, to_store: bool) -> tuple[str, 
     return str(worker.address), build_parcel(asked, parcel, worker.local_directory, to_store=to_store)
 
 
-def _another(address: str, said: object) -> Problem:
+def _another(address: str, answer: object) -> Problem:
     """Return the problem that a worker runs another program, or has none."""
     own = program()
-    if isinstance(said, ModuleNotFoundError):
+    if isinstance(answer, ModuleNotFoundError):
         found = "does not have this program"
-    elif isinstance(said, tuple) and len(said) == len(own):
-        same = said[0] == own[0] and said[2] == own[2]
-        found = f"has {said[0]} with other files" if same else f"has {said[0]} and {said[2]}"
+    elif isinstance(answer, tuple) and len(answer) == len(own):
+        same = answer[0] == own[0] and answer[2] == own[2]
+        found = f"has {answer[0]} with other files" if same else f"has {answer[0]} and {answer[2]}"
     else:
-        found = f"cannot say which program it has: {said}"
+        found = f"cannot say which program it has: {answer}"
     return Problem(Place(key=address), f"the worker {found}; expected {own[0]} and {own[2]}", "install the same there")
 
 

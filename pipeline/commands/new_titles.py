@@ -41,87 +41,91 @@ def run(workspace: Workspace, words: Sequence[str], options: Mapping[str, Any]) 
     else:
         sys.stderr.write("".join(f"warning: {warning}\n" for warning in warnings))
         print_lines(_lines(workspace, shelf))
-    return int(any(not one.path for one in shelf.sets))
+    return int(any(not draft.path for draft in shelf.sets))
 
 
 def _lines(workspace: Workspace, shelf: Shelf) -> Iterator[str]:
-    drafts = [one for one in shelf.sets if one.path]
+    drafts = [draft for draft in shelf.sets if draft.path]
     if drafts:
         rows = [HEAD, *map(_row, drafts)]
         widths = [max(len(row[column]) for row in rows) for column in range(4)]
         for row in rows:
             numbers = (text.rjust(width) for text, width in zip(row[1:4], widths[1:], strict=True))
             yield "  ".join([row[0].ljust(widths[0]), *numbers, row[4]]).rstrip()
-    open_ = [line for one in drafts for line in _open(one)]
+    open_ = [line for draft in drafts for line in _open(draft)]
     yield from ("", *open_[:MOST]) if open_ else ()
     if len(open_) > MOST:
         yield f"... and {len(open_) - MOST:,} more; each draft has its own"
-    without = [one for one in shelf.sets if not one.path]
+    without = [draft for draft in shelf.sets if not draft.path]
     if without:
         yield from ("", "no title:") if drafts else ("no title:",)
-        yield from (f"  {shown(one.found.entry)}: {'; '.join(filter(None, (one.why, one.hint)))}" for one in without)
+        yield from (
+            f"  {shown(draft.found.entry)}: {'; '.join(filter(None, (draft.why, draft.hint)))}" for draft in without
+        )
     yield ""
     yield from (f"note    {note}" for note in shelf.notes)
-    blank = sum(bool(one.blanks) for one in drafts)
+    blank = sum(bool(draft.blanks) for draft in drafts)
     where = workspace.shown(workspace.inputs / "titles")
     yield f"written {counted(len(drafts), 'title')} in {where}" + (f", {blank:,} with blanks" if blank else "")
     if blank:
         yield "next    fill the blanks in; doit check lists them"
 
 
-def _row(one: SetDraft) -> tuple[str, str, str, str, str]:
-    result = one.came.matched
+def _row(draft: SetDraft) -> tuple[str, str, str, str, str]:
+    result = draft.came.matched
     if result is None:
-        return one.found.id, f"{len(one.found.dumps):,}", f"{len(one.blanks):,}", "0", ""
+        return draft.found.id, f"{len(draft.found.dumps):,}", f"{len(draft.blanks):,}", "0", ""
     counts = Counter(match.how for match in result.matches.values())
     known = ", ".join(f"{counts[how]} by {how}" for how in WAYS if counts[how])
-    like = f"like {one.came.like} by {one.came.how}" if one.came.like else ""
-    numbers = (f"{len(result.matches):,}", f"{len(one.blanks):,}", f"{len(result.left):,}")
-    return one.found.id, *numbers, "; ".join(filter(None, (known, like)))
+    like = f"like {draft.came.like} by {draft.came.how}" if draft.came.like else ""
+    numbers = (f"{len(result.matches):,}", f"{len(draft.blanks):,}", f"{len(result.left):,}")
+    return draft.found.id, *numbers, "; ".join(filter(None, (known, like)))
 
 
-def _open(one: SetDraft) -> Iterator[str]:
+def _open(draft: SetDraft) -> Iterator[str]:
     """Yield what is left blank in a title, with the commands that fill it in, and the dumps that fit no socket."""
-    result, id_ = one.came.matched, one.found.id
+    result, id_ = draft.came.matched, draft.found.id
     if result is None:
         return
-    if one.came.others:
-        yield f"{id_}: lacks {listed(result.unfilled)}; it may be like {listed(one.came.others, 'or')}"
-    elif not one.came.like:
+    if draft.came.others:
+        yield f"{id_}: lacks {listed(result.unfilled)}; it may be like {listed(draft.came.others, 'or')}"
+    elif not draft.came.like:
         for socket, near in result.unfilled.items():
             files = counted(len(near), "file") if near else "no file"
             yield f"{id_}: {files} of the set may be for socket {socket}"
-            names = [one.found.dumps[dump].argument for dump in near]
+            names = [draft.found.dumps[dump].argument for dump in near]
             yield from (
                 f"    {shlex.join(['doit', 'pin', f'title:{id_}', f'sockets.{socket}', file])}" for file in names
             )
     for dump, sockets in result.left.items():
         if not sockets:
-            yield f"{id_}: {one.found.dumps[dump].argument}, {show_size(dump.size)}, fits no socket that is left"
+            yield f"{id_}: {draft.found.dumps[dump].argument}, {show_size(dump.size)}, fits no socket that is left"
 
 
 def _document(workspace: Workspace, shelf: Shelf) -> dict[str, object]:
     return {
         "cardkiln-new": 1,
         "written": [workspace.shown(path) for path in shelf.texts],
-        "titles": [_title(workspace, one) for one in shelf.sets if one.path],
-        "no-title": [{"set": one.found.entry, "why": one.why, "hint": one.hint} for one in shelf.sets if not one.path],
+        "titles": [_title(workspace, draft) for draft in shelf.sets if draft.path],
+        "no-title": [
+            {"set": draft.found.entry, "why": draft.why, "hint": draft.hint} for draft in shelf.sets if not draft.path
+        ],
         "notes": list(shelf.notes),
     }
 
 
-def _title(workspace: Workspace, one: SetDraft) -> dict[str, object]:
-    came, files = one.came, one.found.dumps
+def _title(workspace: Workspace, draft: SetDraft) -> dict[str, object]:
+    came, files = draft.came, draft.found.dumps
     result = came.matched
-    told: dict[str, object] = {
-        "title": one.found.id,
-        "set": one.found.entry,
-        "manifest": workspace.shown(one.path) if one.path else "",
-        "blanks": list(one.blanks),
+    document: dict[str, object] = {
+        "title": draft.found.id,
+        "set": draft.found.entry,
+        "manifest": workspace.shown(draft.path) if draft.path else "",
+        "blanks": list(draft.blanks),
     }
     if result is None:
-        return told | {"chips": [file.argument for file in files.values()]}
-    return told | {
+        return document | {"chips": [file.argument for file in files.values()]}
+    return document | {
         "layout": came.layout,
         "like": came.like,
         "like-by": came.how,

@@ -51,9 +51,13 @@ def run(workspace: Workspace, word: str, options: Mapping[str, Any]) -> int:
         raise ManifestError.one(what, "what is declared already is only replaced by a file that is named")
     texts = [read_manifest(manifest) for manifest in manifests]
     filled = fill(workspace, texts, _below(options["from"]), crc32=options["crc32"])
-    whole = [one.read for one in filled if one.read.manifest.kind == "card" and not (one.taken or one.left)]
+    whole = [
+        manifest.read
+        for manifest in filled
+        if manifest.read.manifest.kind == "card" and not (manifest.taken or manifest.left)
+    ]
     images = _images(workspace, whole, replacing=options["replace"])
-    pinned = [(one.read, one.pinned.text) for one in filled]
+    pinned = [(manifest.read, manifest.pinned.text) for manifest in filled]
     pinned += [(image.read, image.pinned.text) for image in images if image.pinned]
     write_manifests((read, text) for read, text in pinned if text != read.text)
     warnings = workspace.take_warnings()
@@ -63,7 +67,7 @@ def run(workspace: Workspace, word: str, options: Mapping[str, Any]) -> int:
     else:
         sys.stderr.write("".join(f"warning: {warning}\n" for warning in warnings))
         print_lines(_lines(workspace, filled, images))
-    return int(any(one.left for one in filled) or any(image.why for image in images))
+    return int(any(manifest.left for manifest in filled) or any(image.why for image in images))
 
 
 def _meant(workspace: Workspace, word: str) -> list[ManifestFile]:
@@ -113,30 +117,30 @@ def _image(build: Build, card: ManifestText, *, replacing: bool) -> Image:
         if reason:
             return Image(read=card, path=shown, why=not_current(reason), hint=hint)
         content = content_named(Location(path=str(path)))
-        one = PinRequest(way=(), content=content, source=shown)
-        pinned = pin(card.text, card.manifest.file, [one], replacing=replacing)
+        request = PinRequest(way=(), content=content, source=shown)
+        pinned = pin(card.text, card.manifest.file, [request], replacing=replacing)
     except CardkilnError as error:
         return Image(read=card, path=shown, why=error.problems[0].what, hint=error.problems[0].hint)
     return Image(read=card, path=shown, content=content, pinned=pinned)
 
 
 def _lines(workspace: Workspace, filled: Sequence[Filled], images: Sequence[Image]) -> Iterator[str]:
-    for one in filled:
-        yield from (_taken(workspace, one, taken) for taken in one.taken)
-        for left in one.left:
-            yield f"left    {one.read.manifest.file}: {key_of(left.lacking.way)}: {left.why}"
-            yield from (f"    {choice}  # {sha256}" for choice, sha256 in _choices(workspace, one, left))
-        if one.blanks:
-            yield f"blank   {one.read.manifest.file}: {listed(one.blanks)}"
+    for manifest in filled:
+        yield from (_taken(workspace, manifest, taken) for taken in manifest.taken)
+        for left in manifest.left:
+            yield f"left    {manifest.read.manifest.file}: {key_of(left.lacking.way)}: {left.why}"
+            yield from (f"    {choice}  # {sha256}" for choice, sha256 in _choices(workspace, manifest, left))
+        if manifest.blanks:
+            yield f"blank   {manifest.read.manifest.file}: {listed(manifest.blanks)}"
     for image in images:
         file = image.read.manifest.file
         if image.content and image.pinned:
-            told = f"image: {show_size(image.content.size or 0)}, sha256 {image.content.sha256[:8]}..."
+            digest = f"image: {show_size(image.content.size or 0)}, sha256 {image.content.sha256[:8]}..."
             is_new = image.pinned.text != image.read.text
-            yield f"pinned  {told}; written in {file}" if is_new else f"{told}; as declared in {file}"
+            yield f"pinned  {digest}; written in {file}" if is_new else f"{digest}; as declared in {file}"
         else:
             yield f"left    {file}: {image.path}: {image.why}; {image.hint}"
-    done, open_ = sum(len(one.taken) for one in filled), sum(len(one.left) for one in filled)
+    done, open_ = sum(len(manifest.taken) for manifest in filled), sum(len(manifest.left) for manifest in filled)
     if done or open_:
         yield f"{done:,} of {counted(done + open_, 'file')} pinned"
     elif not images:
@@ -144,15 +148,15 @@ def _lines(workspace: Workspace, filled: Sequence[Filled], images: Sequence[Imag
         yield f"no size and no hash is missing in {where}"
 
 
-def _taken(workspace: Workspace, one: Filled, taken: Taken) -> str:
+def _taken(workspace: Workspace, manifest: Filled, taken: Taken) -> str:
     content, more = taken.content, len(taken.locations) - 1
     also = f" and {counted(more, 'more place')}" if more else ""
     place = f"{_argument(workspace, taken.locations[0])}{also}"
     size = f"{show_size(content.size or 0)}, sha256 {content.sha256[:8]}..."
-    written = counted(len(one.pinned.written[taken.lacking.way]), "value")
+    written = counted(len(manifest.pinned.written[taken.lacking.way]), "value")
     return (
         f"pinned  {key_of(taken.lacking.way)}: {size} from {place}, by {taken.lacking.basis}; "
-        f"{written} written in {one.read.manifest.file}"
+        f"{written} written in {manifest.read.manifest.file}"
     )
 
 
@@ -177,16 +181,16 @@ def _document(workspace: Workspace, filled: Sequence[Filled], images: Sequence[I
         "cardkiln-pin": 1,
         "manifests": [
             {
-                "manifest": one.read.manifest.file,
+                "manifest": manifest.read.manifest.file,
                 "pinned": [
                     {
                         "key": key_of(taken.lacking.way),
                         "files": [_argument(workspace, location) for location in taken.locations],
                         "by": taken.lacking.basis,
                         **_content(taken.content),
-                        "written": list(one.pinned.written[taken.lacking.way]),
+                        "written": list(manifest.pinned.written[taken.lacking.way]),
                     }
-                    for taken in one.taken
+                    for taken in manifest.taken
                 ],
                 "left": [
                     {
@@ -199,15 +203,15 @@ def _document(workspace: Workspace, filled: Sequence[Filled], images: Sequence[I
                                 "command": command,
                             }
                             for (content, locations), (command, _) in zip(
-                                left.choices.items(), _choices(workspace, one, left), strict=True
+                                left.choices.items(), _choices(workspace, manifest, left), strict=True
                             )
                         ],
                     }
-                    for left in one.left
+                    for left in manifest.left
                 ],
-                "blanks": list(one.blanks),
+                "blanks": list(manifest.blanks),
             }
-            for one in filled
+            for manifest in filled
         ],
         "images": [
             {

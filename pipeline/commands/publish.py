@@ -78,7 +78,7 @@ class Publish(OwnCommand):
 
     def _say(self, made: Sequence[CardVersion], signing: Signing | None, *, as_json: bool) -> None:
         image, card = made[0].record["image"], made[0].record["card"]
-        folders = [(self.workspace.shown(one.folder), _sizes(one.folder)) for one in made]
+        folders = [(self.workspace.shown(published.folder), _sizes(published.folder)) for published in made]
         if as_json:
             also = [{"folder": folder, "files": sizes} for folder, sizes in folders[:-1]]
             folder, sizes = folders[-1]
@@ -86,8 +86,8 @@ class Publish(OwnCommand):
             print_json({**document, **({"also": also} if also else {})})
             return
         lines = []
-        for one, (folder, sizes) in zip(made, folders, strict=True):
-            use = f", for people who have version {one.since}" if one.since else ""
+        for published, (folder, sizes) in zip(made, folders, strict=True):
+            use = f", for people who have version {published.since}" if published.since else ""
             lines.append(f"published {folder}: {counted(len(sizes), 'file')}, {show_size(sum(sizes.values()))}{use}")
         lines.append(f"image sha256 {image['sha256']}, {show_size(image['size'])}")
         kept = card.get("without-kept", ())

@@ -313,8 +313,8 @@ def _lines(
     from pipeline.solve.manifest_text import chip_table
 
     rom = solution.rom
-    told = f"{solution.explained:,} bytes explained ({_share(solution)}), {_counted(solution)}"
-    lines = [f"{file}: {show_size(rom.size)}; {told}"]
+    share = f"{solution.explained:,} bytes explained ({_share(solution)}), {_counted(solution)}"
+    lines = [f"{file}: {show_size(rom.size)}; {share}"]
     lines += [
         f"unexplained: {show_address(run.start)} to {show_address(run.end - 1)}, "
         f"{counted(run.end - run.start, 'byte')}: {run.looks}"
@@ -325,9 +325,9 @@ def _lines(
         names = ", ".join(solution.unused[:MOST_LISTED]) + (f" and {more:,} more" if more > 0 else "")
         lines.append(f"not used: {names}")
     lines += [f"note: {note}" for note in solution.notes]
-    for one in wrong:
-        lines.append(f"{one.key} is wrong: {one.declared}: {one.differing:,} of {one.size:,} bytes differ")
-        lines += [f"  fits there: {text}" for text in one.found]
+    for step in wrong:
+        lines.append(f"{step.key} is wrong: {step.declared}: {step.differing:,} of {step.size:,} bytes differ")
+        lines += [f"  fits there: {text}" for text in step.found]
     used = [name for name in chips if name not in solution.unused]
     tables = "".join(chip_table(name, _size(chips[name].size or 0), chips[name].sha256) + "\n" for name in used)
     return [*(f"# {line}" for line in lines), "", *(tables + _rom_table(solution, content)).split("\n")[:-1]]
@@ -346,5 +346,5 @@ def _document(file: str, content: Content, solution: Solution, wrong: Sequence[S
         "unexplained": [asdict(run) for run in solution.unexplained],
         "unused": list(solution.unused),
         "notes": list(solution.notes),
-        "wrong": [asdict(one) for one in wrong],
+        "wrong": [asdict(step) for step in wrong],
     }

@@ -55,6 +55,14 @@ class Translate(OwnCommand):
             "default": "",
             "help": "write the draft as this title",
         },
+        {
+            "name": "finished",
+            "long": "finished",
+            "type": str,
+            "metavar": "FOLDER",
+            "default": "",
+            "help": "where finished files lie, from which open bytes are explained",
+        },
         {"name": "all", "long": "all", "type": bool, "default": False, "help": "draft files that went into others too"},
         JSON,
     )
@@ -74,10 +82,14 @@ class Translate(OwnCommand):
         id_, inputs = options["title"], self.workspace.inputs
         target = path_of(inputs, self.workspace.base, "title", id_) if id_ else None
         files = FolderFiles(Path(options["in"]) if options["in"] else script.parent)
+        finished = (
+            FolderFiles(Path(options["finished"]), "that holds the finished files") if options["finished"] else None
+        )
         try:
             translation = translate(
-                shown(script), data, files, language=options["as"], arguments=words[1:], intermediate=options["all"]
-            )
+                shown(script), data, files, language=options["as"], arguments=words[1:],
+                intermediate=options["all"], finished=finished,
+            )  # fmt: skip
         except NotFollowedError as error:
             raise MachineError.one(str(error), file=shown(files.folder)) from None
         self._told(options, translation, script, files, target)
@@ -118,10 +130,9 @@ class Translate(OwnCommand):
 class FolderFiles(Mapping[str, bytes]):
     """The bytes of a folder's files by their paths from it; read when asked for, links not followed."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, holds: str = "in which the script would run") -> None:
         if not folder.is_dir():
-            raise MachineError.one("there is no such folder", "name the one in which the script would run",
-                                   file=shown(folder))  # fmt: skip
+            raise MachineError.one("there is no such folder", f"name the one {holds}", file=shown(folder))
         self.folder, self.room = folder, MOST_BYTES
         self.sizes = dict(sorted(self._listed()))
         self.read = dict[str, bytes]()
@@ -183,7 +194,7 @@ def _summary(script: str, translation: Translation, files: FolderFiles) -> list[
             same = sha256(files[drafted.file]).hexdigest() == drafted.sha256
             told.append(f"{shown(drafted.file)}: {'the same as' if same else 'differs from'} the file in the folder")
     if translation.is_open:
-        told.append("hint: with the finished file at hand, doit solve FINISHED CHIP ... finds steps for it")
+        told.append("hint: with the finished files at hand, --finished FOLDER explains what is open from them")
     return told
 
 
@@ -197,7 +208,7 @@ def _document(script: str, translation: Translation) -> dict[str, Any]:
         "chips": dict(translation.chips),
         "roms": [
             {"file": rom.file, "path": rom.rom.path, "size": rom.rom.size, "sha256": rom.sha256,
-             "lines": list(rom.lines), **rom_values(rom.rom)}
+             "chips": list(rom.chips), "lines": list(rom.lines), **rom_values(rom.rom)}
             for rom in translation.roms
         ],
         "remarks": [asdict(remark) for remark in translation.remarks],

@@ -122,7 +122,7 @@ def _write(card: OpenedBuild, targets: Sequence[write.Target]) -> tuple[list[wri
             wait(running)
         except KeyboardInterrupt:
             stopped.set()
-        return [one.result() for one in running], stopped.is_set()
+        return [future.result() for future in running], stopped.is_set()
 
 
 def _agree(card: OpenedBuild, disks: Sequence[Disk], serial: str, *, yes: bool) -> bool:

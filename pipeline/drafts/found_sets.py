@@ -60,7 +60,7 @@ def found_sets(workspace: Workspace, argument: str, known: Sources) -> tuple[lis
     """Return the sets of a folder, by id, and the names of files directly in it, which are in no set.
 
     Each file is hashed once, and remembered where the folder lies in a place. Raises ManifestError where it is no
-    folder, and MachineError where it cannot be read.
+    folder or holds no set, and MachineError where it cannot be read.
     """
     folder = Path(argument).expanduser()
     entries, start = _entries(folder, argument), os.path.join(folder.absolute(), "")  # noqa: PTH118
@@ -81,15 +81,18 @@ def found_sets(workspace: Workspace, argument: str, known: Sources) -> tuple[lis
         if stat.S_ISREG(mode) and not held and name not in faults and not named_as_archive(name):
             loose.append(name)
         else:
-            sets.append(_set(argument, name, held, faults[name] or list(_not_a_set(mode, held))))
+            sets.append(_set(str(folder), name, held, faults[name] or list(_not_a_set(mode, held))))
+    if not sets:
+        hint = "put the dumps of each title into a folder or an archive of its own"
+        raise ManifestError.one("holds no folder and no archive of dumps", hint, file=argument)
     return sorted(sets, key=lambda one: (one.id, one.entry)), loose
 
 
 def _entries(folder: Path, argument: str) -> list[tuple[str, int]]:
     """Return the entries of a folder that are not hidden, sorted, each with its mode; links are not followed."""
-    if not folder.is_dir():
+    if not argument or not folder.is_dir():
         what = "is no folder; expected one that holds a folder or archive for each title"
-        raise ManifestError.one(what if folder.exists() else "there is no such folder", file=argument)
+        raise ManifestError.one(what if argument and folder.exists() else "there is no such folder", file=argument)
     try:
         with os.scandir(folder) as entries:
             found = [(entry.name, _mode(entry)) for entry in entries if not HIDDEN.search(f"{entry.name}/")]
@@ -129,10 +132,10 @@ def _not_a_set(mode: int, held: Iterable[str]) -> Iterator[str]:
         yield "holds no file"
 
 
-def _set(argument: str, name: str, held: dict[str, tuple[Location, Content | str]], wrong: Sequence[str]) -> FoundSet:
+def _set(folder: str, name: str, held: dict[str, tuple[Location, Content | str]], wrong: Sequence[str]) -> FoundSet:
     """Return one set; an archive in it counts by what it holds."""
     dumps, texts, faults = dict[Dump, SourceFile](), list[SourceFile](), list(wrong)
-    folders, start = _folders(held), f"{argument.rstrip('/')}/{name}/"
+    folders, start = _folders(held), f"{folder.rstrip('/')}/{name}/"
     for path, (location, found) in held.items():
         if path in folders:
             continue

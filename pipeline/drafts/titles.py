@@ -13,17 +13,17 @@ from typing import Any
 from pipeline.drafts.found_sets import FoundSet, found_sets
 from pipeline.drafts.source_files import chip_names
 from pipeline.drafts.texts import title_text
-from pipeline.errors import MachineError, ManifestError, Problem
+from pipeline.errors import CardkilnError, MachineError, ManifestError
 from pipeline.manifest.edit.pin import PinRequest, pin
 from pipeline.manifest.edit.pinnable import held
-from pipeline.manifest.files import FOLDERS, path_from
+from pipeline.manifest.files import FOLDERS, ManifestFile, path_from
 from pipeline.manifest.load import load_sources
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.schema.copies import schema_line
 from pipeline.manifest.schema.formats import TITLE_FIELD
 from pipeline.manifest.text.blank import BLANK, BLANKS_ARE, blanks_in
 from pipeline.manifest.text.positions import spell
-from pipeline.manifest.text.read import parse, toml_values
+from pipeline.manifest.text.read import toml_values
 from pipeline.manifest.text.write import pair, toml_key, toml_value
 from pipeline.model.manifest import Core
 from pipeline.model.text import counted, did_you_mean, listed, quote, shown
@@ -31,6 +31,7 @@ from pipeline.model.units import show_size
 from pipeline.sets.arrange import Arranged, Chips, DumpSet, arrange
 from pipeline.sets.match import BY_LIST, BY_NAME, BY_ORDER, BY_SIZE, Dump, MatchedSet
 from pipeline.workspace.atomic_write import write_together
+from pipeline.workspace.manifest_text import read_manifest
 from pipeline.workspace.workspace import Workspace
 
 LONGEST_FILE_NAME = 8
@@ -145,20 +146,25 @@ def _core(workspace: Workspace, id_: str | None) -> tuple[Core, Mapping[str, Any
         hint = did_you_mean(id_ or "", known, some)
         what = "expected --core ID" if id_ is None else f"found --core {quote(id_)}, expected the id of a core"
         raise ManifestError.one(what, hint)
-    path = workspace.inputs / FOLDERS["core"] / f"{id_}.toml"
-    parsed = parse_manifest("core", id_, path_from(path, workspace.base), path.read_bytes())
+    manifest = _manifest(workspace, "core", id_ or "")
+    parsed = parse_manifest("core", manifest.id, manifest.file, read_manifest(manifest).data)
     if not isinstance(parsed.value, Core):
         raise ManifestError(parsed.problems)
     return parsed.value, parsed.data or {}
 
 
+def _manifest(workspace: Workspace, kind: str, id_: str) -> ManifestFile:
+    path = workspace.inputs / FOLDERS[kind] / f"{id_}.toml"
+    return ManifestFile(kind=kind, id=id_, file=path_from(path, workspace.base), path=path)
+
+
 def _titles(workspace: Workspace) -> dict[str, Mapping[str, Any]]:
-    """Return the TOML values of the titles that are there, by id; none for one that is no TOML."""
+    """Return the TOML values of the titles that are there, by id; none for one that cannot be read."""
     titles: dict[str, Mapping[str, Any]] = {}
     for id_ in workspace.names(FOLDERS["title"]):
-        with suppress(OSError):
-            parsed = parse((workspace.inputs / FOLDERS["title"] / f"{id_}.toml").read_bytes(), id_)
-            titles[id_] = {} if isinstance(parsed, Problem) else parsed[1]
+        titles[id_] = {}
+        with suppress(CardkilnError):
+            titles[id_] = read_manifest(_manifest(workspace, "title", id_)).values
     return titles
 
 

@@ -9,7 +9,7 @@ from pipeline.manifest.text.blank import BLANK, BLANKS_ARE
 from pipeline.manifest.text.write import pair
 from pipeline.model.text import shorten, shown
 from pipeline.model.units import show_size
-from pipeline.solve.manifest_text import assigned, chip_table, step_blocks
+from pipeline.solve.manifest_text import assigned, chip_table, rom_values, step_blocks
 from pipeline.translate.translate import DraftedRom, Translation
 
 LONGEST = 100
@@ -30,6 +30,7 @@ def translated_text(translation: Translation, script: str, inputs: Mapping[str, 
             yield f"# {shown(drafted.file)}"
         yield from ("[[rom]]", assigned("path", drafted.rom.path), assigned("size", _size(drafted.rom.size)))
         yield assigned("sha256", drafted.sha256)
+        yield from (assigned(key, value) for key, value in rom_values(drafted.rom).items() if key != "steps")
         yield from _steps(drafted, translation.text)
 
 
@@ -38,6 +39,8 @@ def _steps(drafted: DraftedRom, text: tuple[str, ...]) -> Iterator[str]:
         yield ""
         if 0 < line <= len(text):
             yield f"# line {line}: {_comment(text[line - 1])}"
+        else:
+            yield "# found from the finished file"
         yield step_blocks([step]).rstrip("\n")
 
 

@@ -54,7 +54,9 @@ def without_database(command: type[Command]) -> type[Command]:
                 return 0
             try:
                 check_working_folder()
-                parsed(self, in_args)
+                _, words = parsed(self, in_args)
+                if "" in words:  # the loader of tasks would fail at it
+                    raise ManifestError.one('found "", expected a name', f"doit help {self.name} shows the usage")
                 return int(super().parse_execute(in_args) or 0)
             except CardkilnError as error:
                 sys.stderr.write(f"{error}\n")

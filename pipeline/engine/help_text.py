@@ -44,8 +44,8 @@ def usage(name: str) -> str:
 def help_text(name: str, options: Iterable[CmdOption] = ()) -> str:
     """Return a text as it is printed, with the options before the examples."""
     before, head, after = text(name).partition(EXAMPLES)
-    told = "\n".join(_options(options))
-    return f"{before}Options\n\n{told}\n\n{head}{after}" if told else f"{before}{head}{after}"
+    option_lines = "\n".join(_options(options))
+    return f"{before}Options\n\n{option_lines}\n\n{head}{after}" if option_lines else f"{before}{head}{after}"
 
 
 def _options(options: Iterable[CmdOption]) -> Iterator[str]:

@@ -124,13 +124,17 @@ def _examined(file: ManifestFile, *, whole: bool = False) -> ParsedManifest:
 
 def _written_out(files: Sequence[ManifestFile], examined: list[ParsedManifest]) -> Iterator[TitleResult]:
     """Yield what came of each manifest, once titles have what they take over; what others take over is read again."""
-    taken = {like for one in examined if one.kind == "title" and isinstance(like := (one.data or {}).get("like"), str)}
-    for number, one in enumerate(examined):
-        if one.kind == "title" and one.id in taken and one.value is not None:
+    taken = {
+        like
+        for manifest in examined
+        if manifest.kind == "title" and isinstance(like := (manifest.data or {}).get("like"), str)
+    }
+    for number, manifest in enumerate(examined):
+        if manifest.kind == "title" and manifest.id in taken and manifest.value is not None:
             examined[number] = _examined(files[number], whole=True)
     titles = Titles(examined)
-    for one in examined:
-        yield titles.result(one.id) if one.kind == "title" else TitleResult(manifest=one)
+    for manifest in examined:
+        yield titles.result(manifest.id) if manifest.kind == "title" else TitleResult(manifest=manifest)
 
 
 def _by_id(examined: Iterable[ParsedManifest], kind: type[T]) -> dict[str, T]:

@@ -44,7 +44,7 @@ def written_size(size: int) -> str | int:
     return show_size(size).replace(",", "") if size and size % 1024 == 0 else size
 
 
-ALMOST = re.compile(r"(\d+(?:\.\d+)?)\s*(?:([kKmMgG])i?[bB]?|[bB]|[bB]ytes?)")
+ALMOST = re.compile(r"([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*(?:([kKmMgG])i?[bB]?|[bB]|[bB]ytes?)")
 """What people write for a size: the number, and the first letter of a unit that may be another than they mean."""
 
 

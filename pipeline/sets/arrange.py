@@ -64,20 +64,20 @@ def arrange(
     """
     sockets_of = {name: _by_content(layout.known) for name, layout in layouts.items()}
 
-    def matched(name: str, one: DumpSet) -> MatchedSet:
+    def matched(name: str, dump_set: DumpSet) -> MatchedSet:
         sockets = layouts[name].sockets
-        return match(sockets, one.dumps, name=one.name, listed=sockets_of[name], in_order=in_order)
+        return match(sockets, dump_set.dumps, name=dump_set.name, listed=sockets_of[name], in_order=in_order)
 
-    chosen = [_chosen({name: matched(name, one) for name in layouts}) for one in sets]
-    counts = Counter(one.id for one in sets)
+    chosen = [_chosen({name: matched(name, dump_set) for name in layouts}) for dump_set in sets]
+    counts = Counter(dump_set.id for dump_set in sets)
     whole = {name: dict(titles.get(name, {})) for name in layouts}
-    taken = {id_ for there in titles.values() for id_ in there}
-    for one, came in zip(sets, chosen, strict=True):
-        if came.matched and came.matched.is_whole and counts[one.id] == 1 and one.id not in taken:
-            whole[came.layout][one.id] = _chips(came.matched)
+    taken = {id_ for chips in titles.values() for id_ in chips}
+    for dump_set, came in zip(sets, chosen, strict=True):
+        if came.matched and came.matched.is_whole and counts[dump_set.id] == 1 and dump_set.id not in taken:
+            whole[came.layout][dump_set.id] = _chips(came.matched)
     return [
-        _with_parent(one, came, whole[came.layout], layouts[came.layout].known) if came.layout else came
-        for one, came in zip(sets, chosen, strict=True)
+        _with_parent(dump_set, came, whole[came.layout], layouts[came.layout].known) if came.layout else came
+        for dump_set, came in zip(sets, chosen, strict=True)
     ]
 
 
@@ -106,17 +106,21 @@ def _is_part(result: MatchedSet) -> bool:
 
 
 def _chips(result: MatchedSet) -> dict[str, str]:
-    return {socket: one.dump.sha256 for socket, one in result.matches.items()}
+    return {socket: match.dump.sha256 for socket, match in result.matches.items()}
 
 
-def _with_parent(one: DumpSet, came: Arranged, titles: Mapping[str, Chips], known: Sequence[KnownChip]) -> Arranged:
+def _with_parent(
+    dump_set: DumpSet, came: Arranged, titles: Mapping[str, Chips], known: Sequence[KnownChip]
+) -> Arranged:
     """Return a set with the title that it is a variant of, where exactly one can be."""
     result = came.matched
     if result is None or not _is_part(result):
         return came
-    having = {id_: chips for id_, chips in titles.items() if id_ != one.id and result.unfilled.keys() <= chips.keys()}
+    having = {
+        id_: chips for id_, chips in titles.items() if id_ != dump_set.id and result.unfilled.keys() <= chips.keys()
+    }
     own = _chips(result)
-    like, how = _parent(one.id, own, result.unfilled.keys(), having, known)
+    like, how = _parent(dump_set.id, own, result.unfilled.keys(), having, known)
     if not like:
         return replace(came, others=tuple(sorted(having)))
     same = frozenset(socket for socket, sha256 in own.items() if having[like].get(socket) == sha256)
@@ -127,17 +131,22 @@ def _parent(
     id_: str, own: Chips, lacking: Iterable[str], having: Mapping[str, Chips], known: Sequence[KnownChip]
 ) -> tuple[str, str]:
     """Return the one title of which a set is a variant, and how that is known; "" where that is not known."""
-    said = {chip.socket: chip.sha256 for chip in known if chip.title == id_}
+    listed = {chip.socket: chip.sha256 for chip in known if chip.title == id_}
     proven = [
-        other
-        for other, chips in having.items()
-        if said and all(said.get(socket) == chips[socket] for socket in lacking)
+        title_id
+        for title_id, chips in having.items()
+        if listed and all(listed.get(socket) == chips[socket] for socket in lacking)
     ]
     shared = {
-        other: sum(chips.get(socket) == sha256 for socket, sha256 in own.items()) for other, chips in having.items()
+        title_id: sum(chips.get(socket) == sha256 for socket, sha256 in own.items())
+        for title_id, chips in having.items()
     }
-    sharing = [other for other, count in shared.items() if count]
-    alike = [other for other in having if id_.startswith(other) or id_.partition("-")[0] == other.partition("-")[0]]
+    sharing = [title_id for title_id, count in shared.items() if count]
+    alike = [
+        title_id
+        for title_id in having
+        if id_.startswith(title_id) or id_.partition("-")[0] == title_id.partition("-")[0]
+    ]
     if len(proven) == 1:
         return proven[0], "the checksum list"
     if len(sharing) == 1:

@@ -145,7 +145,7 @@ class _Matching:
 
     def result(self) -> MatchedSet:
         """Return what was matched and what is left."""
-        contents = {one.dump.sha256 for one in self._matches.values()}
+        contents = {match.dump.sha256 for match in self._matches.values()}
         left = {dump: tuple(self.may_fit(dump)) for dump in self._left if dump.sha256 not in contents}
         near = {name: tuple(dump for dump, names in left.items() if name in names) for name in self._sockets}
         return MatchedSet(
@@ -162,7 +162,7 @@ class _Matching:
         return (name for name in self._of_size[dump.size] if name not in self._matches)
 
     def _forget_taken(self) -> None:
-        taken = {one.dump for one in self._matches.values()}
+        taken = {match.dump for match in self._matches.values()}
         self._left = [dump for dump in self._left if dump not in taken]
 
 

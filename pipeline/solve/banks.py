@@ -14,7 +14,7 @@ from itertools import islice
 from pipeline.model.manifest import Change, Piece
 from pipeline.roms.operations.wiring import address_lines
 from pipeline.solve.address import LEAST, searched_lines, variants, weights
-from pipeline.solve.atoms import AtomSource, Built, Changes, as_size, change
+from pipeline.solve.atoms import AtomSource, Built, Changes, change
 from pipeline.solve.values import find_changes
 
 SELECT_LINES = (1, 2, 3)
@@ -74,10 +74,10 @@ class BankBook:
                         continue
                     for order in islice(searched_lines(seen, form.weights, lines, chip_lines), MOST_ORDERS):
                         built = self._joined(turned, [*order, *(n for n in range(lines) if n not in order)], chip_lines)
-                        if built:
-                            yield Built(_with(built, outer), len(run), 1 << lines - chip_lines)
+                        if built and (built.size == len(run) or not outer):
+                            yield replace(built, piece=_with(built.piece, outer))
 
-    def _joined(self, run: bytes, order: Sequence[int], chip_lines: int) -> Piece | None:
+    def _joined(self, run: bytes, order: Sequence[int], chip_lines: int) -> Built | None:
         """Return the chips one after another and their lines in an order, where that gives the run."""
         back = tuple(order.index(line) for line in range(len(order)))
         whole = address_lines(run, lines=back)
@@ -99,10 +99,10 @@ class BankBook:
         )  # fmt: skip
         own = order[:chip_lines]
         if len(set(map(str, pieces))) == 1 and max(own) < chip_lines:
-            moved = () if list(own) == sorted(own) else (_lines(own),)
-            return _with(pieces[0], (*moved, *shared, change("mirror", as_size(len(run)))))
+            turned = () if list(own) == sorted(own) else (_lines(own),)
+            return Built(_with(pieces[0], (*turned, *shared)), size)  # the same chip stands behind it again
         moved = () if tuple(order) == tuple(range(len(order))) else (_lines(order),)
-        return Piece(operation="join", parts=pieces, then=(*moved, *shared))
+        return Built(Piece(operation="join", parts=pieces, then=(*moved, *shared)), len(run), len(pieces))
 
 
 def _lines(order: Sequence[int]) -> Change:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 
@@ -27,6 +27,9 @@ MOST_ALIKE = 16
 CHECK_FIELD = 4
 """Bytes at the end of the file that a check field may replace."""
 ORDERS = ("little", "big")
+
+Fields = Mapping[str, Sequence[bytes]]
+"""By the name of a field: its bytes for each piece."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,16 +135,31 @@ class _Search:
         low = max(reached, first - LARGEST_TABLE)
         ends = [found.end() for found in RUNS.finditer(self.finished, low, first)]
         likely = (low, *ends, *(end // FIELD * FIELD for end in ends), *range(-(-low // 16) * 16, first, 16))
-        for start in dict.fromkeys((*self._by_fields(low, first, pieces), *likely)):
-            offsets = [first - start + n * slot_size for n in range(len(pieces))]
-            for record in range(min((first - start) // 2, LONGEST_RECORD), 0, -1):
+        checks = {order: _fields_of(pieces, order) for order in ORDERS}
+        for start in dict.fromkeys((*self._by_fields(low, first, checks), *likely)):
+            offsets = range(first - start, first - start + len(pieces) * slot_size, slot_size)
+            fields = {
+                order: {"offset": [_written(offset, order) for offset in offsets], **checks[order]} for order in ORDERS
+            }
+            for record in self._records(
+                start, first, {values[0] for order in ORDERS for values in fields[order].values()}
+            ):
+                for order in ORDERS:
+                    table = self._table(start, first, record, order, fields[order])
+                    if table:
+                        yield table
+
+    def _records(self, start: int, first: int, values: Collection[bytes]) -> Iterator[int]:
+        """Yield sizes of a record, where the first ends with one of the values, or begins two words."""
+        printable = range(0x21, 0x7F)
+        for record in range(min((first - start) // 2, LONGEST_RECORD), 0, -1):
+            ends_with_value = self.finished[start + record - FIELD : start + record] in values
+            are_words = self.finished[start] in printable and self.finished[start + record] in printable
+            if ends_with_value or (are_words and SHORTEST_NAME <= record <= WIDEST_LONE_NAME):
                 self.records_left -= 1
                 if self.records_left < 0:
                     return
-                for order in ORDERS:
-                    table = self._table(start, first, record, order, pieces, offsets)
-                    if table:
-                        yield table
+                yield record
 
     def _data(self, start: int, made: Atom | Built) -> bytes:
         """Return a piece's bytes: the file's, but where a check field at its end may have replaced some."""
@@ -149,13 +167,11 @@ class _Search:
             return made.data
         return self.finished[start : start + made.size]
 
-    def _by_fields(self, low: int, first: int, pieces: Sequence[bytes]) -> Iterator[int]:
+    def _by_fields(self, low: int, first: int, checks: Mapping[str, Fields]) -> Iterator[int]:
         """Yield where a table may begin, by places that hold what a field says of the first two pieces."""
-        for order in ORDERS:
-            for value in (value for name, value in FIELDS.items() if name != "offset"):
-                first_places, second_places = (
-                    self._places(_field(value(piece, 0), order), low, first) for piece in pieces[:2]
-                )
+        for fields in checks.values():
+            for values in fields.values():
+                first_places, second_places = (self._places(value, low, first) for value in values[:2])
                 for first_place in first_places:
                     for record in {
                         second_place - first_place
@@ -163,7 +179,7 @@ class _Search:
                         if FIELD <= second_place - first_place <= LONGEST_RECORD
                     }:
                         starts = (first_place + FIELD * behind - record for behind in range(1, len(FIELDS) + 1))
-                        yield from (start for start in starts if start >= low)
+                        yield from (start for start in starts if low <= start < first)
 
     def _places(self, wanted: bytes, low: int, high: int) -> list[int]:
         places, at = list[int](), self.finished.find(wanted, low, high)
@@ -172,13 +188,11 @@ class _Search:
             at = self.finished.find(wanted, at + 1, high)
         return places
 
-    def _table(
-        self, start: int, first: int, record: int, order: str, pieces: Sequence[bytes], offsets: Sequence[int]
-    ) -> _Table | None:
+    def _table(self, start: int, first: int, record: int, order: str, values: Fields) -> _Table | None:
         """Return the table whose records have a size, where it holds exactly what a container writes."""
-        fields, width, count = list[str](), record, len(pieces)
+        fields, width, count = list[str](), record, len(values["offset"])
         while width >= FIELD:
-            name, matching = self._field_at(start + width - FIELD, record, order, pieces, offsets)
+            name, matching = self._field_at(start + width - FIELD, record, values)
             if matching < 2 or name in fields:
                 break
             fields.insert(0, name)
@@ -199,15 +213,12 @@ class _Search:
             count = 0 if fields else count - 1
         return None
 
-    def _field_at(
-        self, at: int, record: int, order: str, pieces: Sequence[bytes], offsets: Sequence[int]
-    ) -> tuple[str, int]:
+    def _field_at(self, at: int, record: int, fields: Fields) -> tuple[str, int]:
         """Return the field that stands at an address and one record on, and for how many pieces it is right."""
-        for name, value in FIELDS.items():
+        for name, values in fields.items():
             count = 0
-            for n, (piece, offset) in enumerate(zip(pieces, offsets, strict=True)):
-                place = at + n * record
-                if self.finished[place : place + FIELD] != _field(value(piece, offset), order):
+            for place, value in zip(range(at, len(self.finished), record), values, strict=False):
+                if self.finished[place : place + FIELD] != value:
                     break
                 count += 1
             if count > 1:
@@ -215,7 +226,13 @@ class _Search:
         return "", 0
 
 
-def _field(value: int, order: str) -> bytes:
+def _fields_of(pieces: Sequence[bytes], order: str) -> Fields:
+    """Return what each field but the offset says of each piece."""
+    named = ((name, value) for name, value in FIELDS.items() if name != "offset")
+    return {name: [_written(value(piece, 0), order) for piece in pieces] for name, value in named}
+
+
+def _written(value: int, order: str) -> bytes:
     return value.to_bytes(FIELD, "big" if order == "big" else "little")
 
 

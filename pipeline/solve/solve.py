@@ -102,9 +102,9 @@ def _chosen(
         fills = [span for span in blank if fill_byte(span) != value]
         chosen = with_containers(finished, merged(cover([*spans, *fills], len(finished), free, order)))
         inside = marked([span for span in chosen if span.made.piece.operation == "container"], len(finished))
-        if not any(inside[span.start] for span in outside):
+        if not any(inside[span.end - 1] for span in outside):
             return value, chosen
-        outside = [span for span in outside if not inside[span.start]]
+        outside = [span for span in outside if not inside[span.end - 1]]
 
 
 def _distinct(chips: Mapping[str, bytes]) -> tuple[list[AtomSource], dict[str, list[str]]]:

@@ -89,9 +89,9 @@ def _fits(path: str) -> Iterator[_Fit]:
         if CORE.fullmatch(part):
             folder = "/".join([*map(escaped, above[:at]), FIELD, *map(escaped, above[at + 1 :])])
             yield _Fit(folder, escaped(name), part)
-            again = re.search(rf"(?<![A-Za-z0-9]){part}(?![A-Za-z0-9])", stem, re.IGNORECASE)
-            if again:
-                before, after = stem[: again.start()], stem[again.end() :]
+            match = re.search(rf"(?<![A-Za-z0-9]){part}(?![A-Za-z0-9])", stem, re.IGNORECASE)
+            if match:
+                before, after = stem[: match.start()], stem[match.end() :]
                 yield _Fit(folder, escaped(before) + FIELD + escaped(after) + ending, part)
     if CORE.fullmatch(stem):
         yield _Fit("/".join(map(escaped, above)), FIELD + ending, stem)

@@ -6,7 +6,7 @@ import codecs
 import hashlib
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from pipeline.errors import ManifestError
 from pipeline.model.manifest import RomFile
@@ -16,6 +16,7 @@ from pipeline.solve.atoms import bytes_of
 from pipeline.translate import makefile
 from pipeline.translate.batch import follow as batch
 from pipeline.translate.draft import chips_of, rom_file
+from pipeline.translate.finished import from_finished
 from pipeline.translate.machine import Machine, Remark, ScriptStoppedError
 from pipeline.translate.rope import NotFollowedError, Rope, data_of, is_open, reasons, size_of, unknown
 from pipeline.translate.shell import follow as shell
@@ -31,12 +32,16 @@ SHORT_ENOUGH = 200
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DraftedRom:
-    """A ROM file that a script makes: the file, its steps, a line of the script for each, what it holds."""
+    """A ROM file that a script makes: the file, its steps, a line of the script for each (0: none), what it holds.
+
+    ``chips``: the files of the folder that it is made of, each once.
+    """
 
     file: str
     rom: RomFile
     lines: tuple[int, ...]
     sha256: str
+    chips: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,14 +78,15 @@ def language_of(name: str, text: bytes) -> str:
 
 def translate(
     name: str, data: bytes, inputs: Mapping[str, bytes], *, language: str = "", arguments: Sequence[str] = (),
-    intermediate: bool = False,
+    intermediate: bool = False, finished: Mapping[str, bytes] | None = None,
 ) -> Translation:  # fmt: skip
     """Follow a script over the files of a folder, by their paths; nothing is run.
 
-    ``intermediate``: also those files are drafted that went into others. Raises ManifestError for what is no script.
+    ``intermediate``: also those files are drafted that went into others. ``finished``: what outputs hold, by path or
+    name; an output of which bytes stay open is explained from it. Raises ManifestError for what is no script.
     """
     if len(data) > LARGEST_SCRIPT:
-        raise ManifestError.one(f"has {len(data):,} bytes; a script has {LARGEST_SCRIPT:,} at most", file=shown(name))
+        raise ManifestError.one(f"has more than {LARGEST_SCRIPT:,} bytes, the most of a script", file=shown(name))
     data = data.removeprefix(codecs.BOM_UTF8)
     if b"\0" in data:
         what = f"found a byte 0x00 at offset {show_address(data.index(0))}, expected the text of a script"
@@ -101,7 +107,7 @@ def translate(
         _stopped(machine, str(error))
     except RecursionError:
         _stopped(machine, "too many commands inside one another")
-    return _drafted(machine, language, tuple(text), intermediate=intermediate)
+    return _drafts(machine, language, tuple(text), finished or {}, intermediate=intermediate)
 
 
 def _stopped(machine: Machine, why: str) -> None:
@@ -110,39 +116,123 @@ def _stopped(machine: Machine, why: str) -> None:
         machine.files[path] = unknown(f"line {machine.line}: {why}", machine.line)
 
 
-def _drafted(machine: Machine, language: str, text: tuple[str, ...], *, intermediate: bool) -> Translation:
-    roms, remarks, names = list[DraftedRom](), dict.fromkeys(machine.remarks), dict[str, str]()
-    for path, rope, used in machine.outputs():
-        if path.rpartition("/")[2].startswith(".mktemp.") or path.startswith(".mktemp."):
-            continue
-        line = machine.written[path]
+@dataclass(slots=True, kw_only=True)
+class _Drafts:
+    """The ROM files that are drafted one by one. ``closed``: why bytes were open that a finished file explains."""
+
+    machine: Machine
+    text: tuple[str, ...]
+    finished: Mapping[str, bytes]
+    intermediate: bool
+    roms: list[DraftedRom] = field(default_factory=list)
+    remarks: dict[Remark, None] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
+    closed: set[str] = field(default_factory=set)
+    left_open: set[str] = field(default_factory=set)
+
+    def add(self, path: str, rope: Rope, *, used: bool) -> None:
+        """Draft a file that the script leaves, or say why it is not drafted."""
+        line = self.machine.written[path]
         if is_open(rope):
-            remarks[Remark(line, f"{shown(path)} is not drafted: {_told(rope)}")] = None
-            continue
-        if used and not intermediate:
-            remarks[
-                Remark(line, f"{shown(path)} went into other files and is not drafted; --all drafts it", "note")
-            ] = None
-            continue
-        if not rope:
-            remarks[Remark(line, f"{shown(path)} has 0 bytes and is not drafted", "note")] = None
-            continue
+            self._add_open(path, rope, line)
+        elif used and not self.intermediate:
+            self._remark(line, f"{shown(path)} went into other files and is not drafted; --all drafts it", "note")
+        elif not rope:
+            self._remark(line, f"{shown(path)} has 0 bytes and is not drafted", "note")
+        else:
+            try:
+                self._add_followed(path, rope)
+            except NotFollowedError as error:
+                self._remark(line, f"{shown(path)} is not drafted: {error}")
+
+    def _add_followed(self, path: str, rope: Rope) -> None:
+        for file in dict.fromkeys(chips_of(rope)):
+            self._named(file)
+        rom, lines = rom_file(self._rom_path(path), rope, self.names)
+        data = data_of(rope)
+        if b"".join(_assembled(rom, self.machine.inputs, self.names)) != data:
+            raise NotFollowedError("the steps do not give what the script makes; please report this script")
+        self._drafted(path, rom, lines, data)
+
+    def _add_open(self, path: str, rope: Rope, line: int) -> None:
+        finished = next((file for file in self.finished if _is_of(path, file)), None)
+        if finished is None:
+            self.left_open.update(reasons(rope))
+            self._remark(line, f"{shown(path)} is not drafted: {_told(rope)}")
+            return
         try:
-            chips = dict.fromkeys(chips_of(rope))
-            for file in chips:
-                names.setdefault(file, _chip_name(file, names.values()))
-            rom, lines = rom_file(_rom_path(path, [rom.rom.path for rom in roms]), rope, names)
-            data = data_of(rope)
-            if b"".join(_assembled(rom, machine.inputs, names)) != data:
-                raise NotFollowedError("the steps do not give what the script makes; please report this script")
+            data = self.finished[finished]
+            chips = {self._named(file): self.machine.inputs[file] for file in self._files_named()}
+            rom, lines = from_finished(self._rom_path(path), rope, data, chips)
         except NotFollowedError as error:
-            remarks[Remark(line, f"{shown(path)} is not drafted: {error}")] = None
-            continue
-        roms.append(DraftedRom(file=path, rom=rom, lines=lines, sha256=hashlib.sha256(data).hexdigest()))
-    used_chips = {piece for rom in roms for piece in _names_in(rom.rom, names)}
+            self.left_open.update(reasons(rope))
+            self._remark(line, f"{shown(path)} is not drafted: {_told(rope)}; {error}")
+            return
+        self.closed.update(reasons(rope))
+        self._remark(line, f"{shown(path)}: {_told(rope)}; its steps are found from the finished file", "note")
+        self._drafted(path, rom, lines, data)
+
+    def _files_named(self) -> list[str]:
+        """Return the files that the script reads, and those that it names and does not make."""
+        words, made = "\n".join(self.text).casefold(), {_last(path) for path in self.machine.written}
+        return [
+            file for file in self.machine.inputs
+            if file in self.machine.chips or (_last(file) in words and _last(file) not in made)
+        ]  # fmt: skip
+
+    def _named(self, file: str) -> str:
+        return self.names.setdefault(file, _chip_name(file, self.names.values()))
+
+    def _rom_path(self, path: str) -> str:
+        return _rom_path(path, [drafted.rom.path for drafted in self.roms])
+
+    def _drafted(self, path: str, rom: RomFile, lines: tuple[int, ...], data: bytes) -> None:
+        files = tuple(dict.fromkeys(_names_in(rom, self.names)))
+        self.roms.append(
+            DraftedRom(file=path, rom=rom, lines=lines, sha256=hashlib.sha256(data).hexdigest(), chips=files)
+        )
+
+    def _remark(self, line: int, text: str, kind: str = "open") -> None:
+        self.remarks[Remark(line, text, kind)] = None
+
+    def all_remarks(self) -> tuple[Remark, ...]:
+        """Return what is said of each line; what a finished file closes is a note."""
+        closed = self.closed - self.left_open
+        return tuple(sorted(
+            replace(remark, kind="note")
+            if any(reason.startswith(f"line {remark.line}: ") and _same_cause(remark.text, reason) for reason in closed)
+            else remark
+            for remark in (*self.machine.remarks, *self.remarks)
+        ))  # fmt: skip
+
+
+def _same_cause(remark: str, reason: str) -> bool:
+    """Whether a remark gives the reason, which stands in it without the line and what follows from it."""
+    cause = reason.partition(": ")[2]
+    return remark == cause or remark.startswith(f"{cause};")
+
+
+def _is_of(path: str, file: str) -> bool:
+    """Whether a finished file is that of an output: its path, or its name alone; in any case."""
+    return file.casefold() in (path.casefold(), _last(path))
+
+
+def _last(path: str) -> str:
+    return path.rpartition("/")[2].casefold()
+
+
+def _drafts(
+    machine: Machine, language: str, text: tuple[str, ...], finished: Mapping[str, bytes], *, intermediate: bool
+) -> Translation:
+    drafts = _Drafts(machine=machine, text=text, finished=finished, intermediate=intermediate)
+    for path, rope, used in machine.outputs():
+        if not path.rpartition("/")[2].startswith(".mktemp."):
+            drafts.add(path, rope, used=used)
+    files = {file for drafted in drafts.roms for file in drafted.chips}
     return Translation(
-        language=language, roms=tuple(roms), chips={file: name for file, name in names.items() if file in used_chips},
-        remarks=tuple(sorted(remarks)), text=text,
+        language=language, roms=tuple(drafts.roms),
+        chips={file: name for file, name in drafts.names.items() if file in files},
+        remarks=drafts.all_remarks(), text=text,
     )  # fmt: skip
 
 

@@ -146,15 +146,17 @@ def version_named(workspace: Workspace, word: str) -> CardVersion | None:
     card, at, version = word.rpartition("@")
     if not at or "/" in word:
         return None
-    received = (one for one in received_versions(workspace) if one.kind == "received")
+    received = (version_folder for version_folder in received_versions(workspace) if version_folder.kind == "received")
     known = [*published_versions(workspace), *received]
-    of_card = [one for one in known if one.card == card]
-    found = [one for one in of_card if one.version == version]
+    of_card = [version_folder for version_folder in known if version_folder.card == card]
+    found = [version_folder for version_folder in of_card if version_folder.version == version]
     if found:
-        return min(found, key=lambda one: ("image", "received", "delta", "recipe").index(one.kind))
+        return min(
+            found, key=lambda version_folder: ("image", "received", "delta", "recipe").index(version_folder.kind)
+        )
     if of_card:
-        there = listed(dict.fromkeys(one.version for one in of_card))
-        raise ManifestError.one(f'found "{version}", expected a version of {card}: {there}', file=word)
-    cards = sorted({one.card for one in known})
+        versions = listed(dict.fromkeys(version_folder.version for version_folder in of_card))
+        raise ManifestError.one(f'found "{version}", expected a version of {card}: {versions}', file=word)
+    cards = sorted({version_folder.card for version_folder in known})
     what = f'no version of "{card}" was published or received'
     raise ManifestError.one(what, f"there are versions of {listed(cards)}" if cards else "", file=word)

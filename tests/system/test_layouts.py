@@ -9,6 +9,7 @@ import pytest
 
 from pipeline.build import check
 from pipeline.build.flow import build_card
+from pipeline.commands.find import Find
 from pipeline.commands.pin import Pin
 from pipeline.commands.publish import Publish
 from pipeline.commands.receive import Receive
@@ -220,6 +221,16 @@ def test_a_chip_is_pinned_into_its_socket(tmp_path: Path) -> None:
     ran = within(folder, Pin, "title:kite", "sockets.right", "inputs/files/attic/dump(2).bin")
     assert (ran.code, ran.err) == (0, "")
     assert (folder / "inputs/titles/kite.toml").read_text("utf-8") == KITE
+
+
+def test_a_chip_that_a_variant_takes_over_is_missed_once(tmp_path: Path) -> None:
+    folder = project(tmp_path, BY_LAYOUT)
+    (folder / "inputs/files/attic/dump(2).bin").unlink()
+    told = within(folder, Find).out
+    assert told.count("chip right") == 1
+    (folder / "inputs/files/attic/x/dump(1).bin").unlink()
+    told = within(folder, Find).out
+    assert [told.count(f"chip {name}") for name in ("left", "right")] == [1, 2]  # the variant has another one there
 
 
 def test_solve_explains_a_rom_file_of_a_layout(variant: Path) -> None:

@@ -58,7 +58,7 @@ def known_chips(text: str, sockets: Collection[str]) -> Iterator[KnownChip | Pro
             continue
         number, sha256, path = line
         above, _, name = path.rpartition("/")
-        socket = next((one for one in (name, name.rpartition(".")[0]) if one in sockets), None)
+        socket = next((candidate for candidate in (name, name.rpartition(".")[0]) if candidate in sockets), None)
         if socket:
             yield KnownChip(sha256=sha256, title=above.rpartition("/")[2], socket=socket)
         else:

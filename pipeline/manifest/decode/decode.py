@@ -91,7 +91,7 @@ def core(id_: str, file: str, data: Table) -> Core:
 
 def layout(name: str, data: Table) -> Layout:
     """Return a layout."""
-    known = (one for one in known_chips(data.get("known", ""), data["sockets"]) if isinstance(one, KnownChip))
+    known = (line for line in known_chips(data.get("known", ""), data["sockets"]) if isinstance(line, KnownChip))
     return Layout(
         name=name,
         sockets={socket: _socket(socket, table) for socket, table in data["sockets"].items()},

@@ -64,8 +64,8 @@ def pin(text: str, file: str, pins: Sequence[PinRequest], *, replacing: bool = F
     values = {request.way: dict(_values(data, request, crc32=crc32)) for request in pins}
     conflicts = [] if replacing else list(_conflicts(data, text, file, pins, values))
     if conflicts:
-        *others, last = sorted(conflicts)
-        raise CheckError([*others, replace(last, hint="with --replace the file's values are written")])
+        *earlier, last = sorted(conflicts)
+        raise CheckError([*earlier, replace(last, hint="with --replace the file's values are written")])
     result = apply(text, _edits(text, file, data, values))
     if not _says(result, data, values):
         raise ManifestError(_by_hand(text, file, way, some) for way, some in values.items())

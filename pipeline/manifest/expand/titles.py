@@ -38,8 +38,8 @@ class Titles:
 
     def __init__(self, examined: Iterable[ParsedManifest]) -> None:
         examined = list(examined)
-        self._cores = {one.id: one for one in examined if one.kind == "core"}
-        self._titles = {one.id: one for one in examined if one.kind == "title"}
+        self._cores = {manifest.id: manifest for manifest in examined if manifest.kind == "core"}
+        self._titles = {manifest.id: manifest for manifest in examined if manifest.kind == "title"}
         self._results: dict[str, TitleResult] = {}
         self._layouts: dict[Key, StatedLayout] = {}
         self._values = 0
@@ -48,39 +48,41 @@ class Titles:
     def result(self, id_: str) -> TitleResult:
         """Return what comes of a title: itself, where it takes nothing over."""
         if id_ not in self._results:
-            one = self._titles[id_]
-            waits = one.data is not None and one.value is None and not one.problems
-            self._results[id_] = self._of(one) if waits else TitleResult(manifest=one)
+            manifest = self._titles[id_]
+            waits = manifest.data is not None and manifest.value is None and not manifest.problems
+            self._results[id_] = self._of(manifest) if waits else TitleResult(manifest=manifest)
         return self._results[id_]
 
-    def _of(self, one: ParsedManifest) -> TitleResult:
-        chain, problem, needs = self._chain(one)
+    def _of(self, manifest: ParsedManifest) -> TitleResult:
+        chain, problem, needs = self._chain(manifest)
         if problem or needs:
-            return _failed(one, [problem] if problem else [], needs)
+            return _failed(manifest, [problem] if problem else [], needs)
         stated = [_stated(part) for part in chain]
         problem = _other_core(stated)
         if problem:
-            return _failed(one, [problem])
+            return _failed(manifest, [problem])
         core = self._cores.get(str(stated[0].data["core"]))
         layout: StatedLayout | None = None
         naming = [part for part in stated if "layout" in part.data]
         if naming and (core is None or not isinstance(core.value, Core)):
-            return _failed(one, needs=[("core", core.id)] if core else [])
+            return _failed(manifest, needs=[("core", core.id)] if core else [])
         if naming and core:
             layout = self._layout(naming[-1].data["layout"], core)
             if layout is None:
-                return _failed(one, [_no_layout(naming[-1], core)])
+                return _failed(manifest, [_no_layout(naming[-1], core)])
         if self._beyond:
-            return _failed(one, needs=[("title", self._beyond)])
+            return _failed(manifest, needs=[("title", self._beyond)])
         full = written_out(stated, layout)
         self._values += _count(full.data)
         if self._values > MOST:
-            self._beyond = one.id
+            self._beyond = manifest.id
             what = f"found more than {MOST:,} values up to here in titles with all that they take over, expected fewer"
-            place = Place(one.file, key="like" if len(stated) > 1 else "layout")
-            return _failed(one, [Problem(place, what, "split the titles over several folders of inputs")])
-        problems = full.problems or tuple(_chip_problems(full, one.file))
-        return _failed(one, problems) if problems else TitleResult(manifest=_finished(one, full, layout, core))
+            place = Place(manifest.file, key="like" if len(stated) > 1 else "layout")
+            return _failed(manifest, [Problem(place, what, "split the titles over several folders of inputs")])
+        problems = full.problems or tuple(_chip_problems(full, manifest.file))
+        return (
+            _failed(manifest, problems) if problems else TitleResult(manifest=_finished(manifest, full, layout, core))
+        )
 
     def _layout(self, name: str, core: ParsedManifest) -> StatedLayout | None:
         """Return a layout of a core, the same value for all titles that have it; None where there is none."""
@@ -89,14 +91,14 @@ class Titles:
             self._layouts[core.id, name] = StatedLayout(name=name, core=core.id, file=core.file, data=data)
         return self._layouts.get((core.id, name))
 
-    def _chain(self, one: ParsedManifest) -> tuple[list[ParsedManifest], Problem | None, list[Key]]:
+    def _chain(self, manifest: ParsedManifest) -> tuple[list[ParsedManifest], Problem | None, list[Key]]:
         """Return the titles from the furthest that this one is like to itself; what is wrong; what else it waits for.
 
         That no title has an id is said by the references.
         """
-        chain = [one]
+        chain = [manifest]
         while like := (chain[0].data or {}).get("like"):
-            if like == one.id:
+            if like == manifest.id:
                 return chain, _circle(chain), []
             if like not in self._titles or like in [part.id for part in chain]:
                 return chain, None, [("title", chain[0].id)]
@@ -116,13 +118,13 @@ def _count(value: Any) -> int:
     return 1 + sum(map(_count, inner))
 
 
-def _failed(one: ParsedManifest, problems: Sequence[Problem] = (), needs: Sequence[Key] = ()) -> TitleResult:
-    return TitleResult(manifest=replace(one, problems=tuple(problems)), needs=tuple(needs))
+def _failed(manifest: ParsedManifest, problems: Sequence[Problem] = (), needs: Sequence[Key] = ()) -> TitleResult:
+    return TitleResult(manifest=replace(manifest, problems=tuple(problems)), needs=tuple(needs))
 
 
-def _stated(one: ParsedManifest) -> Stated:
-    data = one.data or {}
-    return Stated(id=one.id, file=one.file, name=file_name(one.id, data), data=data)
+def _stated(manifest: ParsedManifest) -> Stated:
+    data = manifest.data or {}
+    return Stated(id=manifest.id, file=manifest.file, name=file_name(manifest.id, data), data=data)
 
 
 def _circle(chain: Sequence[ParsedManifest]) -> Problem:
@@ -162,18 +164,18 @@ def _chip_problems(full: WrittenOut, file: str) -> Iterator[Problem]:
 
 
 def _finished(
-    one: ParsedManifest, full: WrittenOut, layout: StatedLayout | None, core: ParsedManifest | None
+    manifest: ParsedManifest, full: WrittenOut, layout: StatedLayout | None, core: ParsedManifest | None
 ) -> ParsedManifest:
     """Return the title decoded, with what others ask of its values."""
     value = replace(
-        title(one.id, one.file, full.data),
+        title(manifest.id, manifest.file, full.data),
         layout=layout.name if layout else "",
         sockets=_sockets(full, layout, core),
-        like=str((one.data or {}).get("like", "")),
+        like=str((manifest.data or {}).get("like", "")),
         places=full.places,
     )
-    stated = {key: inner for key, inner in (one.data or {}).items() if key not in DROPPED}
-    return replace(one, value=value, data={**stated, "core": value.core})
+    stated = {key: inner for key, inner in (manifest.data or {}).items() if key not in DROPPED}
+    return replace(manifest, value=value, data={**stated, "core": value.core})
 
 
 def _sockets(full: WrittenOut, layout: StatedLayout | None, core: ParsedManifest | None) -> Mapping[str, Socket]:

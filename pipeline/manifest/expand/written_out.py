@@ -195,12 +195,12 @@ class _Writing:
         """Return all that a ROM file's bytes depend on: its table, and each content whose name is somewhere in it."""
         table = {key: value for key, value in rom.table.items() if key not in ("path", "sha256", "placement")}
         names = set(_texts(table))
-        held = {
+        parts = {
             (group, name): (named[name][0].get("size"), named[name][0]["sha256"].lower(), named[name][0].get("then"))
             for group, named in self.named.items()
             for name in names & named.keys()
         }
-        return table, held
+        return table, parts
 
     def _numbered(self) -> list[dict[str, Any]]:
         """Return the tables of the ROM files, and note the places of their keys."""
@@ -249,8 +249,8 @@ class _Writing:
                 if empty is None:
                     self._left_empty(name, sockets[name])
                 elif not isinstance(empty, int) and self.layout:
-                    said = {known: sockets[name][known] for known in ("size", "holds") if known in sockets[name]}
-                    chips[name] = {**said, **empty}
+                    stated = {known: sockets[name][known] for known in ("size", "holds") if known in sockets[name]}
+                    chips[name] = {**stated, **empty}
                     self.places[f"chips.{name}"] = self.layout.place(f"sockets.{name}.empty")
         return chips
 
@@ -259,8 +259,8 @@ class _Writing:
         key = f"chips.{name}"
         self.places[key] = place
         chip = {known: value for known, value in table.items() if known != "then"}
-        other = "size" in table and parse_size(table["size"]) != parse_size(socket["size"])
-        for known in ("size", "holds") if other else ("size", "part", "holds"):  # another size is of another part
+        other_size = "size" in table and parse_size(table["size"]) != parse_size(socket["size"])
+        for known in ("size", "holds") if other_size else ("size", "part", "holds"):  # another size is of another part
             if known in socket and known not in table and self.layout:
                 chip[known] = socket[known]
                 self.places[f"{key}.{known}"] = self.layout.place(f"sockets.{name}.{known}")

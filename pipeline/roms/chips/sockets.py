@@ -21,15 +21,17 @@ def check_sockets(title: Title, report: ProblemReport) -> set[str]:
         chip = title.chips.get(name)
         if chip is None or chip.content.size is None:
             continue
-        held = chip.content.size
-        size = _wired(socket, held) if socket.then else held
+        dump_size = chip.content.size
+        size = _wired(socket, dump_size) if socket.then else dump_size
         if size not in (None, socket.size):
-            found = f"is {show_size(held)}" if size == held else f"comes to {show_size(size or 0)} by its then"
+            found = (
+                f"is {show_size(dump_size)}" if size == dump_size else f"comes to {show_size(size or 0)} by its then"
+            )
             part = part_named(socket.part)
             made_for = f", as a {part.number} holds" if part and part.size == socket.size else ""
             what = f'{found}; socket "{name}" takes {show_size(socket.size)}{made_for}'
             also = (f"sockets.{name}.size",)
-            report.add(f"chips.{name}.size", what, _hint(held, socket.size) if size == held else "", also)
+            report.add(f"chips.{name}.size", what, _hint(dump_size, socket.size) if size == dump_size else "", also)
             unfit.add(name)
     return unfit
 
@@ -45,8 +47,8 @@ def _wired(socket: Socket, size: int) -> int | None:
 def _hint(size: int, wanted: int) -> str:
     """Return what may bring a dump to the size of its socket."""
     if size < wanted and wanted % size == 0:
-        again, rest = f"then = [{{ mirror = {wanted} }}]", f"then = [{{ pad = {{ to = {wanted}, fill = 0xFF }} }}]"
-        return f"a smaller chip is often seen again and again: {again}; or the rest is empty: {rest}"
+        mirrored, rest = f"then = [{{ mirror = {wanted} }}]", f"then = [{{ pad = {{ to = {wanted}, fill = 0xFF }} }}]"
+        return f"a smaller chip is often seen again and again: {mirrored}; or the rest is empty: {rest}"
     if size % wanted == 0:
         return f"do its parts repeat, or is one of them used? then = [{{ take = {{ from = 0, size = {wanted} }} }}]"
     if 0 < size - wanted <= LONGEST_HEADER:

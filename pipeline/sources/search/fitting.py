@@ -25,17 +25,17 @@ def fitting(
     likely = _likely(store.sources(), sought, os.fsencode(below.absolute()) if below else None)
     matcher = Matcher(store, progress)
     matcher.hash_all({source for sources in likely for source in sources})
-    return [_fitting(matcher, one, sources) for one, sources in zip(sought, likely, strict=True)]
+    return [_fitting(matcher, target, sources) for target, sources in zip(sought, likely, strict=True)]
 
 
 def _likely(sources: Iterable[SourceEntry], sought: Sequence[Sought], below: bytes | None) -> list[list[SourceEntry]]:
     """Return for each content the sources that may fit it, as far as is known without reading them."""
     named, sized = defaultdict[str, list[int]](list), defaultdict[int, list[int]](list)
-    for number, one in enumerate(sought):
-        for name in {fold(name) for name in one.names} if one.by_name else ():
+    for number, target in enumerate(sought):
+        for name in {fold(name) for name in target.names} if target.by_name else ():
             named[name].append(number)
-        if not one.by_name and one.size:
-            sized[one.size].append(number)
+        if not target.by_name and target.size:
+            sized[target.size].append(number)
     likely: list[list[SourceEntry]] = [[] for _ in sought]
     for source in sources:
         numbers = {number for name in source.names for number in named.get(name, ())}

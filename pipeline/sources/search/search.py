@@ -40,7 +40,7 @@ def find(
     missing = [
         w
         for w in wanted
-        if (there := contents.get(w.content.sha256)) is None or w.content.size not in (None, there.size)
+        if (known := contents.get(w.content.sha256)) is None or w.content.size not in (None, known.size)
     ]
     return Found(
         locations={sha256: hunt.found[sha256].location for sha256 in contents},

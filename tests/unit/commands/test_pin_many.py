@@ -386,3 +386,35 @@ def test_without_a_place_to_search_that_is_said(folder: Path) -> None:
         'inputs/sources.toml:1:11: places.1: found no "gone", expected a folder or a ZIP archive\n'
         "  hint: correct the path, or take the line out; connect the drive if it lies on one\n",
     )
+
+
+LAYOUT = """
+[layouts.two-rows.sockets]
+u1 = { size = "1 KiB" }
+u2 = { size = "1 KiB" }
+[[layouts.two-rows.rom]]
+path = "{title}.ROM"
+size = "2 KiB"
+[[layouts.two-rows.rom.steps]]
+at = 0
+join = ["u1", "u2"]
+"""
+
+
+def test_a_chip_in_a_socket_takes_its_size_from_the_layout_also_in_a_variant_of_a_variant(tmp_path: Path) -> None:
+    small.small_project(tmp_path, {"inputs/cores/fern.toml": small.CORE + LAYOUT})
+    titles = {
+        "inputs/titles/moth.toml": 'name = "Moth"\ncore = "fern"\nlayout = "two-rows"\n'
+        'sockets.u1 = { sha256 = "<blank>" }\nsockets.u2 = { sha256 = "<blank>" }\n',
+        "inputs/titles/newt.toml": 'name = "Newt"\nlike = "moth"\n',
+        "inputs/titles/owl.toml": 'name = "Owl"\nlike = "newt"\nsockets.u1 = { sha256 = "<blank>" }\n',
+    }
+    write_tree(tmp_path, {**titles, "inputs/files/attic/u1.bin": A, "inputs/files/attic/u2.bin": B})
+    write_tree(tmp_path, {"inputs/files/attic/x/u1.rom": A[:512]})  # of another size than the socket
+    assert pin(tmp_path, "titles").code == 0
+    assert text_of(tmp_path, "inputs/titles/moth.toml") == titles["inputs/titles/moth.toml"].replace(
+        "<blank>", small.sha(A), 1
+    ).replace("<blank>", small.sha(B))
+    assert text_of(tmp_path, "inputs/titles/owl.toml").endswith(f'sockets.u1 = {{ sha256 = "{small.sha(A)}" }}\n')
+    ran = pin(tmp_path, "--replace", "title:owl", "sockets.u1", "inputs/files/attic/x/u1.rom")
+    assert ran.out.endswith("; 2 values written in inputs/titles/owl.toml\n")  # the size too, since it is another

@@ -8,8 +8,10 @@ from pathlib import Path
 
 from pipeline.commands.translate import Translate
 from tests.support.cli import demo_copy, within, write_tree
+from tests.unit.roms.workshop import noise
 
 A, B = bytes(range(64)), b"\xff" * 32
+BASE, WITH_END = noise(1024, 1), noise(1020, 2) + b"\x1aend"
 SCRIPT = "@echo off\r\nrem the set\r\ncopy /b a.bin+b.bin t.tmp >nul\r\ncopy /b t.tmp+a.bin GAME.ROM\r\ndel t.tmp\r\n"
 DRAFT = f"""\
 # make.bat: batch; 1 ROM file drafted
@@ -77,9 +79,49 @@ def test_what_is_open_is_listed_with_its_line_and_the_exit_code_says_so(tmp_path
         "# make.sh: shell; 1 ROM file drafted",
         '# make.sh:4: open: ./romfix: a program whose effect is not known; so what "game.rom" may hold is open',
         "# make.sh:4: open: game.rom is not drafted: it is open: line 4: ./romfix: a program whose effect is not known",
-        "# hint: with the finished file at hand, doit solve FINISHED CHIP ... finds steps for it",
+        "# hint: with the finished files at hand, --finished FOLDER explains what is open from them",
     ]
     assert ran.out.count("[[rom]]") == 1
+
+
+def test_a_finished_file_closes_what_the_script_leaves_open(tmp_path: Path) -> None:
+    """``type`` behind a byte 0x1A is not documented; the file that was made once says what it did."""
+    script = "@echo off\r\ncopy /b b.bin game.rom >nul\r\ntype a.bin >> game.rom\r\n"
+    write_tree(folder_with(tmp_path, script), {"a.bin": WITH_END, "b.bin": BASE, "made/GAME.ROM": BASE + WITH_END})
+    assert within(tmp_path, Translate, "make.bat").out.count("[[rom]]") == 0
+    ran = within(tmp_path, Translate, "make.bat", "--finished", "made")
+    assert (ran.code, ran.err) == (0, "")
+    cause = 'type: "a.bin" holds a byte 0x1A, and what type does there is not documented; copy /b copies all'
+    assert ran.out.splitlines()[:3] == [
+        "# make.bat: batch; 1 ROM file drafted",
+        f"# make.bat:3: note: game.rom: from 0x0400 on it is open: line 3: {cause}; its steps are found from the "
+        "finished file",
+        f"# make.bat:3: note: {cause}",
+    ]
+    assert ran.out.endswith(
+        """
+# line 2: copy /b b.bin game.rom >nul
+[[rom.steps]]
+at = 0x0000
+chip = "b"
+
+# found from the finished file
+[[rom.steps]]
+at = 0x0400
+chip = "a"
+"""
+    )
+
+
+def test_a_finished_file_that_is_not_the_scripts_explains_nothing(tmp_path: Path) -> None:
+    script = "copy /b b.bin game.rom >nul\r\ntype a.bin >> game.rom\r\n"
+    write_tree(folder_with(tmp_path, script), {"a.bin": WITH_END, "b.bin": BASE, "made/GAME.ROM": WITH_END + BASE})
+    ran = within(tmp_path, Translate, "make.bat", "--finished", "made")
+    assert ran.code == 1
+    assert ran.out.splitlines()[1].endswith(
+        "; the finished file has other bytes at 0x0000 to 0x03FF than line 1 puts there"
+    )
+    assert ran.out.count("[[rom]]") == 0
 
 
 def test_a_file_that_the_folder_holds_already_is_compared(tmp_path: Path) -> None:

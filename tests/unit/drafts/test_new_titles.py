@@ -177,6 +177,28 @@ def test_what_fits_two_sockets_is_blank_and_listed_with_the_commands_that_choose
     }
 
 
+def test_a_variant_of_which_title_is_not_known_is_blank_and_all_are_named(folder: Path) -> None:
+    write_tree(folder, {**MOTH, "sets/kite/u1": A2, "sets/kite/u2": A1, "sets/zebra/u2": B2})
+    ran = new(folder, "sets")
+    assert ran.out.splitlines()[3:] == [
+        "zebra      1      1        0  1 by name",
+        "",
+        "zebra: lacks u1; it may be like kite or moth",
+        "",
+        "written 3 titles in inputs/titles, 1 with blanks",
+        "next    fill the blanks in; doit check lists them",
+    ]
+    assert text_of(folder, "zebra").partition("name = ")[2] == (
+        '"zebra"\n'
+        "# It lacks u1; it may be a variant of kite or moth.\n"
+        'like = "<blank>"\n'
+        "\n"
+        "[sockets]\n"
+        "# u2, by its name\n"
+        f'u2 = {{ sha256 = "{small.sha(B2)}" }}\n'
+    )
+
+
 def test_order_decides_only_when_told(folder: Path) -> None:
     write_tree(folder, {"sets/kite/p9": A1, "sets/kite/p10": A2})
     assert "kite       2      0        0  2 by order\n" in new(folder, "sets", "--in-order").out
@@ -385,6 +407,9 @@ def test_a_folder_outside_of_all_places_and_files_beside_the_sets_are_pointed_ou
     ("words", "code", "message"),
     [
         (["sets"], 2, "sets: there is no such folder\n"),
+        ([""], 2, "there is no such folder\n"),
+        (["inputs/files/system"], 2, "inputs/files/system: holds no folder and no archive of dumps\n"
+         "  hint: put the dumps of each title into a folder or an archive of its own\n"),
         (["inputs/sources.toml"], 2, "inputs/sources.toml: is no folder; expected one that holds a folder or archive "
          "for each title\n"),
         (["inputs", "--core", "ferm"], 2, 'found --core "ferm", expected the id of a core\n'
@@ -411,6 +436,17 @@ def test_every_title_gets_the_tag_by_which_a_card_takes_all(folder: Path, layout
     assert [tomllib.loads(text_of(folder, id_))["tags"] for id_ in ("moth", "mothb")] == [["fair-day"]] * 2
     assert new(folder, "sets", "--tag", "Fair") == Ran(
         2, "", 'found --tag "Fair", expected lower-case words with hyphens\n'
+    )
+
+
+def test_a_pipe_among_the_manifests_is_never_waited_for(folder: Path) -> None:
+    write_tree(folder, MOTH)
+    os.mkfifo(folder / "inputs/titles/kite.toml")
+    assert new(folder, "sets").code == 0
+    (folder / CORE).unlink()
+    os.mkfifo(folder / CORE)
+    assert new(folder, "sets") == Ran(
+        3, "", "inputs/cores/fern.toml: found no file, expected a manifest\n  hint: take it out of the folder\n"
     )
 
 

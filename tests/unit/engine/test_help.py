@@ -94,6 +94,12 @@ def test_one_is_told_in_full(name: str, tmp_path: Path) -> None:
             ["help", "zzz"],
             'found "zzz", expected a command, a task or a topic\n  hint: doit help lists what there is\n',
         ),
+        (["help", ""], 'found "", expected a name\n  hint: doit help help shows the usage\n'),
+        (["list", ""], 'found "", expected a name\n  hint: doit help list shows the usage\n'),
+        (
+            ["help", "../../run"],
+            'found "../../run", expected a command, a task or a topic\n  hint: doit help lists what there is\n',
+        ),
         (["help", "pin", "find"], "found 2 names, expected one\n  hint: doit help lists what there is\n"),
     ],
 )

@@ -63,7 +63,7 @@ def test_a_binary_file_is_no_script(name: str) -> None:
 def test_a_script_that_is_too_large_is_refused() -> None:
     with pytest.raises(ManifestError) as error:
         translate("a.sh", b"#" * (LARGEST_SCRIPT + 1), {})
-    assert str(error.value) == "a.sh: has 8,388,609 bytes; a script has 8,388,608 at most"
+    assert str(error.value) == "a.sh: has more than 8,388,608 bytes, the most of a script"
 
 
 @pytest.mark.parametrize(
