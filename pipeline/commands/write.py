@@ -20,7 +20,6 @@ from pipeline.engine.console import print_json, print_lines
 from pipeline.errors import MachineError, ManifestError, Place, Problem, RefusedError
 from pipeline.model.text import shown
 from pipeline.workspace.atomic_write import write_if_changed
-from pipeline.workspace.workspace import how_to_build
 
 if TYPE_CHECKING:
     from pipeline.device.disk import Disk
@@ -80,6 +79,7 @@ class Write(OwnCommand):
         """Return the disks that may be written: what was shown and agreed to is still in them after the answer."""
         from pipeline.media import write
         from pipeline.media.keep import keep_before_writing
+        from pipeline.workspace.workspace import how_to_build
 
         name, paths = words[0], words[1:]
         again = f"build with them ({how_to_build(card.card)}), then write"
