@@ -25,7 +25,7 @@ from pipeline.publish.delta import (
     patch_pieces,
 )
 from pipeline.publish.folder import SUMS
-from pipeline.publish.pack import SUFFIXES, unpacked
+from pipeline.publish.pack import SUFFIXES, unpacked_from
 from pipeline.threads import Threads
 from pipeline.workspace.progress import progress
 from pipeline.workspace.versions import CardVersion, published_versions
@@ -151,7 +151,8 @@ def _packed_image(older: CardVersion) -> Path:
 
 def _take_out(packed: Path, plan: Plan, entries: Sequence[Entry], target: Path) -> None:
     """Write files of a packed image, in the order they lie in it, each to a file named by its SHA-256."""
-    parts, at, part = unpacked(packed), 0, b""
+    first = plan.volume.cluster_offset(entries[0].cluster)
+    (at, parts), part = unpacked_from(packed, first), b""
     for entry in entries:
         start = plan.volume.cluster_offset(entry.cluster)
         end, digest = start + entry.size, hashlib.sha256()

@@ -31,7 +31,7 @@ SMALLEST_WINDOW = 10
 SHORTEST_OLD = 8
 """Bytes of an old content that a patch may refer to; the library takes no fewer."""
 
-LEVELS = ((32 << 20, 19), (512 << 20, 9))
+LEVELS = ((1 << 20, 19), (256 << 20, 12))
 """Bytes to compress in all, and the level for at most so many: the best that stays quicker than a general delta."""
 FASTEST = 3
 
@@ -41,6 +41,44 @@ PATCHED_FAST = 4 << 20
 Parameter = zstd.CompressionParameter
 BOUNDED: dict[int, int] = {zstd.DecompressionParameter.window_log_max: LARGEST_WINDOW}
 """Options of every decompressor."""
+
+
+def skip_frames(file: BinaryIO, offset: int) -> int:
+    """Go to the last frame that begins at or before an offset of the unpacked bytes; return where it begins there.
+
+    Frames that do not state how many bytes they hold end the search, so that nothing is passed over unknown.
+    Source: RFC 8878, 3.1.1 (frame header) and 3.1.1.2 (blocks).
+    """
+    at = 0
+    while True:
+        start = file.tell()
+        header = file.read(18)
+        size = _stated_size(header)
+        if size is None or at + size > offset:
+            file.seek(start)
+            return at
+        file.seek(start + _header_bytes(header[4]))
+        last = False
+        while not last:
+            block = int.from_bytes(file.read(3), "little")
+            last = bool(block & 1)
+            file.seek(1 if block >> 1 & 3 == 1 else block >> 3, 1)  # a run is stored as its one byte
+        file.seek(4 if header[4] & 4 else 0, 1)
+        at += size
+
+
+def _header_bytes(descriptor: int) -> int:
+    """Return the bytes of a frame's header, the magic number among them, from its descriptor."""
+    single = descriptor >> 5 & 1
+    return 5 + (1 - single) + (0, 1, 2, 4)[descriptor & 3] + (single, 2, 4, 8)[descriptor >> 6]
+
+
+def _stated_size(header: bytes) -> int | None:
+    """Return how many bytes a frame says that it holds; None where it does not say, or there is no frame."""
+    try:
+        return zstd.get_frame_info(header).decompressed_size
+    except zstd.ZstdError:
+        return None
 
 
 def level_for(total: int) -> int:

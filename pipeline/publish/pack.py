@@ -14,7 +14,7 @@ from typing import IO, BinaryIO, cast
 
 from pipeline.errors import CheckError
 from pipeline.model.text import shown
-from pipeline.publish.compression import BOUNDED, zstd
+from pipeline.publish.compression import BOUNDED, skip_frames, zstd
 from pipeline.threads import Threads
 
 SUFFIXES = {"zstd": ".zst", "gzip": ".gz", "zip": ".zip"}
@@ -25,6 +25,14 @@ LEVEL = 3
 """Of zstd and gzip: on images nearly as small as the best, and the fastest that is."""
 EARLIEST = (1980, 1, 1, 0, 0, 0)
 """The first time a ZIP archive can state (APPNOTE 4.4.6); the image's own is in the record."""
+
+FRAME = 64 << 20
+"""Bytes of the image in each zstd frame; a multiple of ``PART``."""
+
+OPTIONS: dict[int, int] = {
+    zstd.CompressionParameter.compression_level: LEVEL,
+    zstd.CompressionParameter.checksum_flag: 1,
+}
 
 Progress = Callable[[int], None]
 
@@ -55,12 +63,9 @@ def pack(image: Path, target: Path, form: str, progress: Progress = lambda _: No
 def _packer(file: BinaryIO, form: str, image: Path) -> Iterator[IO[bytes]]:
     """Give the stream that packs what is written to it into ``file``."""
     if form == "zstd":
-        options: dict[int, int] = {
-            zstd.CompressionParameter.compression_level: LEVEL,
-            zstd.CompressionParameter.checksum_flag: 1,
-        }
-        with zstd.ZstdFile(file, "wb", options=options) as packed:
-            yield cast("IO[bytes]", packed)
+        frames = _Frames(file, image.stat().st_size)
+        yield cast("IO[bytes]", frames)
+        frames.finish()
     elif form == "gzip":
         with gzip.GzipFile("", "wb", LEVEL, file, mtime=0) as zipped:
             yield cast("IO[bytes]", zipped)
@@ -70,6 +75,37 @@ def _packer(file: BinaryIO, form: str, image: Path) -> Iterator[IO[bytes]]:
             member.compress_type, member.external_attr, member.create_system = zipfile.ZIP_DEFLATED, 0o644 << 16, 3
             with archive.open(member, "w", force_zip64=True) as stream:
                 yield stream
+
+
+class _Frames:
+    """Writes zstd frames of ``FRAME`` bytes, each with its size stated, so that a reader can go to any of them."""
+
+    def __init__(self, file: BinaryIO, size: int) -> None:
+        self._file, self._left, self._room = file, size, 0
+        self._compressor = zstd.ZstdCompressor(options=OPTIONS)
+
+    def write(self, data: bytes) -> None:
+        """Take bytes."""
+        view = memoryview(data)
+        while view:
+            if not self._room:
+                self._room = min(FRAME, self._left) or FRAME  # the latter of an image that grew, which is refused later
+                self._left = max(0, self._left - self._room)
+                self._compressor.set_pledged_input_size(self._room)
+            part = view[: self._room]
+            self._room, view = self._room - len(part), view[len(part) :]
+            if self._room:
+                self._file.write(self._compressor.compress(part))
+            else:
+                self._file.write(self._compressor.compress(part, self._compressor.FLUSH_FRAME))
+
+    def finish(self) -> None:
+        """End what was begun; of no bytes one empty frame. Raises CheckError for fewer bytes than were stated."""
+        if not self._file.tell() or self._compressor.last_mode != self._compressor.FLUSH_FRAME:
+            try:
+                self._file.write(self._compressor.flush())
+            except zstd.ZstdError:
+                raise CheckError.one("was changed while it was packed", "build it again", file="card.img") from None
 
 
 def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _: None) -> str:
@@ -98,11 +134,27 @@ def unpack(packed: Path, target: Path, size: int, progress: Progress = lambda _:
     return digest.hexdigest()
 
 
-def unpacked(packed: Path) -> Iterator[bytes]:
-    """Yield the bytes of a packed image; whatever the libraries raise for damaged ones becomes a CheckError."""
+def unpacked_from(packed: Path, offset: int) -> tuple[int, Iterator[bytes]]:
+    """Return where in the image the bytes begin that are given, at or before an offset, and the bytes from there on.
+
+    Raises as ``unpacked`` does.
+    """
+    if packed.suffix != SUFFIXES["zstd"]:
+        return 0, unpacked(packed)
+    with packed.open("rb", buffering=0) as file:
+        at = skip_frames(cast("BinaryIO", file), offset)
+        return at, unpacked(packed, file.tell())
+
+
+def unpacked(packed: Path, start: int = 0) -> Iterator[bytes]:
+    """Yield the bytes of a packed image, of zstd from the frame on that begins at ``start`` of the file.
+
+    Whatever the libraries raise for damaged ones becomes a CheckError.
+    """
     try:
         with packed.open("rb") as source:
             if packed.suffix == SUFFIXES["zstd"]:
+                source.seek(start)
                 yield from _frames(cast("BinaryIO", source))
                 return
             with _unpacker(cast("BinaryIO", source), packed) as stream:

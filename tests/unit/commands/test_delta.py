@@ -631,7 +631,7 @@ def test_a_delta_that_says_what_cannot_be_is_refused_in_a_line(delta: Path, old_
     restated(delta, change)
     told = told.format(at=whole, whole=whole + 1, patched=patch, patch=patch + 1)
     assert refusal(delta, old_image).startswith(told)
-    assert not list(delta.parent.parent.rglob("out"))
+    assert not list(delta.parent.rglob("out"))
 
 
 def test_a_patch_against_what_the_older_card_has_not_names_it(delta: Path, old_image: Path) -> None:
@@ -764,7 +764,7 @@ def test_documents_of_any_kind_are_refused_in_a_line(
 ) -> None:
     repacked(delta, change)
     assert refusal(delta, old_image).startswith(f"{PACKED}: {told}")
-    assert not list(delta.parent.parent.rglob("out*"))
+    assert not list(delta.parent.rglob("out*"))
 
 
 def test_a_document_that_is_missing_or_far_too_large_is_refused(delta: Path, old_image: Path) -> None:

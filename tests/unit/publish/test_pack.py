@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import CheckError
+from pipeline.publish import pack as packing
 from pipeline.publish.pack import SUFFIXES, pack, unpack
 from tests.strangers.tools import require
 
@@ -89,6 +90,26 @@ def test_a_cut_or_foreign_file_is_told_in_a_line(image: Path, tmp_path: Path, fo
             unpack(file, tmp_path / "out", len(IMAGE))
 
 
+@pytest.mark.parametrize("offset", [0, 1, (1 << 20) - 1, 1 << 20, 5_000_000, len(IMAGE) - 1])
+@pytest.mark.parametrize("form", FORMS)
+def test_bytes_from_an_offset_on_begin_with_the_frame_that_holds_it(
+    image: Path, form: str, offset: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(packing, "FRAME", 1 << 20)
+    file = packed(image, form)
+    start, parts = packing.unpacked_from(file, offset)
+    assert start == (offset >> 20 << 20 if form == "zstd" else 0)
+    assert b"".join(parts) == IMAGE[start:]
+
+
+def test_a_frame_that_does_not_state_its_size_is_read_from_its_start(image: Path) -> None:
+    file = image.with_name("card.img.zst")
+    words = [require("zstd"), "-q", "-c", "-"]
+    file.write_bytes(subprocess.run(words, input=IMAGE, check=True, capture_output=True).stdout)
+    start, parts = packing.unpacked_from(file, 5_000_000)
+    assert (start, b"".join(parts)) == (0, IMAGE)
+
+
 def test_an_archive_that_holds_anything_else_is_refused(tmp_path: Path) -> None:
     file = tmp_path / "card.img.zip"
     with zipfile.ZipFile(file, "w") as archive:
@@ -105,3 +126,14 @@ def test_bytes_after_the_gzip_member_are_part_of_what_is_counted(tmp_path: Path)
     file.write_bytes(gzip.compress(b"one", mtime=0) + gzip.compress(b"two", mtime=0))
     with pytest.raises(CheckError, match="unpacks to more than the 3 bytes"):
         unpack(file, tmp_path / "out", 3)
+
+
+@pytest.mark.parametrize("size", [0, 1, (1 << 20) - 1, 1 << 20, (1 << 20) + 1, 3 << 20])
+def test_frames_end_where_the_image_does(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int) -> None:
+    monkeypatch.setattr(packing, "FRAME", 1 << 20)
+    (tmp_path / "card.img").write_bytes(IMAGE[:size])
+    file = tmp_path / "card.img.zst"
+    pack(tmp_path / "card.img", file, "zstd")
+    give = [require("zstd"), "-q", "-d", "-c", str(file)]
+    assert subprocess.run(give, check=True, capture_output=True).stdout == IMAGE[:size]
+    assert unpack(file, tmp_path / "out", size) == hashlib.sha256(IMAGE[:size]).hexdigest()
