@@ -78,7 +78,7 @@ def _fault(records: list[_Record], *, has_frame_crc: bool) -> tuple[int, str] | 
     end = records[-1].line if records else 0
     for record in records:
         if not record.data:
-            return record.line, "it is no record of binary digits"
+            return record.line, "it is not a record of binary digits"
     before = next((index for index, record in enumerate(records) if record.kind == FRAMES), None)
     if before is None:
         return end, "the frames are missing"

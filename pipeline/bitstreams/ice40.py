@@ -72,7 +72,7 @@ class Commands:
         command, count = first >> 4, first & 15
         value = int.from_bytes(self.data[at + 1 : at + 1 + count], "big")
         if OPERANDS.get(command) != count:
-            return self._damaged(f"0x{first:02X} at offset 0x{at:X} is no command of the format")
+            return self._damaged(f"0x{first:02X} at offset 0x{at:X} is not a command of the format")
         self.position += 1 + count
         if self.position > len(self.data):
             return None

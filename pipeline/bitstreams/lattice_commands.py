@@ -107,7 +107,7 @@ def _command(reader: _Reader) -> bool:
         elif command == USERCODE and flags & HAS_CRC:
             reader.check("the user code")
     else:
-        raise _DamageError(f"0x{command:02X} at offset 0x{at:X} is no command of the format")
+        raise _DamageError(f"0x{command:02X} at offset 0x{at:X} is not a command of the format")
     return command != DONE
 
 

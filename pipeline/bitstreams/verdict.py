@@ -96,7 +96,9 @@ def judge(found: Bitstream | None, fpga: Fpga | None) -> BitstreamVerdict:
     owner = _owner(board)
     if found is None:
         name = NO_BITSTREAM if board.maker else UNJUDGED
-        return BitstreamVerdict(name=name, text=f"it is no bitstream of a kind known here; {owner}", hint=HINTS[name])
+        return BitstreamVerdict(
+            name=name, text=f"it is not a bitstream of a kind known here; {owner}", hint=HINTS[name]
+        )
     if found.integrity.truncated:
         return BitstreamVerdict(name=CUT_SHORT, text=_shortage(found), hint=HINTS[CUT_SHORT])
     if found.integrity.damage:

@@ -155,7 +155,7 @@ def _follow_32(words: _Words, *, is_spartan_3: bool) -> bool:
         kind, operation = word >> 29, word >> 27 & 3
         register, count = (word >> 13 & 0x3FFF, word & 0x7FF) if kind == 1 else (register, word & 0x7FF_FFFF)
         if kind not in (1, 2) or operation not in (READ, WRITE) or register > HIGHEST_REGISTER:
-            raise words.damage(f"stands 0x{word:08X}, which is no packet")
+            raise words.damage(f"stands 0x{word:08X}, which is not a packet")
         if operation == WRITE and count:
             _write(state, words, register, count)
     return state.has_crc
@@ -233,7 +233,7 @@ def _follow_16(words: _Words) -> bool:
         if word == NOOP_16 or word in PADDING_16:
             continue
         if not _is_packet_16(word):
-            raise words.damage(f"stands 0x{word:04X}, which is no packet")
+            raise words.damage(f"stands 0x{word:04X}, which is not a packet")
         register, count = word >> 5 & 63, word & 31
         if word == FRAMES_HEADER_16:
             _skip_frames_16(words)

@@ -44,7 +44,7 @@ def read_header(data: bytes) -> BitHeader | None:
         if key == b"b":
             text = data[position + 3 : end]
             if not PART.fullmatch(text):
-                return BitHeader(data=end, damage=f"the part at offset 0x{position + 3:X} is no text")
+                return BitHeader(data=end, damage=f"the part at offset 0x{position + 3:X} is not text")
             part = text.rstrip(b"\0").decode("ascii")
         position = end
     if data[position : position + 1] != b"e" or position + 5 > len(data):

@@ -73,7 +73,7 @@ def titles_have_short_names(selection: Selection, files: Sequence[CardFile]) -> 
         if core.titles.names == "short" and not is_short(name):
             yield Problem(
                 file.place,
-                f'"{name}" is no short name, and core "{core.id}" reads only short names',
+                f'"{name}" is not a short name, and core "{core.id}" reads only short names',
                 "use up to 8 upper-case letters or digits, a dot, and up to 3 more",
                 (Place(file=core.file, key="titles.names"),),
             )

@@ -185,7 +185,7 @@ def _rom_number(manifest: ManifestFile, values: Mapping[str, Any], key: str) -> 
         return number
     way = find(manifest.kind, values, key, manifest.file) if key.startswith("rom.") else None
     if way is None or isinstance(way, Problem):
-        problem = way or Problem(Place(manifest.file, key=key), "is no ROM file of this manifest", 'write "rom.1"')
+        problem = way or Problem(Place(manifest.file, key=key), "is not a ROM file of this manifest", 'write "rom.1"')
         raise ManifestError([problem])
     return int(way[1])
 

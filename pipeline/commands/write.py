@@ -191,7 +191,7 @@ class Log:
         except (ValueError, LookupError, TypeError):
             pass
         raise MachineError.one(
-            "is no batch record; nothing was written", "name another with --log", file=str(self.json)
+            "is not a batch record; nothing was written", "name another with --log", file=str(self.json)
         )
 
     def add(self, rows: Sequence[Mapping[str, str | int]]) -> None:

@@ -24,7 +24,7 @@ def is_text(data: bytes) -> bool:
 def text_changes(old: bytes, new: bytes) -> Iterator[str]:
     """Yield a line for each value that differs ("[input] port: 0 -> 1"), then for each other line that does.
 
-    Nothing is yielded where one of them is no text. Bytes beyond ASCII are shown as Latin-1, whatever they mean.
+    Nothing is yielded where one of them is not text. Bytes beyond ASCII are shown as Latin-1, whatever they mean.
     """
     if not (is_text(old) and is_text(new)):
         return

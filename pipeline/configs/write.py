@@ -69,7 +69,7 @@ class _Writer:
         """Return whether the text is one line whose characters the encoding has; what is wrong is taken down."""
         mark = lacking(text, self.config.encoding)
         if mark:
-            what = f'"{mark}" (U+{ord(mark):04X}) is no character of {self.config.encoding}'
+            what = f'"{mark}" (U+{ord(mark):04X}) is not a character of {self.config.encoding}'
             encodings = ", ".join(encodings_with(mark))
             self._say(key, what, f"replace it, or choose an encoding that has it: {encodings}")
         elif "\n" in text or "\r" in text:

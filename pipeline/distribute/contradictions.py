@@ -87,7 +87,7 @@ def _of_file(file: Mapping[str, Any], owners: Mapping[str, set[str]], first: int
     origin = file["made-from"]
     for part in (origin, *(content for content in origin["contents"] if "kind" in content)):
         if part["owner"] not in owners[part["kind"]]:
-            yield f"its owner is {shown(part['owner'])}, which is no part of the card that gives a {part['kind']}"
+            yield f"its owner is {shown(part['owner'])}, which is not a part of the card that gives a {part['kind']}"
     if file["placement"] == "first" and file["size"] and file["first-cluster"] != first:
         yield f"is said to be first, and begins at cluster {file['first-cluster']}; the first file is at {first}"
     at = 0

@@ -72,7 +72,7 @@ def _check_places(places: Sequence[Path]) -> None:
         if not place.exists():
             problems.append(Problem(Place(str(place)), "there is no such folder or archive", "correct the path"))
         elif any(not character.isprintable() for character in str(place.absolute())):
-            problems.append(Problem(Place(shown(place)), "its name is no plain text", "rename it"))
+            problems.append(Problem(Place(shown(place)), "its name is not plain text", "rename it"))
     if problems:
         raise MachineError(problems)
 

@@ -312,7 +312,7 @@ def _sums(path: Path) -> dict[str, str]:
     try:
         return {name: sha256 for sha256, name in parse_sums(path.read_text(encoding="utf-8"), path.name)}
     except UnicodeDecodeError:
-        raise CheckError.one("is no UTF-8 text", STRANGE, file=path.name) from None
+        raise CheckError.one("is not UTF-8 text", STRANGE, file=path.name) from None
     except ManifestError as error:
         raise CheckError(replace(problem, hint=STRANGE) for problem in error.problems) from None
 
@@ -323,11 +323,11 @@ def _document(files: Mapping[str, Path], name: str) -> Mapping[str, Any]:
     except KeyError:
         raise CheckError.one("is missing; every published folder has one", STRANGE, file=name) from None
     except (ValueError, RecursionError) as error:
-        raise CheckError.one(f"is no JSON document: {error}", STRANGE, file=name) from None
+        raise CheckError.one(f"is not a JSON document: {error}", STRANGE, file=name) from None
     except MemoryError:
         raise CheckError.one("holds more than this machine can", STRANGE, file=name) from None
     if not isinstance(document, dict):
-        raise CheckError.one("is no JSON object; expected one", STRANGE, file=name)
+        raise CheckError.one("is not a JSON object; expected one", STRANGE, file=name)
     return document
 
 
@@ -365,7 +365,7 @@ def _plan(files: Mapping[str, Path]) -> Plan:
     except KeyError:
         raise CheckError.one("is missing; every published folder has one", STRANGE, file="plan.json") from None
     except (ValueError, RecursionError) as error:
-        raise CheckError.one(f"is no plan: {shown(error)}", STRANGE, file="plan.json") from None
+        raise CheckError.one(f"is not a plan: {shown(error)}", STRANGE, file="plan.json") from None
     except MemoryError:
         raise CheckError.one("holds more than this machine can", STRANGE, file="plan.json") from None
 

@@ -60,7 +60,7 @@ def delta_problems(
 
 def _content_problems(content: PackedContent, sizes: Mapping[str, int]) -> Iterator[str]:
     if sizes.get(content.sha256) != content.size:
-        yield "is no content of the plan with that size"
+        yield "is not a content of the plan with that size"
     if content.pieces and sum(piece.size for piece in content.pieces) != content.size:
         yield f"its patches make {sum(piece.size for piece in content.pieces):,} bytes; expected {content.size:,}"
     for piece in content.pieces:

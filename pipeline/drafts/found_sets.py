@@ -91,7 +91,7 @@ def found_sets(workspace: Workspace, argument: str, known: Sources) -> tuple[lis
 def _entries(folder: Path, argument: str) -> list[tuple[str, int]]:
     """Return the entries of a folder that are not hidden, sorted, each with its mode; links are not followed."""
     if not argument or not folder.is_dir():
-        what = "is no folder; expected one that holds a folder or archive for each title"
+        what = "is not a folder; expected one that holds a folder or archive for each title"
         raise ManifestError.one(what if argument and folder.exists() else "there is no such folder", file=argument)
     try:
         with os.scandir(folder) as entries:

@@ -216,7 +216,7 @@ def _unfit(one: FoundSet, came: Arranged) -> tuple[str, str] | None:
 
 
 def _empty(one: FoundSet) -> tuple[str, str] | None:
-    """Return the first file of a set that is no dump since it is empty."""
+    """Return the first file of a set that is not a dump since it is empty."""
     return next(((f"{dump.path} has 0 bytes; expected a dump", "") for dump in one.dumps if not dump.size), None)
 
 

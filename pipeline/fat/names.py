@@ -184,7 +184,7 @@ def basis_name(name: str) -> tuple[str, str]:
 def _bad_character(character: str) -> str:
     if character in FORBIDDEN:
         return f"holds {character}, and no name may hold any of {' '.join(FORBIDDEN)}; leave it out or write _"
-    return f"holds U+{ord(character):04X}, which is no character of a name; leave it out"
+    return f"holds U+{ord(character):04X}, which is not a character of a name; leave it out"
 
 
 def _shown(character: str) -> str:

@@ -1,4 +1,4 @@
-"""Whether all that is no file's content is, byte for byte, what the writer of a plan would put there.
+"""Whether all that is not a file's content is, byte for byte, what the writer of a plan would put there.
 
 What the reader of others does not look at lies here: the zeros that fill up clusters, directories and free space.
 """

@@ -44,7 +44,7 @@ def listed_cards(inputs: Inputs, paths: Sequence[str]) -> tuple[ListedCard, ...]
     wanted = [os.path.realpath(path) for path in paths]
     for path, real in zip(paths, wanted, strict=True):
         if real not in every:
-            raise MachineError.one("is no disk of this machine", "doit cards without a name shows them", file=path)
+            raise MachineError.one("is not a disk of this machine", "doit cards without a name shows them", file=path)
     chosen = [every[path] for path in wanted] or [disk for disk in every.values() if disk.buses & REMOVABLE]
     known = known_builds(inputs.workspace)
     return tuple(_listed(disk, known, inputs) for disk in chosen)

@@ -72,7 +72,7 @@ def _yours(named: OpenTarget, patterns: tuple[str, ...]) -> list[str]:
     )
     wrong = [path for path in found if not path.isprintable()]
     if wrong:
-        what, hint = "its name is no plain text, and would be none in the inputs", "rename it on the card"
+        what, hint = "its name is not plain text, and would be none in the inputs", "rename it on the card"
         raise CheckError(Problem(Place(ascii(path)), what, hint) for path in wrong)
     return found
 

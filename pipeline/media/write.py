@@ -103,7 +103,7 @@ def chosen(paths: Sequence[str], card: OpenedBuild, *, large: bool) -> tuple[Tar
         disk = by_path.get(real)
         if disk is None:
             whole = part_of(text, real)
-            what = f"is a part of {whole}; expected the whole disk" if whole else "is no disk of this machine"
+            what = f"is a part of {whole}; expected the whole disk" if whole else "is not a disk of this machine"
             problems.append(Problem(Place(path), what, f"name {whole}" if whole else "doit cards shows them"))
             continue
         size = card.plan.volume.card_sectors * SECTOR

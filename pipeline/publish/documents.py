@@ -94,7 +94,7 @@ def _members(stream: IO[bytes]) -> Iterator[Member]:
     while (block := _exactly(stream, BLOCK)) != bytes(BLOCK):
         member = tarfile.TarInfo.frombuf(block, "ascii", "strict")
         if member.type != tarfile.REGTYPE or member.size < 0:
-            raise tarfile.HeaderError(f"{member.name!r} is no plain file")
+            raise tarfile.HeaderError(f"{member.name!r} is not a plain file")
         parts = (_exactly(stream, min(PART, member.size - at)) for at in range(0, member.size, PART))
         yield member.name, member.size, parts
         for _ in parts:  # which the caller did not want

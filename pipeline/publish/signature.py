@@ -40,7 +40,7 @@ def allowed_line(key: Path, who: str) -> str:
     try:
         kind, data, *_ = public.read_text(encoding="utf-8").split()
     except (FileNotFoundError, ValueError):
-        raise MachineError.one("is no public key; expected one beside the private key", file=shown(public)) from None
+        raise MachineError.one("is not a public key; expected one beside the private key", file=shown(public)) from None
     return f'{who} namespaces="{NAMESPACE}" {kind} {data}\n'
 
 

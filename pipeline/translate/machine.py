@@ -111,7 +111,7 @@ class Machine:
         parts = self._parts(start.split("/") if start else [], word)
         path = "/".join(parts)
         if HERE in path or any(ord(character) < 32 for character in path):
-            raise NotFollowedError(f"{quote(word)} is no file name")
+            raise NotFollowedError(f"{quote(word)} is not a file name")
         return self._cased(path)
 
     def _parts(self, parts: list[str], word: str) -> list[str]:

@@ -13,7 +13,7 @@ from pipeline.record.snapshot import side_of_record
 
 
 def read_plan(path: Path) -> Plan:
-    """Return the plan whose text a file holds; raises OSError, and ValueError when it is no plan."""
+    """Return the plan whose text a file holds; raises OSError, and ValueError when it is not a plan."""
     with path.open(encoding="ascii") as lines:
         return plan_from_lines(lines)
 

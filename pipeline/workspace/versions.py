@@ -134,7 +134,7 @@ def received_named(workspace: Workspace, word: str) -> CardVersion | None:
     if published is not None:
         folder = workspace.shown(published.folder)
         raise MachineError.one("is published here, and not unpacked", f"doit receive {folder} does it", file=word)
-    what = "is no version that was received here"
+    what = "is not a version that was received here"
     raise MachineError.one(what, "doit receive FOLDER checks and unpacks one; then name it CARD@VERSION", file=word)
 
 

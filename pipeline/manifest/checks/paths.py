@@ -60,7 +60,7 @@ def _unfit(root: Path, path: Path, text: str, place: Place, is_list: bool) -> Pr
             what = f"found {quote(text)}, which leads out of the folder of inputs by a symbolic link"
             return Problem(place, what, "copy it in, or look for its content in a source")
         if is_list and not path.is_file():
-            return Problem(place, f"found {quote(text)}, which is no file, expected a checksum list")
+            return Problem(place, f"found {quote(text)}, which is not a file, expected a checksum list")
         if not path.is_file() and not path.is_dir():
             what = f"found {quote(text)}, which is a pipe, socket or device, expected a file or a folder"
             return Problem(place, what, "put the file itself there")

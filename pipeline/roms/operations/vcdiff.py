@@ -36,7 +36,7 @@ def apply_delta(source: bytes, delta: bytes, size: int) -> bytes:
     """
     reader = DeltaReader(delta)
     if reader.take(3, "magic number") != MAGIC:
-        raise DeltaError("the delta does not begin with D6 C3 C4, so it is no VCDIFF file", PLAIN)
+        raise DeltaError("the delta does not begin with D6 C3 C4, so it is not a VCDIFF file", PLAIN)
     if version := reader.byte("version"):
         raise DeltaError(f"the delta is in version {version} of its format; expected version 0", PLAIN)
     _plain(reader.byte("header indicator"), HEADER_FORMS)

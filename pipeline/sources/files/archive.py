@@ -140,7 +140,7 @@ def damage(what: str) -> Iterator[None]:
     except ArchiveError:
         raise
     except UnicodeDecodeError:
-        raise ArchiveError(f"{what}: a name is no valid UTF-8 text") from None
+        raise ArchiveError(f"{what}: a name is not valid UTF-8 text") from None
     except DAMAGE as error:
         words = str(error) or "the data end too early"
         raise ArchiveError(f"{what}: {words[0].lower()}{words[1:]}") from error
@@ -216,7 +216,11 @@ def _no_end(stream: BinaryIO) -> str:
     start = stream.read(4)
     if start.startswith(b"PK"):
         return "is cut off: the directory at its end is missing"
-    return f"is no ZIP archive: it begins with {start.hex(' ').upper()}" if start else "is no ZIP archive: it is empty"
+    return (
+        f"is not a ZIP archive: it begins with {start.hex(' ').upper()}"
+        if start
+        else "is not a ZIP archive: it is empty"
+    )
 
 
 def _refuse_overlaps(entries: Iterable[ZipInfo], end: int) -> None:

@@ -24,7 +24,7 @@ def list_tree(path: Path, limits: ArchiveLimits) -> dict[str, Location]:
     a folder are read as UTF-8 whatever the locale, and all are brought to the composed form (Unicode NFC), since some
     systems hand out the other one: the same tree gives the same paths on every machine.
 
-    Raises ManifestError when nothing is there, or a name is no text, CheckError for an archive that is not to be
+    Raises ManifestError when nothing is there, or a name is not text, CheckError for an archive that is not to be
     used as a whole, and MachineError when something cannot be read.
     """
     try:
@@ -103,7 +103,7 @@ def _folder_files(folder: Path) -> list[tuple[str, Location]]:
             try:
                 files.append((name.decode("utf-8"), Location(path=os.fsdecode(path))))
             except UnicodeDecodeError:
-                problems.append(Problem(Place(file=shown(path)), "its name is no valid UTF-8 text", "rename it"))
+                problems.append(Problem(Place(file=shown(path)), "its name is not valid UTF-8 text", "rename it"))
     if problems:
         raise ManifestError(problems)
     return files

@@ -176,7 +176,7 @@ def _name_fault(name: str) -> Fault | None:
     try:
         name.encode()
     except UnicodeEncodeError:
-        return Fault("named in bytes that are no UTF-8 text", "rename it and pack it anew")
+        return Fault("named in bytes that are not UTF-8 text", "rename it and pack it anew")
     return None
 
 

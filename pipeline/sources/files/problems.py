@@ -19,7 +19,7 @@ def open_file(path: str | bytes) -> FileIO:
     stream = FileIO(path, opener=_open)
     if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
         stream.close()
-        raise OSError(errno.EINVAL, "it is no file")
+        raise OSError(errno.EINVAL, "it is not a file")
     return stream
 
 

@@ -38,7 +38,7 @@ class Visit:
 
     ``folder``: its path, empty where a file was the place.
 
-    Paths are bytes as the operating system spells them (UTF-8 on Windows), so that a name that is no text is still
+    Paths are bytes as the operating system spells them (UTF-8 on Windows), so that a name that is not text is still
     a name.
     """
 

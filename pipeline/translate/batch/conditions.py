@@ -53,7 +53,7 @@ def _compared(text: str, *, fold: bool) -> bool:
         left, right = equal.groups()
         return left.casefold() == right.casefold() if fold else left == right
     if not compared:
-        raise ScriptStoppedError(f"found {quote(text)}, which is no condition that is known")
+        raise ScriptStoppedError(f"found {quote(text)}, which is not a condition that is known")
     left, sign, right = compared[1], compared[2].casefold(), compared[3]
     if re.fullmatch("-?[0-9]+", left) and re.fullmatch("-?[0-9]+", right):
         order = int(left) - int(right)

@@ -37,7 +37,7 @@ class Files:
                 names.append(unquoted(first))
             for switch in more:
                 if switch.casefold() not in switches.split():
-                    raise NotFollowedError(f"/{switch} is no switch that is known; a name with / stands in quotes")
+                    raise NotFollowedError(f"/{switch} is not a switch that is known; a name with / stands in quotes")
                 found.add(switch.casefold())
         return found, names
 
@@ -114,7 +114,7 @@ def _copy_words(rest: str) -> _Copy:
                 mode = switch
                 words.switched(mode)
             elif switch not in ("y", "-y", "v", "n", "z", "d"):
-                raise NotFollowedError(f"{part} is no switch that is known; a name with / stands in quotes")
+                raise NotFollowedError(f"{part} is not a switch that is known; a name with / stands in quotes")
         elif "," in part and not part.startswith('"'):
             raise NotFollowedError("copy with a comma")
         else:

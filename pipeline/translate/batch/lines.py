@@ -169,7 +169,7 @@ class LineReader:
         found = IF_WORDS.match(self.text, self.at)
         if not found:
             raise ScriptStoppedError(
-                f"found {quote(self.text[self.at : self.at + 60])}, which is no condition that is known"
+                f"found {quote(self.text[self.at : self.at + 60])}, which is not a condition that is known"
             )
         self.at = found.end()
         then = self._one_or_chain()
@@ -189,7 +189,7 @@ class LineReader:
         found = FOR.match(self.text, self.at)
         if not found:
             raise ScriptStoppedError(
-                f"found {quote(self.text[self.at : self.at + 60])}, which is no loop that is known"
+                f"found {quote(self.text[self.at : self.at + 60])}, which is not a loop that is known"
             )
         end, quoted = found.end(), False
         while end < len(self.text) and (quoted or self.text[end] != ")"):

@@ -81,7 +81,7 @@ def _lines(machine: Machine, values: str, *, backquotes: bool) -> list[str]:
     for word in words_of(values):
         data = data_of(machine.peek(machine.path(unquoted(word))))
         if len(data) > LONGEST_WORD or b"\0" in data:
-            raise ScriptStoppedError("for /f over a file that is no list")
+            raise ScriptStoppedError("for /f over a file that is not a list")
         lines += data.decode("utf-8", "surrogateescape").splitlines()
     return lines
 

@@ -82,7 +82,7 @@ def _each(call: Call, options: dict[str, str], files: list[str], do: Callable[[s
     place = call.machine.path(target)
     folder = call.machine.is_folder(place)
     if (len(sources) > 1 or target.endswith("/")) and not folder:
-        raise NotFollowedError(f"{quote(target)} is no folder")
+        raise NotFollowedError(f"{quote(target)} is not a folder")
     for source in sources:
         old = call.machine.path(source)
         name = old.rpartition("/")[2]

@@ -111,7 +111,7 @@ def _undumped(text: str) -> bytes:
     for line in text.splitlines():
         found = re.fullmatch(r"\s*([0-9a-fA-F]+): ((?:[0-9a-fA-F]{2,8} ?)+)(?: .*)?", line)
         if not found or int(found[1], 16) > LARGEST:
-            raise NotFollowedError("xxd -r of a line that is no dump")
+            raise NotFollowedError("xxd -r of a line that is not a dump")
         row = bytes.fromhex(found[2].replace(" ", ""))
         at = int(found[1], 16)
         data += bytes(max(at - len(data), 0))

@@ -88,7 +88,7 @@ def test_a_frame_with_a_wrong_crc_is_named() -> None:
     lines[12] = lines[12][:8] + b"11111111" + lines[12][16:]
     assert found_in(b"\n".join(lines)).integrity.damage == "line 13: the CRC of frame 3 is wrong"
     lines[12] = lines[12][:8] + b" " + lines[12][8:]
-    assert found_in(b"\n".join(lines)).integrity.damage == "line 13: it is no record of binary digits"
+    assert found_in(b"\n".join(lines)).integrity.damage == "line 13: it is not a record of binary digits"
 
 
 def test_an_odd_record_of_a_gowin_file_is_named() -> None:
@@ -116,7 +116,7 @@ def test_frames_of_different_length_are_damage_where_they_carry_no_crc() -> None
 def test_an_unknown_command_of_an_ecp5_file_is_named() -> None:
     data = made("ecp5-25k.bit")
     at = data.find(bytes.fromhex("46000000"))
-    damage = f"0x47 at offset 0x{at:X} is no command of the format"
+    damage = f"0x47 at offset 0x{at:X} is not a command of the format"
     assert found_in(data[:at] + b"\x47" + data[at + 1 :]).integrity.damage == damage
     frames = data.find(bytes.fromhex("B8911D8A"))
     fewer = data[: frames + 2] + b"\x1d\x89" + data[frames + 4 :]
@@ -212,7 +212,7 @@ def test_encrypted_packets_are_not_followed() -> None:
 )
 def test_a_word_that_is_no_packet_is_named(word: int, shown: str) -> None:
     data = packets((COMMAND, 7), (ID, 0x0362_2093)) + struct.pack(">I", word) + bytes(64)
-    assert found_in(data).integrity.damage == f"at offset 0x24 stands 0x{shown}, which is no packet"
+    assert found_in(data).integrity.damage == f"at offset 0x24 stands 0x{shown}, which is not a packet"
 
 
 def test_a_bit_header_that_cannot_be_read_is_not_taken_for_raw_data() -> None:
@@ -222,7 +222,7 @@ def test_a_bit_header_that_cannot_be_read_is_not_taken_for_raw_data() -> None:
         found = found_in(changed)
         assert (found.devices, found.integrity.damage) == (("XC7S6",), damage)
     at = data.find(b"7s6ftgb196")
-    damage = f"its header cannot be read: the part at offset 0x{at:X} is no text"
+    damage = f"its header cannot be read: the part at offset 0x{at:X} is not text"
     assert found_in(data[:at] + b"\xff" + data[at + 1 :]).integrity.damage == damage
 
 

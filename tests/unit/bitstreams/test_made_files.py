@@ -164,7 +164,7 @@ def test_an_id_of_another_maker_makes_no_bitstream() -> None:
 
 def test_an_ice40_file_with_a_part_missing_is_damaged() -> None:
     data = made("ice40-hx1k.bin")
-    damage = "0x00 at offset 0x1776 is no command of the format"
+    damage = "0x00 at offset 0x1776 is not a command of the format"
     assert found_in(data[:1000] + data[1100:]).integrity.damage == damage
 
 

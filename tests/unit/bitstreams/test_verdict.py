@@ -154,11 +154,11 @@ def test_a_file_cut_short_is_so_for_any_board(part: str) -> None:
 
 
 def test_what_is_no_bitstream() -> None:
-    text = "it is no bitstream of a kind known here; the board's FPGA is XC6SLX9"
+    text = "it is not a bitstream of a kind known here; the board's FPGA is XC6SLX9"
     assert on(b"no bitstream", "XC6SLX9") == verdict("not a bitstream", text, NO_HINT)
-    text = "it is no bitstream of a kind known here; the board's FPGA TW-40 is none known here"
+    text = "it is not a bitstream of a kind known here; the board's FPGA TW-40 is none known here"
     assert on(b"no bitstream", "TW-40") == verdict("not checked", text, UNJUDGED_HINT)
-    text = "it is no bitstream of a kind known here; the board names no FPGA"
+    text = "it is not a bitstream of a kind known here; the board names no FPGA"
     assert judge(None, None) == verdict("not checked", text, UNJUDGED_HINT)
 
 

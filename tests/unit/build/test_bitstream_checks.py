@@ -60,7 +60,7 @@ def test_what_is_no_bitstream_is_a_warning_in_every_run(tmp_path: Path) -> None:
     warning = (
         "warning (bitstream-is-identifiable): inputs/cores/fern.toml:5:1: bitstream: "
         'the bitstream of core "fern": not a bitstream: '
-        "it is no bitstream of a kind known here; the board's FPGA is XC7S6\n"
+        "it is not a bitstream of a kind known here; the board's FPGA is XC7S6\n"
         "  see inputs/boards/oak.toml:15:1: fpga\n"
         "  hint: make sure that it is the bitstream, and unpacked\n"
     )
@@ -75,7 +75,7 @@ def test_what_is_no_bitstream_is_a_warning_in_every_run(tmp_path: Path) -> None:
 
 def test_a_bitstream_that_nothing_can_judge_is_said_to_be_unjudged_in_run_record_and_sheet(tmp_path: Path) -> None:
     said = (
-        'the bitstream of core "fern": not checked: it is no bitstream of a kind known here; '
+        'the bitstream of core "fern": not checked: it is not a bitstream of a kind known here; '
         "the board's FPGA TW-40 is none known here"
     )
     ran = doit(project(tmp_path, b"not a bitstream at all", 'part = "TW-40"\n'))

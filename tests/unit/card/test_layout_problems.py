@@ -94,7 +94,7 @@ def test_a_file_and_a_folder_of_one_name() -> None:
         ),
         (
             "A\nB",
-            '"A\\nB": the name "A\\nB" holds U+000A, which is no character of a name',
+            '"A\\nB": the name "A\\nB" holds U+000A, which is not a character of a name',
             "leave it out",
         ),
         (

@@ -63,7 +63,7 @@ def test_a_card_that_keeps_every_rule_has_no_problems() -> None:
             samples.core(titles=TitleRules(names="short")),
             "GOODS/Snail race.rom",
             b"",
-            'inputs/cards/desk.toml: files.1: "Snail race.rom" is no short name, '
+            'inputs/cards/desk.toml: files.1: "Snail race.rom" is not a short name, '
             'and core "fern" reads only short names\n'
             "  see inputs/cores/fern.toml: titles.names\n"
             "  hint: use up to 8 upper-case letters or digits, a dot, and up to 3 more",

@@ -109,4 +109,4 @@ def test_a_published_folder_that_went_bad_is_not_known(project: Path, device: st
 def test_what_is_no_disk_is_told(project: Path) -> None:
     ran = own_command(project, "cards", "/dev/null")
     assert (ran.code, ran.out) == (3, "")
-    assert ran.err == "/dev/null: is no disk of this machine\n  hint: doit cards without a name shows them\n"
+    assert ran.err == "/dev/null: is not a disk of this machine\n  hint: doit cards without a name shows them\n"

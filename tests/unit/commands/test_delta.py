@@ -539,7 +539,7 @@ def test_a_file_that_is_cut_short_is_refused_though_the_sums_fit(
     sum_up(delta)
     assert re.match(
         rf"{re.escape(path.relative_to(delta).as_posix())}: "
-        r"(is cut short|is damaged: .*|is no JSON document: .*|unpacks to the SHA-256 .*)$",
+        r"(is cut short|is damaged: .*|is not a JSON document: .*|unpacks to the SHA-256 .*)$",
         refusal(delta, old_image),
     )
 
@@ -589,7 +589,7 @@ def patched(change: Callable[[dict[str, Any]], object]) -> Callable[[dict[str, A
     return lambda document: change(next(one for one in document["contents"] if "old" in one))
 
 
-NO_CONTENT = "delta.json: contents.{whole}: is no content of the plan with that size"
+NO_CONTENT = "delta.json: contents.{whole}: is not a content of the plan with that size"
 FORGED: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
     "another card": (lambda one: one.update(card="x"), "delta.json: card: found x, expected desk as in the record"),
     "another version": (lambda one: one.update(version="9"), "delta.json: version: found 9, expected 2 as in the "),
@@ -753,9 +753,9 @@ def member(name: str, kind: bytes = tarfile.REGTYPE, size: int = 0) -> Callable[
         (member("out.txt"), "holds out.txt, expected each of "),
         (member("../out"), "holds ../out, expected each of "),
         (member("record.json"), "holds record.json, expected each of "),
-        (member("link", tarfile.SYMTYPE), "is damaged: 'link' is no plain file"),
-        (member("pipe", tarfile.FIFOTYPE), "is damaged: 'pipe' is no plain file"),
-        (member("x" * 3000), "is damaged: '././@LongLink' is no plain file"),
+        (member("link", tarfile.SYMTYPE), "is damaged: 'link' is not a plain file"),
+        (member("pipe", tarfile.FIFOTYPE), "is damaged: 'pipe' is not a plain file"),
+        (member("x" * 3000), "is damaged: '././@LongLink' is not a plain file"),
         (member("record.json", size=100 << 20), "holds record.json, expected each of "),
     ],
 )

@@ -127,7 +127,7 @@ def test_what_no_card_can_hold_is_left_alone_or_told(project: Path, tmp_path: Pa
     ran = own_command(project, "keep", "desk", str(tmp_path / "card"))
     assert (ran.code, ran.out) == (1, "")
     assert ran.err == (
-        "'SLATE/\\udcff.dat': its name is no plain text, and would be none in the inputs\n"
+        "'SLATE/\\udcff.dat': its name is not plain text, and would be none in the inputs\n"
         "  hint: rename it on the card\n"
     )
     assert not (project / "inputs/kept/desk/SLATE/two.dat").exists()

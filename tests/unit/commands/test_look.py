@@ -16,7 +16,7 @@ from tests.support.small import BOARD, CARD, small_project
 from tests.unit.volume.by_hand import CHANGES, FILES, made
 
 UNJUDGED = (
-    'silenced by board oak: the bitstream of core "fern": not checked: it is no bitstream of a kind known here; '
+    'silenced by board oak: the bitstream of core "fern": not checked: it is not a bitstream of a kind known here; '
     "the board names no FPGA: invented for the tests: no FPGA configures from it\n        "
 )
 
@@ -53,9 +53,9 @@ rules   the volume label is before the first file, the board expects it after: b
         core fern needs language regional: in BENCH.SET, set form in [words] to 1
         DISCS.LIB is the third entry and lies in four pieces; it must be the first file in one piece: copy it onto a \
 freshly formatted card before all others, or build the card
-        silenced by board oak: the bitstream of core "FABRICS/MOSS/MOSS.FAB": not checked: it is no bitstream of a \
+        silenced by board oak: the bitstream of core "FABRICS/MOSS/MOSS.FAB": not checked: it is not a bitstream of a \
 kind known here; the board names no FPGA: invented for the tests: no FPGA configures from it
-        silenced by board oak: the bitstream of core "fern": not checked: it is no bitstream of a kind known here; \
+        silenced by board oak: the bitstream of core "fern": not checked: it is not a bitstream of a kind known here; \
 the board names no FPGA: invented for the tests: no FPGA configures from it
         not checked: cores-are-played, cores-are-seen, every-content-is-found, image-is-the-one-pinned, \
 required-stations-work, rights-are-stated, timestamp-can-be-stored

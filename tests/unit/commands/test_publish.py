@@ -218,7 +218,7 @@ def test_a_key_that_is_none_leaves_nothing_behind(tmp_path: Path) -> None:
     folder = built(tmp_path)
     ran = publish(folder, "--key", "none")
     assert (ran.code, ran.out) == (3, "")
-    assert ran.err == "none.pub: is no public key; expected one beside the private key\n"
+    assert ran.err == "none.pub: is not a public key; expected one beside the private key\n"
     ran = publish(folder, "--key", "", "--who", "club")
     assert ran == Ran(2, "", "--key: no key is named\n  hint: name the file of an OpenSSH key\n")
     ran = publish(folder, "--key", "none", "--who", "")
@@ -473,8 +473,8 @@ def test_a_plan_that_is_none_is_refused(copy: Path, text: str) -> None:
     (copy / "plan.json").write_text(text)
     restated(copy, lambda record: record["plan"].update(sha256=small.sha(text.encode())))
     told = {
-        "{}": "plan.json: is no plan: line 1: found '{}', expected '{\"cardkiln-plan\":1,'",
-        "[" * 100_000: "plan.json: is no plan: a part of it is longer than 65,536 bytes, the limit",
+        "{}": "plan.json: is not a plan: line 1: found '{}', expected '{\"cardkiln-plan\":1,'",
+        "[" * 100_000: "plan.json: is not a plan: a part of it is longer than 65,536 bytes, the limit",
     }
     assert received(copy) == told[text]
 
@@ -521,12 +521,12 @@ def test_an_image_that_is_not_as_its_plan_says_is_refused(copy: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "data", "told"),
     [
-        ("record.json", b"[" * 100_000, "record.json: is no JSON document: "),
-        ("record.json", b"[]", "record.json: is no JSON object; expected one"),
+        ("record.json", b"[" * 100_000, "record.json: is not a JSON document: "),
+        ("record.json", b"[]", "record.json: is not a JSON object; expected one"),
         ("record.json", b"{}", "record.json: "),
-        ("record.json", b"\xff", "record.json: is no JSON document: "),
+        ("record.json", b"\xff", "record.json: is not a JSON document: "),
         ("provenance.json", b'{"subject": 3}', "SHA256SUMS: found the SHA-256 "),
-        ("SHA256SUMS", b"\xff\xfe", "SHA256SUMS: is no UTF-8 text"),
+        ("SHA256SUMS", b"\xff\xfe", "SHA256SUMS: is not UTF-8 text"),
         ("SHA256SUMS", b"x" * 1000, "SHA256SUMS:1:1: found "),
     ],
 )

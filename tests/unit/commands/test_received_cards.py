@@ -179,8 +179,8 @@ def test_files_that_do_not_fit_are_told(receiver: Path, tmp_path: Path) -> None:
     [
         ("desk@3", 2, 'desk@3: found "3", expected a version of desk: 2 and 1\n'),
         ("hall@1", 2, 'hall@1: no version of "hall" was published or received\n'),
-        ("build/received", 3, "build/received: is no version that was received here\n"),
-        ("desk-9/card.img", 3, "desk-9/card.img: is no version that was received here\n"),
+        ("build/received", 3, "build/received: is not a version that was received here\n"),
+        ("desk-9/card.img", 3, "desk-9/card.img: is not a version that was received here\n"),
     ],
 )
 @pytest.mark.parametrize("command", [UpdateCard, Write, Keep])

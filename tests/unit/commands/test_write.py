@@ -411,8 +411,8 @@ def test_what_is_no_disk_is_refused(built: Path, tmp_path: Path) -> None:
     ran = own_command(built, "write", "desk", "/dev/null", str(tmp_path))
     assert ran.code == 4
     assert ran.err == (
-        "/dev/null: is no disk of this machine\n  hint: doit cards shows them\n"
-        f"{tmp_path}: is no disk of this machine\n  hint: doit cards shows them\n"
+        "/dev/null: is not a disk of this machine\n  hint: doit cards shows them\n"
+        f"{tmp_path}: is not a disk of this machine\n  hint: doit cards shows them\n"
     )
 
 
@@ -458,7 +458,7 @@ def test_a_file_that_is_no_batch_record_is_told_before_a_card_is_touched(
     ran = write(built, device, "--log", str(tmp_path / "batch"))
     assert (ran.code, ran.out) == (3, "")
     assert ran.err == (
-        f"{tmp_path}/batch.json: is no batch record; nothing was written\n  hint: name another with --log\n"
+        f"{tmp_path}/batch.json: is not a batch record; nothing was written\n  hint: name another with --log\n"
     )
     assert (tmp_path / "batch.json").read_text() == text
     assert write(built, device, "--log", str(tmp_path / "none/batch")).err == (

@@ -89,7 +89,7 @@ def test_every_problem_is_told_at_its_key() -> None:
         f'{file}.values.[e: "[e" cannot be a key: the line "[e=..." would be read differently',
         f"{file}.values.a: unknown field {{cores}}; expected one of {{core}}, {{kind}}, {{name}}, {{release}}\n"
         "  hint: did you mean {core}?",
-        f'{file}.values.b: "€" (U+20AC) is no character of latin-1\n'
+        f'{file}.values.b: "€" (U+20AC) is not a character of latin-1\n'
         "  hint: replace it, or choose an encoding that has it: utf-8",
         f'{file}.values.c=d: "c=d" cannot be a key: the line "c=d=..." would be read differently',
     ]
@@ -99,7 +99,7 @@ def test_problems_of_lines_are_told_at_their_number() -> None:
     with pytest.raises(ManifestError) as caught:
         write_config(config(lines=("fine", "é", "{name}")), {})
     assert [str(problem) for problem in caught.value.problems] == [
-        'configs.2.lines.2: "é" (U+00E9) is no character of ascii\n'
+        'configs.2.lines.2: "é" (U+00E9) is not a character of ascii\n'
         "  hint: replace it, or choose an encoding that has it: latin-1, cp437, cp850, utf-8",
         "configs.2.lines.3: unknown field {name}; expected none: fields are not allowed here\n"
         '  hint: a plain brace is written doubled: "{{" or "}}"',

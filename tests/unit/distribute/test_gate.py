@@ -253,7 +253,7 @@ def test_everything_that_stands_against_it_is_told_at_once(tmp_path: Path) -> No
         'inputs/cards/desk.toml:2:11: version: version "1" is published already: dist/desk-1',
         "inputs/titles/snail-race.toml:1:1: rights: licence, holder and source are missing; licence, holder and source "
         "are all required to publish",
-        "none.pub: is no public key; expected one beside the private key",
+        "none.pub: is not a public key; expected one beside the private key",
     ]
 
 

@@ -75,7 +75,7 @@ CONTRADICTIONS: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
     "a folder less": (lambda record: record["folders"].pop(), "folders: found "),
     "another owner": (
         lambda record: record["files"][0]["made-from"].update(owner="nobody"),
-        "files.1: BENCH.SET: its owner is nobody, which is no part of the card that gives a config",
+        "files.1: BENCH.SET: its owner is nobody, which is not a part of the card that gives a config",
     ),
     "a placement that is none": (
         lambda record: record["files"][-1].update(placement="first"),
@@ -302,7 +302,7 @@ def test_a_part_of_a_plan_that_is_too_long_is_refused(image: Path, change: Calla
     ran = receive(image.parent, image.name)
     assert (ran.code, ran.out) == (1, "")
     assert re.fullmatch(
-        r"plan.json: is no plan: (after line \d+: )?a part of it is longer than 65,536 bytes, the limit\n" + STRANGE,
+        r"plan.json: is not a plan: (after line \d+: )?a part of it is longer than 65,536 bytes, the limit\n" + STRANGE,
         ran.err,
     )
 

@@ -133,7 +133,7 @@ NO_DATABASE = "has no effect: there is no database\n  hint: leave it out\n"
 
 ARGUMENTS = {
     ("publish", ""): (2, 'found "", expected the id of a card\n'),
-    ("write", "desk", ""): (4, "is no disk of this machine\n"),
+    ("write", "desk", ""): (4, "is not a disk of this machine\n"),
     ("",): (2, 'found "", expected the name of a task\n  hint: doit list --all shows them\n'),
     ("run", "--db-file", "x"): (2, f"--db-file {NO_DATABASE}"),
     ("run", "--backend", "dbm"): (2, f"--backend {NO_DATABASE}"),

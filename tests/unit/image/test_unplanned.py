@@ -1,4 +1,4 @@
-"""Every byte of an image is as planned: the reader covers files, and this whatever is no file's content."""
+"""Every byte of an image is as planned: the reader covers files, and this whatever is not a file's content."""
 
 from __future__ import annotations
 

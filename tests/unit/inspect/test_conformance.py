@@ -146,7 +146,7 @@ def test_rules_of_a_core_for_its_titles_are_told() -> None:
 
     assert said(files, fern=fern) == [
         '"a long name.rom" has 5 bytes, and core "fern" reads at most 4 bytes: this title needs another core',
-        '"a long name.rom" is no short name, and core "fern" reads only short names: '
+        '"a long name.rom" is not a short name, and core "fern" reads only short names: '
         "use up to 8 upper-case letters or digits, a dot, and up to 3 more",
         'folder "GOODS/FERN" gets 2 files, and core "fern" reads at most 1: '
         "take 1 off, or give some titles a folder of their own",
@@ -238,7 +238,7 @@ def test_a_file_that_the_card_keeps_for_its_user_is_no_title() -> None:
     declared = DeclaredCard(card=card(keep=("GOODS/FERN/**",)), files=(), jobs=(), is_identified=True)
 
     assert said(files, fern=fern) == [
-        '"saved on monday.dat" is no short name, and core "fern" reads only short names: '
+        '"saved on monday.dat" is not a short name, and core "fern" reads only short names: '
         "use up to 8 upper-case letters or digits, a dot, and up to 3 more"
     ]
     assert said(files, fern=fern, declared=(declared,)) == []

@@ -287,7 +287,7 @@ def test_what_is_no_file_is_not_read(inputs: Path) -> None:
         'inputs/cards/show.toml:6:8: files.1.from: found "files/pipe", '
         "which is a pipe, socket or device, expected a file or a folder\n"
         "  hint: put the file itself there\n"
-        'inputs/cards/show.toml:9:8: sums.1.list: found "files/pipe", which is no file, expected a checksum list'
+        'inputs/cards/show.toml:9:8: sums.1.list: found "files/pipe", which is not a file, expected a checksum list'
     )
 
 

@@ -172,7 +172,7 @@ def test_other_forms_are_refused_and_the_hint_says_how_to_make_a_plain_one(optio
     ("delta", "what"),
     [
         (b"", "the delta is cut short or damaged: it ends within its magic number"),
-        (b"PK\3\4", "the delta does not begin with D6 C3 C4, so it is no VCDIFF file"),
+        (b"PK\3\4", "the delta does not begin with D6 C3 C4, so it is not a VCDIFF file"),
         (b"\xd6\xc3\xc4S\0", "the delta is in version 83 of its format; expected version 0"),
         (b"\xd6\xc3\xc4\0\2", "the delta has a code table of its own"),
         (b"\xd6\xc3\xc4\0\x10", "the delta has an unknown indicator 0x10"),

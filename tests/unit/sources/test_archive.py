@@ -204,7 +204,7 @@ def test_members_that_share_their_bytes_are_refused() -> None:
 
 def test_a_name_that_is_no_text_is_refused() -> None:
     data = by_hand(Hand(name=b"\xff", flags=0x800))
-    assert refusal(data) == Fault("is damaged: a name is no valid UTF-8 text", DAMAGED)
+    assert refusal(data) == Fault("is damaged: a name is not valid UTF-8 text", DAMAGED)
 
 
 def test_a_name_longer_than_any_path_is_refused() -> None:
@@ -219,8 +219,8 @@ HONEST = by_hand(Hand(name=b"a", data=b"abc"), Hand(name=b"b", data=b"defg"))
 @pytest.mark.parametrize(
     ("data", "what"),
     [
-        (b"", "is no ZIP archive: it is empty"),
-        (b"<htm", "is no ZIP archive: it begins with 3C 68 74 6D"),
+        (b"", "is not a ZIP archive: it is empty"),
+        (b"<htm", "is not a ZIP archive: it begins with 3C 68 74 6D"),
         (HONEST[:20], "is cut off: the directory at its end is missing"),
         (HONEST[:-1], "is cut off: the directory at its end is missing"),
         (HONEST[40:], "is damaged or cut off: 6 bytes of 'b' do not fit into it"),

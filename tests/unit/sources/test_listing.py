@@ -73,7 +73,7 @@ def test_names_that_are_no_text_are_all_listed(tmp_path: Path) -> None:
     with pytest.raises(ManifestError) as caught:
         list_tree(tmp_path, LIMITS)
     assert str(caught.value) == "\n".join(
-        f"{tmp_path}/\\udc{code}: its name is no valid UTF-8 text\n  hint: rename it" for code in ("fe", "ff")
+        f"{tmp_path}/\\udc{code}: its name is not valid UTF-8 text\n  hint: rename it" for code in ("fe", "ff")
     )
 
 

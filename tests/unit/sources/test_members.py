@@ -205,7 +205,7 @@ def test_a_name_in_a_tar_that_is_no_text_leaves_out_that_member() -> None:
     listing = list_members(io.BytesIO(data), "box", LIMITS)
     assert [member.name for member in listing.members] == ["ok"]
     assert [fault.what for fault in listing.faults] == [
-        "the member '\\udcff' is named in bytes that are no UTF-8 text; it is not used"
+        "the member '\\udcff' is named in bytes that are not UTF-8 text; it is not used"
     ]
 
 

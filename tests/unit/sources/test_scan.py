@@ -137,7 +137,7 @@ def test_hostile_and_broken_archives_are_named_on_every_scan_and_the_rest_is_use
         ("a.zip", "is refused: the name '../x' leads out of the archive by \"..\""),
         ("b.zip", "is cut off: the directory at its end is missing"),
         ("c.zip", "the member 'x' is encrypted; it is not used"),
-        ("page.zip", "is no ZIP archive: it begins with 3C 68 74 6D"),
+        ("page.zip", "is not a ZIP archive: it begins with 3C 68 74 6D"),
     ]
     assert all(problem.hint for problem in first.problems)
     assert (first.archives, first.members) == (5, 2)

@@ -133,7 +133,7 @@ OPEN: dict[str, tuple[str, str]] = {
         "type a.bin > out.rom",
         '1: type: "a.bin" holds a byte 0x1A, and what type does there is not documented; copy /b copies all'),
     "a slash": ("copy /b roms/1.6f+a.bin out.rom",
-                "1: copy: /1.6f is no switch that is known; a name with / stands in quotes"),
+                "1: copy: /1.6f is not a switch that is known; a name with / stands in quotes"),
     "a missing file": ("copy /b a.bin+q.bin out.rom", '1: copy: "q.bin" is not in the folder'),
     "another drive": (r"copy /b c:\roms\a.bin+a.bin out.rom", '1: copy: "c:/roms/a.bin" leaves the folder'),
     "another folder": (r"copy /b ..\a.bin+a.bin out.rom", '1: copy: "../a.bin" leaves the folder'),
