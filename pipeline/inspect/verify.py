@@ -36,8 +36,8 @@ WITH_CONTENTS = ("free space", "after the volume", "file")
 class Damage:
     """Something of the card that is not as its record says.
 
-    ``path``: of a file, with the ``title`` and ``chips`` whose bytes they are; "" for what is not a file. ``offset``: in
-    the image, -1 where that says nothing. ``structure``: whether it is a place of the file system.
+    ``path``: of a file, with the ``title`` and ``chips`` whose bytes they are; "" for what is not a file. ``offset``:
+    in the image, -1 where that says nothing. ``structure``: whether it is a place of the file system.
     """
 
     path: str = ""

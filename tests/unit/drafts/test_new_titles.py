@@ -410,8 +410,8 @@ def test_a_folder_outside_of_all_places_and_files_beside_the_sets_are_pointed_ou
         ([""], 2, "there is no such folder\n"),
         (["inputs/files/system"], 2, "inputs/files/system: holds no folder and no archive of dumps\n"
          "  hint: put the dumps of each title into a folder or an archive of its own\n"),
-        (["inputs/sources.toml"], 2, "inputs/sources.toml: is not a folder; expected one that holds a folder or archive "
-         "for each title\n"),
+        (["inputs/sources.toml"], 2, "inputs/sources.toml: is not a folder; expected one that holds a folder or "
+         "archive for each title\n"),
         (["inputs", "--core", "ferm"], 2, 'found --core "ferm", expected the id of a core\n'
          '  hint: did you mean "fern"?\n'),
         (["inputs", "--layout", "two-row"], 2, 'inputs/cores/fern.toml: has no layout "two-row"\n'
