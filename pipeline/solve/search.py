@@ -31,13 +31,17 @@ def find_runs(target: bytes) -> list[Span]:
 
 
 def find_patterns(target: bytes) -> list[Span]:
-    """Return the long runs of a pattern of a few bytes."""
+    """Return the long runs of a pattern of a few bytes, from a multiple of the pattern's size on where that can be."""
     spans = list[Span]()
     for found in PATTERNS.finditer(target):
-        pattern = found[1]
+        pattern, start = found[1], found.start()
         size = len(found[0]) // len(pattern) * len(pattern)
-        if size >= SHORTEST_PATTERN_RUN and len(set(pattern)) > 1:
-            spans.append(Span(found.start(), found.start() + size, pattern_fill(pattern, size)))
+        if size < SHORTEST_PATTERN_RUN or len(set(pattern)) == 1:
+            continue
+        later = -start % len(pattern)  # a check byte may lie over the first byte of a fill
+        if target.startswith(pattern[:later], start + size):
+            start, pattern = start + later, pattern[later:] + pattern[:later]
+        spans.append(Span(start, start + size, pattern_fill(pattern, size)))
     return spans
 
 
