@@ -29,7 +29,7 @@ POLL = 0.05
 
 def processors() -> int:
     """Return how many processors this process may use; 1 where work cannot be divided."""
-    if not hasattr(os, "fork") or sys.platform == "darwin":  # where libraries of the system do not survive a fork
+    if sys.platform == "win32" or sys.platform == "darwin":  # no fork, or libraries of the system do not survive it
         return 1
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
@@ -92,6 +92,8 @@ class _Team(Generic[Item, Result]):
             connection.close()
 
     def _start(self) -> Connection | None:
+        if sys.platform == "win32":
+            return None
         context = multiprocessing.get_context("fork")
         ours, theirs = context.Pipe()
         for stream in (sys.stdout, sys.stderr):

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import tempfile
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -101,7 +102,7 @@ def demo_copy(folder: Path) -> Path:
     return folder
 
 
-def write_tree(folder: Path, files: dict[str, str | bytes]) -> None:
+def write_tree(folder: Path, files: Mapping[str, str | bytes]) -> None:
     """Write files, given by relative path, below ``folder``."""
     for name, data in files.items():
         path = folder / name

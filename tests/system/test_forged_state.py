@@ -29,7 +29,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str
     folder = small.small_project(tmp_path_factory.mktemp("whole"), {"inputs/cards/desk.toml": card("4 MiB")})
     assert doit(folder).code == 0
     write_tree(folder, {"inputs/files/system/BENCH.SET": small.CONFIG + b"; changed\r\n"})
-    assert doit(folder).code == 0
+    for _ in range(2):  # one that builds, and one later than the change, which keeps that all is up to date
+        assert doit(folder).code == 0
     return folder, digests(folder / "build/cards/desk")
 
 

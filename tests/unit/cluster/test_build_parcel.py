@@ -20,7 +20,7 @@ from pipeline.cluster.parcel import pack_parcel, unpack_parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import Answer, build_parcel, problems_of
 from pipeline.errors import CheckError, MachineError, Place, Problem
-from pipeline.publish.pack import zstd
+from pipeline.publish.pack import pack, unpack
 from pipeline.store.store import CONTENTS_TOO, Store
 from tests.support import small
 from tests.support.building import build_card_in, build_in
@@ -161,11 +161,16 @@ def test_an_error_of_a_worker_is_told_as_if_it_was_built_here(tmp_path: Path) ->
     assert not (folder / "build/cards").exists()
 
 
-def flipped(answer: Answer) -> Answer:
+def flipped(answer: Answer, folder: Path) -> Answer:
     """Return an answer whose image is packed from one with another byte."""
-    image = bytearray(zstd.decompress(answer["packed"]))
-    image[image.index(small.BITSTREAM)] ^= 1
-    return {**answer, "packed": zstd.compress(bytes(image)), "image": small.sha(bytes(image))}
+    source, image = folder / "flipped.img.zst", folder / "flipped.img"
+    source.write_bytes(answer["packed"])
+    unpack(source, image, answer["size"])
+    data = bytearray(image.read_bytes())
+    data[data.index(small.BITSTREAM)] ^= 1
+    image.write_bytes(data)
+    pack(image, source, "zstd")
+    return {**answer, "packed": source.read_bytes(), "image": small.sha(bytes(data))}
 
 
 @pytest.mark.parametrize(
@@ -195,7 +200,7 @@ def test_an_answer_that_is_not_what_it_says_is_refused_and_nothing_is_used(
 def test_an_image_with_a_flipped_byte_is_read_back_here_and_refused(tmp_path: Path) -> None:
     build = build_in(small.small_project(tmp_path))
     with pytest.raises(CheckError, match=r"FABRICS/FERN/FERN\.FAB"):
-        accepted(build, flipped(answer_of(build)))
+        accepted(build, flipped(answer_of(build), tmp_path))
     assert not (tmp_path / "build/cards").exists()
 
 

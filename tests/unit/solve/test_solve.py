@@ -134,7 +134,7 @@ def nibbles(high: bytes, low: bytes) -> bytes:
 
 SCRAMBLE = [12, 5, 4, 2, 0, 7, 8, 9, 3, 11, 6, 10, 1]
 HALVES = {"blocks": {"size": "2 KiB", "order": [1, 0]}}
-NESTED = {
+NESTED: dict[str, tuple[bytes, dict[str, Any]]] = {
     "halves exchanged of an interleave of byte-swapped chips": (
         halves(lanes([array(data).view("<u2").byteswap().tobytes() for data in (A, B)])),
         {"interleave": [{"chip": name, "then": [HALVES, {"swap-bytes": 16}]} for name in "ab"]},
