@@ -30,7 +30,7 @@ from pipeline.translate.batch.own_commands import DEEPEST, CmdCommands, Jump
 from pipeline.translate.batch.variables import BatchWords
 from pipeline.translate.machine import UNKNOWN, Machine, ScriptStoppedError, merged_variables
 from pipeline.translate.rope import NotFollowedError, Rope, join, unknown
-from pipeline.translate.tools.call import Call, Feed
+from pipeline.translate.tools.call import Call, Feed, RedirectTarget
 from pipeline.translate.tools.rom_tools import ROM_TOOLS, is_rom_tool, written_by
 from pipeline.translate.tools.table import TOOLS
 
@@ -68,15 +68,6 @@ class _Way:
     machine: Machine
     variables: dict[str, str]
     printed: Rope
-
-
-@dataclass(slots=True)
-class _Output:
-    """Where what is printed goes: to a file, which it may add to, or nowhere (``lost``)."""
-
-    path: str = ""
-    adds: bool = False
-    lost: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -258,9 +249,9 @@ class Cmd(CmdCommands):
             elif not output.lost:
                 self.printed = join(printed, out)
 
-    def _opened(self, redirects: Sequence[tuple[str, str, str]]) -> _Output:
+    def _opened(self, redirects: Sequence[tuple[str, str, str]]) -> RedirectTarget:
         """Take the input that is named, and return where the output goes."""
-        output = _Output()
+        output = RedirectTarget()
         try:
             for handle, sign, written in redirects:
                 name = self.words.expanded(written)
@@ -288,7 +279,7 @@ class Cmd(CmdCommands):
             why = f"it holds the messages of line {self.machine.line}, which are not known"
             self.machine.suspects[self.machine.path(name)] = why
 
-    def _written(self, output: _Output, out: Rope, line: int) -> None:
+    def _written(self, output: RedirectTarget, out: Rope, line: int) -> None:
         self.machine.line, target = line, output.path
         old = self.machine.peek(target) if output.adds and self.machine.exists(target) else ()
         if old and target not in self.machine.written:

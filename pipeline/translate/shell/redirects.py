@@ -12,19 +12,10 @@ from pipeline.model.text import quote, shown
 from pipeline.translate.rope import NotFollowedError, Rope, join, literal, unknown
 from pipeline.translate.shell.own_commands import Leave, ShellCommands
 from pipeline.translate.shell.words import Node, raw_text
-from pipeline.translate.tools.call import Call, Feed, encoded
+from pipeline.translate.tools.call import Call, Feed, RedirectTarget, encoded
 
 NOWHERE = ".mktemp.null"
 """The file that stands for /dev/null, and is none of what the script makes."""
-
-
-@dataclass(slots=True)
-class RedirectTarget:
-    """Where what is printed goes: to a file, which it may add to, or nowhere (``lost``)."""
-
-    path: str = ""
-    adds: bool = False
-    lost: bool = False
 
 
 @dataclass(slots=True, kw_only=True)

@@ -37,6 +37,15 @@ class Feed:
         return rope
 
 
+@dataclass(slots=True)
+class RedirectTarget:
+    """Where what is printed goes: to a file, which it may add to, or nowhere (``lost``)."""
+
+    path: str = ""
+    adds: bool = False
+    lost: bool = False
+
+
 @dataclass(slots=True, kw_only=True)
 class Call:
     """One command: its machine, name and words; ``bash`` where the script asks for that shell."""
