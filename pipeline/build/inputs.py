@@ -62,7 +62,6 @@ class Inputs:
         self._trees: dict[str, Tree] = {}
         self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
         self._copied: dict[str, Copied] = {}
-        self._recipes: dict[str, Recipe] = {}
 
     @classmethod
     def of(cls, workspace: Workspace) -> Self:
@@ -102,7 +101,7 @@ class Inputs:
         """Return the same inputs with other cards in place of those that the manifests declare."""
         manifest = replace(self.manifest, cards={card.id: card for card in cards})
         inputs = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
-        inputs._trees, inputs._contents, inputs._recipes = self._trees, self._contents, self._recipes
+        inputs._trees, inputs._contents = self._trees, self._contents
         return inputs
 
     def without_kept(self, card_id: str, build: Path) -> Self:
@@ -161,9 +160,7 @@ class Inputs:
         """Return what a title's ROM files are made from."""
         from pipeline.build.recipe import Recipe
 
-        if title.id not in self._recipes:
-            self._recipes[title.id] = Recipe(title)
-        return self._recipes[title.id]
+        return Recipe(title)
 
     def tree(self, path: str) -> Tree:
         """Return what a folder or archive below the inputs holds, or a single file under the name ""."""
