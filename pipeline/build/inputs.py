@@ -20,7 +20,7 @@ from pipeline.workspace.workspace import Workspace
 if TYPE_CHECKING:  # many a command needs the manifest alone
     from pipeline.build.recipe import Recipe
     from pipeline.card.select import Selection
-    from pipeline.sources.files.listing import Tree
+    from pipeline.sources.files.listing import FileTree
     from pipeline.sources.search.matcher import Taker
 
 Output = tuple[str, str]
@@ -59,7 +59,7 @@ class Inputs:
         self.taker: Taker | None = None
         self.processes = 0
         self._given = manifest
-        self._trees: dict[str, Tree] = {}
+        self._trees: dict[str, FileTree] = {}
         self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
         self._copied: dict[str, Copied] = {}
 
@@ -162,15 +162,15 @@ class Inputs:
 
         return Recipe(title)
 
-    def tree(self, path: str) -> Tree:
+    def tree(self, path: str) -> FileTree:
         """Return what a folder or archive below the inputs holds, or a single file under the name ""."""
-        from pipeline.sources.files.listing import Tree, list_tree
+        from pipeline.sources.files.listing import FileTree, list_tree
 
         if path not in self._trees:
             full = self.workspace.inputs / path
             single = full.is_file() and full.suffix.lower() != ".zip"
             limits = self.manifest.sources.limits
-            self._trees[path] = Tree({"": Location(path=str(full))}) if single else list_tree(full, limits)
+            self._trees[path] = FileTree({"": Location(path=str(full))}) if single else list_tree(full, limits)
         return self._trees[path]
 
     def trees_read(self) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ from pipeline.sources.files.walk import kind, walk
 
 
 @dataclass(frozen=True, slots=True)
-class Tree:
+class FileTree:
     """What a folder, archive or file holds: where each file lies, by its path with "/", sorted.
 
     ``empty_folders``: the folders that hold no file at any depth, sorted, each by its path, "" for the whole; of
@@ -30,7 +30,7 @@ class Tree:
     empty_folders: tuple[str, ...] = ()
 
 
-def list_tree(path: Path, limits: ArchiveLimits) -> Tree:
+def list_tree(path: Path, limits: ArchiveLimits) -> FileTree:
     """Return the files of a folder or of a ``.zip`` archive, and its folders without files.
 
     Another file is listed alone, under its own name. Names of a folder are read as UTF-8 whatever the locale, and all
@@ -54,10 +54,10 @@ def list_tree(path: Path, limits: ArchiveLimits) -> Tree:
         raise ManifestError([Problem(Place(file=shown(path)), what, "correct the path")])
     if named_as_archive(str(path)):
         return _sorted_tree(path, *_in_archive(path, limits))
-    return Tree({path.name: Location(path=str(path))})
+    return FileTree({path.name: Location(path=str(path))})
 
 
-def _sorted_tree(tree: Path, files: Iterable[tuple[str, Location]], folders: Iterable[str]) -> Tree:
+def _sorted_tree(tree: Path, files: Iterable[tuple[str, Location]], folders: Iterable[str]) -> FileTree:
     """Return the files sorted by path in composed form; raises ManifestError where two become one."""
     listed: dict[str, Location] = {}
     for name, location in files:
@@ -68,7 +68,7 @@ def _sorted_tree(tree: Path, files: Iterable[tuple[str, Location]], folders: Ite
     holding = {folder for name in {name.rpartition("/")[0] for name in listed} for folder in _upwards(name)}
     empty = {"", *(unicodedata.normalize("NFC", folder) for folder in folders)} - holding
     around = {folder for name in empty if name for folder in _upwards(name.rpartition("/")[0])}
-    return Tree(dict(sorted(listed.items())), tuple(sorted(empty - around)))
+    return FileTree(dict(sorted(listed.items())), tuple(sorted(empty - around)))
 
 
 def _upwards(path: str) -> Iterator[str]:
