@@ -162,7 +162,7 @@ class Index:
         return self.contents_at([location])[0]
 
     def contents_at(self, locations: Sequence[Location]) -> list[Content]:
-        """Return what ``content_at`` does of many, in their order; much quicker than one by one where they are sorted."""
+        """Return what ``content_at`` does of many, in their order; quicker than one by one where they are sorted."""
         found = list[Content]()
         for start in range(0, len(locations), BATCH):
             found += self._safely(partial(self._contents_at, locations[start : start + BATCH]))
