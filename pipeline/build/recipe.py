@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import cached_property
 from sys import intern
 
 from pipeline.model.content import Content, Ingredient, Origin
 from pipeline.model.manifest import RomFile, Title
+from pipeline.roms.arrangement import arrangement
 from pipeline.roms.assemble import chips_used, contents, describe
 from pipeline.workspace.stamp import digest
 from pipeline.workspace.workspace import PROGRAM
@@ -17,12 +16,14 @@ UNBUILT = "0" * 64
 
 
 class Recipe:
-    """The chips, patches and steps of a title's ROM files."""
+    """The chips, patches and steps of a title's ROM files; worked out each time, since keeping it takes more memory."""
+
+    __slots__ = ("title",)
 
     def __init__(self, title: Title) -> None:
         self.title = title
 
-    @cached_property
+    @property
     def used(self) -> dict[str, Content]:
         """The chips and patches that the ROM files are made of, by name, sorted."""
         return self._used(self.title.roms)
@@ -31,7 +32,7 @@ class Recipe:
         """Return what a content is to its title: "chip 4t" or "patch fix"."""
         return intern(f"{'chip' if name in self.title.chips else 'patch'} {name}")  # the same few, over and over
 
-    @cached_property
+    @property
     def origins(self) -> tuple[Origin, ...]:
         """The origin of each ROM file, in the manifest's order."""
         return tuple(
@@ -47,11 +48,11 @@ class Recipe:
             for rom in self.title.roms
         )
 
-    @cached_property
+    @property
     def stamp_inputs(self) -> dict[str, str]:
         """What a stamp names; a SHA-256 pinned afterwards is none of it, while it agrees."""
         parts = {self.role(name): content.sha256 for name, content in self.used.items()}
-        steps = {f"the recipe of {rom.path}": digest(replace(rom, sha256="")) for rom in self.title.roms}
+        steps = {f"the recipe of {rom.path}": _digest(rom) for rom in self.title.roms}
         return {**parts, **steps, "the program": PROGRAM}
 
     def store_key(self, rom: RomFile) -> str:
@@ -61,3 +62,10 @@ class Recipe:
     def _used(self, roms: tuple[RomFile, ...]) -> dict[str, Content]:
         names = {name for rom in roms for name in chips_used(rom)}
         return {name: content for name, content in sorted(contents(self.title).items()) if name in names}
+
+
+def _digest(rom: RomFile) -> str:
+    """Return a digest of all that a manifest says of a ROM file but its SHA-256."""
+    known = arrangement(rom)
+    steps = known.digest if known else (rom.steps, rom.then)
+    return digest((rom.path, rom.size, rom.fill, rom.placement, rom.key, steps))

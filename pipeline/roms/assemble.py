@@ -3,33 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from operator import attrgetter
 
 from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
 from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile, Title
-from pipeline.model.units import show_size
-from pipeline.roms.bind import CONTENT_KEYS, Binder, named, named_by
+from pipeline.roms.arrangement import Arrangement, Trees, arrangement, bind, check_sizes, fits, names_in
+from pipeline.roms.bind import CONTENT_KEYS
 from pipeline.roms.chips.diagnose import check_parts
 from pipeline.roms.chips.sockets import check_sockets
-from pipeline.roms.operations.arguments import show_address
-from pipeline.roms.operations.table import PIECES
-from pipeline.roms.placement_check import Placed, check_places, put_together
+from pipeline.roms.placement_check import put_together
 from pipeline.roms.report import ProblemReport
-from pipeline.roms.tree import LARGEST, Node, describe_node, evaluate
-
-WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, contents={"chip": ""})
-"""Stands for the ROM file with its steps done, where something is done to it as a whole; no chip is called ""."""
-
-
-@dataclass(frozen=True, slots=True)
-class Trees:
-    """A ROM file's steps as trees, None where one has problems, and the tree of what is done to the whole."""
-
-    steps: tuple[Node | None, ...]
-    whole: Node | None
+from pipeline.roms.tree import evaluate
 
 
 def check_title(title: Title) -> list[Problem]:
@@ -85,33 +71,30 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
 
 def describe(rom: RomFile) -> tuple[str, ...]:
     """Return one plain line a step ("0x1000: interleave 1a, 2a (1-byte units)"), and one for what follows them all."""
-    report = ProblemReport()
-    trees = _bind(rom, None, report)
-    _stop(ManifestError, report)
-    lines = [
-        f"{show_address(step.at)}: {describe_node(node)}{' (over earlier steps)' if step.over else ''}"
-        for step, node in zip(rom.steps, trees.steps, strict=True)
-        if node
-    ]
-    if trees.whole:
-        lines.append("whole file: " + describe_node(trees.whole).removeprefix(", "))
-    return tuple(lines)
+    known = arrangement(rom)
+    if known is None:
+        report = ProblemReport()
+        bind(rom, None, report)
+        raise ManifestError(report.problems)
+    return known.lines
 
 
 def chips_used(rom: RomFile) -> tuple[str, ...]:
     """Return the names of the chips and patches a ROM file is made of, each once, in the order they are first used."""
-    used = [name for step in rom.steps for name in named(step.piece)]
-    used += [name for change in rom.then for name in named_by(change)]
-    return tuple(dict.fromkeys(used))
+    known = arrangement(rom)
+    return known.names if known else names_in(rom)
 
 
-def checked(title: Title, rom: RomFile) -> Trees:
-    """Return the trees of a ROM file; raises ManifestError for what ``check_title`` finds in it."""
+def checked(title: Title, rom: RomFile) -> Arrangement:
+    """Return what the steps of a ROM file come to; raises ManifestError for what ``check_title`` finds in it."""
     report = ProblemReport(title.place)
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
-    trees = _check(title, rom, sizes, report)
+    _check(title, rom, sizes, report)
     _stop(ManifestError, report)
-    return trees
+    known = arrangement(rom)
+    if known is None:
+        raise AssertionError("steps without a problem have an arrangement")
+    return known
 
 
 def contents(title: Title) -> dict[str, Content]:
@@ -134,26 +117,13 @@ def _check_patches(title: Title, report: ProblemReport) -> None:
             report.add(key, "no step uses this patch", "use it in a step, or take it out")
 
 
-def _bind(rom: RomFile, names: Mapping[str, Collection[str]] | None, report: ProblemReport) -> Trees:
-    binder = Binder(names, report)
-    steps = tuple(binder.piece(step.piece, step.key) for step in rom.steps)
-    whole = binder.changes(WHOLE, rom.then, rom.key) if rom.then else None
-    return Trees(steps, whole)
-
-
 def _check(title: Title, rom: RomFile, sizes: Mapping[str, int], report: ProblemReport) -> Trees:
     """Return the trees of a ROM file, and report all that is wrong with them and with where they are put."""
-    trees = _bind(rom, {"chip": title.chips, "patch": title.patches}, report)
-    if rom.size > LARGEST:
-        report.add(f"{rom.key}.size", f"is {show_size(rom.size)}; expected {show_size(LARGEST)} at most")
-    ends = [evaluate(node, sizes, attrgetter("size"), report) if node else None for node in trees.steps]
-    placed = [Placed(step.at, step.at + size, step.key, step.over) if size else None
-              for step, size in zip(rom.steps, ends, strict=True)]  # fmt: skip
-    check_places(rom, placed, report)
-    if trees.whole:
-        size = evaluate(trees.whole, {**sizes, "": rom.size}, attrgetter("size"), report)
-        if size not in (None, rom.size):
-            report.add(f"{rom.key}.then", f"changes the size to {size:,} bytes; expected {rom.size:,} as declared")
+    names, known = {"chip": title.chips, "patch": title.patches}, arrangement(rom)
+    if known and known.is_declared(names) and fits(known, rom, sizes):
+        return known.trees
+    trees = bind(rom, names, report)
+    check_sizes(rom, trees, sizes, report)
     return trees
 
 

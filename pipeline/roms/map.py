@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.ranges import Range, RangeSource
 from pipeline.model.text import shown
 from pipeline.model.units import show_size
+from pipeline.roms.arrangement import KEPT, Arrangement
 from pipeline.roms.assemble import checked, contents
 from pipeline.roms.operations.arguments import show_range, show_value
 from pipeline.roms.provenance import placed, whole
@@ -24,16 +26,25 @@ def rom_map(title: Title, rom: RomFile) -> tuple[Range, ...]:
     Where steps overlap, the last one counts. A byte depends on nothing but what its range names; where an operation
     spreads bytes widely, the range may name more. Raises ManifestError for what ``check_title`` finds in it.
     """
-    trees = checked(title, rom)
-    kinds = {name: "chip" if name in title.chips else "patch" for name in contents(title)}
-    holds = {name: chip.holds for name, chip in title.chips.items()}
-    sources = {
-        name: whole(content.size or 0, RangeSource(kinds[name], name, holds=holds.get(name, "")))
-        for name, content in contents(title).items()
-    }
-    steps = [(step.at, trace(node, sources)) for step, node in zip(rom.steps, trees.steps, strict=True) if node]
-    ranges = placed(whole(rom.size, RangeSource("hole", show_value(rom.fill or 0))), steps)
+    known, declared = checked(title, rom), contents(title)
+    used = tuple((kind, name, declared[name].size or 0, _holds(title, name)) for kind, name in sorted(known.kinds))
+    return _ranges(known, rom.size, rom.fill, used)
+
+
+@lru_cache(KEPT)
+def _ranges(
+    known: Arrangement, size: int, fill: int | None, used: tuple[tuple[str, str, int, str], ...]
+) -> tuple[Range, ...]:
+    """Return the ranges of a ROM file; ``used``: kind, name, size and what is in it of each chip and patch."""
+    sources = {name: whole(of_it, RangeSource(kind, name, holds=holds)) for kind, name, of_it, holds in used}
+    trees = known.trees
+    steps = [(step.at, trace(node, sources)) for step, node in zip(known.rom.steps, trees.steps, strict=True) if node]
+    ranges = placed(whole(size, RangeSource("hole", show_value(fill or 0))), steps)
     return trace(trees.whole, {**sources, "": ranges}, WHOLE_FILE) if trees.whole else ranges
+
+
+def _holds(title: Title, name: str) -> str:
+    return title.chips[name].holds if name in title.chips else ""
 
 
 def map_text(rom: RomFile, ranges: Sequence[Range]) -> str:

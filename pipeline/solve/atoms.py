@@ -9,7 +9,7 @@ from operator import attrgetter
 
 from pipeline.model.manifest import Change, Piece, Value
 from pipeline.model.units import show_size
-from pipeline.roms.assemble import WHOLE
+from pipeline.roms.arrangement import WHOLE
 from pipeline.roms.bind import Binder
 from pipeline.roms.operations.bits import combine, table
 from pipeline.roms.report import ProblemReport

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from pipeline.manifest.schema.formats import TITLE_FIELD
@@ -17,16 +18,27 @@ AROUND = ("at", "over", "then", "id", "name")
 
 def rom_file(table: Mapping[str, Any], key: str, title: str = TITLE_FIELD) -> RomFile:
     """Return the ROM file of one table ``[[rom]]``; ``title``: what the field {title} stands for."""
+    steps, then = _arranged(json.dumps([table["steps"], table.get("then", ())]), key)
     return RomFile(
         path=table["path"].replace(TITLE_FIELD, title),
         size=parse_size(table["size"]),
         fill=table.get("fill"),
-        steps=tuple(_step(step, f"{key}.steps.{number}") for number, step in enumerate(table["steps"], 1)),
+        steps=steps,
         sha256=table.get("sha256", "").lower(),
         placement=table.get("placement", "anywhere"),
         key=key,
-        then=changes(table),
+        then=then,
     )
+
+
+@lru_cache(256)
+def _arranged(written: str, key: str) -> tuple[tuple[Step, ...], tuple[Change, ...]]:
+    """Return the steps of a ROM file and what is done to the whole, given as JSON; the same values for the same text.
+
+    Titles of one core mostly arrange their chips in the same few ways; what is worked out of the steps is shared too.
+    """
+    steps, then = json.loads(written)
+    return tuple(_step(step, f"{key}.steps.{number}") for number, step in enumerate(steps, 1)), changes({"then": then})
 
 
 def _step(table: Mapping[str, Any], key: str) -> Step:
