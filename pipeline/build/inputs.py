@@ -20,6 +20,7 @@ from pipeline.workspace.workspace import Workspace
 if TYPE_CHECKING:  # many a command needs the manifest alone
     from pipeline.build.recipe import Recipe
     from pipeline.card.select import Selection
+    from pipeline.sources.files.listing import FileTree
     from pipeline.sources.search.matcher import Taker
 
 Output = tuple[str, str]
@@ -58,8 +59,7 @@ class Inputs:
         self.taker: Taker | None = None
         self.processes = 0
         self._given = manifest
-        self._trees: dict[str, dict[str, Location]] = {}
-        self._empty_folders: dict[str, tuple[str, ...]] = {}
+        self._trees: dict[str, FileTree] = {}
         self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
         self._copied: dict[str, Copied] = {}
 
@@ -102,7 +102,6 @@ class Inputs:
         manifest = replace(self.manifest, cards={card.id: card for card in cards})
         inputs = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
         inputs._trees, inputs._contents = self._trees, self._contents
-        inputs._empty_folders = self._empty_folders
         return inputs
 
     def without_kept(self, card_id: str, build: Path) -> Self:
@@ -163,24 +162,16 @@ class Inputs:
 
         return Recipe(title)
 
-    def tree(self, path: str) -> dict[str, Location]:
-        """Return the files of a folder or archive below the inputs, or a single file under the name ""."""
-        from pipeline.sources.files.listing import list_tree
+    def tree(self, path: str) -> FileTree:
+        """Return what a folder or archive below the inputs holds, or a single file under the name ""."""
+        from pipeline.sources.files.listing import FileTree, list_tree
 
         if path not in self._trees:
             full = self.workspace.inputs / path
             single = full.is_file() and full.suffix.lower() != ".zip"
-            listed = {"": Location(path=str(full))} if single else list_tree(full, self.manifest.sources.limits)
-            self._trees[path] = listed
+            limits = self.manifest.sources.limits
+            self._trees[path] = FileTree({"": Location(path=str(full))}) if single else list_tree(full, limits)
         return self._trees[path]
-
-    def empty_folders(self, path: str) -> tuple[str, ...]:
-        """Return the folders of ``tree`` that hold no file, by relative path, "" for the tree itself."""
-        from pipeline.sources.files.listing import list_empty_folders
-
-        if path not in self._empty_folders:
-            self._empty_folders[path] = list_empty_folders(self.workspace.inputs / path, self.manifest.sources.limits)
-        return self._empty_folders[path]
 
     def trees_read(self) -> tuple[str, ...]:
         """Return the paths below the inputs whose files were listed so far."""
@@ -189,9 +180,9 @@ class Inputs:
     def tree_contents(self, path: str) -> tuple[tuple[str, Location, Content], ...]:
         """Return the files of ``tree`` with where each lies and what it holds."""
         if path not in self._contents:
-            tree = self.tree(path)
-            contents = self.workspace.index.contents_at([*tree.values()])
-            self._contents[path] = tuple(zip(tree, tree.values(), contents, strict=True))
+            files = self.tree(path).files
+            contents = self.workspace.index.contents_at([*files.values()])
+            self._contents[path] = tuple(zip(files, files.values(), contents, strict=True))
         return self._contents[path]
 
     def sum_lines(self, sums: SumList) -> tuple[tuple[str, str], ...]:
@@ -234,7 +225,7 @@ class Inputs:
             trees=trees,
             sums={sums.list_path: self.sum_lines(sums) for holder in holders for sums in holder.sums},
             sizes={},
-            empty_folders={path: self.empty_folders(path) for path in contents if path != kept},
+            empty_folders={path: self.tree(path).empty_folders for path in contents if path != kept},
             roms={
                 (title.id, rom.path): (Content(sha256=rom.sha256 or UNBUILT, size=rom.size), origin)
                 for title in selection.titles

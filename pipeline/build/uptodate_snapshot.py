@@ -18,14 +18,13 @@ def keep_snapshot(
 ) -> bool:
     """Keep that all is current, if it is beyond doubt; return whether it was kept.
 
-    Beyond doubt: nothing that was read has changed since shortly before the run began; every stage of every card,
-    asked once more, has nothing to do; and what was made looked the same before and after they were asked.
+    Beyond doubt: nothing that was read has changed since shortly before the run began; and every stage of every card,
+    asked after what was made was looked at, has nothing to do. A later change shows in the next run's look.
     ``check_lines`` runs the check and gives what it says, ``are_current`` asks every stage of every card.
     """
     workspace = build.workspace
-    watched = sorted({dodo, *_watched(build.inputs)})
-    inputs = View(watched)
-    if not inputs.settled_before(workspace.started):
+    inputs = {path: View([path], listings=True) for path in dict.fromkeys([dodo, *_watched(build.inputs)])}
+    if not all(view.settled_before(workspace.started) for view in inputs.values()):
         return False
     made = view_of_made(workspace.base)
     if not made.settled_before(time.time_ns()):
@@ -35,15 +34,12 @@ def keep_snapshot(
     lines = check_lines()
     if lines is None or not are_current():
         return False
-    if view_of_made(workspace.base).digest != made.digest or View(watched).digest != inputs.digest:
-        return False
     remember(
         workspace.base,
         Current(
             dodo=str(dodo),
-            watched=tuple(str(path) for path in watched),
+            watched={str(path): view.digest for path, view in inputs.items()},
             places=tuple(build.inputs.manifest.sources.places),
-            inputs=inputs.digest,
             made=made.digest,
             told=lines[0],
             warned=lines[1],
@@ -53,13 +49,14 @@ def keep_snapshot(
 
 
 def _watched(inputs: Inputs) -> list[Path]:
+    """Return all that tells a run what to do, manifests first: they change most often, and are quickly looked at."""
     workspace = inputs.workspace
     kept = [workspace.kept_folder(card) for card in inputs.manifest.cards]
     names = [*FOLDERS.values(), *SOURCES, *_sum_lists(inputs), *inputs.trees_read()]
     schemas = workspace.inputs.parent / "schemas"
-    return [schemas, *kept, *(workspace.inputs / name for name in names)]
+    return [*(workspace.inputs / name for name in names), schemas, *kept]
 
 
-def _sum_lists(inputs: Inputs) -> set[str]:
+def _sum_lists(inputs: Inputs) -> list[str]:
     holders: list[Card | Core] = [*inputs.manifest.cards.values(), *inputs.manifest.cores.values()]
-    return {sums.list_path for holder in holders for sums in holder.sums}
+    return [sums.list_path for holder in holders for sums in holder.sums]

@@ -258,7 +258,7 @@ def _listed(words: Sequence[str]) -> list[tuple[str, Location]]:
     for word in words:
         path = Path(word)
         if path.is_dir() or (path.is_file() and named_as_archive(word)):
-            listed += [(Path(name).name, location) for name, location in list_tree(path, ArchiveLimits()).items()]
+            listed += [(Path(name).name, location) for name, location in list_tree(path, ArchiveLimits()).files.items()]
         else:
             listed.append((path.name, named(word, ArchiveLimits())))
     return listed

@@ -71,7 +71,7 @@ def source_files(arguments: Sequence[str], limits: ArchiveLimits) -> list[Source
         if path.is_dir() or (path.is_file() and named_as_archive(str(path))):
             listed = [
                 (name, f"{argument.rstrip('/')}/{name}", place)
-                for name, place in list_tree(path, limits).items()
+                for name, place in list_tree(path, limits).files.items()
                 if not HIDDEN.search(name)
             ]
         else:

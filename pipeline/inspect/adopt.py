@@ -424,7 +424,7 @@ def _settings(inputs: Inputs, test: CardUnderTest) -> dict[str, str]:
 def _base(inputs: Inputs, test: CardUnderTest, path: str) -> bytes:
     """Return the bytes of one of the board's own files, none where it has no such file."""
     for base in test.board.base:
-        for name, location in inputs.tree(base).items():
+        for name, location in inputs.tree(base).files.items():
             if fold(name) == fold(path):
                 content: Content = inputs.workspace.index.content_at(location)
                 return read_content(location, content)

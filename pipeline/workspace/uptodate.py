@@ -41,11 +41,18 @@ class View:
     """What some files looked like: ``digest`` of names and signatures, and whether later edits are sure to show.
 
     ``passed_over``: whether an entry of a folder, given by the folder's path and its name, is not looked at.
+    ``listings``: whether a folder counts as changed when its listing was, as it is when a file of it is removed.
     """
 
-    def __init__(self, paths: Iterable[Path], passed_over: Callable[[str, str], bool] = lambda _, __: False) -> None:
+    def __init__(
+        self,
+        paths: Iterable[Path],
+        passed_over: Callable[[str, str], bool] = lambda _, __: False,
+        *,
+        listings: bool = False,
+    ) -> None:
         """Look at files and at everything below folders."""
-        self._passed_over = passed_over
+        self._passed_over, self._listings = passed_over, listings
         self._hash = hashlib.sha256()
         self._newest = {True: 0, False: 0}  # by whether the time is a fine one
         for path in paths:
@@ -88,14 +95,15 @@ class View:
             self._folder(folder)
 
     def _see(self, name: str, found: os.stat_result) -> None:
-        if stat.S_ISDIR(found.st_mode):
-            line = f"{name}/\n"  # its own times say no more than its listing
-        else:
-            line = f"{name}\0{signature(found)}\n"
+        is_folder = stat.S_ISDIR(found.st_mode)
+        # a folder's own times say no more than its listing
+        line = f"{name}/\n" if is_folder else f"{name}\0{signature(found)}\n"
+        self._hash.update(line.encode(errors="surrogateescape"))
+        if self._listings or not is_folder:
             changed = found.st_mtime_ns if os.name == "nt" else found.st_ctime_ns
             fine = changed % 1_000_000 != 0
-            self._newest[fine] = max(self._newest[fine], changed)
-        self._hash.update(line.encode(errors="surrogateescape"))
+            if changed > self._newest[fine]:
+                self._newest[fine] = changed
 
 
 def view_of_made(base: Path) -> View:
@@ -117,14 +125,13 @@ def surroundings() -> dict[str, str]:
 class Current:
     """What was seen when all was current, and what a run says then on standard output and error.
 
-    ``dodo``: the file the tasks came from. ``watched``: what the run was told by, files and folders.
-    ``places``: what only had to be there.
+    ``dodo``: the file the tasks came from. ``watched``: what the run was told by, files and folders, each with the
+    digest of its view; the first is looked at first. ``places``: what only had to be there.
     """
 
     dodo: str
-    watched: tuple[str, ...]
+    watched: dict[str, str]
     places: tuple[str, ...]
-    inputs: str
     made: str
     told: str
     warned: str
@@ -152,7 +159,7 @@ def still_current(base: Path, dodo: Path) -> Current | None:
     try:
         if current.dodo != str(dodo) or os.path.lexists(base / RUNNING):
             return None
-        same = View(map(Path, current.watched)).digest == current.inputs
+        same = all(View([Path(path)]).digest == digest for path, digest in current.watched.items())
         same = same and all(os.path.lexists(place) for place in current.places)
         return current if same and view_of_made(base).digest == current.made else None
     except (OSError, ValueError):

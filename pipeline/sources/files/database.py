@@ -246,12 +246,16 @@ class Database:
                 members,
             )
 
-    def content(self, path: bytes, member: str) -> Digest | None:
-        """Return the remembered digest of a file (``member`` is "") or member, whether or not it lies in a place."""
-        query = f"""SELECT {SHA256.format("sha256")}, CAST(crc32 AS INTEGER), CAST(size AS INTEGER),
-            CAST(signature AS TEXT) FROM contents WHERE path = ? AND member = ?"""  # noqa: S608  # as above
-        row = self._sql.execute(query, (path, member)).fetchone()
-        return Digest._make(row) if row and None not in row else None
+    def contents(self, first: tuple[bytes, str], last: tuple[bytes, str]) -> dict[tuple[bytes, str], Digest]:
+        """Return what is remembered of files (path, "") and members (path, name) from one to another, both included.
+
+        Whether or not they lie in a place; in the order of the bytes of paths, then of names.
+        """
+        query = f"""SELECT path, member, {SHA256.format("sha256")}, CAST(crc32 AS INTEGER), CAST(size AS INTEGER),
+            CAST(signature AS TEXT) FROM contents
+            WHERE (path, member) >= (?, ?) AND (path, member) <= (?, ?)"""  # noqa: S608  # as above
+        rows = self._sql.execute(query, (*first, *last))
+        return {(row[0], row[1]): Digest._make(row[2:]) for row in rows if None not in row}
 
     def put_contents(self, digests: Iterable[tuple[bytes, str, Digest]]) -> None:
         """Remember digests of files or members (path, member, digest), whether or not they lie in a place."""

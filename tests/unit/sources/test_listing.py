@@ -10,7 +10,7 @@ import pytest
 from pipeline.errors import CheckError, MachineError, ManifestError
 from pipeline.model.content import Location
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources.files.listing import list_empty_folders, list_tree
+from pipeline.sources.files.listing import list_tree
 from tests.unit.sources.zips import Hand, by_hand, pack, put
 
 LIMITS = ArchiveLimits()
@@ -24,17 +24,17 @@ def test_a_folder_and_an_archive_of_it_list_the_same_paths(tmp_path: Path) -> No
     archive = pack(
         tmp_path / "tree.ZIP", {"./SYSTEM/x.dat": b"1", "BENCH.SET": b"2", "SYSTEM//a/b": b"3", ".hidden": b"4"}
     )
-    folder = list_tree(tmp_path / "tree", LIMITS)
+    folder = list_tree(tmp_path / "tree", LIMITS).files
     assert list(folder) == [".hidden", "BENCH.SET", "SYSTEM/a/b", "SYSTEM/x.dat"]
     assert folder["SYSTEM/a/b"] == Location(path=str(tmp_path / "tree/SYSTEM/a/b"))
-    packed = list_tree(archive, LIMITS)
+    packed = list_tree(archive, LIMITS).files
     assert list(packed) == list(folder)
     assert packed["SYSTEM/x.dat"] == Location(path=str(archive), member="./SYSTEM/x.dat")
 
 
 def test_another_file_is_listed_alone(tmp_path: Path) -> None:
     path = put(tmp_path / "core.pkg", b"PK\3\4 is only how it begins")
-    assert list_tree(path, LIMITS) == {"core.pkg": Location(path=str(path))}
+    assert list_tree(path, LIMITS).files == {"core.pkg": Location(path=str(path))}
 
 
 def test_what_is_not_there_is_named(tmp_path: Path) -> None:
@@ -80,7 +80,7 @@ def test_names_that_are_no_text_are_all_listed(tmp_path: Path) -> None:
 def test_accents_are_composed_so_that_paths_are_the_same_on_every_machine(tmp_path: Path) -> None:
     # U+0065 U+0301 composes to U+00E9: Unicode Standard Annex 15, table 4
     archive = pack(tmp_path / "a.zip", {"cafe\u0301": b"1"})
-    assert list_tree(archive, LIMITS) == {"caf\u00e9": Location(path=str(archive), member="cafe\u0301")}
+    assert list_tree(archive, LIMITS).files == {"caf\u00e9": Location(path=str(archive), member="cafe\u0301")}
     both = pack(tmp_path / "b.zip", {"cafe\u0301": b"1", "caf\u00e9": b"2"})
     with pytest.raises(ManifestError, match="two files have the same name once its accents are composed: 'café'"):
         list_tree(both, LIMITS)
@@ -125,6 +125,7 @@ def test_folders_without_files_are_listed_the_innermost_of_each(tmp_path: Path) 
         pass
 
     expected = ("games/empty", "saves/old/caf\u00e9")
-    assert list_empty_folders(tree, LIMITS) == list_empty_folders(tmp_path / "tree.zip", LIMITS) == expected
-    assert list_empty_folders(tmp_path / "bare", LIMITS) == list_empty_folders(tmp_path / "bare.zip", LIMITS) == ("",)
-    assert list_empty_folders(tree / "full/a.bin", LIMITS) == ()
+    for name, empty in (("tree", expected), ("bare", ("",)), ("tree/full/a.bin", ())):
+        assert list_tree(tmp_path / name, LIMITS).empty_folders == empty
+    for name, empty in (("tree.zip", expected), ("bare.zip", ("",))):
+        assert list_tree(tmp_path / name, LIMITS).empty_folders == empty

@@ -22,13 +22,10 @@ def base(tmp_path: Path) -> Path:
     """Return a folder in which everything was seen to be current."""
     write_tree(tmp_path, {"inputs/cards/a.toml": "a", "inputs/files/b": "b", "build/cards/a/card.img": "image"})
     write_tree(tmp_path, {"build/state/image/a.json": "{}", "dodo.py": ""})
-    watched = (str(tmp_path / "inputs"), str(tmp_path / "kept"))
-    seen = View(map(Path, watched)).digest
+    watched = {str(path): View([path]).digest for path in (tmp_path / "inputs", tmp_path / "kept")}
     made = view_of_made(tmp_path).digest
-    current = Current(
-        dodo=str(tmp_path / "dodo.py"), watched=watched, places=(), inputs=seen, made=made, told="told", warned=""
-    )
-    remember(tmp_path, current)
+    dodo = str(tmp_path / "dodo.py")
+    remember(tmp_path, Current(dodo=dodo, watched=watched, places=(), made=made, told="told", warned=""))
     return tmp_path
 
 
@@ -105,6 +102,16 @@ def test_what_was_changed_just_now_may_change_again_unseen(tmp_path: Path) -> No
     os.utime(tmp_path / "coarse", ns=(0, time.time_ns()))
     assert not View([tmp_path]).settled_before(time.time_ns())
     assert View([tmp_path]).settled_before(time.time_ns() + 3_000_000_000)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="only POSIX has a time of change that cannot be set")
+def test_a_file_removed_just_now_counts_as_a_change(tmp_path: Path) -> None:
+    write_tree(tmp_path, {"kept": "", "removed": ""})
+    time.sleep(0.2)
+    before = time.time_ns()
+    (tmp_path / "removed").unlink()
+    assert View([tmp_path]).settled_before(before)
+    assert not View([tmp_path], listings=True).settled_before(before)
 
 
 def test_a_run_with_nothing_to_do_opens_no_manifest_and_no_output(tmp_path: Path) -> None:
