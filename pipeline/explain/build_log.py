@@ -19,7 +19,7 @@ from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
 from pipeline.workspace import state
 from pipeline.workspace.stamp import read_outputs
-from pipeline.workspace.state_lines import Log
+from pipeline.workspace.state_lines import ValueLog
 from pipeline.workspace.workspace import Workspace
 
 NEW, SAME, OTHER = "new", "same", "other"
@@ -70,7 +70,7 @@ class Notes:
     def __init__(self, build: Build) -> None:
         self._build = build
         self._looked_at: set[str] = set()
-        self._lines = Log(build.workspace.build / "state" / "reasons.lines")
+        self._lines = ValueLog(build.workspace.build / "state" / "reasons.lines")
 
     def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
         """Look at what a stage made before; what comes back notes that it is done, given what it said."""

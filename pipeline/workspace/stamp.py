@@ -17,7 +17,7 @@ from typing import TypeVar
 from pipeline.file_digest import sha256_of_file
 from pipeline.sources.files.signature import signature
 from pipeline.workspace import state
-from pipeline.workspace.state_lines import Table
+from pipeline.workspace.state_lines import NamedValues
 
 NEW = "new"
 """The reason of a stage whose output was never made: not worth saying."""
@@ -59,9 +59,9 @@ def digest(value: object) -> str:
     return hashlib.sha256(repr(value).encode()).hexdigest()
 
 
-def rom_stamps(build: Path) -> Table:
+def rom_stamps(build: Path) -> NamedValues:
     """Return the stamps of the ROM files in a build folder, by title."""
-    return Table(build / "state" / "rom.lines")
+    return NamedValues(build / "state" / "rom.lines")
 
 
 def stamp_of(inputs: Mapping[str, str], outputs: Mapping[str, tuple[Path, str]], facts: object = None) -> Stamp:

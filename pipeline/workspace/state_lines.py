@@ -48,7 +48,7 @@ class Lines:
             self._file = None
 
 
-class Log:
+class ValueLog:
     """Values that are kept one after another."""
 
     def __init__(self, path: Path) -> None:
@@ -72,10 +72,10 @@ class Log:
         self._lines.path.unlink()
 
 
-class Table:
+class NamedValues:
     """Values by name, of which the one that was written last counts.
 
-    An earlier one stays in the file until the table is tidied. It may come back where the last one is damaged: whoever
+    An earlier one stays in the file until the file is tidied. It may come back where the last one is damaged: whoever
     reads it compares it with what there is. What another process adds is seen by the next call.
     """
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:  # what a command needs is imported when it needs it, so that 
     from pipeline.sources.index import Index
     from pipeline.store.store import Store
     from pipeline.workspace.fsync_queue import Unsynced
-    from pipeline.workspace.state_lines import Table
+    from pipeline.workspace.state_lines import NamedValues
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -63,7 +63,7 @@ class Workspace:
         return Unsynced()
 
     @cached_property
-    def rom_stamps(self) -> Table:
+    def rom_stamps(self) -> NamedValues:
         """The stamps of ROM files, by title."""
         return rom_stamps(self.build)
 

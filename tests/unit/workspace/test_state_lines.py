@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.processes import divided
 from pipeline.workspace import state
-from pipeline.workspace.state_lines import Log, Table
+from pipeline.workspace.state_lines import NamedValues, ValueLog
 from tests.unit.workspace.test_state import ODD, WHOLE, Part, Whole, posix
 
 NAMES = ("moth-pantry", "snail-race", "fern-rally")
@@ -20,40 +20,40 @@ NAMES = ("moth-pantry", "snail-race", "fern-rally")
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    """Return the file of a table with three values."""
+    """Return the file of three values."""
     path = tmp_path / "build" / "state" / "rom.lines"
-    table = Table(path)
+    values = NamedValues(path)
     for size, name in enumerate(NAMES):
-        table.write(name, Part(name=name, size=size))
+        values.write(name, Part(name=name, size=size))
     return path
 
 
 def parts(path: Path) -> dict[str, Part | None]:
-    table = Table(path)
-    return {name: table.read(name, Part) for name in NAMES}
+    values = NamedValues(path)
+    return {name: values.read(name, Part) for name in NAMES}
 
 
 def test_a_value_is_read_as_it_was_written_and_the_last_one_counts(path: Path) -> None:
-    table = Table(path)
-    assert table.read("snail-race", Part) == Part(name="snail-race", size=1)
-    table.write("snail-race", Part(name="later"))
-    assert table.read("snail-race", Part) == Part(name="later")
-    assert Table(path).read("snail-race", Part) == Part(name="later")
-    table.write("snail-race", None)
-    assert table.read("snail-race", Part) is None
-    assert table.read("fern-rally", Whole) is None
-    assert table.read("unknown", Part) is None
-    assert list(table.names()) == ["moth-pantry", "fern-rally", "snail-race"]
+    values = NamedValues(path)
+    assert values.read("snail-race", Part) == Part(name="snail-race", size=1)
+    values.write("snail-race", Part(name="later"))
+    assert values.read("snail-race", Part) == Part(name="later")
+    assert NamedValues(path).read("snail-race", Part) == Part(name="later")
+    values.write("snail-race", None)
+    assert values.read("snail-race", Part) is None
+    assert values.read("fern-rally", Whole) is None
+    assert values.read("unknown", Part) is None
+    assert list(values.names()) == ["moth-pantry", "fern-rally", "snail-race"]
 
 
 @given(st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1), st.text(min_size=1))
 def test_any_name_has_its_own_value(name: str, other: str) -> None:
     with TemporaryDirectory() as folder:
-        table = Table(Path(folder) / "rom.lines")
-        table.write(name, Part(name="one"))
-        table.write(other + name, Part(name="other"))
-        assert table.read(name, Part) == Part(name="one")
-        assert set(table.names()) == {name, other + name}
+        values = NamedValues(Path(folder) / "rom.lines")
+        values.write(name, Part(name="one"))
+        values.write(other + name, Part(name="other"))
+        assert values.read(name, Part) == Part(name="one")
+        assert set(values.names()) == {name, other + name}
 
 
 def test_any_single_bit_that_flips_costs_one_value_and_no_other(path: Path) -> None:
@@ -76,7 +76,7 @@ def test_a_file_that_is_cut_off_has_the_values_before(path: Path) -> None:
         path.write_bytes(good[:size])
         whole = good[:size].count(b"]]\n") if size else 0
         assert list(parts(path).values()) == [*values[:whole], *[None] * (3 - whole)]
-        Table(path).write("moth-pantry", Part(name="new"))
+        NamedValues(path).write("moth-pantry", Part(name="new"))
         assert parts(path)["moth-pantry"] == Part(name="new")
 
 
@@ -87,19 +87,19 @@ def test_a_line_of_another_file_is_not_believed(path: Path) -> None:
 
 
 def test_another_file_in_its_place_is_seen(path: Path) -> None:
-    table = Table(path)
-    assert table.read("snail-race", Part)
+    values = NamedValues(path)
+    assert values.read("snail-race", Part)
     good = path.read_bytes()
     path.unlink()
-    assert table.read("snail-race", Part) is None
+    assert values.read("snail-race", Part) is None
     path.write_bytes(good)
-    assert table.read("snail-race", Part) == Part(name="snail-race", size=1)
+    assert values.read("snail-race", Part) == Part(name="snail-race", size=1)
     path.unlink()
-    table.write("snail-race", Part(name="new"))
-    assert table.read("snail-race", Part) == Part(name="new")
+    values.write("snail-race", Part(name="new"))
+    assert values.read("snail-race", Part) == Part(name="new")
     path.unlink()
-    table.write("snail-race", Part(name="newer"))
-    assert table.read("snail-race", Part) == Part(name="newer")
+    values.write("snail-race", Part(name="newer"))
+    assert values.read("snail-race", Part) == Part(name="newer")
 
 
 @posix
@@ -107,31 +107,31 @@ def test_another_file_in_its_place_is_seen(path: Path) -> None:
 def test_what_is_no_file_is_absent_and_makes_room(path: Path, put: Callable[[Path], None]) -> None:
     path.unlink()
     put(path)
-    table, log = Table(path), Log(path)
-    assert table.read("snail-race", Part) is None
-    assert list(table.names()) == []
+    values, log = NamedValues(path), ValueLog(path)
+    assert values.read("snail-race", Part) is None
+    assert list(values.names()) == []
     assert list(log.read(Whole)) == []
-    table.write("snail-race", Part(name="new"))
-    assert table.read("snail-race", Part) == Part(name="new")
+    values.write("snail-race", Part(name="new"))
+    assert values.read("snail-race", Part) == Part(name="new")
     elsewhere = path.parent / "elsewhere"
     assert not elsewhere.exists() or elsewhere.read_text() == "mine"
 
 
 def test_a_tidied_table_holds_the_last_value_of_each_name_that_is_asked_for(path: Path) -> None:
-    table = Table(path)
-    table.tidy(NAMES)
+    values = NamedValues(path)
+    values.tidy(NAMES)
     assert path.read_bytes().count(b"cardkiln-state") == 3
-    table.tidy(NAMES[:2])
+    values.tidy(NAMES[:2])
     assert parts(path) == {
         "moth-pantry": Part(name=NAMES[0], size=0),
         NAMES[1]: Part(name=NAMES[1], size=1),
         NAMES[2]: None,
     }
     for size in range(200):
-        table.write("snail-race", Part(name="again", size=size))
-    table.tidy(NAMES)
+        values.write("snail-race", Part(name="again", size=size))
+    values.tidy(NAMES)
     assert path.read_bytes().count(b"cardkiln-state") == 2
-    table.write("fern-rally", Part(name="after"))
+    values.write("fern-rally", Part(name="after"))
     assert parts(path) == {
         NAMES[0]: Part(name=NAMES[0], size=0), NAMES[1]: Part(name="again", size=199), NAMES[2]: Part(name="after")
     }  # fmt: skip
@@ -139,21 +139,21 @@ def test_a_tidied_table_holds_the_last_value_of_each_name_that_is_asked_for(path
 
 @posix
 def test_several_processes_add_to_one_table_and_each_sees_what_the_others_added(path: Path) -> None:
-    table = Table(path)
-    assert table.read("snail-race", Part)
+    values = NamedValues(path)
+    assert values.read("snail-race", Part)
 
     def add(number: int) -> bool:
-        table.write(f"t-{number}", Part(name="x" * number, size=number))
-        return table.read(f"t-{number}", Part) is not None and table.read("fern-rally", Part) is not None
+        values.write(f"t-{number}", Part(name="x" * number, size=number))
+        return values.read(f"t-{number}", Part) is not None and values.read("fern-rally", Part) is not None
 
     assert all(divided(3, add, range(300)))
-    table.write("last", Part(name="last"))
-    assert all(table.read(f"t-{number}", Part) == Part(name="x" * number, size=number) for number in range(300))
-    assert table.read("last", Part) == Part(name="last")
+    values.write("last", Part(name="last"))
+    assert all(values.read(f"t-{number}", Part) == Part(name="x" * number, size=number) for number in range(300))
+    assert values.read("last", Part) == Part(name="last")
 
 
 def test_a_log_is_read_in_order_and_damaged_lines_are_left_out(path: Path) -> None:
-    log = Log(path.with_name("log"))
+    log = ValueLog(path.with_name("log"))
     log.add(WHOLE)
     with path.with_name("log").open("ab") as file:
         file.write(b'\n["cardkiln-state 1","12')
