@@ -211,6 +211,12 @@ def _outputs(task: str) -> list[Path]:
     return prune.outputs(WORKSPACE, stage, name)
 
 
+def _forget(task: str) -> None:
+    stage, _, name = task.partition(":")
+    if stage == "rom" and name in WORKSPACE.rom_stamps:
+        WORKSPACE.rom_stamps.write(name, None)
+
+
 def _roms_before(task: str) -> list[str]:
     return _rom_tasks(task.partition(":")[2])["task_dep"]
 
@@ -310,7 +316,7 @@ def _task(job: Job, stage: str, item: str) -> Task:
         "name": item,
         "doc": f"{stage} of {item}",
         "uptodate": [job.is_current],
-        "meta": {"outputs": _outputs},
+        "meta": {"outputs": _outputs, "forget": _forget},
     }
 
 

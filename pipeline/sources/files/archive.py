@@ -300,18 +300,3 @@ def summary(fault: Fault, names: list[str]) -> Fault:
     if len(names) == 1:
         return Fault(f"the member {names[0]!r} is {fault.what}; it is not used", fault.hint)
     return Fault(f"{len(names):,} members are {fault.what}; they are not used, the first is {names[0]!r}", fault.hint)
-
-
-def unpack(archive: ZipFile, entry: ZipInfo) -> Iterator[bytes]:
-    """Yield the bytes of one member of an open archive; exactly as many as declared, with the declared CRC-32.
-
-    Raises ArchiveError when there are fewer, the CRC-32 differs, the packed data are damaged or the local header
-    contradicts the directory. More than are declared are never unpacked; what is declared then has another CRC-32.
-    """
-    count = 0
-    with damage(f"{entry.orig_filename!r} is damaged"), archive.open(entry) as member:
-        while piece := member.read(PIECE):
-            count += len(piece)
-            yield piece
-    if count != entry.file_size:
-        raise ArchiveError(f"{entry.orig_filename!r} is damaged: {count:,} bytes instead of {entry.file_size:,}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from io import BufferedReader
 from pathlib import Path
@@ -17,8 +17,8 @@ from pipeline.sources.files.members import Opened
 from pipeline.sources.files.problems import open_file
 from pipeline.sources.files.signature import signature
 
-KEPT_ENTRIES = 1 << 15
-"""Entries of open archives that are kept, about 20 MiB; a title's chips lie anywhere, and opening takes long."""
+KEPT_ENTRIES, KEPT_ARCHIVES = 1 << 13, 64
+"""Open archives that are kept, and entries of them (3 MiB); a title's chips lie anywhere, and opening takes long."""
 
 
 def pieces(stream: BinaryIO, location: Location) -> Iterator[bytes]:
@@ -29,33 +29,32 @@ def pieces(stream: BinaryIO, location: Location) -> Iterator[bytes]:
     stat = os.fstat(stream.fileno())
     if location.member is None:
         return iter(partial(stream.read, min(PIECE, stat.st_size + 1)), b"")
-    return members(location.path, stat)(location.member)
+    return opened(location.path, signature(stat)).pieces(location.member)
 
 
-def members(path: str, stat: os.stat_result) -> Callable[[str], Iterator[bytes]]:
-    """Return the function that yields the bytes of one member of an archive, which looks as ``stat`` says.
+def opened(path: str, known: str) -> Opened:
+    """Return an archive that has a known signature; raises as ``pieces`` does. It is open until others take its place.
 
-    Opens it at once, and raises as ``pieces`` does.
+    Each process has its own, since a file that was open at a fork has one position for both.
     """
-    return _opened(path, signature(stat), os.getpid()).pieces
+    return _opened(path, known, os.getpid())
 
 
 def _room(opened: Opened) -> int:
     """Return how many entries an archive counts for; the largest has its place to itself."""
-    return min(len(opened.entries) + 1, KEPT_ENTRIES)
+    return min(max(len(opened.entries), KEPT_ENTRIES // KEPT_ARCHIVES), KEPT_ENTRIES)
 
 
+READ_AHEAD = 1 << 16
+"""Bytes of an archive that are read together; small members lie side by side."""
 KEPT = LRUCache[Any, Any](KEPT_ENTRIES, _room)
 """The archives that are open; for use in one thread."""
 
 
 @cached(KEPT)
 def _opened(path: str, known: str, _process: int) -> Opened:
-    """Return an open archive, kept while its signature stays the same, and closed with the last who uses it.
-
-    Each process has its own, since a file that was open at a fork has one position for both.
-    """
-    archive = Opened(BufferedReader(open_file(path)), path)
+    """Return an open archive, kept while its signature stays the same, and closed with the last who uses it."""
+    archive = Opened(BufferedReader(open_file(path), READ_AHEAD), path)
     if signature(Path(path).stat()) != known:
         raise ArchiveError("changed while it was read", "run again when nothing writes to it")
     return archive

@@ -13,7 +13,7 @@ from pipeline.errors import ChangedError, Place, Problem
 from pipeline.model.content import Location
 from pipeline.model.text import shown
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.contents import members, pieces
+from pipeline.sources.files.contents import opened, pieces
 from pipeline.sources.files.problems import open_file
 from pipeline.sources.files.signature import signature
 
@@ -55,28 +55,33 @@ def digest_members(path: str, names: Iterable[str], take: Take | None = None) ->
     Much quicker than one by one where they are small, since the archive is looked at once.
     """
     before = Path(path).stat()
-    member = members(path, before)
+    known = signature(before)
+    archive = opened(path, known)
     found: list[Digest | ArchiveError] = []
     for name in names:
         try:
-            found.append(_digest(member(name), signature(before), take))
+            arriving, crc32 = archive.open(name)
+            found.append(_digest(arriving, known, take, crc32))
         except ArchiveError as error:
             found.append(error)
     after = Path(path).stat()
-    if signature(before) != signature(after):
+    if known != signature(after):
         raise changed(Location(path=path), f"it had {before.st_size:,} bytes before and {after.st_size:,} after")
     return found
 
 
-def _digest(arriving: Iterable[bytes], known: str, take: Take | None) -> Digest:
-    sha256, crc32, size = hashlib.sha256(), 0, 0
+def _digest(arriving: Iterable[bytes], known: str, take: Take | None, crc32: int | None = None) -> Digest:
+    """Hash pieces of bytes; ``crc32``: the CRC-32 to which they are held already, None where they are not."""
+    sha256, size, own_crc32 = hashlib.sha256(), 0, 0
     kept = list[bytes]()
     for piece in arriving:
         sha256.update(piece)
-        crc32, size = zlib.crc32(piece, crc32), size + len(piece)
+        size += len(piece)
+        if crc32 is None:
+            own_crc32 = zlib.crc32(piece, own_crc32)
         if take and size <= LARGEST_KEPT:
             kept.append(piece)
-    found = Digest(sha256.hexdigest(), crc32, size, known)
+    found = Digest(sha256.hexdigest(), own_crc32 if crc32 is None else crc32, size, known)
     if take and size <= LARGEST_KEPT:
         take(found, kept)
     return found

@@ -5,10 +5,8 @@ A file in an archive within an archive is named by both: "inner.zip/u1.bin". Arc
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from functools import partial
+from collections.abc import Callable, Collection, Iterator, Sequence
 from typing import BinaryIO
-from zipfile import ZipFile
 
 from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.units import show_size
@@ -18,17 +16,16 @@ from pipeline.sources.files.archive import (
     Fault,
     Listing,
     Member,
-    damage,
     list_archive,
     named_as_archive,
     refuse_hostile,
     size_fault,
     summary,
-    unpack,
 )
 from pipeline.sources.files.inflate import MOST, inflated, spooled
 from pipeline.sources.files.kinds import BEGINNING, PACKED, SUFFIXES, Kind, inner_name, kind_of, unread
 from pipeline.sources.files.tar import TarEntry, tar_entries, tar_pieces
+from pipeline.sources.files.unzip import UnzippedArchive
 
 UNPACK = "unpack it into a folder"
 
@@ -113,7 +110,9 @@ class Opened:
         self._limits, self._streams = limits, [stream]
         self._inner: tuple[str, Opened] | None = None
         self._tar: Sequence[TarEntry] | None = None
-        self.entries: dict[str, Callable[[], Iterator[bytes]]] = {}
+        self._pieces: Callable[[str], Iterator[bytes]]
+        self._zip: UnzippedArchive | None = None
+        self.entries: Collection[str] = ()
         self.size = 0
         kind = kind_of(beginning(stream))
         if kind in PACKED:
@@ -123,15 +122,15 @@ class Opened:
             if kind_of(beginning(file)) is Kind.TAR:
                 stream, kind = file, Kind.TAR
             else:
-                self.entries[inner_name(name)] = partial(inflated, stream, kind)
+                self.entries, self._pieces = (inner_name(name),), lambda _: inflated(stream, kind)
                 file.close()
         if kind is Kind.TAR:
             self._tar = [*tar_entries(stream, limits)]
-            self.entries = {entry.name: partial(tar_pieces, stream, entry) for entry in self._tar if not entry.fault}
+            files = {entry.name: entry for entry in self._tar if not entry.fault}
+            self.entries, self._pieces = files, lambda name: tar_pieces(stream, files[name])
         elif not self.entries:
-            with damage("is damaged"):
-                archive = ZipFile(stream)
-            self.entries = {entry.orig_filename: partial(unpack, archive, entry) for entry in archive.infolist()}
+            self._zip = UnzippedArchive(stream)
+            self.entries, self._pieces = self._zip.entries, self._zip.pieces
 
     def listing(self, limits: ArchiveLimits) -> Listing:
         """Return the usable files of a tar, or the one that is packed; raises ArchiveError for a hostile tar."""
@@ -149,13 +148,17 @@ class Opened:
 
     def pieces(self, name: str) -> Iterator[bytes]:
         """Yield the bytes of a file in it, or in an archive within it; raises ArchiveError where there is none."""
+        return self.open(name)[0]
+
+    def open(self, name: str) -> tuple[Iterator[bytes], int | None]:
+        """Return what ``pieces`` does, and the CRC-32 to which the bytes are held while they come, None for none."""
         if name in self.entries:
-            return self.entries[name]()
+            return self._pieces(name), self._zip.entries[name].crc32 if self._zip else None
         for outer in _above(name):
             if outer in self.entries:
                 if self._inner is None or self._inner[0] != outer:
-                    self._inner = outer, Opened(spooled(self.entries[outer]()), outer, self._limits)
-                return self._inner[1].pieces(name[len(outer) + 1 :])
+                    self._inner = outer, Opened(spooled(self._pieces(outer)), outer, self._limits)
+                return self._inner[1].open(name[len(outer) + 1 :])
         raise ArchiveError(f"has no member {name!r} any more", "run again; it is looked at anew")
 
     def __del__(self) -> None:

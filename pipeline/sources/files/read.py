@@ -13,9 +13,10 @@ from typing import BinaryIO, cast
 
 from pipeline.model.content import Content, Location
 from pipeline.sources.files.archive import ArchiveError
-from pipeline.sources.files.contents import members, pieces
+from pipeline.sources.files.contents import opened, pieces
 from pipeline.sources.files.digest import changed
 from pipeline.sources.files.problems import machine_error, open_file
+from pipeline.sources.files.signature import signature
 
 
 @contextmanager
@@ -45,11 +46,11 @@ def read_contents(wanted: Iterable[tuple[Location, Content]]) -> list[bytes]:
         if is_file:
             read += [read_content(*located) for located in group]
             continue
-        member = None
+        archive = None
         for location, content in group:
             with _told(location):
-                member = member or members(path, Path(path).stat())
-                read.append(b"".join(_proven(location, content, member(location.member or ""))))
+                archive = archive or opened(path, signature(Path(path).stat()))
+                read.append(b"".join(_proven(location, content, archive.pieces(location.member or ""))))
     return read
 
 

@@ -38,9 +38,10 @@ def pack(path: Path, members: dict[str, bytes], method: int = zipfile.ZIP_DEFLAT
     return age(path)
 
 
-def deflate(data: bytes) -> bytes:
+def deflate(data: bytes, *, sync: bool = False) -> bytes:
+    """Return a deflate stream; ``sync``: the last block is empty and stands alone, as writers of streams leave it."""
     packer = zlib.compressobj(9, zlib.DEFLATED, -zlib.MAX_WBITS)
-    return packer.compress(data) + packer.flush()
+    return packer.compress(data) + (packer.flush(zlib.Z_SYNC_FLUSH) if sync else b"") + packer.flush()
 
 
 @dataclass(frozen=True, kw_only=True)
