@@ -135,7 +135,9 @@ def changed_sources(plan: Plan, opener: Opener) -> list[Problem]:
         try:
             if not entry.is_folder:
                 with opener(entry) as source:
-                    problems += _compare(entry, hashlib.file_digest(cast("BufferedIOBase", source), "sha256").hexdigest())
+                    problems += _compare(
+                        entry, hashlib.file_digest(cast("BufferedIOBase", source), "sha256").hexdigest()
+                    )
         except CheckError as error:
             problems += error.problems
         except OSError as error:
