@@ -38,7 +38,7 @@ class Copied:
     selection: Selection
     files: tuple[CardFile, ...]
     folders: tuple[CardFolder, ...]
-    local: Mapping[str, Location]
+    local: dict[str, Location]
 
 
 class Inputs:
