@@ -101,7 +101,7 @@ class CardBuild:
         return self._copied.selection
 
     @property
-    def local(self) -> Mapping[str, Location]:
+    def local(self) -> dict[str, Location]:
         """Where contents below the inputs lie, by SHA-256."""
         return self._copied.local
 

@@ -23,7 +23,7 @@ from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
 from pipeline.image.read_back import proof_for, read_back
 from pipeline.image.unplanned import check_unplanned
-from pipeline.image.write import Opener, Written, write_image
+from pipeline.image.write import Opener, Written, changed_sources, write_image
 from pipeline.model.content import Content, Location
 from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.plan import SECTOR, Entry, Plan, Proof
@@ -32,7 +32,6 @@ from pipeline.model.units import show_size
 from pipeline.sources.files.read import open_content
 from pipeline.threads import Threads
 from pipeline.workspace.atomic_write import replacing
-from pipeline.workspace.files import read_plan
 from pipeline.workspace.progress import progress
 from pipeline.workspace.stamp import NEW, Made, digest, read_facts, read_inputs, read_outputs, stale, write_stamp
 from pipeline.workspace.workspace import PROGRAM
@@ -59,7 +58,7 @@ def reason(card: CardBuild, plan_sha256: str | None = None) -> str | None:
 
 def run(card: CardBuild) -> str:
     """Write the image, read it back, and only then let it take its place; return what was done."""
-    plan = read_plan(card.plan_path)
+    plan = card.plan
     locations = _locations(card)
     findings = check_bitstreams(card.selection, locations)
     card.workspace.warn(judged(card.selection, findings).warnings)
@@ -67,10 +66,10 @@ def run(card: CardBuild) -> str:
     def opener(entry: Entry) -> AbstractContextManager[BinaryIO]:
         location = locations[entry.sha256]
         if location.member is None:
-            return cast("BinaryIO", FileIO(location.path))  # the writer checks size and hash itself
+            return cast("BinaryIO", FileIO(location.path))  # its size is checked by the writer, its hash in the image
         return open_content(location, Content(sha256=entry.sha256, size=entry.size))
 
-    inputs = _inputs(card)
+    inputs = _inputs(card, card.plan_sha256)
     with replacing(card.image_path) as temporary:
         start = previous_image.begin(card, plan, temporary)
         try:
@@ -164,11 +163,19 @@ def _recorded(card: CardBuild) -> str:
 
 
 def _whole(plan: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
-    """Write the image and read all of it back; return what is proven, and what was done."""
+    """Write the image and read all of it back; return what is proven, and what was done.
+
+    A source that changed since it was found shows in what is read back: each byte is hashed there, and not twice.
+    """
     with progress(f"write {plan.card}", plan.volume.card_sectors * SECTOR) as advance:
-        written = write_image(plan, opener, temporary, advance)
-    with progress(f"read back {plan.card}", sum(entry.size for entry in plan.entries)) as advance:
-        proof = read_back(plan, temporary, written, advance)
+        written = write_image(plan, opener, temporary, advance, hashed=False)
+    try:
+        with progress(f"read back {plan.card}", sum(entry.size for entry in plan.entries)) as advance:
+            proof = read_back(plan, temporary, written, advance)
+    except CheckError:
+        if changed := changed_sources(plan, opener):
+            raise CheckError(changed) from None
+        raise
     return proof, f"{show_size(written.bytes_written)} written, verified with {proof.reader}"
 
 
@@ -202,5 +209,5 @@ def _locations(card: CardBuild) -> Mapping[str, Location]:
     """Return where each content of the card lies: in the sources, below the inputs, or among what is built."""
     built = {made.content.sha256: Location(path=str(card.config_path(made))) for made in card.configs}
     roms = {sha256: Location(path=str(path)) for sha256, path in card.rom_paths().items()}
-    sources = cast("MutableMapping[str, Location]", card.inputs.search.locations)  # may be many, and are only read
-    return ChainMap({**card.local, **built, **roms}, sources)
+    found = cast("MutableMapping[str, Location]", card.inputs.search.locations)  # may be many, and are only read
+    return ChainMap(roms, built, card.local, found)

@@ -39,7 +39,7 @@ class Copied:
     selection: Selection
     files: tuple[CardFile, ...]
     folders: tuple[CardFolder, ...]
-    local: Mapping[str, Location]
+    local: dict[str, Location]
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,16 +266,26 @@ class Inputs:
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
         for card in self.cards_worked_out():
-            yield ("card", card.id), [_wanted_file(file) for file in self._outside(card)]
-        for title in self._titles_with_roms():
-            yield ("rom", title.id), [*_wanted_chips(self.recipe(title))]
+            yield ("card", card.id), self.wanted_by_card(card)
+        for title in self.manifest.titles.values():
+            if title.roms:
+                yield ("rom", title.id), self.wanted_by_title(title)
 
     def wanted_contents(self) -> Iterator[tuple[Output, Iterable[Content]]]:
         """Yield the contents of ``wanted`` alone, which takes a third of the time."""
         for card in self.cards_worked_out():
             yield ("card", card.id), [file.content for file in self._outside(card)]
-        for title in self._titles_with_roms():
-            yield ("rom", title.id), self.recipe(title).used.values()
+        for title in self.manifest.titles.values():
+            if title.roms:
+                yield ("rom", title.id), self.recipe(title).used.values()
+
+    def wanted_by_card(self, card: Card) -> list[Wanted]:
+        """Return what a card wants from the sources beside the chips of its titles."""
+        return [*map(_wanted_file, self._outside(card))]
+
+    def wanted_by_title(self, title: Title) -> list[Wanted]:
+        """Return the chips and patches that the ROM files of a title want, none where it has no ROM files."""
+        return [*_wanted_chips(self.recipe(title))] if title.roms else []
 
     def _outside(self, card: Card) -> Iterator[CardFile]:
         """Yield the files of a card that lie in the user's sources."""
@@ -283,9 +293,6 @@ class Inputs:
         for file in copied.files:
             if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local:
                 yield file
-
-    def _titles_with_roms(self) -> Iterator[Title]:
-        return (title for title in self.manifest.titles.values() if title.roms)
 
 
 def _wanted_file(file: CardFile) -> Wanted:

@@ -41,6 +41,7 @@ def prune(build: Build, say: Callable[[str], None]) -> None:
         what = f"removing {counted(len(removed), 'output')} that no manifest declares any more"
         say(f"{what}: {_named(workspace, removed)}")
         remove(removed)
+    workspace.rom_stamps.tidy(build.inputs.manifest.titles)
     for card in finished:
         image = workspace.shown(workspace.card_folder(card) / IMAGE)
         say(f"{image} is kept, though no manifest declares its card any more; to remove: {BY_HAND}")
@@ -76,15 +77,14 @@ def unclaimed(build: Build) -> Iterator[Path]:
         yield from _others(workspace.config_folder(card), made)
     for stage in _listed(workspace.build / "state"):
         if stage.is_dir():
-            claimed = set(roms) if stage.name == "rom" else cards
-            yield from (path for path in _listed(stage) if path.name.partition(".")[0] not in claimed)
+            yield from (path for path in _listed(stage) if path.name.partition(".")[0] not in cards)
 
 
 def outputs(workspace: Workspace, stage: str, name: str) -> list[Path]:
     """Return the outputs of one task that are there, with what is kept of them; for a card's or a title's name."""
     card, kept = workspace.card_folder(name), workspace.build / "state"
     of_stage = {
-        "rom": [workspace.rom_folder(name), *kept.glob(f"rom/{name}.*")],
+        "rom": [workspace.rom_folder(name)],
         "plan": [card / "plan.json"],
         "config": [workspace.config_folder(name)],
         "image": [card / IMAGE, *kept.glob(f"image/{name}.*"), *kept.glob(f"spare/{name}.*")],
@@ -105,7 +105,7 @@ def _finished_cards(build: Build) -> list[str]:
 
 def _is_of_a_card(workspace: Workspace, path: Path) -> bool:
     """Whether an output is a card's and not a title's."""
-    return path.parent != workspace.build / "roms" and path.parent != workspace.build / "state" / "rom"
+    return path.parent not in (workspace.build / "roms", workspace.build / "state" / "rom")
 
 
 def _named(workspace: Workspace, paths: list[Path]) -> str:

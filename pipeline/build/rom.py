@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from functools import cached_property
 from pathlib import Path
 
 from pipeline.build.inputs import Inputs
+from pipeline.build.recipe import Recipe
 from pipeline.model.content import Content, Location
 from pipeline.model.manifest import RomFile, Title
 from pipeline.model.text import counted
@@ -16,20 +16,28 @@ from pipeline.roms.assemble import assemble
 from pipeline.sources.files.read import read_contents
 from pipeline.store.store import Store
 from pipeline.workspace.atomic_write import replacing
-from pipeline.workspace.stamp import read_stamp, why_stale, write_stamp
+from pipeline.workspace.stamp import NEW, Stamp, stamp_of, why_stale
+
+Hashes = tuple[tuple[str, str], ...]
+"""(path, SHA-256) of each ROM file."""
 
 
 class TitleRoms:
     """The ROM files of one title: whether they are built, and building them."""
 
+    __slots__ = ("_looked", "_workspace", "title")
+
     def __init__(self, inputs: Inputs, title: Title) -> None:
         self.title = title
-        self.recipe = inputs.recipe(title)
         self._workspace = inputs.workspace
-        self._stamp = self._workspace.stamp("rom", title.id)
-        self._looked: tuple[str | None, dict[str, str]] | None = None
+        self._looked: tuple[str | None, Hashes] | None = None
 
-    @cached_property
+    @property
+    def recipe(self) -> Recipe:
+        """What the ROM files are made from."""
+        return Recipe(self.title)
+
+    @property
     def paths(self) -> dict[str, Path]:
         """Where each ROM file is built, by its path in the manifest."""
         folder = self._workspace.rom_folder(self.title.id)
@@ -39,6 +47,11 @@ class TitleRoms:
         """Return why the ROM files must be built, None when they are up to date; looked at once in a run."""
         return self._seen[0]
 
+    @property
+    def made(self) -> Hashes:
+        """The SHA-256 of the ROM files that were made last, whether they are up to date or not, each after its path."""
+        return self._seen[1]
+
     def look_again(self) -> None:
         """Know that another process of this run may have built the ROM files."""
         self._looked = None
@@ -47,7 +60,8 @@ class TitleRoms:
         """Return size and SHA-256 of a ROM file; None while it is neither declared nor built."""
         if rom.sha256:
             return Content(sha256=rom.sha256, size=rom.size)
-        return None if self.reason() else Content(sha256=self._seen[1][rom.path], size=rom.size)
+        why, made = self._seen
+        return None if why else Content(sha256=dict(made)[rom.path], size=rom.size)
 
     def build(self, locations: Mapping[str, Location]) -> str:
         """Build the ROM files from chips and patches that lie somewhere, by SHA-256; return what was done."""
@@ -78,20 +92,23 @@ class TitleRoms:
         return self._stored() is not None
 
     @property
-    def _seen(self) -> tuple[str | None, dict[str, str]]:
+    def _seen(self) -> tuple[str | None, Hashes]:
         if self._looked is None:
             self._looked = self._look()
         return self._looked
 
-    def _look(self) -> tuple[str | None, dict[str, str]]:
-        """Return why the ROM files must be built, or None and the SHA-256 of each by its path."""
-        stamp = read_stamp(self._stamp)
+    def _look(self) -> tuple[str | None, Hashes]:
+        """Return why the ROM files must be built, None when they are up to date, and what was made last."""
+        stamp = self._workspace.rom_stamps.read(self.title.id, Stamp)
+        if stamp is None:
+            return NEW, ()
+        made = {path: output.sha256 for path, output in stamp.outputs.items()}
         why = why_stale(stamp, self.recipe.stamp_inputs, self.paths)
-        hashes = {} if why else {name: output.sha256 for name, output in stamp.outputs.items()}
-        for rom in self.title.roms if hashes else ():
-            if rom.sha256 not in ("", hashes.get(rom.path)):
-                return f"another SHA-256 is declared for {rom.path}", {}
-        return why, hashes
+        for rom in () if why else self.title.roms:
+            if rom.sha256 not in ("", made[rom.path]):
+                why = f"another SHA-256 is declared for {rom.path}"
+                break
+        return why, tuple(made.items())
 
     def _stored(self) -> list[tuple[RomFile, bytes]] | None:
         store = self._workspace.store
@@ -111,19 +128,20 @@ class TitleRoms:
 
         Those with a declared SHA-256 were held to it already.
         """
-        workspace, made = self._workspace, {}
+        workspace, made = self._workspace, dict[str, tuple[Path, str]]()
+        folder = workspace.rom_folder(self.title.id)
         for rom, data in finished:
-            path = self.paths[rom.path]
+            path = folder / rom.path
             with replacing(path, sync=False) as temporary:
                 temporary.write_bytes(data)
             if not workspace.is_worker:
-                workspace.unsynced.add((path,))
+                workspace.unsynced.add(path, rom.size)
             made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
             if store:
                 store.write(self.recipe.store_key(rom), data)
                 workspace.warn(store.problems())
-        write_stamp(self._stamp, self.recipe.stamp_inputs, made, sync=False)
-        self._looked = None, {path: sha256 for path, (_, sha256) in made.items()}
+        workspace.rom_stamps.write(self.title.id, stamp_of(self.recipe.stamp_inputs, made))
+        self._looked = None, tuple((path, sha256) for path, (_, sha256) in made.items())
 
     def _line(self, origin: str) -> str:
         total = show_size(sum(rom.size for rom in self.title.roms))

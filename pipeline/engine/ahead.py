@@ -118,7 +118,9 @@ class Ahead:
         if count > 1:
             for title in outcomes:
                 due[title].look_again()
-                build.workspace.unsynced.add(path for path in due[title].paths.values() if path.exists())
+                for path in due[title].paths.values():
+                    if path.exists():
+                        build.workspace.unsynced.add(path, path.stat().st_size)
         return outcomes
 
     def _built(self, roms: TitleRoms, chips: dict[str, bytes]) -> Outcome:

@@ -17,7 +17,8 @@ from pipeline.workspace.lock import locked
 class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type information
     """Removes the outputs of the named tasks; of all default tasks, and what no manifest declares, when none is named.
 
-    A task's ``meta`` has them: "outputs" gives those of a task by its name, "vanished" those that no manifest declares
+    A task's ``meta`` has them: "outputs" gives those of a task by its name, "forget" is told its name when these are
+    removed, "vanished" gives those that no manifest declares
     any more, "before" the names of further tasks that come before one, and "owned" raises when the build folder is of
     other inputs.
     """
@@ -64,6 +65,8 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
         for task in {task.name: task for task in tasks}.values():
             if task.meta and "outputs" in task.meta:
                 self._remove(task.meta["outputs"](task.name), dryrun=dryrun)
+                if not dryrun:
+                    task.meta["forget"](task.name)
             else:
                 foreign_tasks.append(task)
         super().clean_tasks(foreign_tasks, dryrun, cleanforget)

@@ -19,6 +19,7 @@ from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
 from pipeline.workspace import state
 from pipeline.workspace.stamp import read_outputs
+from pipeline.workspace.state_lines import ValueLog
 from pipeline.workspace.workspace import Workspace
 
 NEW, SAME, OTHER = "new", "same", "other"
@@ -69,6 +70,7 @@ class Notes:
     def __init__(self, build: Build) -> None:
         self._build = build
         self._looked_at: set[str] = set()
+        self._lines = ValueLog(build.workspace.build / "state" / "reasons.lines")
 
     def begin(self, stage: str, item: str, why: str) -> Callable[[str], None]:
         """Look at what a stage made before; what comes back notes that it is done, given what it said."""
@@ -83,7 +85,7 @@ class Notes:
             what = summary.removeprefix(f"{item}: ")
             entry = Done(stage=stage, item=item, why=why, what=what, bytes=came, differs=differs)
             with suppress(OSError):
-                state.append(_lines(self._build.workspace), entry)
+                self._lines.add(entry)
 
         return done
 
@@ -92,7 +94,7 @@ class Notes:
 
         ``are_current``: gives which of some cards have nothing left to do.
         """
-        done = list(state.read_all(_lines(self._build.workspace), Done))
+        done = list(self._lines.read(Done))
         if not done:
             return
         before, now = chains(self._build.workspace), {}
@@ -106,17 +108,13 @@ class Notes:
             elif earlier:
                 now[card] = earlier
         state.write(_path(self._build.workspace), BuildLog(cards=now))
-        _lines(self._build.workspace).unlink()
+        self._lines.remove()
 
 
 def chains(workspace: Workspace) -> dict[str, CardLog]:
     """Return what was last done for each card of which that is known."""
     log = state.read(_path(workspace), BuildLog)
     return log.cards if log else {}
-
-
-def _lines(workspace: Workspace) -> Path:
-    return workspace.build / "state" / "reasons.lines"
 
 
 def _path(workspace: Workspace) -> Path:
@@ -140,7 +138,9 @@ def _made(build: Build, stage: str, item: str) -> object:
 
     Of ROM files and the image that is what their stamp says: they are large, and only what was made counts.
     """
-    if stage in ("rom", "image"):
+    if stage == "rom":
+        return build.title(build.inputs.manifest.titles[item]).made
+    if stage == "image":
         return read_outputs(build.workspace.stamp(stage, item))
     folder = build.workspace.card_folder(item)
     paths = {

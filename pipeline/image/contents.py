@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
-from pathlib import Path
 
 from pipeline.model.plan import Entry
 from pipeline.threads import Threads
@@ -13,21 +12,38 @@ from pipeline.threads import Threads
 PART = 1 << 20
 """Bytes read at once."""
 
-BATCH_BYTES, BATCH_FILES = 8 << 20, 256
+BATCH_BYTES, BATCH_FILES = 2 << 20, 256
 """One task of a thread ends with the file that reaches either."""
 
 
-def hash_contents(
-    image: Path, files: Iterable[tuple[Entry, int]], progress: Callable[[int], None]
-) -> Iterator[tuple[Entry, str]]:
-    """Yield each file of the plan with the SHA-256 of what lies at its offset in the image, in order.
+Read = Callable[[int, int], bytes]
+"""Gives the bytes of an image from an offset on, so many of them; fewer at its end."""
 
-    Memory does not grow with bytes. Raises OSError when the image cannot be read.
+
+def hash_contents(
+    read: Read, files: Iterable[tuple[Entry, int]], progress: Callable[[int], None]
+) -> Iterator[tuple[Entry, str]]:
+    """Yield each file of a plan with the SHA-256 of what lies at its offset in an image, in order.
+
+    Several threads ``read`` at a time. Memory does not grow with bytes. What ``read`` raises passes through.
     """
+
+    def hashed(batch: list[tuple[Entry, int]]) -> list[tuple[Entry, str]]:
+        return [(entry, digest(read, [(offset, entry.size)])) for entry, offset in batch]
+
     with Threads(min(4, os.cpu_count() or 1), "read-back") as pool:
-        for batch, digests in pool.map(lambda batch: (batch, _hash(image, batch)), _batches(files)):
-            yield from zip((entry for entry, _ in batch), digests, strict=True)
+        for batch in pool.map(hashed, _batches(files)):
+            yield from batch
             progress(sum(entry.size for entry, _ in batch))
+
+
+def digest(read: Read, ranges: Iterable[tuple[int, int]]) -> str:
+    """Return the SHA-256 of (offset, bytes) ranges in a row."""
+    found = hashlib.sha256()
+    for start, length in ranges:
+        for at in range(start, start + length, PART):
+            found.update(read(at, min(PART, start + length - at)))
+    return found.hexdigest()
 
 
 def _batches(files: Iterable[tuple[Entry, int]]) -> Iterator[list[tuple[Entry, int]]]:
@@ -41,19 +57,3 @@ def _batches(files: Iterable[tuple[Entry, int]]) -> Iterator[list[tuple[Entry, i
             batch, size = [], 0
     if batch:
         yield batch
-
-
-def _hash(image: Path, batch: Iterable[tuple[Entry, int]]) -> list[str]:
-    digests = []
-    buffer = memoryview(bytearray(PART))
-    with image.open("rb", buffering=0) as file:
-        for entry, offset in batch:
-            digest = hashlib.sha256()
-            left = entry.size
-            if left:  # an empty file has no position
-                file.seek(offset)
-            while left and (size := file.readinto(buffer[:left])):
-                digest.update(buffer[:size])
-                left -= size
-            digests.append(digest.hexdigest())
-    return digests

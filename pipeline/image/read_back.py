@@ -10,6 +10,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from importlib.metadata import version
 from io import BufferedReader
 from pathlib import Path
@@ -18,6 +19,7 @@ from pipeline.errors import CheckError, MachineError, Problem
 from pipeline.image.compare import compare_fat, compare_folder, problem
 from pipeline.image.contents import hash_contents
 from pipeline.image.expected import planned_slots
+from pipeline.image.opened import read_at
 from pipeline.image.pyfat import CardVolume, Slot
 from pipeline.image.system import compare_system
 from pipeline.image.written import Written
@@ -81,9 +83,10 @@ def _compare_volume(plan: Plan, image: Path, file: BufferedReader, progress: Pro
             files += [entry for slot, entry in planned if entry and not entry.is_folder and slot in slots]
     start = plan.volume.start * SECTOR
     places = ((entry, start + volume.get_data_cluster_address(entry.cluster)) for entry in files)
-    for entry, sha256 in hash_contents(image, places, progress):
-        if sha256 != entry.sha256:
-            problems.append(problem(entry.path, f"its SHA-256 is {sha256}; expected {entry.sha256}"))
+    with image.open("rb", buffering=0) as contents:
+        for entry, sha256 in hash_contents(partial(read_at, contents.fileno()), places, progress):
+            if sha256 != entry.sha256:
+                problems.append(problem(entry.path, f"its SHA-256 is {sha256}; expected {entry.sha256}"))
     return problems
 
 

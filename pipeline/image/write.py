@@ -1,4 +1,4 @@
-"""Writes the image a plan describes: one pass in ascending order, each byte once, hashed on the way.
+"""Writes the image a plan describes: one pass in ascending order, each byte once, the image hashed on the way.
 
 What the bytes are is decided elsewhere: by the plan, and by ``pipeline.fat`` for everything that is not a file's.
 """
@@ -47,6 +47,7 @@ class Sink(Protocol):
 PART = 1 << 20
 """Bytes of a source read at once."""
 
+
 LARGE = 1 << 16
 """Bytes from which handing a part to another thread costs less than hashing it here."""
 
@@ -54,11 +55,20 @@ FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 """No space left; larger than the file system takes; quota used up (which not every system knows)."""
 
 
-def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[int], None] = lambda _: None) -> Written:
+def write_image(
+    plan: Plan,
+    opener: Opener,
+    target: Path,
+    progress: Callable[[int], None] = lambda _: None,
+    *,
+    hashed: bool = True,
+) -> Written:
     """Write the image to ``target`` and nothing else, and return what it is.
 
     ``progress`` is called with the bytes of the image that are done since the last call, holes included, from
-    another thread. Memory does not grow with bytes. What a failed run leaves at ``target`` is of no use.
+    another thread. ``hashed``: whether each source is hashed; without it the image must be read back, and where it is
+    not as planned, ``changed_sources`` tells why. Memory does not grow with bytes. What a failed run leaves at
+    ``target`` is of no use.
 
     Raises CheckError with every file whose source is not what the plan says (size, SHA-256), MachineError when the
     system cannot read a source or write the target.
@@ -72,7 +82,7 @@ def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[in
             Threads(1, "file-hash") as hasher,
         ):
             write_system_area(plan, stream)
-            problems += write_contents(plan, opener, stream, hasher)
+            problems += write_contents(plan, opener, stream, hasher if hashed else None)
             if not problems:
                 sha256 = stream.finish(size)
     except TargetError as error:
@@ -93,11 +103,11 @@ def write_system_area(plan: Plan, stream: Sink) -> None:
 
 
 def write_contents(
-    plan: Plan, opener: Opener, stream: Sink, hasher: Executor, kept: Set[Entry] = frozenset()
+    plan: Plan, opener: Opener, stream: Sink, hasher: Executor | None, kept: Set[Entry] = frozenset()
 ) -> list[Problem]:
     """Write the root directory, then every folder and file by ascending cluster; return what is wrong with sources.
 
-    Files in ``kept`` are left out.
+    ``hasher``: hashes large sources; without one none is hashed. Files in ``kept`` are left out.
     """
     tree = tree_of(plan)
     problems: list[Problem] = []
@@ -118,25 +128,50 @@ def write_contents(
     return problems
 
 
-def _copy(entry: Entry, opener: Opener, stream: Sink, hasher: Executor) -> list[Problem]:
+def changed_sources(plan: Plan, opener: Opener) -> list[Problem]:
+    """Return every file of the plan whose source has another SHA-256 now; raises MachineError as ``write_image``."""
+    problems: list[Problem] = []
+    for entry in plan.entries:
+        try:
+            if not entry.is_folder:
+                with opener(entry) as source:
+                    problems += _compare(
+                        entry, hashlib.file_digest(cast("BufferedIOBase", source), "sha256").hexdigest()
+                    )
+        except CheckError as error:
+            problems += error.problems
+        except OSError as error:
+            raise _unreadable(entry, error) from error
+    return problems
+
+
+def _copy(entry: Entry, opener: Opener, stream: Sink, hasher: Executor | None) -> list[Problem]:
     """Write a file from its source; return what is wrong with the source."""
-    digest = hashlib.sha256()
+    digest = hashlib.sha256() if hasher else None
     try:
         with opener(entry) as source:
             left = entry.size - _pour(source, entry.size, stream, digest, hasher)
             longer = not left and bool(source.read(1))
     except OSError as error:
-        raise MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path) from error
+        raise _unreadable(entry, error) from error
     if left:
         return [_changed(entry, f"the source has {entry.size - left:,} bytes; expected {entry.size:,}")]
     if longer:
         return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
-    if digest.hexdigest() != entry.sha256:
-        return [_changed(entry, f"the source has the SHA-256 {digest.hexdigest()}; expected {entry.sha256}")]
-    return []
+    return _compare(entry, digest.hexdigest()) if digest else []
 
 
-def _pour(source: BinaryIO, size: int, stream: Sink, digest: hashlib._Hash, hasher: Executor) -> int:
+def _unreadable(entry: Entry, error: OSError) -> MachineError:
+    return MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path)
+
+
+def _compare(entry: Entry, sha256: str) -> list[Problem]:
+    if sha256 == entry.sha256:
+        return []
+    return [_changed(entry, f"the source has the SHA-256 {sha256}; expected {entry.sha256}")]
+
+
+def _pour(source: BinaryIO, size: int, stream: Sink, digest: hashlib._Hash | None, hasher: Executor | None) -> int:
     """Read up to ``size`` bytes straight into the stream, hash them, and return how many there were.
 
     Large parts are hashed in another thread while the next is read and the last written. No more than one is behind,
@@ -153,9 +188,9 @@ def _pour(source: BinaryIO, size: int, stream: Sink, digest: hashlib._Hash, hash
             hashed = None
         if not count:
             break
-        if count >= LARGE:
+        if digest and hasher and count >= LARGE:
             hashed = hasher.submit(digest.update, room[:count])
-        else:
+        elif digest:
             digest.update(room[:count])
         stream.fill(count)
         left -= count

@@ -15,7 +15,7 @@ from pipeline.image.opened import read_at
 from pipeline.inspect.open_target import OpenTarget, digest
 from pipeline.inspect.user_files import Yours, is_yours, yours_between
 from pipeline.model.reading import Reading
-from pipeline.model.spans import difference, joined
+from pipeline.model.spans import differing_count, joined
 from pipeline.model.text import counted
 from pipeline.record.bytes import Differing, Tally
 from pipeline.record.compare import Changes, compare, to_hash
@@ -24,8 +24,8 @@ from pipeline.record.snapshot import CardSnapshot
 from pipeline.threads import Threads
 from pipeline.workspace.progress import progress
 
-BLOCK, PART = 15 << 13, 15 << 18
-"""Bytes compared at a time, few enough that no memory is asked of the system for them, and by one thread in a row."""
+PART = 2 << 20
+"""Bytes of both images that one thread compares at a time."""
 
 THREADS = min(4, os.cpu_count() or 1)
 
@@ -104,22 +104,22 @@ def _differing(old: OpenTarget, new: OpenTarget) -> tuple[tuple[Differing, ...],
     every = joined([(start, min(end, size)) for part in ranges for start, end in part if start < size])
     with progress("compare", sum(end - start for start, end in every)) as advance:
         for length, unequal in _compared(images, every):
-            for block in unequal:
-                tally.add(*block)
+            if unequal:
+                tally.add(*unequal)
             advance(length)
     return tally.found, files
 
 
 def _compared(
     images: Sequence[int], ranges: Iterable[tuple[int, int]]
-) -> Iterator[tuple[int, list[tuple[int, bytes, bytes]]]]:
-    """Yield the bytes of each part of the ranges, and its blocks that differ: offset and bytes of both images.
+) -> Iterator[tuple[int, tuple[int, bytes, bytes] | None]]:
+    """Yield the bytes of each part of the ranges, and where it differs its offset and the bytes of both images.
 
     Several are compared at a time, and no more are read than are waited for.
     """
     parts = ((at, min(PART, end - at)) for start, end in ranges for at in range(start, end, PART))
     with Threads(THREADS) as pool:
-        coming = deque[tuple[int, Future[list[tuple[int, bytes, bytes]]]]]()
+        coming = deque[tuple[int, Future[tuple[int, bytes, bytes] | None]]]()
         for at, length in parts:
             coming.append((length, pool.submit(_unequal, images, at, length)))
             if len(coming) > THREADS:
@@ -129,13 +129,9 @@ def _compared(
             yield size, found.result()
 
 
-def _unequal(images: Sequence[int], start: int, length: int) -> list[tuple[int, bytes, bytes]]:
-    found = []
-    for at in range(start, start + length, BLOCK):
-        one, other = (read_at(image, at, min(BLOCK, start + length - at)) for image in images)
-        if one != other:
-            found.append((at, one, other))
-    return found
+def _unequal(images: Sequence[int], offset: int, length: int) -> tuple[int, bytes, bytes] | None:
+    one, other = (read_at(image, offset, length) for image in images)
+    return (offset, one, other) if one != other else None
 
 
 def _same(old: Reading, new: Reading, differing: Iterable[Differing]) -> set[str]:
@@ -193,6 +189,5 @@ def _causes(old: OpenTarget, new: OpenTarget, path: str) -> tuple[str, ...]:
         return changes
     if len(before) != len(after):
         return ()
-    mask = difference(before, after)
-    count, first = len(mask) - mask.count(0), len(mask) - len(mask.lstrip(b"\0"))
+    count, first = differing_count(before, after)
     return (f"{counted(count, 'byte')} changed, the first at 0x{first:04X}",) if count else ()

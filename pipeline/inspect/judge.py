@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,6 @@ from pipeline.inspect.verify import (
     verify_folder,
     verify_image,
 )
-from pipeline.model.reading import Item, Reading
 from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
 from pipeline.record.snapshot import side_of_record
@@ -138,27 +138,29 @@ class CardFiles:
 
     def __init__(self, image: CardImage) -> None:
         self._image = image
-        self._reading: Reading | None = None
-        self._items: dict[str, Item] = {}
         self._digests: dict[str, str] = {}
+
+    @cached_property
+    def _files(self) -> Mapping[str, tuple[int, Sequence[tuple[int, int]]]]:
+        """The size of each file, and the (offset, bytes) ranges where it lies; none where there is no FAT volume."""
         try:
-            self._reading = read_volume(image.read, image.size)
+            reading = read_volume(self._image.read, self._image.size)
         except NotFatError:
-            return
-        self._items = {item.path: item for item in self._reading.items if not item.is_folder}
+            return {}
+        return {item.path: (item.size, reading.ranges(item)) for item in reading.items if not item.is_folder}
 
     def fit(self, record: Mapping[str, Any], keep: Sequence[str]) -> bool:
         """Whether every file of a record that is not the user's is there with the right bytes."""
         own = [file for file in record["files"] if not belongs(file["path"], keep)]
-        items = [self._items.get(file["path"]) for file in own]
-        if any(item is None or item.size != file["size"] for item, file in zip(items, own, strict=True)):
+        files = self._files
+        if any(file["path"] not in files or files[file["path"]][0] != file["size"] for file in own):
             return False
         return all(self._digest(file["path"]) == file["sha256"] for file in own)
 
     def _digest(self, path: str) -> str:
-        if path not in self._digests and self._reading is not None:
-            self._digests[path] = self._image.digest(self._reading.ranges(self._items[path]))
-        return self._digests.get(path, "")
+        if path not in self._digests:
+            self._digests[path] = self._image.digest(self._files[path][1])
+        return self._digests[path]
 
 
 def _reference(build: KnownBuild, path: Path, stack: ExitStack) -> CardImage | None:

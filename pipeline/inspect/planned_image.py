@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import chain, islice
 
 from pipeline.fat.structure import structure
+from pipeline.image.contents import digest
 from pipeline.image.opened import read_at
-from pipeline.inspect.open_target import PART
 from pipeline.model.plan import SECTOR, Plan
 from pipeline.record.fields import region_at
 from pipeline.record.regions import Region
@@ -38,11 +37,7 @@ class CardImage:
 
     def digest(self, ranges: Iterable[tuple[int, int]]) -> str:
         """Return the SHA-256 of (offset, bytes) ranges in a row."""
-        found = hashlib.sha256()
-        for start, length in ranges:
-            for at in range(start, start + length, PART):
-                found.update(self.read(at, min(PART, start + length - at)))
-        return found.hexdigest()
+        return digest(self.read, ranges)
 
 
 class Planned:
@@ -50,6 +45,7 @@ class Planned:
 
     def __init__(self, plan: Plan) -> None:
         self.size = plan.volume.card_sectors * SECTOR
+        self._plan = plan
         self._pieces = sorted(structure(plan))
         self._starts = [at for at, _ in self._pieces]
 
@@ -62,6 +58,17 @@ class Planned:
             if start < end:
                 data[start - offset : end - offset] = piece[start - at : end - at]
         return bytes(data)
+
+    def is_on(self, image: CardImage) -> bool:
+        """Whether an image has the same tables and folders, and zeros where a cluster is not filled."""
+        volume = self._plan.volume
+        start_of_contents = volume.cluster_offset(2 + self._plan.root_clusters)
+        ends = (
+            (volume.cluster_offset(entry.cluster) + entry.size, entry.clusters * volume.cluster_bytes - entry.size)
+            for entry in self._plan.entries
+        )
+        places = ((offset, length) for offset, length in chain([(0, start_of_contents)], ends) if length)
+        return all(image.read(*place) == self.read(*place) for place in places)
 
 
 def unreadable(image: CardImage, regions: Sequence[Region]) -> tuple[tuple[int, int, str], ...]:

@@ -12,6 +12,7 @@ from pipeline.device.folder import belongs, is_litter
 from pipeline.device.identify import is_half_written
 from pipeline.fat.names import fold
 from pipeline.file_digest import sha256_of_file
+from pipeline.image.contents import hash_contents
 from pipeline.inspect.open_target import PART
 from pipeline.inspect.planned_image import CardImage, Planned, unreadable
 from pipeline.inspect.user_files import Yours, is_yours
@@ -22,7 +23,6 @@ from pipeline.record.entry_text import attributes_words
 from pipeline.record.fields import Naming
 from pipeline.record.regions import Region, regions_of
 from pipeline.record.verdict import HARMLESS, DifferingSpot, FoundVolume, changed_attributes, chips_at, is_sound, spots
-from pipeline.threads import Threads
 from pipeline.volume.read import NotFatError, read_volume
 from pipeline.workspace.progress import progress
 
@@ -80,17 +80,17 @@ def verify_image(
     if is_half_written(plan, image.read):
         return Verification(card=record["card"]["id"], verdict=HALF_WRITTEN)
     planned = Planned(plan)
+    hashes = {file["path"]: file["sha256"] for file in record["files"]}
+    wrong = _wrong_files(image, plan, hashes)
+    if not wrong and image.size >= planned.size and planned.is_on(image) and not image.bad:
+        return Verification(card=record["card"]["id"], verdict=GOOD)
     expected = read_volume(planned.read, planned.size)
     regions = regions_of(expected, planned.size)
-    hashes = {file["path"]: file["sha256"] for file in record["files"]}
     yours = {item.path for item in expected.items if is_yours(item.path, keep, is_folder=item.is_folder)}
-    wrong = _wrong_files(image, expected, hashes)
     differing = _differing(image, planned, regions)
     short = (
         [Damage(what=f"it has {image.size:,} bytes, expected {planned.size:,}")] if image.size < planned.size else []
     )
-    if not (wrong or differing or image.bad or short):
-        return Verification(card=record["card"]["id"], verdict=GOOD)
     found, right, reading_damages = _as_it_is(image, expected, hashes, wrong, yours)
     own = hashes.keys() - yours
     if len((right | (own - wrong)) & own) * 2 < len(own):
@@ -144,19 +144,13 @@ def _yours(found: FoundVolume, planned: Set[str], right: Set[str], new: Iterable
     )
 
 
-def _wrong_files(image: CardImage, expected: Reading, hashes: Mapping[str, str]) -> set[str]:
+def _wrong_files(image: CardImage, plan: Plan, hashes: Mapping[str, str]) -> set[str]:
     """Return the files whose bytes are not right where they were planned."""
-    files = [item for item in expected.items if not item.is_folder]
-    total = sum(item.size for item in files)
-    wrong = set()
-    with progress("verify", total) as advance, Threads(2) as pool:
-        run = pool.map if total > PART else map
-        digests = run(lambda item: image.digest(expected.ranges(item)), files)
-        for item, digest in zip(files, digests, strict=True):
-            if digest != hashes[item.path]:
-                wrong.add(item.path)
-            advance(item.size)
-    return wrong
+    files = sorted((entry for entry in plan.entries if not entry.is_folder), key=lambda entry: -entry.size)
+    places = [(entry, plan.volume.cluster_offset(entry.cluster)) for entry in files]
+    with progress("verify", sum(entry.size for entry in files)) as advance:
+        found = hash_contents(image.read, places, advance)  # the largest first, so that no thread waits for one long
+        return {entry.path for entry, sha256 in found if sha256 != hashes[entry.path]}
 
 
 def _differing(image: CardImage, planned: Planned, regions: Iterable[Region]) -> list[tuple[Region, bytes, bytes]]:

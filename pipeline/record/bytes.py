@@ -6,7 +6,7 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.model.spans import difference
+from pipeline.model.spans import differing_count
 from pipeline.record.regions import Owner, Region
 
 SAMPLE = 16
@@ -38,17 +38,12 @@ class Tally:
 
     def add(self, offset: int, old: bytes, new: bytes) -> None:
         """Compare two blocks of the same length that lie at an offset of both images."""
-        if old == new:
-            return
-        length = len(old)
-        mask = difference(old, new)
-        for start, end, before, after in self._pieces(offset, offset + length):
-            part = mask[start - offset : end - offset]
-            count = len(part) - part.count(0)
+        for start, end, before, after in self._pieces(offset, offset + len(old)):
+            piece = slice(start - offset, end - offset)
+            count, first = differing_count(old[piece], new[piece])
             if count:
-                first = start + len(part) - len(part.lstrip(b"\0"))
-                sample = slice(first - offset, min(first + SAMPLE, end) - offset)
-                self._note(Differing(before, after, count, first, bytes(old[sample]), bytes(new[sample])))
+                sample = slice(piece.start + first, min(piece.start + first + SAMPLE, piece.stop))
+                self._note(Differing(before, after, count, start + first, old[sample], new[sample]))
 
     def _note(self, found: Differing) -> None:
         key = found.old, found.new

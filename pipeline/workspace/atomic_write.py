@@ -27,7 +27,12 @@ def check_working_folder() -> None:
 
 def make_folder(folder: Path) -> None:
     """Have a folder, with those above it; not where the working folder was removed: nothing of it is to come back."""
-    if not folder.is_dir():
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        if not folder.is_dir():
+            raise
+    except FileNotFoundError:
         check_working_folder()
         folder.mkdir(parents=True, exist_ok=True)
 

@@ -12,7 +12,7 @@ from pipeline.file_digest import sha256_of_file
 from pipeline.model.text import counted
 from pipeline.workspace.atomic_write import make_folder, sync_folder
 from pipeline.workspace.fsync_queue import Unsynced
-from pipeline.workspace.stamp import read_outputs
+from pipeline.workspace.stamp import Stamp, rom_stamps
 from pipeline.workspace.state import remove_irregular
 
 
@@ -44,14 +44,15 @@ def sweep_parts(build: Path) -> None:
 
 def _sweep_roms(build: Path) -> None:
     """Have ROM files made again whose bytes are not those of their stamp, whatever they look like."""
-    whole, damaged = Unsynced(), 0
-    for stamp in sorted((build / "state" / "rom").glob("*.json")):
-        remove_irregular(stamp)
-        outputs = {build / "roms" / stamp.stem / name: sha256 for name, sha256 in read_outputs(stamp).items()}
+    stamps, whole, damaged = rom_stamps(build), Unsynced(), 0
+    for title in list(stamps.names()):
+        stamp = stamps.read(title, Stamp)
+        outputs = {build / "roms" / title / name: made.sha256 for name, made in stamp.outputs.items()} if stamp else {}
         if all(path.is_file() and sha256_of_file(path) == sha256 for path, sha256 in outputs.items()):
-            whole.add(outputs)
+            for path in outputs:
+                whole.add(path, path.stat().st_size)
         else:
-            stamp.unlink(missing_ok=True)
+            stamps.write(title, None)
             damaged += 1
     whole.sync()
     if damaged:

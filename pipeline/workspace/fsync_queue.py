@@ -26,25 +26,25 @@ class Unsynced:
 
     def __init__(self) -> None:
         self._pool = Threads(SYNCS, "sync")
-        self._small: list[Path] = []
+        self._small: list[str] = []
         self._begun: list[Future[None]] = []
 
-    def add(self, paths: Iterable[Path]) -> None:
-        """Take files that were just written, or were by a run that was cut off."""
-        for path in paths:
-            if path.stat().st_size < LARGE:
-                self._small.append(path)
-            else:
-                self._begun.append(self._pool.submit(_sync, path))
+    def add(self, path: Path, size: int) -> None:
+        """Take a file of so many bytes that was just written, or was by a run that was cut off."""
+        if size < LARGE:
+            self._small.append(str(path))
+        else:
+            self._begun.append(self._pool.submit(_sync, (path,)))
 
     def sync(self) -> None:
         """Wait until all of them are durable; raises OSError."""
-        waiting = [*self._begun, *(self._pool.submit(_sync, path) for path in self._small)]
+        waiting = [*self._begun, *(self._pool.submit(_sync, self._small[first::SYNCS]) for first in range(SYNCS))]
         self._begun, self._small = [], []
         for pending in waiting:
             pending.result()
 
 
-def _sync(path: Path) -> None:
-    with suppress(FileNotFoundError), path.open("rb+") as written:  # one that is gone is made again
-        os.fsync(written.fileno())
+def _sync(paths: Iterable[Path | str]) -> None:
+    for path in paths:
+        with suppress(FileNotFoundError), Path(path).open("rb+", buffering=0) as written:  # if gone, it is made again
+            os.fsync(written.fileno())

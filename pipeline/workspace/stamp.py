@@ -17,9 +17,13 @@ from typing import TypeVar
 from pipeline.file_digest import sha256_of_file
 from pipeline.sources.files.signature import signature
 from pipeline.workspace import state
+from pipeline.workspace.state_lines import NamedValues
 
 NEW = "new"
 """The reason of a stage whose output was never made: not worth saying."""
+
+ODD = re.compile(r"^/|\.\.|[\\:]")
+"""Found in every path that may lead elsewhere."""
 
 T = TypeVar("T")
 
@@ -45,7 +49,7 @@ class Stamp:
     facts: object = None
 
     def __post_init__(self) -> None:
-        paths = map(PureWindowsPath, self.outputs)  # it knows both separators, and drives
+        paths = map(PureWindowsPath, filter(ODD.search, self.outputs))  # it knows both separators, and drives
         if any(path.anchor or ".." in path.parts for path in paths):
             raise ValueError("expected paths that stay in the outputs' folder")
 
@@ -55,20 +59,25 @@ def digest(value: object) -> str:
     return hashlib.sha256(repr(value).encode()).hexdigest()
 
 
+def rom_stamps(build: Path) -> NamedValues:
+    """Return the stamps of the ROM files in a build folder, by title."""
+    return NamedValues(build / "state" / "rom.lines")
+
+
+def stamp_of(inputs: Mapping[str, str], outputs: Mapping[str, tuple[Path, str]], facts: object = None) -> Stamp:
+    """Return the stamp of outputs (name to path and SHA-256) as they lie there now; raises OSError."""
+    made = {name: Output(signature=signature(path.stat()), sha256=sha256) for name, (path, sha256) in outputs.items()}
+    return Stamp(inputs=dict(inputs), outputs=made, facts=facts)
+
+
 def write_stamp(
     path: Path,
     inputs: Mapping[str, str],
     outputs: Mapping[str, tuple[Path, str]],
     facts: object = None,
-    *,
-    sync: bool = True,
 ) -> None:
-    """Write what the outputs (name to path and SHA-256) were made from; ``facts`` is any JSON value to keep with it.
-
-    Without ``sync`` a power cut may take the stamp, and the outputs are then made once more.
-    """
-    made = {name: Output(signature=signature(path.stat()), sha256=sha256) for name, (path, sha256) in outputs.items()}
-    state.write(path, Stamp(inputs=dict(inputs), outputs=made, facts=facts), sync=sync)
+    """Write what the outputs (name to path and SHA-256) were made from; ``facts`` is any JSON value to keep with it."""
+    state.write(path, stamp_of(inputs, outputs, facts))
 
 
 def read_stamp(path: Path) -> Stamp:

@@ -20,7 +20,6 @@ import os
 import re
 import shutil
 import stat
-from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -47,42 +46,24 @@ T = TypeVar("T")
 
 def write(path: Path, value: Any, *, sync: bool = True) -> None:
     """Keep a value, a dataclass, in place of what lies there, whatever that is; raises OSError."""
-    write_text(path, _encoded(value), sync=sync)
+    write_text(path, encoded(value), sync=sync)
 
 
 def read(path: Path, kind: type[T]) -> T | None:
     """Return the value kept at ``path``; None when there is no whole one of this kind."""
-    return _value(read_text(path), kind)
-
-
-def append(path: Path, value: Any) -> None:
-    """Add a value, a dataclass, to those kept in one file, a line each; raises OSError."""
-    _make_room(path)
-    with path.open("ab", buffering=0) as file:
-        file.write(b"\n" + _sealed(path, _encoded(value)))  # after a line that was cut off, a new one begins
-
-
-def read_all(path: Path, kind: type[T]) -> Iterator[T]:
-    """Yield the values that were added to a file, in order; lines that are damaged are left out."""
-    for line in _bytes(path).splitlines(keepends=True):
-        value = _value(_unsealed(path, line), kind)
-        if value is not None:
-            yield value
+    return value_of(read_text(path), kind)
 
 
 def write_text(path: Path, text: bytes, *, sync: bool = True) -> None:
     """Keep a JSON text as it is; raises OSError."""
-    sealed = _sealed(path, text)
-    if not sync and _written_anew(path, sealed):
-        return
-    _make_room(path)
+    make_room(path)
     with replacing(path, sync=sync) as temporary:
-        temporary.write_bytes(sealed)
+        temporary.write_bytes(sealed(path, text))
 
 
 def read_text(path: Path) -> bytes | None:
     """Return the JSON text kept at ``path``; None when there is no whole one."""
-    return _unsealed(path, _bytes(path))
+    return unsealed(path, read_bytes(path))
 
 
 def remove_irregular(path: Path) -> None:
@@ -130,7 +111,8 @@ def _types(kind: Any) -> dict[str, Any]:
     return {field.name: hints[field.name] for field in fields(kind)}
 
 
-def _value(text: bytes | None, kind: type[T]) -> T | None:
+def value_of(text: bytes | None, kind: type[T]) -> T | None:
+    """Return the value of a JSON text; None where it is none of this kind."""
     if text is None:
         return None
     try:
@@ -140,7 +122,8 @@ def _value(text: bytes | None, kind: type[T]) -> T | None:
     return value
 
 
-def _encoded(value: Any) -> bytes:
+def encoded(value: Any) -> bytes:
+    """Return a value as a JSON text: a dataclass, or a list or dict of these."""
     return json.dumps(value, default=_by_field, separators=(",", ":")).encode()
 
 
@@ -148,17 +131,19 @@ def _by_field(value: Any) -> dict[str, Any]:
     return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
-def _sealed(path: Path, text: bytes) -> bytes:
+def sealed(path: Path, text: bytes) -> bytes:
+    """Return a JSON text as it lies in a file, as one line."""
     named = f"{path.parent.name}/{path.name}\0".encode(errors="surrogateescape")
     return b"".join((HEAD, hashlib.sha256(HEAD + named + text).hexdigest().encode(), b'",', text, b"]\n"))
 
 
-def _unsealed(path: Path, data: bytes) -> bytes | None:
+def unsealed(path: Path, data: bytes) -> bytes | None:
+    """Return the JSON text of a whole file or line; None where it is not as it was written."""
     text = data[len(HEAD) + 66 : -2]
-    return text if data == _sealed(path, text) else None
+    return text if data == sealed(path, text) else None
 
 
-def _bytes(path: Path) -> bytes:
+def read_bytes(path: Path) -> bytes:
     """Return what a regular file holds, nothing of any other; only that is opened, since a pipe would wait."""
     try:
         state = path.lstat()
@@ -169,20 +154,8 @@ def _bytes(path: Path) -> bytes:
     return b""
 
 
-def _written_anew(path: Path, sealed: bytes) -> bool:
-    """Write a file where there is none and return whether that was so; cut off, it is as good as absent."""
-    try:
-        if not stat.S_ISDIR(path.parent.lstat().st_mode):
-            return False
-        with path.open("xb", buffering=0) as file:
-            file.write(sealed)
-    except (FileNotFoundError, FileExistsError):
-        return False
-    return True
-
-
-def _make_room(path: Path) -> None:
-    """Have the folder, and neither in the file's place nor in that of its temporary name anything but a file."""
+def make_room(path: Path) -> None:
+    """Have a file's folder, and neither in the file's place nor in that of its temporary name anything but a file."""
     folder = path.parent
     if folder.is_symlink() or not folder.is_dir():
         if os.path.lexists(folder):

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Self
 from pipeline.errors import Place, Problem, located
 from pipeline.manifest.files import manifest_ids
 from pipeline.resources import VERSION
+from pipeline.workspace.stamp import rom_stamps
 from pipeline.workspace.state import remove_irregular
 from pipeline.workspace.uptodate import INDEX
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:  # what a command needs is imported when it needs it, so that 
     from pipeline.sources.index import Index
     from pipeline.store.store import Store
     from pipeline.workspace.fsync_queue import Unsynced
+    from pipeline.workspace.state_lines import NamedValues
 
 PROGRAM = VERSION
 """Among every stage's inputs, since another version may give other bytes."""
@@ -59,6 +61,11 @@ class Workspace:
         from pipeline.workspace.fsync_queue import Unsynced
 
         return Unsynced()
+
+    @cached_property
+    def rom_stamps(self) -> NamedValues:
+        """The stamps of ROM files, by title."""
+        return rom_stamps(self.build)
 
     def building_in(self, build: Path) -> Workspace:
         """Return a workspace of the same inputs that builds into another folder, with the index of this one."""
@@ -106,7 +113,7 @@ class Workspace:
         return self.inputs / "kept" / card
 
     def stamp(self, stage: str, name: str) -> Path:
-        """Return the file that says what a finished output was made from."""
+        """Return the file that says what a card's finished output was made from."""
         return self.build / "state" / stage / f"{name}.json"
 
     def warn(self, problems: Iterable[Problem]) -> None:

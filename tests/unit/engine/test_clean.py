@@ -22,7 +22,6 @@ DESK = [
     "build/configs/desk",
     "build/cards/desk/plan.json",
     "build/roms/snail-race",
-    "build/state/rom/snail-race.json",
 ]
 """What is made of the card, from the last task to the first."""
 
@@ -60,12 +59,17 @@ def test_all_outputs_are_removed_when_no_task_is_named(folder: Path) -> None:
     assert doit(folder, "record:desk").code == 0
 
 
+def test_rom_files_that_were_removed_are_new_to_the_next_run(folder: Path) -> None:
+    assert clean(folder, "rom:snail-race").code == 0
+    assert "rom     snail-race: 1 ROM file from 2 chips, 2 KiB\n" in doit(folder).out
+
+
 def test_a_dry_run_removes_nothing(folder: Path) -> None:
     before = outputs(folder)
     ran = clean(folder, "--dry-run")
     assert (ran.code, ran.err) == (0, "")
     assert "clean   build/cards/desk/card.img would be removed\n" in ran.out
-    assert len(ran.out.splitlines()) == 13
+    assert len(ran.out.splitlines()) == 12
     assert outputs(folder) == before
 
 

@@ -189,7 +189,6 @@ def test_what_is_no_file_is_absent_and_makes_room(path: Path, put: Callable[[Pat
     put(odd)
     if not suffix:
         assert state.read(path, Whole) is None
-        assert list(state.read_all(path, Whole)) == []
     state.write(path, WHOLE)
     assert state.read(path, Whole) == WHOLE
     elsewhere = path.parent / "elsewhere"
@@ -207,16 +206,6 @@ def test_a_folder_of_the_store_that_is_none_makes_room(tmp_path: Path, put: Call
     assert state.read(path, Whole) == WHOLE
     assert path.parent.is_dir()
     assert not path.parent.is_symlink()
-
-
-def test_values_are_added_and_damaged_lines_left_out(path: Path) -> None:
-    log = path.with_name("log")
-    state.append(log, WHOLE)
-    with log.open("ab") as file:
-        file.write(b'\n["cardkiln-state 1","12')
-    state.append(log, Part(name="another kind"))
-    state.append(log, WHOLE)
-    assert list(state.read_all(log, Whole)) == [WHOLE, WHOLE]
 
 
 @pytest.mark.parametrize(
