@@ -29,11 +29,12 @@ def rom_figure(rom: RomMap, number: int, name: str) -> Markup:
 
 def _figure(rom: RomMap, drawn: RomPicture, own: str, name: str) -> Iterator[str]:
     ranges = counted(len(rom.ranges), "range")
+    said = f"{ranges} from {address(0)} to {address(rom.size - 1)}; the table below says the same in words."
     yield f"""<figure class="rom">
 <figcaption><h3>{text(name)}</h3><span class="path">{path(rom.path)}</span>, {show_size(rom.size)}</figcaption>
 <svg class="strip" role="img" aria-labelledby="{own}-title {own}-text" width="100%" height="{drawn.height + 18}">
 <title id="{own}-title">Map of the ROM file \u2068{escape(rom.path)}\u2069</title>
-<desc id="{own}-text">{ranges} from {address(0)} to {address(rom.size - 1)}; the table below says the same in words.</desc>
+<desc id="{own}-text">{said}</desc>
 <svg width="100%" height="{drawn.height}">"""
     for lane in drawn.lanes:
         yield f'<svg y="{lane.y}%" width="100%" height="{lane.height}%">{block(lane.block)}</svg>'
