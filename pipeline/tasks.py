@@ -12,8 +12,10 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.engine.asked import RunOptions, may_be_named
 from pipeline.engine.job import Job, TaskStoppedError, print_text, say
 from pipeline.engine.report import Reporter
+from pipeline.engine.rom_jobs import RomJobs
 from pipeline.errors import CardkilnError
 from pipeline.model.outcome import Outcome
 from pipeline.workspace.workspace import Workspace
@@ -113,11 +115,13 @@ def ahead() -> Ahead:
     """Return what this run does before its turn."""
     from pipeline.engine.ahead import Ahead
 
-    return Ahead(build(), PROCESSES[0], rom_job=_rom_job, stage_job=_card_job, note=notes().begin, search=_search)
+    return Ahead(
+        build(), OPTIONS[0].processes, rom_job=_rom_job, stage_job=_card_job, note=notes().begin, search=_search
+    )
 
 
-PROCESSES = [0]
-"""How many processes are asked for; 0 for as many as pay."""
+OPTIONS = [RunOptions()]
+"""How this run goes about its tasks."""
 
 
 def task_check() -> Task:
@@ -125,7 +129,7 @@ def task_check() -> Task:
     return {
         "actions": [_check],
         "meta": {
-            "processes": _in_processes,
+            "options": _with_options,
             "begin": _begin,
             "end": _end,
             "owned": _owned,
@@ -141,21 +145,22 @@ def task_check() -> Task:
 def task_rom() -> Iterator[Task]:
     """Assemble the ROM files of each title from its chips."""
     yield _group("rom", task_rom)
-    for title in WORKSPACE.names("titles"):
-        yield {**_task(_rom_job(title), "rom", title), "task_dep": ["check"]}
+    for title in WORKSPACE.names("titles") if may_be_named("rom") else ():
+        is_current, execute = partial(ROM_JOBS.is_current, title), partial(ROM_JOBS.execute, title)
+        yield {**_task(is_current, execute, "rom", title), "task_dep": ["check"]}
 
 
 def task__roms_of() -> Iterator[Task]:
-    """Give the tasks of a card's ROM files; none while the manifests are wrong, and the check says so."""
+    """Assemble the ROM files of a card's titles; none while the manifests are wrong, and the check says so."""
     for card in WORKSPACE.names("cards"):
-        yield {"name": card, "actions": [partial(_rom_tasks, card)]}
+        yield {"name": card, "actions": [partial(_roms_of, card)], "task_dep": ["check"]}
 
 
 def task_plan() -> Iterator[Task]:
     """Decide the whole layout of each card."""
     yield _group("plan", task_plan)
     for card in WORKSPACE.names("cards"):
-        task = _task(_card_job("plan", card), "plan", card)
+        task = _card_task("plan", card)
         meta = {**task["meta"], "before": _roms_before}
         yield {**task, "task_dep": ["check"], "calc_dep": [f"_roms_of:{card}"], "meta": meta}
 
@@ -180,8 +185,8 @@ def task_sheet() -> Iterator[Task]:
     yield from _after("sheet", "record", task_sheet)
 
 
-def _in_processes(count: int) -> None:
-    PROCESSES[0] = count
+def _with_options(options: RunOptions) -> None:
+    OPTIONS[0] = options
 
 
 def _begin(names: list[str]) -> None:
@@ -218,7 +223,7 @@ def _forget(task: str) -> None:
 
 
 def _roms_before(task: str) -> list[str]:
-    return _rom_tasks(task.partition(":")[2])["task_dep"]
+    return [f"rom:{title}" for title in _titles_of(task.partition(":")[2])]
 
 
 def _vanished() -> list[Path]:
@@ -281,6 +286,9 @@ def _rom_job(title: str) -> Job:
     )
 
 
+ROM_JOBS = RomJobs(_rom_job)
+
+
 def _card_job(name: str, card: str) -> Job:
     return Job(
         WORKSPACE,
@@ -303,25 +311,34 @@ def _after(name: str, before: str, creator: Callable[[], object]) -> Iterator[Ta
     """Yield the tasks of a stage that comes after another one of the same card."""
     yield _group(name, creator)
     for card in WORKSPACE.names("cards"):
-        yield {**_task(_card_job(name, card), name, card), "task_dep": [f"{before}:{card}"]}
+        yield {**_card_task(name, card), "task_dep": [f"{before}:{card}"]}
 
 
 def _group(name: str, creator: Callable[[], object]) -> Task:
     return {"basename": name, "name": None, "doc": creator.__doc__}
 
 
-def _task(job: Job, stage: str, item: str) -> Task:
+def _card_task(name: str, card: str) -> Task:
+    job = _card_job(name, card)
+    return _task(job.is_current, job.execute, name, card)
+
+
+def _task(is_current: Callable[[], bool], execute: Callable[[], object], stage: str, item: str) -> Task:
     return {
-        "actions": [job.execute],
+        "actions": [execute],
         "name": item,
         "doc": f"{stage} of {item}",
-        "uptodate": [job.is_current],
+        "uptodate": [is_current],
         "meta": {"outputs": _outputs, "forget": _forget},
     }
 
 
-def _rom_tasks(card: str) -> dict[str, list[str]]:
+def _roms_of(card: str) -> TaskStoppedError | dict[str, Any]:
+    return ROM_JOBS.execute_all(_titles_of(card), OPTIONS[0])
+
+
+def _titles_of(card: str) -> list[str]:
     try:
-        return {"task_dep": [f"rom:{roms.title.id}" for roms in build().roms_of(card)]}
+        return [roms.title.id for roms in build().roms_of(card)]
     except CardkilnError:
-        return {"task_dep": []}
+        return []

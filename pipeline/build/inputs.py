@@ -254,16 +254,23 @@ class Inputs:
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
         for card in self.cards_worked_out():
-            copied = self.copied(card)
-            outside = [
-                file
-                for file in copied.files
-                if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local
-            ]
-            yield ("card", card.id), [_wanted_file(file) for file in outside]
+            yield ("card", card.id), self.wanted_by_card(card)
         for title in self.manifest.titles.values():
             if title.roms:
-                yield ("rom", title.id), [*_wanted_chips(self.recipe(title))]
+                yield ("rom", title.id), self.wanted_by_title(title)
+
+    def wanted_by_card(self, card: Card) -> list[Wanted]:
+        """Return what a card wants from the sources beside the chips of its titles."""
+        copied = self.copied(card)
+        return [
+            _wanted_file(file)
+            for file in copied.files
+            if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local
+        ]
+
+    def wanted_by_title(self, title: Title) -> list[Wanted]:
+        """Return the chips and patches that the ROM files of a title want, none where it has no ROM files."""
+        return [*_wanted_chips(self.recipe(title))] if title.roms else []
 
 
 def _wanted_file(file: CardFile) -> Wanted:

@@ -47,7 +47,7 @@ class ExitCodes:
 
 
 QUIET = {"check", "_roms_of"}
-"""Tasks that make nothing: a run of these alone needs no closing line."""
+"""Tasks that make nothing, or that say how much: a run of these alone needs no closing line."""
 
 
 class Reporter:
@@ -75,8 +75,12 @@ class Reporter:
         self._made += bool(task.actions) and task.name.partition(":")[0] not in QUIET
 
     def add_success(self, task: Any) -> None:
-        """Show problems that the task found and that do not stop it; all else it said itself."""
-        self._show(task.values.get("problems", ()))
+        """Show problems that the task found and that do not stop it; all else it said itself.
+
+        ``made``: how many outputs a task of several has made.
+        """
+        self._made += task.values.get("made", 0)
+        self.show(task.values.get("problems", ()))
 
     def skip_uptodate(self, task: Any) -> None:
         """Say nothing: the closing line counts."""
@@ -96,9 +100,9 @@ class Reporter:
         if trace:
             sys.stderr.write(f"{task.name} failed unexpectedly:\n{trace}")
         else:
-            self._show(getattr(fail, "problems", [fail.message]))
+            self.show(getattr(fail, "problems", [fail.message]))
 
-    def _show(self, problems: Iterable[str]) -> None:
+    def show(self, problems: Iterable[str]) -> None:
         """Show each problem once in a run: several tasks may fail of the same."""
         for problem in problems:
             self._failed = True

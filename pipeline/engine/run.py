@@ -17,6 +17,7 @@ from doit.cmdparse import CmdParseError
 from doit.exceptions import InvalidCommand
 
 from pipeline.engine import console
+from pipeline.engine.asked import RunOptions, ask
 from pipeline.engine.database import parsed, wrong_option
 from pipeline.errors import CardkilnError, MachineError, ManifestError, system_problem
 from pipeline.workspace.atomic_write import check_working_folder
@@ -73,6 +74,11 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         sys.stdout.write(f"{current.told}{NOTHING} ({time.monotonic() - start:.1f} s)\n")
         return 0
 
+    def execute(self, params: Any, args: list[str]) -> int:
+        """Make the tasks that may be needed, and run them."""
+        ask(args)
+        return int(super().execute(params, args) or 0)
+
     def _still_current(self, in_args: list[str]) -> Current | None:
         """Return what was seen when all was current, if all tasks are asked for as usual and nothing has changed.
 
@@ -93,7 +99,8 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         from pipeline.engine import help_text
         from pipeline.model.text import did_you_mean, quote
 
-        known = [*help_text.names(), *(task.name for task in self.task_list or ())]
+        ask(None)
+        known = [*help_text.names(), *(task.name for task in self.loader.load_tasks(cmd=self, pos_args=[]))]
         hint = did_you_mean(word, known, "doit help lists the commands, doit list --all the tasks")
         return ManifestError.one(f"found {quote(word)}, expected a command or a task", hint)
 
@@ -114,7 +121,13 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         codes = ExitCodes(kind(out, {"failure_verbosity": options["failure_verbosity"]}))
         try:
             with locked(Path("build")):
-                self._tell("processes", options["num_process"])
+                how = RunOptions(
+                    processes=options["num_process"],
+                    always=options["always"],
+                    goes_on=options["continue_"],
+                    show=getattr(codes, "show", lambda _: None),  # another reporter has a way of its own
+                )
+                self._tell("options", how)
                 self._tell("begin", self.sel_tasks)
                 with sweeping(Path("build")):
                     result = super()._execute(**{**options, "num_process": 0, "reporter": codes, "outfile": out})
