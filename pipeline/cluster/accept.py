@@ -15,8 +15,9 @@ from pipeline.build import config, image, plan, record, sheet
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
 from pipeline.build.rom import TitleRoms
+from pipeline.cluster.packed_image import unpack_image
 from pipeline.cluster.parcel import refuse_failed
-from pipeline.cluster.worker import PACKED, Answer, problems_of
+from pipeline.cluster.worker import Answer, problems_of
 from pipeline.errors import CardkilnError, CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import check_unplanned
@@ -25,7 +26,6 @@ from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile
 from pipeline.model.plan import Plan
 from pipeline.model.units import show_size
-from pipeline.publish.pack import unpack
 
 ERRORS: Mapping[int, type[CardkilnError]] = {error.exit_code: error for error in (CheckError, ManifestError)}
 """Kinds of errors by their exit code; any other is the machine's."""
@@ -86,10 +86,9 @@ def _unpacked(build: Build, card_id: str, answer: Answer, scratch: Path) -> Path
             refuse_failed(store)
         if packed is None:
             raise CheckError.one(f"the store lacks the image of {card_id} that a worker put there")
-    source, target = scratch / PACKED, scratch / "card.img"
-    source.write_bytes(packed)
+    target = scratch / "card.img"
     try:
-        sha256 = unpack(source, target, answer["size"])
+        sha256 = unpack_image(answer["ranges"], packed, target, answer["size"])
     except CheckError as error:
         raise _differs(card_id, "image") from error
     if sha256 != answer["image"]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
+from pipeline.cluster.parcel import Parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import Answer, build_parcel
 from pipeline.errors import CardkilnError, MachineError, Place, Problem
@@ -29,7 +30,7 @@ PATIENCE = 30
 WAITING = 2
 """Cards for each worker that are with the scheduler at a time: one that is built, one that comes next."""
 
-Job = tuple[str, Callable[[], bytes]]
+Job = tuple[str, Callable[[], Parcel]]
 """A card's id, and what packs its parcel when the scheduler is to have it."""
 
 
@@ -128,7 +129,7 @@ def connected(address: str) -> Iterator[Scheduler]:
         yield Scheduler(client, str(client.scheduler.address))
 
 
-def _work(asked: Sequence[str], parcel: bytes, *, to_store: bool) -> tuple[str, Answer]:
+def _work(asked: Sequence[str], parcel: Parcel, *, to_store: bool) -> tuple[str, Answer]:
     """Do one task on a worker, in the folder that its Dask keeps for it and clears; return its address too."""
     from distributed import get_worker
 

@@ -17,29 +17,24 @@ from pipeline.build import image
 from pipeline.build.build import Build
 from pipeline.build.flow import build_card
 from pipeline.build.inputs import Inputs
-from pipeline.cluster.parcel import refuse_failed, unpack_parcel
+from pipeline.cluster.packed_image import pack_image
+from pipeline.cluster.parcel import Parcel, refuse_failed, unpack_parcel
 from pipeline.cluster.program import refuse_another
 from pipeline.errors import CardkilnError, MachineError, Place, Problem, system_problem
 from pipeline.file_digest import sha256_of_file
-from pipeline.publish.pack import SUFFIXES, pack
 from pipeline.store.store import Store
 from pipeline.workspace.workspace import Workspace
-
-FORM = "zstd"
-"""How an image is packed; holes and free space take next to nothing."""
-
-PACKED = f"card.img{SUFFIXES[FORM]}"
 
 Answer = dict[str, Any]
 """What a worker answers: ``exit-code``, and ``problems`` where that is not 0.
 
-Else ``plan``, ``record`` and ``image``: the SHA-256 of each; ``size`` of the image in bytes; ``packed``: the packed
-image, or None and ``stored``, SHA-256 and size of what lies in the store; ``roms``: title, path and SHA-256 of each ROM
-file; ``apart``: the bytes of ROM files that are on the card in no file of their own, by SHA-256.
+Else ``plan``, ``record`` and ``image``: the SHA-256 of each; ``size`` of the image in bytes; ``ranges`` and ``packed``:
+the packed image, or None and ``stored``, SHA-256 and size of what lies in the store; ``roms``: title, path and SHA-256
+of each ROM file; ``apart``: the bytes of ROM files that are on the card in no file of their own, by SHA-256.
 """
 
 
-def build_parcel(asked: Sequence[str], parcel: bytes, scratch: str | None, *, to_store: bool) -> Answer:
+def build_parcel(asked: Sequence[str], parcel: Parcel, scratch: str | None, *, to_store: bool) -> Answer:
     """Build the card of a parcel and return what came of it; ``asked``: the program that asks.
 
     ``scratch``: a folder for scratch folders, None for the system's. ``to_store``: whether the image goes there.
@@ -57,16 +52,16 @@ def build_parcel(asked: Sequence[str], parcel: bytes, scratch: str | None, *, to
         return {"exit-code": code, "problems": [asdict(problem) for problem in workspace.located(problems)]}
 
 
-def _built(workspace: Workspace, parcel: bytes, *, to_store: bool) -> Answer:
-    given = unpack_parcel(parcel, workspace.base, workspace.store)
-    build = Build(Inputs(workspace, epoch=given.epoch))
-    build_card(build, given.card, lambda _: None)
-    card = build.card(given.card)
+def _built(workspace: Workspace, parcel: Parcel, *, to_store: bool) -> Answer:
+    unpack_parcel(parcel, workspace.base, workspace.store)
+    build = Build(Inputs(workspace, epoch=parcel["epoch"]))
+    build_card(build, parcel["card"], lambda _: None)
+    card = build.card(parcel["card"])
     proof = image.finished(card).proof
     on_card = {entry.sha256 for entry in card.plan.entries}
     roms = [
         (roms.title.id, rom.path, content.sha256, roms.paths[rom.path])
-        for roms in build.roms_of(given.card)
+        for roms in build.roms_of(parcel["card"])
         for rom in roms.title.roms
         if (content := roms.content(rom))
     ]
@@ -79,9 +74,7 @@ def _built(workspace: Workspace, parcel: bytes, *, to_store: bool) -> Answer:
         "roms": [rom[:3] for rom in roms],
         "apart": {sha256: path.read_bytes() for _, _, sha256, path in roms if sha256 not in on_card},
     }
-    target = workspace.build / PACKED
-    pack(card.image_path, target, FORM)
-    packed = target.read_bytes()
+    answer["ranges"], packed = pack_image(card.image_path)
     if not (to_store and workspace.store):
         return {**answer, "packed": packed}
     sha256 = hashlib.sha256(packed).hexdigest()

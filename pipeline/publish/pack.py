@@ -155,7 +155,7 @@ def unpacked(packed: Path, start: int = 0) -> Iterator[bytes]:
         with packed.open("rb") as source:
             if packed.suffix == SUFFIXES["zstd"]:
                 source.seek(start)
-                yield from _frames(cast("BinaryIO", source))
+                yield from frames(cast("BinaryIO", source))
                 return
             with _unpacker(cast("BinaryIO", source), packed) as stream:
                 while part := stream.read(PART):
@@ -164,7 +164,7 @@ def unpacked(packed: Path, start: int = 0) -> Iterator[bytes]:
         raise CheckError.one(f"is damaged: {error}", "get it again", file=packed.name) from error
 
 
-def _frames(source: BinaryIO) -> Iterator[bytes]:
+def frames(source: BinaryIO) -> Iterator[bytes]:
     """Yield the bytes of zstd frames in a row; the library's own reader takes 8 KiB at a time, and four times as long.
 
     Raises EOFError where the last is cut short.

@@ -53,7 +53,8 @@ def parts(name: str, prepare: Callable[[Path], Path]) -> None:
                 parcel = pack_parcel(build.inputs, card, None)
             with timed(work):
                 answer = build_parcel(program(), parcel, None, to_store=False)
-            there, back = there + len(parcel), back + len(answer["packed"])
+            there += len(parcel["inputs"]) + sum(map(len, parcel["contents"].values()))
+            back += len(answer["packed"])
             scratch = build.workspace.build / "cluster"
             shutil.rmtree(scratch, ignore_errors=True)
             scratch.mkdir(parents=True)

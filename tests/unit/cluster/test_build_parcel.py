@@ -16,11 +16,11 @@ from pipeline.build import check
 from pipeline.build.build import Build
 from pipeline.build.flow import out_of_date
 from pipeline.cluster.accept import accept
+from pipeline.cluster.packed_image import pack_image, unpack_image
 from pipeline.cluster.parcel import pack_parcel, unpack_parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import Answer, build_parcel, problems_of
 from pipeline.errors import CheckError, MachineError, Place, Problem
-from pipeline.publish.pack import pack, unpack
 from pipeline.store.store import CONTENTS_TOO, Store
 from tests.support import small
 from tests.support.building import build_card_in, build_in
@@ -84,13 +84,14 @@ def test_kept_files_empty_folders_and_foreign_boards_travel(tmp_path: Path) -> N
 def test_a_parcel_holds_the_inputs_of_its_card_alone(tmp_path: Path) -> None:
     other = small.TITLE.replace("Snail race", "Private")
     folder = small.small_project(tmp_path, {"inputs/titles/private.toml": other, "inputs/files/diary.txt": b"private"})
-    with zipfile.ZipFile(io.BytesIO(pack_parcel(build_in(folder).inputs, "desk", None))) as parcel:
-        names = sorted(name for name in parcel.namelist() if not name.endswith("/"))
-    contents = sorted(f"contents/{small.sha(data)}" for data in (small.BITSTREAM, small.CHIP_A, small.CHIP_B))
+    parcel = pack_parcel(build_in(folder).inputs, "desk", None)
+    with zipfile.ZipFile(io.BytesIO(parcel["inputs"])) as archive:
+        names = sorted(name for name in archive.namelist() if not name.endswith("/"))
     assert names == [
-        "card.json", *contents, "inputs/boards/oak.toml", "inputs/cards/desk.toml", "inputs/cores/fern.toml",
-        "inputs/files/system/BENCH.SET", "inputs/sources.toml", "inputs/titles/snail-race.toml",
+        "boards/oak.toml", "cards/desk.toml", "cores/fern.toml", "files/system/BENCH.SET", "sources.toml",
+        "titles/snail-race.toml",
     ]  # fmt: skip
+    assert parcel["contents"] == {small.sha(data): data for data in (small.BITSTREAM, small.CHIP_A, small.CHIP_B)}
 
 
 def test_contents_and_image_travel_through_the_store_where_that_is_asked_for(
@@ -143,7 +144,7 @@ def test_a_missing_content_is_told_before_anything_travels(tmp_path: Path) -> No
 def test_a_worker_with_another_program_refuses_before_it_works(
     asked: tuple[str, str, str], found: str, tmp_path: Path
 ) -> None:
-    answer = build_parcel(asked, b"not even a parcel", str(tmp_path), to_store=False)
+    answer = build_parcel(asked, {"not even": "a parcel"}, str(tmp_path), to_store=False)
     assert answer["exit-code"] == 3
     assert found in answer["problems"][0]["what"]
     assert list(tmp_path.iterdir()) == []
@@ -163,14 +164,13 @@ def test_an_error_of_a_worker_is_told_as_if_it_was_built_here(tmp_path: Path) ->
 
 def flipped(answer: Answer, folder: Path) -> Answer:
     """Return an answer whose image is packed from one with another byte."""
-    source, image = folder / "flipped.img.zst", folder / "flipped.img"
-    source.write_bytes(answer["packed"])
-    unpack(source, image, answer["size"])
+    image = folder / "flipped.img"
+    unpack_image(answer["ranges"], answer["packed"], image, answer["size"])
     data = bytearray(image.read_bytes())
     data[data.index(small.BITSTREAM)] ^= 1
     image.write_bytes(data)
-    pack(image, source, "zstd")
-    return {**answer, "packed": source.read_bytes(), "image": small.sha(bytes(data))}
+    ranges, packed = pack_image(image)
+    return {**answer, "ranges": ranges, "packed": packed, "image": small.sha(bytes(data))}
 
 
 @pytest.mark.parametrize(
@@ -182,6 +182,10 @@ def flipped(answer: Answer, folder: Path) -> Answer:
         ("image", {"packed": b""}),
         ("image", {"packed": b"noise"}),
         ("image", {"size": 512}),
+        ("image", {"ranges": [(0, 512)]}),
+        ("image", {"ranges": [(0, 16 << 20)]}),
+        ("image", {"ranges": [(512, 1024), (0, 512)]}),
+        ("image", {"ranges": [(0, 1 << 40)]}),
     ],
 )
 def test_an_answer_that_is_not_what_it_says_is_refused_and_nothing_is_used(
@@ -217,11 +221,10 @@ def test_a_hostile_parcel_stays_in_its_folder(tmp_path: Path) -> None:
     """A scheduler runs what it is given, so this guards against accidents only."""
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:
-        archive.writestr("../outside", b"x")
-        archive.writestr("card.json", json.dumps({"card": "desk", "epoch": None, "stored": []}))
+        archive.writestr("../../outside", b"x")
     folder = tmp_path / "inside"
     folder.mkdir()
-    unpack_parcel(packed.getvalue(), folder, None)
+    unpack_parcel({"inputs": packed.getvalue(), "contents": {}, "stored": []}, folder, None)
     assert not (tmp_path / "outside").exists()
 
 
