@@ -11,6 +11,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from filelock import FileLock
+
 from pipeline.build import config, image, plan, record, sheet
 from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
@@ -34,8 +36,9 @@ ERRORS: Mapping[int, type[CardkilnError]] = {error.exit_code: error for error in
 def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     """Check what a worker built, have it take its place, and return what was done.
 
-    ``scratch``: an empty folder on the file system of the build folder. Raises the worker's own error where it failed,
-    CheckError where its answer is not what this program comes to.
+    Several processes may accept cards at a time. What they write of ROM files is not synced yet. ``scratch``: their
+    folder on the file system of the build folder. Raises the worker's own error where it failed, CheckError where its
+    answer is not what this program comes to.
     """
     if answer["exit-code"]:
         kind = ERRORS.get(answer["exit-code"], MachineError)
@@ -44,7 +47,7 @@ def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     card = CardBuild(build.inputs, build.inputs.card(card_id), _rom_contents(build, card_id, hashes))
     if card.plan_sha256 != answer["plan"]:
         raise _differs(card_id, "plan")
-    written = _unpacked(build, card_id, answer, scratch)
+    written = _unpacked(card_id, answer, scratch)
     proof = read_back(
         card.plan, written, Written(image_sha256=answer["image"], image_size=answer["size"], bytes_written=0)
     )
@@ -53,15 +56,16 @@ def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     if card.record_hashes(proven)["record.json"] != answer["record"]:
         raise _differs(card_id, "record")
     for roms in build.roms_of(card_id):
-        if roms.reason() is not None:
-            roms.take_built(_rom_files(roms, hashes, answer["apart"], card.plan, written))
+        with FileLock(scratch / f"{roms.title.id}.lock"):  # another card may have the title too
+            roms.look_again()
+            if roms.reason() is not None:
+                roms.take_built(_rom_files(roms, hashes, answer["apart"], card.plan, written))
     card = build.card(card_id)
     plan.run(card)
     config.run(card)
     image.take(card, written, proven)
     record.run(card)
     sheet.run(card)
-    build.workspace.unsynced.sync()
     return f"image of {show_size(answer['size'])}, verified with {proof.reader}"
 
 
@@ -77,18 +81,24 @@ def _rom_contents(
     }
 
 
-def _unpacked(build: Build, card_id: str, answer: Answer, scratch: Path) -> Path:
-    """Unpack the image, and return where it lies; its SHA-256 is the one that the worker says."""
-    packed, store = answer["packed"], build.workspace.store
+def with_image(build: Build, card_id: str, answer: Answer) -> Answer:
+    """Return an answer with its packed image, which may lie in the store; raises CheckError where it does not."""
+    store = build.workspace.store
+    if answer["exit-code"] or answer["packed"] is not None:
+        return answer
+    packed = store.read_content(*answer["stored"]) if store else None
+    if store:
+        refuse_failed(store)
     if packed is None:
-        packed = store.read_content(*answer["stored"]) if store else None
-        if store:
-            refuse_failed(store)
-        if packed is None:
-            raise CheckError.one(f"the store lacks the image of {card_id} that a worker put there")
-    target = scratch / "card.img"
+        raise CheckError.one(f"the store lacks the image of {card_id} that a worker put there")
+    return {**answer, "packed": packed}
+
+
+def _unpacked(card_id: str, answer: Answer, scratch: Path) -> Path:
+    """Unpack the image, and return where it lies; its SHA-256 is the one that the worker says."""
+    target = scratch / f"{card_id}.img"
     try:
-        sha256 = unpack_image(answer["ranges"], packed, target, answer["size"])
+        sha256 = unpack_image(answer["ranges"], answer["packed"], target, answer["size"])
     except CheckError as error:
         raise _differs(card_id, "image") from error
     if sha256 != answer["image"]:

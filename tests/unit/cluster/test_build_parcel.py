@@ -15,7 +15,7 @@ import pytest
 from pipeline.build import check
 from pipeline.build.build import Build
 from pipeline.build.flow import out_of_date
-from pipeline.cluster.accept import accept
+from pipeline.cluster.accept import accept, with_image
 from pipeline.cluster.packed_image import pack_image, unpack_image
 from pipeline.cluster.parcel import pack_parcel, unpack_parcel
 from pipeline.cluster.program import program
@@ -44,7 +44,7 @@ def accepted(build: Build, answer: Answer) -> str:
     scratch = build.workspace.build / "cluster"
     shutil.rmtree(scratch, ignore_errors=True)
     scratch.mkdir(parents=True)
-    return accept(build, "desk", answer, scratch)
+    return accept(build, "desk", with_image(build, "desk", answer), scratch)
 
 
 @pytest.mark.parametrize("title", [small.TITLE, UNPINNED], ids=["pinned", "unpinned"])
