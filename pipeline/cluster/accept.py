@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import BinaryIO
 
 from filelock import FileLock
 
@@ -26,7 +27,6 @@ from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile
-from pipeline.model.plan import Plan
 from pipeline.model.units import show_size
 
 ERRORS: Mapping[int, type[CardkilnError]] = {error.exit_code: error for error in (CheckError, ManifestError)}
@@ -55,11 +55,12 @@ def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     proven = image.proven_elsewhere(card, written, proof)
     if card.record_hashes(proven)["record.json"] != answer["record"]:
         raise _differs(card_id, "record")
-    for roms in build.roms_of(card_id):
-        with FileLock(scratch / f"{roms.title.id}.lock"):  # another card may have the title too
+    places = {entry.sha256: (card.plan.volume.cluster_offset(entry.cluster), entry.size) for entry in card.plan.entries}
+    with FileLock(scratch / "roms.lock"), written.open("rb") as file:  # another card may have the same titles
+        for roms in build.roms_of(card_id):
             roms.look_again()
             if roms.reason() is not None:
-                roms.take_built(_rom_files(roms, hashes, answer["apart"], card.plan, written))
+                roms.take_built(_rom_files(roms, hashes, answer["apart"], places, file))
     card = build.card(card_id)
     plan.run(card)
     config.run(card)
@@ -107,20 +108,25 @@ def _unpacked(card_id: str, answer: Answer, scratch: Path) -> Path:
 
 
 def _rom_files(
-    roms: TitleRoms, hashes: Mapping[tuple[str, str], str], apart: Mapping[str, bytes], plan: Plan, written: Path
+    roms: TitleRoms,
+    hashes: Mapping[tuple[str, str], str],
+    apart: Mapping[str, bytes],
+    places: Mapping[str, tuple[int, int]],
+    file: BinaryIO,
 ) -> Iterator[tuple[RomFile, bytes]]:
-    """Yield each ROM file of a title with its bytes: from the image where it is on the card."""
-    on_card = {entry.sha256: entry for entry in plan.entries}
-    with written.open("rb") as file:
-        for rom in roms.title.roms:
-            sha256 = hashes[roms.title.id, rom.path]
-            if entry := on_card.get(sha256):
-                file.seek(plan.volume.cluster_offset(entry.cluster))
-                yield rom, file.read(entry.size)  # hashed when the image was read back
-            elif hashlib.sha256(apart[sha256]).hexdigest() == sha256:
-                yield rom, apart[sha256]
-            else:
-                raise CheckError.one(f"{rom.path} of {roms.title.id} is not what the worker says")
+    """Yield each ROM file of a title with its bytes: from the image where it is on the card.
+
+    ``places``: offset and size of what is on the card, by SHA-256; ``file``: the image.
+    """
+    for rom in roms.title.roms:
+        sha256 = hashes[roms.title.id, rom.path]
+        if place := places.get(sha256):
+            file.seek(place[0])
+            yield rom, file.read(place[1])  # hashed when the image was read back
+        elif hashlib.sha256(apart[sha256]).hexdigest() == sha256:
+            yield rom, apart[sha256]
+        else:
+            raise CheckError.one(f"{rom.path} of {roms.title.id} is not what the worker says")
 
 
 def _differs(card_id: str, what: str) -> CheckError:
