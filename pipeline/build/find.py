@@ -66,13 +66,12 @@ class MissingContents:
 def run(build: Build) -> str:
     """Say what a search that found everything found."""
     search, asked = build.inputs.search, asked_outputs(build)
-    wanted = {
-        wanted.content.sha256 for output, contents in build.inputs.wanted() if output in asked for wanted in contents
-    }
-    found = wanted & search.contents.keys()
-    line = f"{len(found):,} of {counted(len(wanted), 'content')} found"
+    contents = (contents for output, contents in build.inputs.wanted_contents() if output in asked)
+    wanted = {content.sha256 for together in contents for content in together}
+    found = sum(sha256 in search.contents for sha256 in wanted)
+    line = f"{found:,} of {counted(len(wanted), 'content')} found"
     line += f" in {counted(len(build.inputs.manifest.sources.places), 'place')}"
-    return line + ("; the rest is not needed now" if len(found) < len(wanted) else "")
+    return line + ("; the rest is not needed now" if found < len(wanted) else "")
 
 
 def asked_outputs(build: Build) -> set[Output]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import ChainMap
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 from contextlib import AbstractContextManager
 from dataclasses import asdict, replace
 from io import FileIO
@@ -209,4 +209,5 @@ def _locations(card: CardBuild) -> Mapping[str, Location]:
     """Return where each content of the card lies: in the sources, below the inputs, or among what is built."""
     built = {made.content.sha256: Location(path=str(card.config_path(made))) for made in card.configs}
     roms = {sha256: Location(path=str(path)) for sha256, path in card.rom_paths().items()}
-    return ChainMap(roms, built, card.local, card.inputs.search.locations)
+    found = cast("MutableMapping[str, Location]", card.inputs.search.locations)  # may be many, and are only read
+    return ChainMap(roms, built, card.local, found)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 
 from pipeline.build.rom import TitleRoms
 from pipeline.errors import CardkilnError
+from pipeline.model.content import Content
 from pipeline.model.outcome import Outcome
 from pipeline.sources.files.digest import Digest
 
@@ -28,30 +28,27 @@ class InPassing:
         self._build = build
         self._held: dict[str, bytes] = {}
         self._size = 0
-        self._lacking: dict[str, tuple[TitleRoms, set[str]]] = {}
-        self._waiting: dict[str, list[str]] = defaultdict(list)
+        self._lacking: dict[TitleRoms, int] = {}  # how many chips are still to come
+        self._titles: dict[str, tuple[TitleRoms, ...]] = {}  # of each chip, by its SHA-256
         self._made: dict[str, Outcome] = {}
         self.outcomes: dict[str, Outcome] = {}
         for roms in titles:
-            hashes = {content.sha256 for content in roms.recipe.used.values()}
-            self._lacking[roms.title.id] = roms, hashes
+            hashes, alone = {content.sha256 for content in roms.recipe.used.values()}, (roms,)
+            self._lacking[roms] = len(hashes)
             for sha256 in hashes:
-                self._waiting[sha256].append(roms.title.id)
+                self._titles[sha256] = (*others, roms) if (others := self._titles.get(sha256)) else alone
 
     def take(self, found: Digest, parts: list[bytes]) -> None:
         """Build the titles of which this was the last chip."""
-        if found.sha256 in self._held or not any(
-            title in self._lacking for title in self._waiting.get(found.sha256, ())
-        ):
+        waiting = [] if found.sha256 in self._held else [*self._waiting(found.sha256)]
+        if not waiting:
             return
         self._held[found.sha256] = parts[0] if len(parts) == 1 else b"".join(parts)
         self._size += found.size
-        for title in self._waiting[found.sha256]:
-            if title in self._lacking:
-                roms, hashes = self._lacking[title]
-                hashes.discard(found.sha256)
-                if not hashes:
-                    self._finish(roms)
+        for roms in waiting:
+            self._lacking[roms] -= 1
+            if not self._lacking[roms]:
+                self._finish(roms)
         while self._size > MOST:
             self._give_up(next(iter(self._held)))
 
@@ -64,22 +61,25 @@ class InPassing:
         """Take over what came of titles."""
         self.outcomes |= made
 
+    def _waiting(self, sha256: str) -> Iterator[TitleRoms]:
+        """Yield the titles of a chip that are not built yet, nor left to their turn."""
+        return (roms for roms in self._titles.get(sha256, ()) if roms in self._lacking)
+
     def _finish(self, roms: TitleRoms) -> None:
         used = roms.recipe.used
-        del self._lacking[roms.title.id]
+        del self._lacking[roms]
         with suppress(CardkilnError, OSError):  # told at its turn
             self._made[roms.title.id] = self._build(roms, {name: self._held[used[name].sha256] for name in used})
-        self._drop(content.sha256 for content in used.values())
+        self._drop(used.values())
 
     def _give_up(self, sha256: str) -> None:
         """Leave the titles that wait for more than this chip to their turn."""
-        for title in self._waiting[sha256]:
-            if title in self._lacking:
-                roms, _ = self._lacking.pop(title)
-                self._drop(content.sha256 for content in roms.recipe.used.values())
+        for roms in [*self._waiting(sha256)]:
+            del self._lacking[roms]
+            self._drop(roms.recipe.used.values())
 
-    def _drop(self, hashes: Iterable[str]) -> None:
+    def _drop(self, contents: Iterable[Content]) -> None:
         """Let go of chips that no title waits for any more."""
-        for sha256 in hashes:
-            if sha256 in self._held and not any(title in self._lacking for title in self._waiting[sha256]):
-                self._size -= len(self._held.pop(sha256))
+        for content in contents:
+            if content.sha256 in self._held and not any(self._waiting(content.sha256)):
+                self._size -= len(self._held.pop(content.sha256))

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from pipeline.errors import ManifestError, Place, Problem
 from pipeline.fat.names import fold
@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # many a command needs the manifest alone
     from pipeline.sources.files.listing import FileTree
     from pipeline.sources.search.matcher import Taker
 
+Item = TypeVar("Item")
 Output = tuple[str, str]
 """What contents go into: ("rom", title id) or ("card", card id)."""
 
@@ -39,6 +40,16 @@ class Copied:
     files: tuple[CardFile, ...]
     folders: tuple[CardFolder, ...]
     local: dict[str, Location]
+
+
+@dataclass(frozen=True, slots=True)
+class _EachTime(Iterable[Item]):
+    """What is yielded anew each time it is gone through, and never kept."""
+
+    yielded: Callable[[], Iterator[Item]]
+
+    def __iter__(self) -> Iterator[Item]:
+        return self.yielded()
 
 
 class Inputs:
@@ -247,9 +258,10 @@ class Inputs:
         with counting("searching the sources", "files") as advance:
             scan = index.scan(places, sources.limits, advance, without=[self.workspace.build])
         self.workspace.warn(scan.problems)
-        wanted = [wanted for _, contents in self.wanted() for wanted in contents]
+        wanted = _EachTime(lambda: (wanted for _, together in self.wanted() for wanted in together))
+        contents = _EachTime(lambda: (content for _, together in self.wanted_contents() for content in together))
         with counting("hashing source files", "B") as advance:
-            return index.find(wanted, advance, self.taker, self.processes)
+            return index.find(wanted, advance, self.taker, self.processes, contents)
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
@@ -259,18 +271,28 @@ class Inputs:
             if title.roms:
                 yield ("rom", title.id), self.wanted_by_title(title)
 
+    def wanted_contents(self) -> Iterator[tuple[Output, Iterable[Content]]]:
+        """Yield the contents of ``wanted`` alone, which takes a third of the time."""
+        for card in self.cards_worked_out():
+            yield ("card", card.id), [file.content for file in self._outside(card)]
+        for title in self.manifest.titles.values():
+            if title.roms:
+                yield ("rom", title.id), self.recipe(title).used.values()
+
     def wanted_by_card(self, card: Card) -> list[Wanted]:
         """Return what a card wants from the sources beside the chips of its titles."""
-        copied = self.copied(card)
-        return [
-            _wanted_file(file)
-            for file in copied.files
-            if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local
-        ]
+        return [*map(_wanted_file, self._outside(card))]
 
     def wanted_by_title(self, title: Title) -> list[Wanted]:
         """Return the chips and patches that the ROM files of a title want, none where it has no ROM files."""
         return [*_wanted_chips(self.recipe(title))] if title.roms else []
+
+    def _outside(self, card: Card) -> Iterator[CardFile]:
+        """Yield the files of a card that lie in the user's sources."""
+        copied = self.copied(card)
+        for file in copied.files:
+            if file.origin.kind != "rom-file" and file.content.sha256 not in copied.local:
+                yield file
 
 
 def _wanted_file(file: CardFile) -> Wanted:

@@ -53,7 +53,7 @@ def manifest_named(workspace: Workspace, word: str) -> ManifestFile:
     if not kind:
         what = f"found a file in {path.parent.name}/, expected a manifest in {', '.join(sorted(KINDS))}"
         raise ManifestError.one(what, file=file)
-    return ManifestFile(kind=kind, id=path.stem, file=file, path=path)
+    return ManifestFile(kind=kind, id=path.stem, file=file, where=str(path))
 
 
 def refuse_elsewhere(workspace: Workspace, manifest: ManifestFile, what: str) -> None:

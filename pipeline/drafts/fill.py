@@ -100,7 +100,9 @@ class SocketSizes:
             self._read[kind, id_] = {}
             with suppress(CardkilnError):
                 if is_id(id_):
-                    self._read[kind, id_] = read_manifest(ManifestFile(kind=kind, id=id_, file="", path=path)).values
+                    self._read[kind, id_] = read_manifest(
+                        ManifestFile(kind=kind, id=id_, file="", where=str(path))
+                    ).values
         return self._read[kind, id_]
 
 

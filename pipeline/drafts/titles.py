@@ -155,7 +155,7 @@ def _core(workspace: Workspace, id_: str | None) -> tuple[Core, Mapping[str, Any
 
 def _manifest(workspace: Workspace, kind: str, id_: str) -> ManifestFile:
     path = workspace.inputs / FOLDERS[kind] / f"{id_}.toml"
-    return ManifestFile(kind=kind, id=id_, file=path_from(path, workspace.base), path=path)
+    return ManifestFile(kind=kind, id=id_, file=path_from(path, workspace.base), where=str(path))
 
 
 def _titles(workspace: Workspace) -> dict[str, Mapping[str, Any]]:

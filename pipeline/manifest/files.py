@@ -34,12 +34,20 @@ EXAMPLE = 'lower-case words with hyphens such as "moth-pantry.toml"'
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ManifestFile:
-    """One file to read. ``id``: its name without ".toml", "" for sources. ``file``: the name that messages show."""
+    """One file to read. ``id``: its name without ".toml", "" for sources. ``file``: the name that messages show.
+
+    ``where``: its path as text, which of thousands of manifests takes a fifth of the memory.
+    """
 
     kind: str
     id: str
     file: str
-    path: Path
+    where: str
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return Path(self.where)
 
 
 def path_from(path: Path, base: Path) -> str:
@@ -88,7 +96,7 @@ def manifest_files(root: Path, base: Path) -> tuple[list[ManifestFile], list[Pro
         except OSError as error:
             problems.append(_unreadable(path_from(root / folder, base), error))
     files += (
-        ManifestFile(kind="sources", id="", file=path_from(root / name, base), path=root / name)
+        ManifestFile(kind="sources", id="", file=path_from(root / name, base), where=str(root / name))
         for name in SOURCES
         if name in (name for name, _ in entries)
     )
@@ -113,14 +121,15 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
 def _in_folder(kind: str, folder: Path, base: Path) -> tuple[list[ManifestFile], list[Problem]]:
     files: list[ManifestFile] = []
     problems: list[Problem] = []
+    above, shown_above = str(folder / "x")[:-1], path_from(folder / "x", base)[:-1]
     for name, is_folder in sorted(_entries(folder), key=lambda entry: entry[0].rpartition(".")):
-        path, file = folder / name, path_from(folder / name, base)
+        file = shown_above + shown(name)
         id_, _, suffix = name.rpartition(".")
         if suffix.lower() == "toml":
             if not is_id(id_) or suffix != "toml":
                 problems.append(_bad_name(file, name))
-            files.append(ManifestFile(kind=kind, id=id_, file=file, path=path))
-        elif is_folder and _holds_manifests(path):
+            files.append(ManifestFile(kind=kind, id=id_, file=file, where=above + name))
+        elif is_folder and _holds_manifests(folder / name):
             what = f"found manifests in a folder of its own, expected them in {folder.name}/"
             problems.append(Problem(Place(file), what, f"move them to {folder.name}/; tags can group them"))
         elif not is_folder:

@@ -48,7 +48,9 @@ def load(inputs: Path, base: Path | None = None) -> Manifest:
 def load_sources(inputs: Path, base: Path) -> tuple[Sources, list[Problem]]:
     """Return the places to search and the limits of archives, and what is wrong with them, whatever else is."""
     files = [file for file in (inputs / name for name in SOURCES) if file.is_file()]
-    examined = [_examined(ManifestFile(kind="sources", id="", file=path_from(file, base), path=file)) for file in files]
+    examined = [
+        _examined(ManifestFile(kind="sources", id="", file=path_from(file, base), where=str(file))) for file in files
+    ]
     found, problems = sources(inputs, examined)
     return found, [*(problem for manifest in examined for problem in manifest.problems), *problems]
 

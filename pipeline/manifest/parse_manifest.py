@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 from itertools import islice
 from typing import Any
 
@@ -18,8 +19,8 @@ from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.read import parse
 
-DROPPED = frozenset({"chips", "sockets", "patches", "rom"})
-"""Keys of a title that name no other manifest and no file: most of what it holds, and kept decoded only."""
+NAMING = ("core", "like", "tags", "files")
+"""Keys of a title that name other manifests and files; all else that it holds is kept decoded only."""
 
 
 def parse_manifest(kind: str, id_: str, file: str, data: bytes, *, whole: bool = False) -> ParsedManifest:
@@ -37,8 +38,21 @@ def parse_manifest(kind: str, id_: str, file: str, data: bytes, *, whole: bool =
     if kind == "title" and takes_over(values):
         return ParsedManifest(kind=kind, id=id_, file=file, data=values)
     value = DECODERS[kind](id_, file, values)
-    values = values if whole else {key: inner for key, inner in values.items() if key not in DROPPED}
-    return ParsedManifest(kind=kind, id=id_, file=file, data=values, value=value)
+    kept = naming(values) if kind == "title" and not whole else values
+    return ParsedManifest(kind=kind, id=id_, file=file, data=kept, value=value)
+
+
+def naming(title: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return what of a title's values names other manifests and files; one value for all that name the same."""
+    if "files" in title:
+        return {key: title[key] for key in NAMING if key in title}
+    return _naming(title.get("core"), title.get("like"), tuple(title["tags"]) if "tags" in title else None)
+
+
+@lru_cache(1024)
+def _naming(core: str | None, like: str | None, tags: tuple[str, ...] | None) -> Mapping[str, Any]:
+    named = {"core": core, "like": like, "tags": tags if tags is None else list(tags)}
+    return {key: value for key, value in named.items() if value is not None}
 
 
 def _problems(kind: str, values: dict[str, Any], text: str, file: str) -> tuple[Problem, ...]:

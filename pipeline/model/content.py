@@ -95,8 +95,8 @@ class Candidate:
 class Found:
     """What a search gave: where each found content lies (by SHA-256), its full size and hash, and what is missing."""
 
-    locations: dict[str, Location]
-    contents: dict[str, Content]
+    locations: Mapping[str, Location]
+    contents: Mapping[str, Content]
     missing: tuple[tuple[Wanted, Candidate | None], ...]
 
 

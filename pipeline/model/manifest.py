@@ -10,12 +10,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import Any
 
 from pipeline.errors import Place
 from pipeline.model.content import Content
 
 Value = str | int | bool | tuple["Value", ...] | Mapping[str, "Value"]
 """A plain value of a manifest: what TOML gives, with lists as tuples."""
+
+NOTHING: Mapping[str, Any] = {}
+"""Stands where nothing is stated: of tens of thousands of chips and steps, a mapping for each counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +144,7 @@ class Board:
     source: str = ""
     date: str = ""
     one_menu: bool = False
-    silenced: Mapping[str, str] = field(default_factory=dict)
+    silenced: Mapping[str, str] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +158,7 @@ class Needs:
     """
 
     volumes: tuple[str, ...] = ()
-    settings: Mapping[str, str] = field(default_factory=dict)
+    settings: Mapping[str, str] = field(default_factory=lambda: NOTHING)
     outputs: tuple[str, ...] = ()
     orientation: str = ""
     line_rates: tuple[int, ...] = ()
@@ -162,8 +166,8 @@ class Needs:
     pads: int = 0
     buttons: int = 0
     start_output: str = ""
-    switch: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    output_rates: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    switch: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: NOTHING)
+    output_rates: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,9 +255,9 @@ class Core:
     source: str
     date: str
     release_date: str = ""
-    silenced: Mapping[str, str] = field(default_factory=dict)
+    silenced: Mapping[str, str] = field(default_factory=lambda: NOTHING)
     folders: tuple[str, ...] = ()
-    layouts: Mapping[str, Layout] = field(default_factory=dict)
+    layouts: Mapping[str, Layout] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,7 +282,7 @@ class Piece:
     """
 
     operation: str
-    arguments: Mapping[str, Value] = field(default_factory=dict)
+    arguments: Mapping[str, Value] = field(default_factory=lambda: NOTHING)
     parts: tuple[Piece, ...] = ()
     name: str = ""
     slot: str = ""
@@ -337,11 +341,11 @@ class Title:
     rights: Rights
     source: str
     date: str
-    patches: Mapping[str, Content] = field(default_factory=dict)
+    patches: Mapping[str, Content] = field(default_factory=lambda: NOTHING)
     layout: str = field(default="", compare=False)
-    sockets: Mapping[str, Socket] = field(default_factory=dict, compare=False)
+    sockets: Mapping[str, Socket] = field(default_factory=lambda: NOTHING, compare=False)
     like: str = field(default="", compare=False)
-    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    places: Mapping[str, Place] = field(default_factory=lambda: NOTHING, compare=False, repr=False)
 
     def place(self, key: str) -> Place:
         """Return where a key ("rom.1.steps.2.at") stands: in its own manifest, its core's, or that of another title."""
@@ -403,11 +407,11 @@ class Card:
     stations: tuple[str, ...] = ()
     required_stations: tuple[str, ...] = ()
     rights: Rights = Rights()
-    silenced: Mapping[str, str] = field(default_factory=dict)
+    silenced: Mapping[str, str] = field(default_factory=lambda: NOTHING)
     image_sha256: str = ""
     keep: tuple[str, ...] = ()
     without_kept: tuple[str, ...] = ()
-    accepted: Mapping[str, str] = field(default_factory=dict)
+    accepted: Mapping[str, str] = field(default_factory=lambda: NOTHING)
     folders: tuple[str, ...] = ()
 
 
@@ -471,4 +475,4 @@ class Manifest:
     titles: Mapping[str, Title]
     cards: Mapping[str, Card]
     sources: Sources
-    stations: Mapping[str, Station] = field(default_factory=dict)
+    stations: Mapping[str, Station] = field(default_factory=lambda: NOTHING)

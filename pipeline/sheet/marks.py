@@ -1,4 +1,4 @@
-"""Small pieces of HTML that a sheet has by the thousand; what they are given is escaped, as in every template."""
+"""Small pieces of HTML that a sheet has by the thousand; what a person wrote is escaped, as in every template."""
 
 from __future__ import annotations
 
@@ -17,12 +17,11 @@ def path(value: str) -> Markup:
     return Markup(f"<bdi>{'/<wbr>'.join(map(escape, value.split('/')))}</bdi>")  # noqa: S704  # as above
 
 
-def block(one: StripBlock, height: str) -> Markup:
-    """Return a block of a strip, with its label in its middle."""
-    kind = escape(one.kind)
+def block(one: StripBlock) -> Markup:
+    """Return a block of a strip, with its label in its middle; kinds are words of this program."""
     cut = " cut" if one.width > 1.2 else ""
-    drawn = f'<rect class="b {kind}{cut}" x="{one.x}%" width="{one.width}%" height="{escape(height)}"/>'
+    drawn = f'<rect class="b {one.kind}{cut}" x="{one.x}%" width="{one.width}%" height="100%"/>'
     if one.label:
         middle = round(one.x + one.width / 2, 3)
-        drawn += f'<text class="on {kind}" x="{middle}%" y="50%">{escape(one.label)}</text>'
+        drawn += f'<text class="on {one.kind}" x="{middle}%" y="50%">{escape(one.label)}</text>'
     return Markup(drawn)  # noqa: S704  # as above

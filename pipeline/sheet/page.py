@@ -15,7 +15,7 @@ from pipeline.sheet.card_map import card_map, numbered
 from pipeline.sheet.cautions import cautions
 from pipeline.sheet.listing import FOLDED_ABOVE, LISTED, Row, facts, groups, parts
 from pipeline.sheet.owners import owner_of
-from pipeline.sheet.rom_picture import address, rom_picture
+from pipeline.sheet.rom_figure import rom_figure
 from pipeline.sheet.station_rows import chances
 
 
@@ -44,7 +44,7 @@ def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> str:
         folded=len(rows) > FOLDED_ABOVE,
         listed=len(rows) <= LISTED,
         first_for=_first_for(finished),
-        maps=[(rom, rom_picture(rom), names.get(rom.title, "")) for rom in finished.maps],
+        rom_figures=(rom_figure(rom, number, names.get(rom.title, "")) for number, rom in enumerate(finished.maps, 1)),
         facts=facts(finished),
     )
 
@@ -94,7 +94,6 @@ def _environment() -> Environment:
     )
     environment.globals.update(block=marks.block, path=marks.path, text=marks.text)
     environment.filters.update(
-        address=address,
         kilohertz=_kilohertz,
         line_rates=_line_rates,
         listed=listed,

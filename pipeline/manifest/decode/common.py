@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import date
+from functools import lru_cache
+from sys import intern
 from typing import Any
 
 from pipeline.model.content import Content
@@ -12,15 +14,26 @@ from pipeline.model.units import parse_size
 
 Table = Mapping[str, Any]
 
+NOTHING_STATED = Rights()
+
+_size = lru_cache(1024, typed=True)(parse_size)
+"""As ``parse_size``, with one value for all manifests that have the same."""
+
 
 def texts(data: Table, key: str) -> tuple[str, ...]:
-    """Return the texts of a list, none when it is left out."""
-    return tuple(data.get(key, ()))
+    """Return the texts of a list, none when it is left out; values that many titles have are kept once."""
+    return _texts(tuple(data.get(key, ())))
+
+
+@lru_cache(1024)
+def _texts(found: tuple[str, ...]) -> tuple[str, ...]:
+    """Return texts as one value for all manifests that have the same."""
+    return tuple(map(intern, found))
 
 
 def size(data: Table, key: str) -> int | None:
     """Return a size in bytes, None when it is left out."""
-    return parse_size(data[key]) if key in data else None
+    return _size(data[key]) if key in data else None
 
 
 def day(data: Table, key: str = "date") -> str:
@@ -31,14 +44,14 @@ def day(data: Table, key: str = "date") -> str:
 
 def rights(data: Table) -> Rights:
     """Return what is stated of rights."""
-    return Rights(**data.get("rights", {}))
+    return Rights(**data["rights"]) if "rights" in data else NOTHING_STATED
 
 
 def content(table: Table) -> Content:
     """Return a content that is declared by size and hash."""
     return Content(
         sha256=table["sha256"].lower(),
-        size=parse_size(table["size"]),
+        size=_size(table["size"]),
         crc32=int(table["crc32"], 16) if "crc32" in table else None,
     )
 

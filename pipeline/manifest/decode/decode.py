@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from sys import intern
 
 from pipeline.manifest.checks.sums import known_chips
 from pipeline.manifest.decode.common import Table, config, configs, content, day, files, rights, size, sums, texts
 from pipeline.manifest.decode.rom_files import changes, rom_file
 from pipeline.manifest.schema.formats import parse_moment, parse_rate, parse_rates
 from pipeline.model.manifest import (
+    NOTHING,
     Board,
     Card,
     Chip,
@@ -109,13 +111,10 @@ def title(id_: str, file: str, data: Table) -> Title:
         id=id_,
         file=file,
         name=data["name"],
-        core=data["core"],
+        core=intern(data["core"]),
         tags=texts(data, "tags"),
-        folder=data.get("folder", ""),
-        chips={
-            name: Chip(name=name, content=content(table), part=table.get("part", ""), holds=table.get("holds", ""))
-            for name, table in data.get("chips", {}).items()
-        },
+        folder=intern(data.get("folder", "")),
+        chips={(chip := intern(key)): _chip(chip, table) for key, table in data.get("chips", {}).items()},
         roms=tuple(rom_file(table, f"rom.{number}", name) for number, table in enumerate(data.get("rom", ()), 1)),
         files=tuple(files(data)),
         orientation=data.get("orientation", ""),
@@ -123,8 +122,14 @@ def title(id_: str, file: str, data: Table) -> Title:
         rights=rights(data),
         source=data.get("source", ""),
         date=day(data),
-        patches={name: content(table) for name, table in data.get("patches", {}).items()},
+        patches={name: content(table) for name, table in data["patches"].items()} if "patches" in data else NOTHING,
     )
+
+
+def _chip(name: str, table: Table) -> Chip:
+    """Return a chip; its name, part and what it holds are those of thousands of others."""
+    part, holds = intern(table.get("part", "")), intern(table.get("holds", ""))
+    return Chip(name=name, content=content(table), part=part, holds=holds)
 
 
 def file_name(id_: str, data: Table) -> str:

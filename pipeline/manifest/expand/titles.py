@@ -11,7 +11,7 @@ from pipeline.manifest.checks.self_checks import chip_problems
 from pipeline.manifest.decode.decode import file_name, title
 from pipeline.manifest.decode.rom_files import changes
 from pipeline.manifest.expand.written_out import Stated, StatedLayout, WrittenOut, written_out
-from pipeline.manifest.parse_manifest import DROPPED
+from pipeline.manifest.parse_manifest import naming
 from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.model.manifest import Core, Socket, place_of
 from pipeline.model.text import did_you_mean, quote
@@ -174,8 +174,7 @@ def _finished(
         like=str((manifest.data or {}).get("like", "")),
         places=full.places,
     )
-    stated = {key: inner for key, inner in (manifest.data or {}).items() if key not in DROPPED}
-    return replace(manifest, value=value, data={**stated, "core": value.core})
+    return replace(manifest, value=value, data=naming({**(manifest.data or {}), "core": value.core}))
 
 
 def _sockets(full: WrittenOut, layout: StatedLayout | None, core: ParsedManifest | None) -> Mapping[str, Socket]:

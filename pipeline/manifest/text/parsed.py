@@ -14,7 +14,7 @@ from pipeline.model.manifest import Board, Card, Core, Station, Title
 class ParsedManifest:
     """What one manifest came to.
 
-    ``data``: its TOML values, None when its text could not be read; without ``DROPPED`` once they are decoded.
+    ``data``: its TOML values, None when its text could not be read; of a title that is decoded what names others.
     ``value``: the decoded manifest, None when there are problems, for sources, and for a title that takes something
     over until that is written out. ``problems``: of this manifest
     alone; those without a line are not yet located.

@@ -29,13 +29,14 @@ WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 def read(file: ManifestFile) -> bytes | Problem:
     """Return what a manifest holds, or why it cannot be read."""
     try:
-        state = file.path.stat()
+        path = file.path
+        state = path.stat()
         if not S_ISREG(state.st_mode):
             return _no_file(file)
         if state.st_size > LARGEST:
             what = f"found {state.st_size:,} bytes, expected a manifest of at most {LARGEST:,}"
             return Problem(Place(file.file), what)
-        return file.path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
         return _no_file(file)
     except OSError as error:

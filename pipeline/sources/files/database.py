@@ -5,8 +5,10 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import stat
-from collections.abc import Iterable, Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,6 +16,9 @@ from pipeline.model.text import shown
 from pipeline.sources.files.archive import Fault, Listing
 from pipeline.sources.files.digest import Digest
 from pipeline.sources.files.entry import SourceEntry
+
+PAGE = 1000
+"""Files that are fetched together where all are gone through."""
 
 VERSION = 4
 """Of the tables, of what is refused and of the forms that are tried; kept as SQLite's ``user_version``."""
@@ -40,11 +45,16 @@ TABLES = (
 ("second" is "" for one); ``forms``: those among them that were wanted."""
 
 SHA256 = "CASE WHEN {0} NOT GLOB '*[^0-9a-f]*' AND length(CAST({0} AS TEXT)) = 64 THEN CAST({0} AS TEXT) END"
-SOURCES = f"""SELECT place, path, NULL, size, CAST(crc32 AS INTEGER), {SHA256.format("sha256")} FROM files {{0}}
-    UNION ALL SELECT place, path, ifnull(CAST(name AS TEXT), ''), ifnull(CAST(members.size AS INTEGER), 0),
-    CAST(members.crc32 AS INTEGER), {SHA256.format("members.sha256")}
-    FROM members JOIN files ON path = members.archive {{1}}"""  # noqa: S608  # no text from outside
+FILES = f"SELECT place, path, NULL, size, CAST(crc32 AS INTEGER), {SHA256.format('sha256')} FROM files"  # noqa: S608
+MEMBERS = f"""ifnull(CAST(name AS TEXT), ''), ifnull(CAST(members.size AS INTEGER), 0),
+    CAST(members.crc32 AS INTEGER), {SHA256.format("members.sha256")} FROM members"""
+SOURCES = f"""{FILES} {{0}} UNION ALL
+    SELECT place, path, {MEMBERS} JOIN files ON path = members.archive {{1}}"""  # no text from outside in any of these
 """What is read is brought to its type, as rows may have been damaged; ``files`` was held to what is there by a scan."""
+
+
+BEHIND = b"\xff"
+"""Comes after every path: those of POSIX begin with a slash, those of Windows with a drive or a backslash."""
 
 
 def _files(path: Path) -> list[Path]:
@@ -225,26 +235,69 @@ class Database:
 
     def sources_of(self, sizes: Iterable[int]) -> Iterator[SourceEntry]:
         """Yield the files and members of these sizes, in no order."""
-        self._sql.execute("DELETE FROM sizes")
-        self._sql.executemany("INSERT OR IGNORE INTO sizes VALUES (?)", ((size,) for size in sizes))
+        self._set_sizes(sizes)
         query = SOURCES.format("WHERE size IN sizes", "WHERE members.size IN sizes")
         yield from map(SourceEntry._make, self._sql.execute(query))
 
-    def remember(self, digests: Iterable[tuple[SourceEntry, Digest]]) -> None:
-        """Keep digests of sources whose file is still what the last scan saw; of others nothing is kept."""
-        files, members = [], []
-        for source, digest in digests:
-            if source.member is None:
-                files.append((digest.sha256, digest.crc32, source.path, digest.signature))
-            else:
-                members.append((digest.sha256, digest.crc32, source.path, source.member, source.path, digest.signature))
+    def in_order(self, sizes: Iterable[int] | None = None) -> Iterator[SourceEntry]:
+        """Yield the files and members, those of these sizes where some are given, the preferred first.
+
+        No more than a page of files, or the members of one archive, are in memory at a time, and digests may be
+        remembered meanwhile. One such iterator at a time.
+        """
+        if sizes is not None:
+            self._set_sizes(sizes)
+        some, known = ("TRUE", "TRUE") if sizes is None else ("size IN sizes", "+size IN sizes")  # + keeps to the key
+        pages, archives = defaultdict[int, list[bytes]](list), defaultdict[int, list[bytes]](list)
+        files = self._sql.execute(f"SELECT place, path FROM files WHERE {some} ORDER BY place, path")  # noqa: S608
+        for number, (place, path) in enumerate(files):
+            if number % PAGE == 0 or place not in pages:
+                pages[place].append(path)
+        query = f"""SELECT place, path FROM files
+            WHERE path IN (SELECT archive FROM members WHERE {some}) ORDER BY place, path"""  # noqa: S608
+        for place, path in self._sql.execute(query):
+            archives[place].append(path)
+        page = f"{FILES} WHERE {known} AND place = ? AND path >= ? AND path < ? ORDER BY path"
+        members = f"SELECT {MEMBERS} WHERE {known} AND archive = ? ORDER BY name"
+        for place in sorted({*pages, *archives}):
+            for start, end in pairwise([*pages[place], BEHIND]):
+                yield from map(SourceEntry._make, self._sql.execute(page, (place, start, end)).fetchall())
+            for path in archives[place]:
+                for row in self._sql.execute(members, (path,)).fetchall():
+                    yield SourceEntry(place, path, *row)
+
+    def cost_of_unhashed(self, sizes: Iterable[int] | None, each: int) -> int:
+        """Return the bytes of the files and members, of these sizes where some are given, that have no SHA-256 yet.
+
+        A file or member counts for ``each`` bytes more.
+        """
+        if sizes is not None:
+            self._set_sizes(sizes)
+        of_size = "TRUE" if sizes is None else "size IN sizes"
+        query = "SELECT ifnull(sum(size + ?), 0) FROM {} WHERE sha256 IS NULL AND {}"
+        return sum(self._sql.execute(query.format(t, of_size), (each,)).fetchone()[0] for t in ("files", "members"))
+
+    def _set_sizes(self, sizes: Iterable[int]) -> None:
+        self._sql.execute("DELETE FROM sizes")
+        self._sql.executemany("INSERT OR IGNORE INTO sizes VALUES (?)", ((size,) for size in sizes))
+
+    def remember(self, digests: Sequence[tuple[SourceEntry, Digest]]) -> bool:
+        """Keep digests of sources whose file is still what the last scan saw; return whether that was done with all."""
+        files, members, seen = [], [], dict[bytes, str | None]()
         with self.transaction():
-            self._sql.executemany("UPDATE files SET sha256 = ?, crc32 = ? WHERE path = ? AND signature = ?", files)
-            self._sql.executemany(
-                """UPDATE members SET sha256 = ?, crc32 = ? WHERE archive = ? AND name = ?
-                AND EXISTS (SELECT 1 FROM files WHERE path = ? AND signature = ?)""",
-                members,
-            )
+            for source, digest in digests:
+                if source.path not in seen:
+                    query = "SELECT CAST(signature AS TEXT) FROM files WHERE path = ?"
+                    seen[source.path] = next(self._sql.execute(query, (source.path,)), (None,))[0]
+                if seen[source.path] != digest.signature:
+                    continue
+                if source.member is None:
+                    files.append((digest.sha256, digest.crc32, source.path))
+                else:
+                    members.append((digest.sha256, digest.crc32, source.path, source.member))
+            self._sql.executemany("UPDATE files SET sha256 = ?, crc32 = ? WHERE path = ?", files)
+            self._sql.executemany("UPDATE members SET sha256 = ?, crc32 = ? WHERE archive = ? AND name = ?", members)
+        return len(files) + len(members) == len(digests)
 
     def contents(self, first: tuple[bytes, str], last: tuple[bytes, str]) -> dict[tuple[bytes, str], Digest]:
         """Return what is remembered of files (path, "") and members (path, name) from one to another, both included.

@@ -19,6 +19,8 @@ STEP = 1 << 16
 """Packed bytes that are inflated together; measured: zlib takes three times as long with 256 KiB at a time."""
 HEADER = Struct("<4s2xH18x2H")
 """Local file header: signature, flags, length of the name and of the extra field (APPNOTE 4.3.7)."""
+READ_METHODS = (ZIP_STORED, ZIP_DEFLATED)
+"""``zipfile`` reads others too, which are refused when an archive is listed."""
 SIGNATURE = b"PK\3\4"
 UTF_8 = 0x800
 """The name is UTF-8, else code page 437 (APPNOTE 4.4.4, bit 11, and appendix D)."""
@@ -76,6 +78,8 @@ class UnzippedArchive:
         """Yield the bytes of a member that ``zipfile`` takes after all, without the first that were given out."""
         count, size = 0, self.entries[name].size
         with damage(f"{name!r} is damaged"):
+            if self.entries[name].method not in READ_METHODS:
+                raise NotImplementedError("that compression method is not supported")
             archive, entries = self._library
             with archive.open(entries[name]) as member:
                 while piece := member.read(PIECE):
@@ -130,7 +134,8 @@ def _data_offset(stream: BinaryIO, name: str, entry: ZipEntry) -> int:
     if len(header) < HEADER.size or entry.flags & (ENCRYPTED_FLAGS | PATCHED) or not entry.size:
         raise _UnlikeError
     signature, flags, name_length, extra_length = cast("tuple[bytes, int, int, int]", HEADER.unpack(header))
-    local_name = stream.read(name_length).decode("utf-8" if flags & UTF_8 else "cp437")
-    if signature != SIGNATURE or local_name != name or entry.method not in (ZIP_STORED, ZIP_DEFLATED):
+    local_name = stream.read(name_length)
+    spelled = local_name.decode("utf-8" if flags & UTF_8 or local_name.isascii() else "cp437")
+    if signature != SIGNATURE or spelled != name or entry.method not in READ_METHODS:
         raise _UnlikeError
     return entry.offset + HEADER.size + name_length + extra_length

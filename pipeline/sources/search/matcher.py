@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections import Counter, deque
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any, Protocol
 
 from pipeline.errors import CheckError
-from pipeline.model.content import Content
+from pipeline.model.content import Content, Location
 from pipeline.processes import divided, processors
 from pipeline.sources.files.archive import ArchiveError
 from pipeline.sources.files.database import Database
 from pipeline.sources.files.digest import Digest, Take, digest, digest_members
 from pipeline.sources.files.entry import SourceEntry
 from pipeline.sources.files.problems import reason
+from pipeline.sources.search.packed import PackedMapping, PackedSources
 
 BATCH_SOURCES, BATCH_BYTES = 256, 64 << 20
 """Hashed between two looks at what is still wanted, and by a killed run in vain, at most (or one larger source)."""
@@ -38,158 +38,225 @@ class Taker(Protocol):
         """Take over what was made, here or elsewhere."""
 
 
-@dataclass(slots=True)
 class Targets:
-    """Hashes looked for among some sources, each with the CRC-32s declared for it (None where none is)."""
+    """What is looked for among some sources: how many contents, by their declared CRC-32 (None where none is)."""
 
-    hashes: dict[str, set[int | None]] = field(default_factory=dict)
-    checks: Counter[int | None] = field(default_factory=Counter)
+    __slots__ = ("checks", "unchecked")
 
-    def add(self, content: Content) -> None:
-        """Look for a content too."""
-        checks = self.hashes.setdefault(content.sha256, set())
-        if content.crc32 not in checks:
-            checks.add(content.crc32)
-            self.checks[content.crc32] += 1
+    def __init__(self) -> None:
+        self.checks = Counter[int | None]()
+        self.unchecked: Aims = ((self, None),)
 
-    def done(self, sha256: str) -> None:
-        """Look no longer for a hash."""
-        self.checks -= Counter(self.hashes.pop(sha256))
+    def done(self, check: int | None) -> None:
+        """Look no longer for one of the contents with a CRC-32."""
+        self.checks[check] -= 1
+        if not self.checks[check]:
+            del self.checks[check]
 
     def fits(self, source: SourceEntry) -> bool:
         """Whether a source may hold what is looked for, as far as an archive's directory tells."""
         if source.member is None:
-            return bool(self.hashes)
+            return bool(self.checks)
         return source.crc32 is None or None in self.checks or source.crc32 in self.checks
 
 
+Aims = tuple[tuple[Targets, int | None], ...]
+"""Among which sources a content is looked for, each time with the CRC-32 declared for it."""
+
+Group = tuple[bytes, list[str] | None]
+"""Members of an archive that are hashed together, or a file."""
+
+Batch = list[tuple[SourceEntry, bool]]
+"""Sources that are looked at together, each with whether it is to be hashed."""
+
+
 class Matcher:
-    """One search under way: what was found, what was hashed, and why some sources could not be."""
+    """One search under way: what is sought, what of it was found, and what the index does not keep of what was hashed.
+
+    What is sought becomes a few bytes when it is found: there may be a hundred thousand contents.
+    """
 
     def __init__(
         self, store: Database, progress: Callable[[int], None], taker: Taker | None = None, processes: int = 0
     ) -> None:
         self._store, self._progress, self._taker, self._processes = store, progress, taker, processes
-        self.found: dict[str, SourceEntry] = {}
+        self._sought: dict[str, Aims | bytes] = {}
+        self._packed = PackedSources()
         self._digests: dict[tuple[bytes, str | None], Digest] = {}
         self._failures: dict[tuple[bytes, str | None], str] = {}
 
+    @property
+    def contents(self) -> Mapping[str, Content]:
+        """The contents that were found, by SHA-256, each with its size and its true CRC-32."""
+        return PackedMapping(self._sought, self._packed.content)
+
+    @property
+    def locations(self) -> Mapping[str, Location]:
+        """Where these lie."""
+        return PackedMapping(self._sought, self._packed.location)
+
     def hash_of(self, source: SourceEntry) -> str | None:
         """Return the SHA-256 of a source, None while it is not hashed or cannot be."""
-        known = self._digests.get((source.path, source.member))
+        known = self._digests.get((source.path, source.member)) if self._digests else None
         return known.sha256 if known else source.sha256
 
     def crc32_of(self, source: SourceEntry) -> int | None:
         """Return the CRC-32 of a source, None for a file that is not hashed."""
-        known = self._digests.get((source.path, source.member))
+        known = self._digests.get((source.path, source.member)) if self._digests else None
         return known.crc32 if known else source.crc32
 
     def failure(self, source: SourceEntry) -> str:
         """Return why a source could not be hashed, "" if it could or was not tried."""
         return self._failures.get((source.path, source.member), "")
 
+    def is_found(self, sha256: str | None) -> bool:
+        """Whether a content was found."""
+        return isinstance(self._sought.get(sha256 or ""), bytes)
+
+    def seek(self, content: Content, targets: Targets) -> bool:
+        """Look for a content among some sources too; return whether it is looked for among others already."""
+        aims = self._sought.get(content.sha256, ())
+        if isinstance(aims, bytes) or (targets, content.crc32) in aims:
+            return False
+        added = targets.unchecked if content.crc32 is None else ((targets, content.crc32),)
+        self._sought[content.sha256] = (*aims, *added) if aims else added
+        targets.checks[content.crc32] += 1
+        return any(other is not targets for other, _ in aims)
+
     def hash_all(self, sources: Iterable[SourceEntry]) -> None:
         """Hash each source whose SHA-256 is not known yet."""
         ordered = sorted(sources, key=lambda source: source.order)
-        unknown = [source for source in ordered if self.hash_of(source) is None]
-        batches = _batches((source, True) for source in unknown)
-        for _, hashed, results, _ in divided(self._count(unknown), self._hash, batches):
-            self._remember(hashed, results)
+        unknown = [(source, True) for source in ordered if self.hash_of(source) is None]
+        for batch, results in self._hashed(unknown, self._count(source for source, _ in unknown)):
+            self._learn(batch, results, is_kept=True)
 
-    def content(self, sha256: str) -> Content:
-        """Return a found content with its size and its true CRC-32."""
-        source = self.found[sha256]
-        return Content(sha256=sha256, size=source.size, crc32=self.crc32_of(source))
+    def through(self, sizes: Collection[int] | None, aim_of: Callable[[SourceEntry], Targets | None]) -> None:
+        """Look in each source for its aim, the preferred ones first, and leave out what is found from then on.
 
-    def through(self, sources: Iterable[SourceEntry], aim_of: Callable[[SourceEntry], Targets]) -> None:
-        """Look in each source for its aim, the preferred ones first, and leave out what is found from then on."""
-        ordered = sorted(sources, key=lambda source: source.order)
-        count = self._count(source for source in ordered if self._is_unknown(source) and aim_of(source).fits(source))
-        fitting = ((source, self._is_unknown(source)) for source in ordered if aim_of(source).fits(source))
-        for batch, unknown, results, made in divided(count, self._hash, _batches(fitting)):
-            if self._taker:
-                self._taker.receive(made)
-            self._remember(unknown, results)
-            for source in batch:
-                sha256, aim = self.hash_of(source), aim_of(source)
-                if sha256 in aim.hashes:
-                    self.found.setdefault(sha256, source)
-                    aim.done(sha256)
+        ``sizes``: of the sources, None for all of them.
+        """
+        count = 1
+        if self._store.cost_of_unhashed(sizes, EACH) >= WORTH_DIVIDING:
+            count = self._count(source for source, is_unknown in self._fitting(sizes, aim_of) if is_unknown)
+        for batch, results in self._hashed(self._fitting(sizes, aim_of), count):
+            for source, sha256, crc32 in self._learn(batch, results):
+                aims, aim = self._sought.get(sha256), aim_of(source)
+                if isinstance(aims, tuple) and any(targets is aim for targets, _ in aims):
+                    self._sought[sha256] = self._packed.pack(source, crc32)
+                    for targets, check in aims:
+                        targets.done(check)
+
+    def _fitting(
+        self, sizes: Collection[int] | None, aim_of: Callable[[SourceEntry], Targets | None]
+    ) -> Iterator[tuple[SourceEntry, bool]]:
+        """Yield the sources that may be what they are looked through for, each with whether it is to be hashed."""
+        for source in self._store.in_order(sizes):
+            aim = aim_of(source)
+            if aim is not None and aim.fits(source):
+                yield source, source.sha256 is None and not self._was_tried(source)
+
+    def _was_tried(self, source: SourceEntry) -> bool:
+        key = source.path, source.member
+        return key in self._digests or key in self._failures
 
     def _count(self, unknown: Iterable[SourceEntry]) -> int:
-        """Return in how many processes sources are hashed."""
-        cost = sum(source.size + EACH for source in unknown)
-        return 1 if cost < WORTH_DIVIDING else self._processes or processors()
+        """Return in how many processes sources are hashed; no more are looked at than decide that."""
+        cost = 0
+        for source in unknown:
+            cost += source.size + EACH
+            if cost >= WORTH_DIVIDING:
+                return self._processes or processors()
+        return 1
 
-    def _is_unknown(self, source: SourceEntry) -> bool:
-        return self.hash_of(source) is None and not self.failure(source)
+    def _hashed(
+        self, sources: Iterable[tuple[SourceEntry, bool]], count: int
+    ) -> Iterator[tuple[Batch, list[Digest | str]]]:
+        """Yield sources batch by batch, with the results of those that are to be hashed, in so many processes."""
+        batches = deque[Batch]()
 
-    def _hash(self, sources: Batch) -> tuple[list[SourceEntry], list[SourceEntry], list[Digest | str], Any]:
-        """Hash the second of two lists, and return both with the results and what the taker made."""
-        batch, unknown = sources
-        if not self._taker:
-            return batch, unknown, _try_all(unknown), None
-        results = _try_all(unknown, self._taker.take)
-        return batch, unknown, results, self._taker.made()
+        def work() -> Iterator[list[Group]]:
+            for batch in _batches(sources):
+                batches.append(batch)
+                yield _groups(source for source, is_unknown in batch if is_unknown)
 
-    def _remember(self, sources: list[SourceEntry], results: list[Digest | str]) -> None:
-        """Remember what sources are."""
-        fresh = []
-        for source, result in zip(sources, results, strict=True):
+        for results, made in divided(count, self._hash, work()):
+            if self._taker:
+                self._taker.receive(made)
+            yield batches.popleft(), results
+
+    def _hash(self, groups: list[Group]) -> tuple[list[Digest | str], Any]:
+        """Return the digest of each member and file, or why it cannot be had, and what the taker made."""
+        take = self._taker.take if self._taker else None
+        results = [result for path, names in groups for result in _try(path, names, take)]
+        return results, self._taker.made() if self._taker else None
+
+    def _learn(
+        self, batch: Batch, results: list[Digest | str], *, is_kept: bool = False
+    ) -> list[tuple[SourceEntry, str, int | None]]:
+        """Remember what sources are; return those of which it is known, with their SHA-256 and CRC-32, in their order.
+
+        ``is_kept``: not by the index alone.
+        """
+        learned, fresh, arriving = list[tuple[SourceEntry, str, int | None]](), [], iter(results)
+        for source, is_unknown in batch:
+            if not is_unknown:
+                if sha256 := self.hash_of(source):
+                    learned.append((source, sha256, self.crc32_of(source)))
+                continue
+            self._progress(source.size)
+            result = _as_declared(source, next(arriving))
             if isinstance(result, str):
                 self._failures[source.path, source.member] = result
             else:
-                self._digests[source.path, source.member] = result
                 fresh.append((source, result))
-            self._progress(source.size)
-        if fresh:
-            self._store.remember(fresh)
-
-
-Batch = tuple[list[SourceEntry], list[SourceEntry]]
-"""Sources that are looked at together, and those of them that are not hashed yet."""
+                learned.append((source, result.sha256, result.crc32))
+        if fresh and (not self._store.remember(fresh) or is_kept):
+            self._digests |= {(source.path, source.member): digest for source, digest in fresh}
+        return learned
 
 
 def _batches(sources: Iterable[tuple[SourceEntry, bool]]) -> Iterator[Batch]:
     """Yield sources in their order, each given with whether it has to be hashed."""
-    batch, unknown, size = list[SourceEntry](), list[SourceEntry](), 0
+    batch, size = Batch(), 0
     for source, is_unknown in sources:
-        batch.append(source)
-        if is_unknown:
-            unknown.append(source)
-            size += source.size
+        batch.append((source, is_unknown))
+        size += source.size * is_unknown
         if len(batch) == BATCH_SOURCES or size > BATCH_BYTES:
-            yield batch, unknown
-            batch, unknown, size = [], [], 0
+            yield batch
+            batch, size = [], 0
     if batch:
-        yield batch, unknown
+        yield batch
 
 
-def _try_all(sources: list[SourceEntry], take: Take | None = None) -> list[Digest | str]:
-    """Return the digest of each source, or why it cannot be had; those of one archive together.
+def _groups(sources: Iterable[SourceEntry]) -> list[Group]:
+    """Return files, and members together that lie in one archive."""
+    groups = list[Group]()
+    for (path, is_file), together in groupby(sources, key=lambda source: (source.path, source.member is None)):
+        groups.append((path, None if is_file else [source.member or "" for source in together]))
+    return groups
+
+
+def _try(path: bytes, names: list[str] | None, take: Take | None) -> Sequence[Digest | str]:
+    """Return the digest of a file or of each of an archive's members, or why it cannot be had.
 
     ``take`` is given what was read.
     """
-    results = list[Digest | str]()
-    for (path, is_member), group in groupby(sources, key=lambda source: (source.path, source.member is not None)):
-        together = list(group)
-        found: Sequence[Digest | ArchiveError]
-        try:
-            if is_member:
-                found = digest_members(os.fsdecode(path), [source.member or "" for source in together], take)
-            else:
-                found = [digest(source.location, take) for source in together]
-            results += map(_as_declared, together, found)
-        except OSError as error:
-            results += [f"it cannot be read: {reason(error)}"] * len(together)
-        except ArchiveError as error:
-            results += [error.what] * len(together)
-        except CheckError:
-            results += ["it changed while it was read"] * len(together)
-    return results
+    place = os.fsdecode(path)
+    try:
+        if names is None:
+            return [digest(Location(path=place), take)]
+        found = digest_members(place, names, take)
+        return [one.what if isinstance(one, ArchiveError) else one for one in found]
+    except OSError as error:
+        what = f"it cannot be read: {reason(error)}"
+    except ArchiveError as error:
+        what = error.what
+    except CheckError:
+        what = "it changed while it was read"
+    return [what] * (1 if names is None else len(names))
 
 
-def _as_declared(source: SourceEntry, found: Digest | ArchiveError) -> Digest | str:
-    if isinstance(found, ArchiveError):
-        return found.what
-    return found if found.size == source.size else "it changed after the sources were looked through"
+def _as_declared(source: SourceEntry, found: Digest | str) -> Digest | str:
+    if isinstance(found, str) or found.size == source.size:
+        return found
+    return "it changed after the sources were looked through"

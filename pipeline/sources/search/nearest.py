@@ -46,7 +46,7 @@ class _Neighbours:
             check = hunt.crc32_of(source)
             if check is not None and check in self._by_check:
                 self._by_check[check].append(source)
-            if source.size in self._by_size and hunt.hash_of(source) not in hunt.found:
+            if source.size in self._by_size and not hunt.is_found(hunt.hash_of(source)):
                 self._by_size[source.size].append(source)
             for name in source.names:
                 if name in self._by_name:
@@ -54,10 +54,10 @@ class _Neighbours:
 
     def candidate(self, want: Wanted) -> Candidate | None:
         """Return the nearest source to a missing content and why it is near."""
-        content, found = want.content, self._hunt.found.get(want.content.sha256)
+        content, found = want.content, self._hunt.contents.get(want.content.sha256)
         if found:
             why = f"same SHA-256, but it has {found.size:,} bytes; {content.size:,} are declared"
-            return Candidate(location=found.location, why=why)
+            return Candidate(location=self._hunt.locations[found.sha256], why=why)
         slip = self._slip(want)
         if slip:
             return slip

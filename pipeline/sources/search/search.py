@@ -9,10 +9,10 @@ left to find, so the answer does not depend on what earlier runs happened to rem
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from functools import partial
 
-from pipeline.model.content import Found, Wanted
+from pipeline.model.content import Content, Found, Wanted
 from pipeline.sources.files.database import Database
 from pipeline.sources.files.entry import SourceEntry, fold
 from pipeline.sources.search.matcher import Matcher, Taker, Targets
@@ -21,62 +21,60 @@ from pipeline.sources.search.nearest import nearest
 
 def find(
     store: Database,
-    wanted: Sequence[Wanted],
+    wanted: Iterable[Wanted],
     progress: Callable[[int], None],
     taker: Taker | None = None,
     processes: int = 0,
+    contents: Iterable[Content] | None = None,
 ) -> Found:
     """Return where the wanted contents lie, and for each missing one the source nearest to it.
 
     A declared CRC-32 that contradicts its SHA-256 is no error, but hides archive members, since they are not unpacked
     to see; ``Found.contents`` has the true CRC-32. A content of another size than declared is missing. ``progress``
     is told the bytes just hashed, and ``taker`` given what is read; much is read in ``processes``, 0 for as many as
-    there are processors.
+    there are processors. ``wanted`` is gone through again for what is missing; ``contents``: those of it, where they
+    are quicker to go through.
     """
-    hunt = Matcher(store, progress, taker, processes)
-    _hunt_by_size(hunt, store, wanted)
-    _hunt_by_hash(hunt, store, wanted)
-    contents = {sha256: hunt.content(sha256) for sha256 in sorted(hunt.found)}
+    hunt, by_size = Matcher(store, progress, taker, processes), defaultdict[int, Targets](Targets)
+    is_complete = True
+    for content in (want.content for want in wanted) if contents is None else contents:
+        if content.size is None or hunt.seek(content, by_size[content.size]):
+            is_complete = False
+    hunt.through(by_size, lambda source: by_size[source.size])
+    if not is_complete:
+        _hunt_by_hash(hunt, wanted)
+    if is_complete and not any(targets.checks for targets in by_size.values()):
+        return Found(locations=hunt.locations, contents=hunt.contents, missing=())
+    found = hunt.contents
     missing = [
-        w
-        for w in wanted
-        if (known := contents.get(w.content.sha256)) is None or w.content.size not in (None, known.size)
+        want
+        for want in wanted
+        if (known := found.get(want.content.sha256)) is None or want.content.size not in (None, known.size)
     ]
     return Found(
-        locations={sha256: hunt.found[sha256].location for sha256 in contents},
-        contents=contents,
+        locations=hunt.locations,
+        contents=found,
         missing=tuple(zip(missing, nearest(missing, store.sources, hunt), strict=True)),
     )
 
 
-def _hunt_by_size(hunt: Matcher, store: Database, wanted: Sequence[Wanted]) -> None:
-    aims: dict[int, Targets] = defaultdict(Targets)
-    for want in wanted:
-        if want.content.size is not None:
-            aims[want.content.size].add(want.content)
-    hunt.through(store.sources_of(aims), lambda source: aims[source.size])
-
-
-def _named(aims: dict[str, Targets], names: dict[SourceEntry, str], source: SourceEntry) -> Targets:
-    return aims[names[source]]
-
-
-def _hunt_by_hash(hunt: Matcher, store: Database, wanted: Sequence[Wanted]) -> None:
+def _hunt_by_hash(hunt: Matcher, wanted: Iterable[Wanted]) -> None:
     """Look for contents of unknown size: under a likely name, then under any."""
-    unsized = [w for w in wanted if w.content.size is None and w.content.sha256 not in hunt.found]
+    unsized = [want for want in wanted if want.content.size is None and not hunt.is_found(want.content.sha256)]
     if not unsized:
         return
-    named: dict[str, Targets] = defaultdict(Targets)
+    named = defaultdict[str, Targets](Targets)
     for want in unsized:
         for name in want.file_names:
-            named[fold(name)].add(want.content)
-    sources = list(store.sources())
-    for number in (0, 1):  # the whole name, then without its extension
-        alike = {source: name for source in sources for name in source.names[number : number + 1] if name in named}
-        hunt.through(alike, partial(_named, named, alike))
+            hunt.seek(want.content, named[fold(name)])
+
+    def named_so(number: int, source: SourceEntry) -> Targets | None:
+        return next((named[name] for name in source.names[number : number + 1] if name in named), None)
+
+    hunt.through(None, partial(named_so, 0))  # the whole name
+    hunt.through(None, partial(named_so, 1))  # without its extension
     rest = Targets()
     for want in unsized:
-        if want.content.sha256 not in hunt.found:
-            rest.add(want.content)
-    if rest.hashes:
-        hunt.through(sources, lambda source: rest)
+        hunt.seek(want.content, rest)
+    if rest.checks:
+        hunt.through(None, lambda _: rest)

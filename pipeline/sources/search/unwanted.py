@@ -29,9 +29,8 @@ def unwanted(
     Only those of a wanted size are hashed. An archive counts by what it holds. ``progress`` is told the bytes just
     hashed.
     """
-    sources = sorted(store.sources(), key=lambda source: source.order)
-    archives = {source.path for source in sources if source.member is not None}
-    for source in sources:
+    archives = {source.path for source in store.sources() if source.member is not None}
+    for source in store.in_order():
         if source.member is None and source.path in archives:
             continue
         sha256 = source.sha256
