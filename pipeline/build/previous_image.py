@@ -79,7 +79,7 @@ def finish(card: CardBuild, kept: Made | None) -> None:
         if text is not None:
             state.write_text(_plan_of(stamp), text)
         write_stamp(stamp, kept.inputs, {"card.img": (spare, kept.sha256["card.img"])})
-    state.write_text(plan_kept, card.plan_path.read_bytes())
+    state.write_file(plan_kept, card.plan_path)
 
 
 def _start(stamp: Path, image: Path, plan: Plan) -> PatchBase | None:

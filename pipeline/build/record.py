@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
+from pathlib import Path
+
 from pipeline.build import image
 from pipeline.build.card import CardBuild
 from pipeline.errors import Place, Problem
 from pipeline.file_digest import sha256_of_file
-from pipeline.workspace.atomic_write import write_if_changed
+from pipeline.record.document import record_text, sums_of
+from pipeline.workspace.atomic_write import replacing, write_if_changed
 from pipeline.workspace.build_history import keep_build
-from pipeline.workspace.stamp import NEW
+from pipeline.workspace.stamp import NEW, stale, write_stamp
 
 FILES = ("record.json", "SHA256SUMS")
 """What is written, the record first."""
@@ -21,7 +25,9 @@ def reason(card: CardBuild) -> str | None:
     if not all((card.folder / name).is_file() for name in FILES):
         return NEW
     known = image.proven(card)
-    for name, sha256 in card.record_hashes(known).items() if known else ():
+    if known is None or not stale(_stamp(card), card.record_inputs(known), _paths(card)):
+        return None
+    for name, sha256 in card.record_hashes(known).items():
         if sha256_of_file(card.folder / name) != sha256:
             return f"{name} is out of date"
     return None
@@ -36,17 +42,32 @@ def run(card: CardBuild) -> str:
     known = image.proven(card)
     if known is None:
         raise FileNotFoundError(card.workspace.stamp("image", card.id))
-    for name, data in card.record(known).items():
-        write_if_changed(card.folder / name, data)
+    path, sums = (card.folder / name for name in FILES)
+    finished = card.finished(known)
+    if not path.is_file() or sha256_of_file(path) != card.record_hashes(known)["record.json"]:
+        with replacing(path) as temporary, temporary.open("w", encoding="ascii", newline="\n") as file:
+            file.writelines(record_text(finished))
+    sha256 = sha256_of_file(path)
+    listed = sums_of(finished, sha256)
+    write_if_changed(sums, listed)
+    made = {path.name: (path, sha256), sums.name: (sums, hashlib.sha256(listed).hexdigest())}
+    write_stamp(_stamp(card), card.record_inputs(known), made)
     _keep(card)
-    return f"{card.id}: {card.workspace.shown(card.folder / 'record.json')}"
+    return f"{card.id}: {card.workspace.shown(path)}"
+
+
+def _stamp(card: CardBuild) -> Path:
+    return card.workspace.stamp("record", card.id)
+
+
+def _paths(card: CardBuild) -> dict[str, Path]:
+    return {name: card.folder / name for name in FILES}
 
 
 def _keep(card: CardBuild) -> None:
     """Add the build to those that are known again; a failure is a warning, since no output depends on it."""
-    record, plan = (card.folder / "record.json").read_bytes(), card.plan_path.read_bytes()
     try:
-        keep_build(card.workspace, card.id, record, plan)
+        keep_build(card.workspace, card.id, card.folder / "record.json", card.plan_path)
     except OSError as error:
         what = f"this build cannot be added to the history of builds: {error.strerror}"
         hint = "the card is complete; once it is rebuilt, doit verify cannot name this build"

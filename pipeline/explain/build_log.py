@@ -5,7 +5,6 @@ Nothing is decided by it. Where it is damaged or gone, it is not known what was 
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from pipeline.build import record
 from pipeline.build.build import Build
 from pipeline.errors import CardkilnError
 from pipeline.explain.pending_changes import differing
+from pipeline.file_digest import sha256_of_file
 from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
 from pipeline.workspace import state
@@ -149,4 +149,4 @@ def _made(build: Build, stage: str, item: str) -> object:
         "record": [folder / name for name in record.FILES],
         "sheet": [folder / "sheet.html"],
     }[stage]
-    return {str(path): hashlib.sha256(path.read_bytes()).digest() for path in paths if path.is_file()}
+    return {str(path): sha256_of_file(path) for path in paths if path.is_file()}

@@ -71,12 +71,13 @@ def record_files(finished: FinishedCard) -> dict[str, bytes]:
     record = bytearray()  # a list of the parts of a large card would take several times as much
     for part in record_text(finished):
         record += part.encode()
-    sums = {
-        "card.img": finished.proof.image_sha256,
-        "plan.json": finished.plan_sha256,
-        "record.json": sha256(record).hexdigest(),
-    }
-    return {"record.json": bytes(record), "SHA256SUMS": sums_text(sums).encode()}
+    return {"record.json": bytes(record), "SHA256SUMS": sums_of(finished, sha256(record).hexdigest())}
+
+
+def sums_of(finished: FinishedCard, record_sha256: str) -> bytes:
+    """Return the checksum list of a finished card."""
+    sums = {"card.img": finished.proof.image_sha256, "plan.json": finished.plan_sha256, "record.json": record_sha256}
+    return sums_text(sums).encode()
 
 
 def keep_of_record(record: Mapping[str, Any]) -> tuple[str, ...]:

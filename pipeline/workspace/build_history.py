@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.file_digest import sha256_of_file
 from pipeline.workspace import state
 from pipeline.workspace.workspace import Workspace
 
@@ -29,13 +29,16 @@ class BuildHistory:
             raise ValueError("expected SHA-256 sums")
 
 
-def keep_build(workspace: Workspace, card: str, record: bytes, plan: bytes) -> None:
-    """Keep record and plan of a build as the newest one of a card, and drop the oldest; raises OSError."""
+def keep_build(workspace: Workspace, card: str, record: Path, plan: Path) -> None:
+    """Keep record and plan of a build, which lie in files, as the newest one of a card, and drop the oldest.
+
+    Raises OSError.
+    """
     listed = workspace.stamp("builds", card)
     known = (state.read(listed, BuildHistory) or BuildHistory()).plans
-    digest = hashlib.sha256(plan).hexdigest()
-    for path, text in zip(_files(listed, digest), (record, plan), strict=True):
-        state.write_text(path, text, sync=False)
+    digest = sha256_of_file(plan)
+    for path, file in zip(_files(listed, digest), (record, plan), strict=True):
+        state.write_file(path, file, sync=False)
     kept, total = [digest], 0
     for earlier in reversed([plan for plan in known if plan != digest]):
         total += sum(path.stat().st_size for path in _files(listed, earlier) if path.is_file())

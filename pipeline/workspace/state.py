@@ -20,9 +20,10 @@ import os
 import re
 import shutil
 import stat
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
@@ -31,6 +32,11 @@ from pipeline.workspace.atomic_write import make_folder, replacing, temporary_na
 
 HEAD = b'["cardkiln-state 1","'
 """How every value begins; names the version of the form, of which no other is read."""
+
+END = b"]\n"
+
+PART = 1 << 20
+"""Bytes of a text that are hashed at once."""
 
 LARGEST = 1 << 30
 """Bytes of a file that are read; the plan of a card with a million files takes a fifth of it."""
@@ -59,6 +65,18 @@ def write_text(path: Path, text: bytes, *, sync: bool = True) -> None:
     make_room(path)
     with replacing(path, sync=sync) as temporary:
         temporary.write_bytes(sealed(path, text))
+
+
+def write_file(path: Path, source: Path, *, sync: bool = True) -> None:
+    """Keep the JSON text that a file holds as it is; raises OSError."""
+    make_room(path)
+    with source.open("rb") as text:
+        start = _start(path, iter(partial(text.read, PART), b""))
+        text.seek(0)
+        with replacing(path, sync=sync) as temporary, temporary.open("wb") as file:
+            file.write(start)
+            shutil.copyfileobj(text, file)
+            file.write(END)
 
 
 def read_text(path: Path) -> bytes | None:
@@ -133,8 +151,15 @@ def _by_field(value: Any) -> dict[str, Any]:
 
 def sealed(path: Path, text: bytes) -> bytes:
     """Return a JSON text as it lies in a file, as one line."""
-    named = f"{path.parent.name}/{path.name}\0".encode(errors="surrogateescape")
-    return b"".join((HEAD, hashlib.sha256(HEAD + named + text).hexdigest().encode(), b'",', text, b"]\n"))
+    return b"".join((_start(path, (text,)), text, END))
+
+
+def _start(path: Path, parts: Iterable[bytes]) -> bytes:
+    """Return what stands before a text that is given in parts."""
+    digest = hashlib.sha256(HEAD + f"{path.parent.name}/{path.name}\0".encode(errors="surrogateescape"))
+    for part in parts:
+        digest.update(part)
+    return b"".join((HEAD, digest.hexdigest().encode(), b'",'))
 
 
 def unsealed(path: Path, data: bytes) -> bytes | None:

@@ -33,6 +33,8 @@ LOCAL_HEADER = 30
 """Bytes before a member's name and data, at least (APPNOTE 4.3.7)."""
 LONGEST_NAME = 4096
 """Characters of a member's name; no system we know takes a longer path."""
+PLAIN_NAME = re.compile(r"[^/\\\0:.][^/\\\0:]*(?:/[^/\\\0:.][^/\\\0:]*)*")
+"""Most names, seen at once to be harmless; all others are looked at part by part."""
 RATIO_FREE = 1 << 20
 """Members up to this many bytes may be packed by any ratio; they can do no harm."""
 ENCRYPTED_FLAGS = 0x2041
@@ -118,15 +120,16 @@ def list_archive(stream: BinaryIO, limits: ArchiveLimits) -> Listing:
     except ArchiveError as error:
         return Listing(faults=(Fault(error.what, error.hint),))
     unusable: dict[Fault, list[str]] = {}
-    usable = []
+    usable, folders = list[Member](), list[str]()
     for entry in entries:
-        fault = None if is_folder(entry) else _member_fault(entry, limits)
-        if fault:
+        if is_folder(entry):
+            folders.append(entry.orig_filename)
+        elif fault := _member_fault(entry, limits):
             unusable.setdefault(fault, []).append(entry.orig_filename)
-        elif not is_folder(entry):
+        else:
             usable.append(Member(entry.orig_filename, entry.file_size, entry.CRC))
-    folders = tuple(entry.orig_filename for entry in entries if is_folder(entry))
-    return Listing(tuple(usable), tuple(summary(fault, names) for fault, names in unusable.items()), folders)
+    faults = tuple(summary(fault, names) for fault, names in unusable.items())
+    return Listing(tuple(usable), faults, tuple(folders))
 
 
 @contextmanager
@@ -243,11 +246,11 @@ def refuse_hostile(claims: Iterable[Claim], limits: ArchiveLimits) -> None:
     """Raise ArchiveError for the first reason not to trust an archive as a whole."""
     total, taken = 0, dict[str, Claim]()
     for claim in claims:
-        wrong = name_fault(claim.name)
-        if wrong:
+        is_plain = len(claim.name) <= LONGEST_NAME and PLAIN_NAME.fullmatch(claim.name)
+        if not is_plain and (wrong := name_fault(claim.name)):
             hint = "do not trust this archive; if you must, unpack it with care and use the folder"
             raise ArchiveError(f"is refused: the name {claim.name[:200]!r} {wrong}", hint)
-        folded = plain_path(claim.name).casefold()
+        folded = (claim.name if is_plain else plain_path(claim.name)).casefold()
         if folded in taken:
             _refuse_collision(taken[folded], claim)
         taken[folded] = claim

@@ -17,8 +17,8 @@ from pipeline.sources.files.members import Opened
 from pipeline.sources.files.problems import open_file
 from pipeline.sources.files.signature import signature
 
-KEPT_ENTRIES, KEPT_ARCHIVES = 1 << 13, 64
-"""Open archives that are kept, and entries of them (3 MiB); a title's chips lie anywhere, and opening takes long."""
+KEPT_ENTRIES, KEPT_ARCHIVES = 1 << 12, 64
+"""Open archives that are kept, and entries of them (1.5 MiB); a title's chips lie anywhere, and opening takes long."""
 
 
 def pieces(stream: BinaryIO, location: Location) -> Iterator[bytes]:

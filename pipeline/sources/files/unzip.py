@@ -134,7 +134,8 @@ def _data_offset(stream: BinaryIO, name: str, entry: ZipEntry) -> int:
     if len(header) < HEADER.size or entry.flags & (ENCRYPTED_FLAGS | PATCHED) or not entry.size:
         raise _UnlikeError
     signature, flags, name_length, extra_length = cast("tuple[bytes, int, int, int]", HEADER.unpack(header))
-    local_name = stream.read(name_length).decode("utf-8" if flags & UTF_8 else "cp437")
-    if signature != SIGNATURE or local_name != name or entry.method not in READ_METHODS:
+    local_name = stream.read(name_length)
+    spelled = local_name.decode("utf-8" if flags & UTF_8 or local_name.isascii() else "cp437")
+    if signature != SIGNATURE or spelled != name or entry.method not in READ_METHODS:
         raise _UnlikeError
     return entry.offset + HEADER.size + name_length + extra_length

@@ -153,7 +153,11 @@ class Matcher:
         for source in self._store.in_order(sizes):
             aim = aim_of(source)
             if aim is not None and aim.fits(source):
-                yield source, self.hash_of(source) is None and not self.failure(source)
+                yield source, source.sha256 is None and not self._was_tried(source)
+
+    def _was_tried(self, source: SourceEntry) -> bool:
+        key = source.path, source.member
+        return key in self._digests or key in self._failures
 
     def _count(self, unknown: Iterable[SourceEntry]) -> int:
         """Return in how many processes sources are hashed; no more are looked at than decide that."""

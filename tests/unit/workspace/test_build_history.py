@@ -8,12 +8,20 @@ from pathlib import Path
 import pytest
 
 from pipeline.workspace import build_history
-from pipeline.workspace.build_history import MOST, keep_build, kept_builds
+from pipeline.workspace.build_history import MOST, kept_builds
+from pipeline.workspace.workspace import Workspace
 from tests.support.building import workspace_in
 
 
 def texts(number: int) -> tuple[bytes, bytes]:
     return f'{{"record":{number}}}'.encode(), f'{{"plan":{number}}}\n'.encode()
+
+
+def keep_build(workspace: Workspace, card: str, record: bytes, plan: bytes) -> None:
+    files = workspace.base / "record", workspace.base / "plan"
+    for path, text in zip(files, (record, plan), strict=True):
+        path.write_bytes(text)
+    build_history.keep_build(workspace, card, *files)
 
 
 def test_the_last_builds_are_kept_the_newest_first(tmp_path: Path) -> None:
