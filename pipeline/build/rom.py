@@ -52,6 +52,10 @@ class TitleRoms:
         """The SHA-256 of the ROM files that were made last, whether they are up to date or not, each after its path."""
         return self._seen[1]
 
+    def look_again(self) -> None:
+        """Know that another process of this run may have built the ROM files."""
+        self._looked = None
+
     def built_elsewhere(self, made: Hashes) -> None:
         """Know that another process of this run built the ROM files; they are synced when it ends."""
         self._looked = None, made
