@@ -3,11 +3,11 @@
     python tests/bench/noop.py [--titles 2000] [--cards 10] [--chip 4096]
     python tests/bench/noop.py --own 60000
 
-A run after a comment was written into a manifest is measured too. Each title has ten chips of so many bytes, in archives
-of 1,000 members, and one ROM file of them all. The cards are just as large as their titles need: the zeros of an empty
-card have to be hashed too, and say nothing about titles. With ``--own`` there is one card with so many own files of 100
-bytes to 4 KiB, in six folders. Everything is made in a temporary folder and measured in the same run: medians, and ratios
-to doit's own.
+A run after a comment was written into a manifest is measured too. Each title has ten chips of so many bytes, in
+archives of 1,000 members, and one ROM file of them all. The cards are just as large as their titles need: the zeros of
+an empty card have to be hashed too, and say nothing about titles. With ``--own`` there is one card with so many own
+files of 100 bytes to 4 KiB, in six folders. Everything is made in a temporary folder and measured in the same run:
+medians, and ratios to doit's own.
 """
 
 from __future__ import annotations
