@@ -39,6 +39,8 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
     """doit's own run command, with a lock around it, and a short way when nothing has changed."""
 
     _dodo: Path | None = None
+    _unchanged: Current | None = None
+    """What was seen when all was current, where the tasks say that the manifests say the same."""
 
     def help(self) -> str:
         """Return what ``doit help`` prints."""
@@ -61,7 +63,10 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
             check_working_folder()
             current = self._still_current(in_args)
             if current is None:
-                return int(super().parse_execute(in_args))
+                code = int(super().parse_execute(in_args))
+                if self._unchanged is None:
+                    return code
+                current = self._unchanged
         except InvalidCommand as error:
             sys.stderr.write(f"{self._unknown(str(error.not_found))}\n")
             return ManifestError.exit_code
@@ -108,11 +113,15 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
         hint = did_you_mean(word, known, "doit help lists the commands, doit list --all the tasks")
         return ManifestError.one(f"found {quote(word)}, expected a command or a task", hint)
 
-    def _tell(self, name: str, what: object) -> None:
-        """Tell the tasks something; one of them may bring the function, by this name, that wants to know."""
+    def _tell(self, name: str, what: object) -> Any:
+        """Tell the tasks something; one of them may bring the function, by this name, that wants to know.
+
+        Return what that function returns.
+        """
         for task in self.task_list:
             if task.meta and name in task.meta:
-                task.meta[name](what)
+                return task.meta[name](what)
+        return None
 
     @functools.wraps(cmd_run.Run._execute)
     def _execute(self, **options: Any) -> int:
@@ -134,6 +143,9 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
                 )
                 self._tell("options", how)
                 self._tell("begin", self.sel_tasks)
+                self._unchanged = self._tell("unchanged", self._dodo) if self._dodo and self.sel_default_tasks else None
+                if self._unchanged is not None:
+                    return 0
                 with sweeping(Path("build")):
                     result = super()._execute(**{**options, "num_process": 0, "reporter": codes, "outfile": out})
                     all_well = self.sel_default_tasks and not (result or codes.worst)
