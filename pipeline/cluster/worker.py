@@ -15,7 +15,7 @@ from typing import Any
 
 from pipeline.build import image
 from pipeline.build.build import Build
-from pipeline.build.flow import build_card
+from pipeline.build.flow import STAGES, build_card
 from pipeline.build.inputs import Inputs
 from pipeline.cluster.packed_image import pack_image
 from pipeline.cluster.parcel import Parcel, refuse_failed, unpack_parcel
@@ -24,6 +24,9 @@ from pipeline.errors import CardkilnError, MachineError, Place, Problem, system_
 from pipeline.file_digest import sha256_of_file
 from pipeline.store.store import Store
 from pipeline.workspace.workspace import Workspace
+
+WITHOUT_SHEET = tuple(stage for stage in STAGES if stage.name != "sheet")
+"""The stages of a worker; who asks makes the sheet."""
 
 Answer = dict[str, Any]
 """What a worker answers: ``exit-code``, and ``problems`` where that is not 0.
@@ -55,7 +58,7 @@ def build_parcel(asked: Sequence[str], parcel: Parcel, scratch: str | None, *, t
 def _built(workspace: Workspace, parcel: Parcel, *, to_store: bool) -> Answer:
     unpack_parcel(parcel, workspace.base, workspace.store)
     build = Build(Inputs(workspace, epoch=parcel["epoch"]))
-    build_card(build, parcel["card"], lambda _: None)
+    build_card(build, parcel["card"], lambda _: None, WITHOUT_SHEET)
     card = build.card(parcel["card"])
     proof = image.finished(card).proof
     on_card = {entry.sha256 for entry in card.plan.entries}
