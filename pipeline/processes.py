@@ -9,7 +9,8 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
+from functools import partial
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from threading import Thread
@@ -47,7 +48,24 @@ def divided(count: int, work: Callable[[Item], Result], items: Iterable[Item]) -
         return
     team = _Team(count, work)
     try:
-        yield from team.results(iter(items))
+        yield from team.results(items)
+    finally:
+        team.end()
+
+
+@contextmanager
+def started(count: int, work: Callable[[Item], Result]) -> Iterator[Callable[[Iterable[Item]], Iterator[Result]]]:
+    """Give what yields the result of each item, as ``divided`` does, by processes that are started now.
+
+    So they are there before this process has threads, without which it cannot be forked safely.
+    """
+    if count < 2:
+        yield partial(map, work)
+        return
+    team = _Team(count, work)
+    try:
+        team.start()
+        yield team.results
     finally:
         team.end()
 
@@ -58,19 +76,28 @@ class _Team(Generic[Item, Result]):
     def __init__(self, count: int, work: Callable[[Item], Result]) -> None:
         self._count, self._work = count, work
         self._processes: dict[Connection, BaseProcess] = {}
+        self._free: list[Connection] = []
 
-    def results(self, items: Iterator[Item]) -> Iterator[Result]:
-        numbered = enumerate(items)
-        free, busy = list[Connection](), set[Connection]()
+    def start(self) -> None:
+        """Start all processes, or as many as the machine gives."""
+        started = [self._started() for _ in range(self._count)]
+        self._free = [connection for connection in started if connection]
+
+    def results(self, items: Iterable[Item]) -> Iterator[Result]:
+        """Yield the result of each item; what the items raise is raised when all before have theirs."""
+        numbered, busy = enumerate(items), set[Connection]()
         finished: dict[int, Result] = {}
-        due, at_end = 0, False
+        due, at_end, failure = 0, False, None
         while not at_end or busy:
             while not at_end and len(busy) < self._count:
-                item = next(numbered, None)
+                try:
+                    item = next(numbered, None)
+                except CardkilnError as error:
+                    item, failure = None, error
                 at_end = item is None
                 if item is None:
                     break
-                connection = free.pop() if free else self._start()
+                connection = self._free.pop() if self._free else self._started()
                 if connection is None:  # the machine gives no further process
                     finished[item[0]] = self._work(item[1])
                     break
@@ -80,10 +107,12 @@ class _Team(Generic[Item, Result]):
                 number, result = self._received(connection)
                 finished[number] = result
                 busy.remove(connection)
-                free.append(connection)
+                self._free.append(connection)
             while due in finished:
                 yield finished.pop(due)
                 due += 1
+        if failure:
+            raise failure
 
     def end(self) -> None:
         for connection, process in self._processes.items():
@@ -91,7 +120,7 @@ class _Team(Generic[Item, Result]):
             process.join()
             connection.close()
 
-    def _start(self) -> Connection | None:
+    def _started(self) -> Connection | None:
         if sys.platform == "win32":
             return None
         context = multiprocessing.get_context("fork")

@@ -271,17 +271,22 @@ class CardBuild:
             self._record_hashes = made_from, {"record.json": sha256.hexdigest(), "SHA256SUMS": sums.hexdigest()}
         return self._record_hashes[1]
 
+    @cached_property
+    def _origins_digest(self) -> str:
+        """A digest of what each file was made from and how it is placed; ROM files are left to their titles."""
+        files = [file for file in self.files if file.origin.kind != "rom-file"]
+        origins = {origin: digest(origin) for origin in {file.origin for file in files}}
+        sha256 = hashlib.sha256()
+        for file in files:
+            sha256.update(f"{file.path}\0{file.placement}\0{origins[file.origin]}\n".encode())
+        return sha256.hexdigest()
+
     def record_inputs(self, proven: Proven) -> dict[str, str]:
         """Return a digest of each thing that the record is made from, by what it is called."""
-        others = [file for file in self.files if file.origin.kind != "rom-file"]  # those are all in their titles
-        origins = {file.origin: digest(file.origin) for file in others}
-        files = hashlib.sha256()
-        for file in others:
-            files.update(f"{file.path}\0{file.placement}\0{origins[file.origin]}\n".encode())
         return {
             "the plan": self.plan_sha256,
             "the proof": digest(proven),
-            "the files": files.hexdigest(),
+            "the files": self._origins_digest,
             "the rules": digest(self._said(proven)),
             f"card {self.id}": digest((self.card, self.selection.settings, self.timestamp)),
             **self.manifest_digests,

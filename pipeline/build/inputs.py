@@ -20,7 +20,6 @@ from pipeline.workspace.workspace import Workspace
 if TYPE_CHECKING:  # many a command needs the manifest alone
     from pipeline.build.recipe import Recipe
     from pipeline.card.select import Selection
-    from pipeline.sources.files.listing import FileTree
     from pipeline.sources.search.matcher import Taker
 
 Item = TypeVar("Item")
@@ -70,7 +69,7 @@ class Inputs:
         self.taker: Taker | None = None
         self.processes = 0
         self._given = manifest
-        self._trees: dict[str, FileTree] = {}
+        self._empty_folders: dict[str, tuple[str, ...]] = {}
         self._contents: dict[str, tuple[tuple[str, Location, Content], ...]] = {}
         self._copied: dict[str, Copied] = {}
 
@@ -112,7 +111,7 @@ class Inputs:
         """Return the same inputs with other cards in place of those that the manifests declare."""
         manifest = replace(self.manifest, cards={card.id: card for card in cards})
         inputs = type(self)(self.workspace, manifest=manifest, epoch=self.epoch)
-        inputs._trees, inputs._contents = self._trees, self._contents
+        inputs._contents, inputs._empty_folders = self._contents, self._empty_folders
         return inputs
 
     def without_kept(self, card_id: str, build: Path) -> Self:
@@ -173,27 +172,30 @@ class Inputs:
 
         return Recipe(title)
 
-    def tree(self, path: str) -> FileTree:
-        """Return what a folder or archive below the inputs holds, or a single file under the name ""."""
-        from pipeline.sources.files.listing import FileTree, list_tree
-
-        if path not in self._trees:
-            full = self.workspace.inputs / path
-            single = full.is_file() and full.suffix.lower() != ".zip"
-            limits = self.manifest.sources.limits
-            self._trees[path] = FileTree({"": Location(path=str(full))}) if single else list_tree(full, limits)
-        return self._trees[path]
+    def empty_folders(self, path: str) -> tuple[str, ...]:
+        """Return the folders below ``path`` that hold no file, as ``FileTree`` has them; read with its contents."""
+        self.tree_contents(path)
+        return self._empty_folders[path]
 
     def trees_read(self) -> tuple[str, ...]:
         """Return the paths below the inputs whose files were listed so far."""
-        return tuple(self._trees)
+        return tuple(self._contents)
 
     def tree_contents(self, path: str) -> tuple[tuple[str, Location, Content], ...]:
-        """Return the files of ``tree`` with where each lies and what it holds."""
+        """Return the files of a folder or archive below the inputs, or a single file under the name "".
+
+        Each with where it lies and what it holds.
+        """
+        from pipeline.sources.files.listing import FileTree, list_tree
+
         if path not in self._contents:
-            files = self.tree(path).files
-            contents = self.workspace.index.contents_at([*files.values()])
-            self._contents[path] = tuple(zip(files, files.values(), contents, strict=True))
+            full = self.workspace.inputs / path
+            single = full.is_file() and full.suffix.lower() != ".zip"
+            limits = self.manifest.sources.limits
+            tree = FileTree({"": Location(path=str(full))}) if single else list_tree(full, limits)
+            contents = self.workspace.index.contents_at([*tree.files.values()], tree.signatures)
+            self._contents[path] = tuple(zip(tree.files, tree.files.values(), contents, strict=True))
+            self._empty_folders[path] = tree.empty_folders
         return self._contents[path]
 
     def sum_lines(self, sums: SumList) -> tuple[tuple[str, str], ...]:
@@ -236,7 +238,7 @@ class Inputs:
             trees=trees,
             sums={sums.list_path: self.sum_lines(sums) for holder in holders for sums in holder.sums},
             sizes={},
-            empty_folders={path: self.tree(path).empty_folders for path in contents if path != kept},
+            empty_folders={path: self.empty_folders(path) for path in contents if path != kept},
             roms={
                 (title.id, rom.path): (Content(sha256=rom.sha256 or UNBUILT, size=rom.size), origin)
                 for title in selection.titles

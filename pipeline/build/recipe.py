@@ -66,6 +66,4 @@ class Recipe:
 
 def _digest(rom: RomFile) -> str:
     """Return a digest of all that a manifest says of a ROM file but its SHA-256."""
-    known = arrangement(rom)
-    steps = known.digest if known else (rom.steps, rom.then)
-    return digest((rom.path, rom.size, rom.fill, rom.placement, rom.key, steps))
+    return digest((rom.path, rom.size, rom.fill, rom.placement, rom.key, arrangement(rom).digest))

@@ -56,6 +56,12 @@ class TitleRoms:
         """Know that another process of this run may have built the ROM files."""
         self._looked = None
 
+    def built_elsewhere(self, made: Hashes) -> None:
+        """Know that another process of this run built the ROM files; they are synced when it ends."""
+        self._looked = None, made
+        for rom in self.title.roms:
+            self._workspace.unsynced.add(self._workspace.rom_folder(self.title.id) / rom.path, rom.size)
+
     def content(self, rom: RomFile) -> Content | None:
         """Return size and SHA-256 of a ROM file; None while it is neither declared nor built."""
         if rom.sha256:

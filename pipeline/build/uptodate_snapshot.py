@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import hashlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.build.build import Build
 from pipeline.build.inputs import Inputs
+from pipeline.errors import ManifestError
 from pipeline.manifest.files import FOLDERS, SOURCES
 from pipeline.model.manifest import Card, Core
-from pipeline.workspace.uptodate import FINE, Current, View, remember, view_of_made
+from pipeline.workspace.owner import note_owner
+from pipeline.workspace.uptodate import (
+    FINE,
+    Current,
+    View,
+    remember,
+    same_but_for_manifests,
+    seen_when_current,
+    view_of_made,
+)
+from pipeline.workspace.workspace import Workspace
 
 
 def keep_snapshot(
@@ -22,14 +35,12 @@ def keep_snapshot(
     asked after what was made was looked at, has nothing to do. A later change shows in the next run's look.
     ``check_lines`` runs the check and gives what it says, ``are_current`` asks every stage of every card.
     """
-    workspace = build.workspace
-    inputs = {path: View([path], listings=True) for path in dict.fromkeys([dodo, *_watched(build.inputs)])}
-    if not all(view.settled_before(workspace.started) for view in inputs.values()):
+    inputs, workspace = build.inputs, build.workspace
+    manifests, watched = _views(_manifests(inputs)), _views(_watched(inputs, dodo))
+    if not _settled(workspace, manifests) or not _settled(workspace, watched):
         return False
-    made = view_of_made(workspace.base)
-    if not made.settled_before(time.time_ns()):
-        time.sleep(FINE / 1_000_000_000)  # enough where times are fine; elsewhere the next run tries again
-    if not made.settled_before(time.time_ns()):
+    made = _settled_made(workspace)
+    if made is None:
         return False
     lines = check_lines()
     if lines is None or not are_current():
@@ -38,8 +49,10 @@ def keep_snapshot(
         workspace.base,
         Current(
             dodo=str(dodo),
-            watched={str(path): view.digest for path, view in inputs.items()},
-            places=tuple(build.inputs.manifest.sources.places),
+            manifests=_digests(manifests),
+            values=_values(inputs),
+            watched=_digests(watched),
+            places=tuple(inputs.manifest.sources.places),
             made=made.digest,
             told=lines[0],
             warned=lines[1],
@@ -48,13 +61,72 @@ def keep_snapshot(
     return True
 
 
-def _watched(inputs: Inputs) -> list[Path]:
-    """Return all that tells a run what to do, manifests first: they change most often, and are quickly looked at."""
+def unchanged(build: Build, dodo: Path) -> Current | None:
+    """Return what was seen when all was current, if the manifests say the same, though written otherwise; else None.
+
+    All else must look the same. What was warned of names lines of manifests, which may be others now: then all is
+    asked again.
+    """
+    inputs, workspace = build.inputs, build.workspace
+    current = seen_when_current(workspace.base, dodo)
+    if current is None or current.warned:
+        return None
+    try:
+        if inputs.unsound or inputs.problems or _values(inputs) != current.values:
+            return None
+    except ManifestError:
+        return None
+    if not same_but_for_manifests(workspace.base, current):
+        return None
+    note_owner(workspace)
+    manifests = _views(_manifests(inputs))
+    made = _settled_made(workspace)
+    if made is not None and _settled(workspace, manifests):
+        remember(workspace.base, replace(current, manifests=_digests(manifests), made=made.digest))
+    return current
+
+
+def _values(inputs: Inputs) -> str:
+    """Return a digest of what the manifests say; of comments, blank lines and the like it knows nothing."""
+    manifest, sha256 = inputs.manifest, hashlib.sha256()
+    sha256.update(repr((manifest.root, manifest.sources)).encode())
+    for part in (manifest.boards, manifest.cores, manifest.stations, manifest.cards):
+        sha256.update(repr(part).encode())
+    for title in manifest.titles.values():
+        sha256.update(repr((title, dict(title.places))).encode())
+    return sha256.hexdigest()
+
+
+def _views(paths: Iterable[Path]) -> dict[Path, View]:
+    return {path: View([path], listings=True) for path in paths}
+
+
+def _digests(views: Mapping[Path, View]) -> dict[str, str]:
+    return {str(path): view.digest for path, view in views.items()}
+
+
+def _settled(workspace: Workspace, views: Mapping[Path, View]) -> bool:
+    return all(view.settled_before(workspace.started) for view in views.values())
+
+
+def _settled_made(workspace: Workspace) -> View | None:
+    """Return what the built files look like, if a later edit is sure to show."""
+    made = view_of_made(workspace.base)
+    if not made.settled_before(time.time_ns()):
+        time.sleep(FINE / 1_000_000_000)  # enough where times are fine; elsewhere the next run tries again
+    return made if made.settled_before(time.time_ns()) else None
+
+
+def _manifests(inputs: Inputs) -> list[Path]:
+    return [inputs.workspace.inputs / name for name in (*FOLDERS.values(), *SOURCES)]
+
+
+def _watched(inputs: Inputs, dodo: Path) -> list[Path]:
+    """Return all that tells a run what to do but the manifests, each once."""
     workspace = inputs.workspace
     kept = [workspace.kept_folder(card) for card in inputs.manifest.cards]
-    names = [*FOLDERS.values(), *SOURCES, *_sum_lists(inputs), *inputs.trees_read()]
-    schemas = workspace.inputs.parent / "schemas"
-    return [*(workspace.inputs / name for name in names), schemas, *kept]
+    own = [workspace.inputs / name for name in (*_sum_lists(inputs), *inputs.trees_read())]
+    return list(dict.fromkeys([dodo, workspace.inputs.parent / "schemas", *own, *kept]))
 
 
 def _sum_lists(inputs: Inputs) -> list[str]:

@@ -18,7 +18,8 @@ def fields_of(core: Core) -> dict[str, str]:
 
 def join(folder: str, path: str) -> str:
     """Return the card path of a file in a folder; either may be ""."""
-    return "/".join(part for part in (folder.strip("/"), path) if part)
+    folder = folder.strip("/")
+    return f"{folder}/{path}" if folder and path else folder or path
 
 
 def bitstream_path(board: Board, core: Core) -> str:

@@ -47,6 +47,7 @@ REST = {
 MOMENT = "%Y-%m-%dT%H:%M:%S"
 
 encode = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
+quote = json.encoder.encode_basestring_ascii
 
 
 def plan_to_text(plan: Plan) -> str:
@@ -107,15 +108,11 @@ def plan_from_lines(lines: Iterable[str]) -> Plan:
 
 
 def _entry_text(entry: Entry) -> str:
-    record: dict[str, str | int] = {
-        "cluster": entry.cluster,
-        "clusters": entry.clusters,
-        "path": entry.path,
-        "short": entry.short,
-    }
-    if not entry.is_folder:
-        record |= {"sha256": entry.sha256, "size": entry.size}
-    return encode(record)
+    """Return what ``encode`` gives of an entry's keys, sorted; written out, as a card has many thousands."""
+    start = f'{{"cluster":{entry.cluster},"clusters":{entry.clusters},"path":{quote(entry.path)}'
+    if entry.is_folder:
+        return f'{start},"short":{quote(entry.short)}}}'
+    return f'{start},"sha256":{quote(entry.sha256)},"short":{quote(entry.short)},"size":{entry.size}}}'
 
 
 def _entries(numbered: Iterator[tuple[int, str]]) -> Iterator[Entry]:

@@ -10,6 +10,9 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import BinaryIO
+
+from filelock import FileLock
 
 from pipeline.build import config, image, plan, record, sheet
 from pipeline.build.build import Build
@@ -24,7 +27,6 @@ from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile
-from pipeline.model.plan import Plan
 from pipeline.model.units import show_size
 
 ERRORS: Mapping[int, type[CardkilnError]] = {error.exit_code: error for error in (CheckError, ManifestError)}
@@ -34,8 +36,9 @@ ERRORS: Mapping[int, type[CardkilnError]] = {error.exit_code: error for error in
 def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     """Check what a worker built, have it take its place, and return what was done.
 
-    ``scratch``: an empty folder on the file system of the build folder. Raises the worker's own error where it failed,
-    CheckError where its answer is not what this program comes to.
+    Several processes may accept cards at a time. What they write of ROM files is not synced yet. ``scratch``: their
+    folder on the file system of the build folder. Raises the worker's own error where it failed, CheckError where its
+    answer is not what this program comes to.
     """
     if answer["exit-code"]:
         kind = ERRORS.get(answer["exit-code"], MachineError)
@@ -44,7 +47,7 @@ def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     card = CardBuild(build.inputs, build.inputs.card(card_id), _rom_contents(build, card_id, hashes))
     if card.plan_sha256 != answer["plan"]:
         raise _differs(card_id, "plan")
-    written = _unpacked(build, card_id, answer, scratch)
+    written = _unpacked(card_id, answer, scratch)
     proof = read_back(
         card.plan, written, Written(image_sha256=answer["image"], image_size=answer["size"], bytes_written=0)
     )
@@ -52,16 +55,18 @@ def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     proven = image.proven_elsewhere(card, written, proof)
     if card.record_hashes(proven)["record.json"] != answer["record"]:
         raise _differs(card_id, "record")
-    for roms in build.roms_of(card_id):
-        if roms.reason() is not None:
-            roms.take_built(_rom_files(roms, hashes, answer["apart"], card.plan, written))
+    places = {entry.sha256: (card.plan.volume.cluster_offset(entry.cluster), entry.size) for entry in card.plan.entries}
+    with FileLock(scratch / "roms.lock"), written.open("rb") as file:  # another card may have the same titles
+        for roms in build.roms_of(card_id):
+            roms.look_again()
+            if roms.reason() is not None:
+                roms.take_built(_rom_files(roms, hashes, answer["apart"], places, file))
     card = build.card(card_id)
     plan.run(card)
     config.run(card)
     image.take(card, written, proven)
     record.run(card)
     sheet.run(card)
-    build.workspace.unsynced.sync()
     return f"image of {show_size(answer['size'])}, verified with {proof.reader}"
 
 
@@ -77,18 +82,24 @@ def _rom_contents(
     }
 
 
-def _unpacked(build: Build, card_id: str, answer: Answer, scratch: Path) -> Path:
-    """Unpack the image, and return where it lies; its SHA-256 is the one that the worker says."""
-    packed, store = answer["packed"], build.workspace.store
+def with_image(build: Build, card_id: str, answer: Answer) -> Answer:
+    """Return an answer with its packed image, which may lie in the store; raises CheckError where it does not."""
+    store = build.workspace.store
+    if answer["exit-code"] or answer["packed"] is not None:
+        return answer
+    packed = store.read_content(*answer["stored"]) if store else None
+    if store:
+        refuse_failed(store)
     if packed is None:
-        packed = store.read_content(*answer["stored"]) if store else None
-        if store:
-            refuse_failed(store)
-        if packed is None:
-            raise CheckError.one(f"the store lacks the image of {card_id} that a worker put there")
-    target = scratch / "card.img"
+        raise CheckError.one(f"the store lacks the image of {card_id} that a worker put there")
+    return {**answer, "packed": packed}
+
+
+def _unpacked(card_id: str, answer: Answer, scratch: Path) -> Path:
+    """Unpack the image, and return where it lies; its SHA-256 is the one that the worker says."""
+    target = scratch / f"{card_id}.img"
     try:
-        sha256 = unpack_image(answer["ranges"], packed, target, answer["size"])
+        sha256 = unpack_image(answer["ranges"], answer["packed"], target, answer["size"])
     except CheckError as error:
         raise _differs(card_id, "image") from error
     if sha256 != answer["image"]:
@@ -97,20 +108,25 @@ def _unpacked(build: Build, card_id: str, answer: Answer, scratch: Path) -> Path
 
 
 def _rom_files(
-    roms: TitleRoms, hashes: Mapping[tuple[str, str], str], apart: Mapping[str, bytes], plan: Plan, written: Path
+    roms: TitleRoms,
+    hashes: Mapping[tuple[str, str], str],
+    apart: Mapping[str, bytes],
+    places: Mapping[str, tuple[int, int]],
+    file: BinaryIO,
 ) -> Iterator[tuple[RomFile, bytes]]:
-    """Yield each ROM file of a title with its bytes: from the image where it is on the card."""
-    on_card = {entry.sha256: entry for entry in plan.entries}
-    with written.open("rb") as file:
-        for rom in roms.title.roms:
-            sha256 = hashes[roms.title.id, rom.path]
-            if entry := on_card.get(sha256):
-                file.seek(plan.volume.cluster_offset(entry.cluster))
-                yield rom, file.read(entry.size)  # hashed when the image was read back
-            elif hashlib.sha256(apart[sha256]).hexdigest() == sha256:
-                yield rom, apart[sha256]
-            else:
-                raise CheckError.one(f"{rom.path} of {roms.title.id} is not what the worker says")
+    """Yield each ROM file of a title with its bytes: from the image where it is on the card.
+
+    ``places``: offset and size of what is on the card, by SHA-256; ``file``: the image.
+    """
+    for rom in roms.title.roms:
+        sha256 = hashes[roms.title.id, rom.path]
+        if place := places.get(sha256):
+            file.seek(place[0])
+            yield rom, file.read(place[1])  # hashed when the image was read back
+        elif hashlib.sha256(apart[sha256]).hexdigest() == sha256:
+            yield rom, apart[sha256]
+        else:
+            raise CheckError.one(f"{rom.path} of {roms.title.id} is not what the worker says")
 
 
 def _differs(card_id: str, what: str) -> CheckError:

@@ -42,6 +42,12 @@ class CardResult:
     answer: Answer | CardkilnError
     worker: str = ""
 
+    def built(self) -> Answer:
+        """Return the answer; raises the error."""
+        if isinstance(self.answer, CardkilnError):
+            raise self.answer
+        return self.answer
+
 
 class Scheduler:
     """A scheduler whose workers all run this program; ``address``: where it is."""

@@ -6,7 +6,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.commands.base import JSON, OwnCommand
 
 if TYPE_CHECKING:
-    from pipeline.cluster.scheduler import Scheduler
+    from pipeline.cluster.scheduler import CardResult, Scheduler
     from pipeline.errors import Problem
 
 
@@ -28,7 +28,6 @@ class Cluster(OwnCommand):
         """Build what is out of date, and say what was done with each card."""
         from pipeline.build import check, find
         from pipeline.build.flow import out_of_date
-        from pipeline.cluster.scheduler import connected
         from pipeline.engine.console import print_json, print_lines
         from pipeline.workspace.crash_recovery import sweeping
         from pipeline.workspace.lock import locked
@@ -47,9 +46,7 @@ class Cluster(OwnCommand):
                 due = [card for card in cards if any(out_of_date(self.build, card))]
                 if due:
                     find.complete(self.build)
-                    with connected(address) as machines, self._scratch() as scratch:
-                        say(_told(machines))
-                        done |= self._build(machines, due, scratch, say)
+                    done |= self._built(address, due, say)
         for card in cards:
             done.setdefault(card, {"exit-code": 0, "line": "up to date", "worker": "", "problems": []})
         code = max(card["exit-code"] for card in done.values())
@@ -74,35 +71,65 @@ class Cluster(OwnCommand):
         manifest = self.inputs.manifest
         return address, list(dict.fromkeys(card_named(manifest, name) for name in names)) or [*manifest.cards]
 
-    def _build(
-        self, machines: Scheduler, cards: Sequence[str], scratch: Path, say: Callable[[str], None]
-    ) -> dict[str, dict[str, Any]]:
-        """Return what came of each card, by its id."""
-        import os
+    def _built(self, address: str, cards: Sequence[str], say: Callable[[str], None]) -> dict[str, dict[str, Any]]:
+        """Return what came of each card, by its id. What workers answer is checked by as many processes as pay."""
         import sys
 
-        from pipeline.cluster.accept import accept
+        from pipeline.cluster.scheduler import connected
+        from pipeline.processes import processors, started
+
+        done = {}
+        count = min(processors(), len(cards))
+        with self._scratch() as scratch, started(count, partial(self._accepted, scratch)) as accepted:
+            with connected(address) as machines:
+                say(_told(machines))
+                for card, outcome, problems in accepted(self._results(machines, cards)):
+                    done[card] = outcome
+                    if problems:
+                        sys.stderr.write("".join(f"{problem}\n" for problem in problems))
+                    else:
+                        say(f"card    {card}: built on {outcome['worker']}, {outcome['line']}")
+            self._sync(cards)
+        return done
+
+    def _results(self, machines: Scheduler, cards: Sequence[str]) -> Iterator[CardResult]:
+        """Yield what comes of each card on the cluster, images that lie in the store included."""
+        import os
+
+        from pipeline.cluster.accept import with_image
         from pipeline.cluster.parcel import pack_parcel
         from pipeline.errors import CardkilnError
         from pipeline.store.store import CONTENTS_TOO
 
         to_store = self.workspace.store if os.environ.get(CONTENTS_TOO, "") not in ("", "0") else None
-        done = {}
         jobs = ((card, partial(pack_parcel, self.inputs, card, to_store)) for card in cards)
         for result in machines.build(jobs, to_store=to_store is not None):
-            code, line = 0, ""
-            problems: tuple[Problem, ...] = ()
             try:
-                if isinstance(result.answer, CardkilnError):
-                    raise result.answer
-                line = accept(self.build, result.card, result.answer, scratch)
-                say(f"card    {result.card}: built on {result.worker}, {line}")
+                yield replace(result, answer=with_image(self.build, result.card, result.built()))
             except CardkilnError as error:
-                code, problems = error.exit_code, self.workspace.located(error.problems)
-                sys.stderr.write("".join(f"{problem}\n" for problem in problems))
-            told = [asdict(problem) for problem in problems]
-            done[result.card] = {"exit-code": code, "line": line, "worker": result.worker, "problems": told}
-        return done
+                yield replace(result, answer=error)
+
+    def _accepted(self, scratch: Path, result: CardResult) -> tuple[str, dict[str, Any], tuple[Problem, ...]]:
+        """Check what a worker answers; return the card, what came of it as JSON has it, and the problems."""
+        from pipeline.cluster.accept import accept
+        from pipeline.errors import CardkilnError
+
+        code, line = 0, ""
+        problems: tuple[Problem, ...] = ()
+        try:
+            line = accept(self.build, result.card, result.built(), scratch)
+        except CardkilnError as error:
+            code, problems = error.exit_code, self.workspace.located(error.problems)
+        told = [asdict(problem) for problem in problems]
+        return result.card, {"exit-code": code, "line": line, "worker": result.worker, "problems": told}, problems
+
+    def _sync(self, cards: Sequence[str]) -> None:
+        """Have the ROM files that other processes wrote be durable."""
+        for roms in {roms.title.id: roms for card in cards for roms in self.build.roms_of(card)}.values():
+            for path in roms.paths.values() if roms.reason() else ():
+                if path.exists():
+                    self.workspace.unsynced.add(path, path.stat().st_size)
+        self.workspace.unsynced.sync()
 
     @contextmanager
     def _scratch(self) -> Iterator[Path]:

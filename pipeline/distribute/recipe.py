@@ -112,7 +112,7 @@ def _empty_folders(inputs: Inputs, selection: Selection, refused: set[tuple[str,
     """Yield the paths below the inputs of folders without files, which sums and some ways of copying pass over."""
     for owner, path in own_paths(inputs.workspace, selection):
         if owner in refused or (inputs.workspace.inputs / path).is_dir():
-            yield from ("/".join(filter(None, (path, name))) for name in inputs.tree(path).empty_folders)
+            yield from ("/".join(filter(None, (path, name))) for name in inputs.empty_folders(path))
 
 
 def _hashes(inputs: Inputs, selection: Selection, refused: set[tuple[str, str]]) -> set[str]:

@@ -65,7 +65,7 @@ class Ahead:
                 return None
             self._titles = {}
             self._titles = self._all_titles()
-        return self._titles.get(title_id)
+        return self._titles.pop(title_id, None)  # told once
 
     def stage(self, name: str, card_id: str) -> Outcome | None:
         """Return what came of a stage of a card; with the first all cards are begun where several processes pay."""
@@ -116,11 +116,9 @@ class Ahead:
             ):
                 outcomes |= made
         if count > 1:
-            for title in outcomes:
-                due[title].look_again()
-                for path in due[title].paths.values():
-                    if path.exists():
-                        build.workspace.unsynced.add(path, path.stat().st_size)
+            for title, outcome in outcomes.items():
+                if outcome.made:
+                    due[title].built_elsewhere(outcome.made)
         return outcomes
 
     def _built(self, roms: TitleRoms, chips: dict[str, bytes]) -> Outcome:
@@ -129,10 +127,15 @@ class Ahead:
         note = self._note("rom", roms.title.id, why or "")
         line = roms.build_from(chips)
         note(line)
-        return Outcome(why=why, line=line)
+        return Outcome(why=why, line=line, made=roms.made)
 
     def _build_titles(self, titles: Sequence[str]) -> dict[str, Outcome]:
-        return {title: self._attempted(self._rom_job(title)) for title in titles}
+        return {title: self._build_title(title) for title in titles}
+
+    def _build_title(self, title_id: str) -> Outcome:
+        outcome = self._attempted(self._rom_job(title_id))
+        roms = self._build.title(self._build.inputs.title(title_id))
+        return outcome if outcome.exit_code else outcome._replace(made=roms.made)
 
     def _attempted(self, job: Job) -> Outcome:
         return Outcome(why=None) if job.why() is None else job.attempt()

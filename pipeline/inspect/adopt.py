@@ -33,7 +33,7 @@ from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.schema.formats import FIELD
 from pipeline.manifest.text.blank import BLANK
 from pipeline.manifest.text.write import toml_value
-from pipeline.model.content import Content, Wanted
+from pipeline.model.content import Wanted
 from pipeline.model.manifest import Board, Card, ConfigFile, Core, Title
 from pipeline.model.reading import Reading
 from pipeline.sources.files.read import read_content
@@ -424,9 +424,8 @@ def _settings(inputs: Inputs, test: CardUnderTest) -> dict[str, str]:
 def _base(inputs: Inputs, test: CardUnderTest, path: str) -> bytes:
     """Return the bytes of one of the board's own files, none where it has no such file."""
     for base in test.board.base:
-        for name, location in inputs.tree(base).files.items():
+        for name, location, content in inputs.tree_contents(base):
             if fold(name) == fold(path):
-                content: Content = inputs.workspace.index.content_at(location)
                 return read_content(location, content)
     return b""
 

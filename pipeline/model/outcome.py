@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.errors import Problem
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """What came of a stage for one title or card.
+class Outcome(NamedTuple):
+    """What came of a stage for one title or card; thousands of them travel between processes.
 
     ``why``: it had to run, None where it was up to date. ``line``: what it did, "" where it failed. ``warnings``, and
-    ``problems`` with the exit code they ask for.
+    ``problems`` with the exit code they ask for. ``made``: (path, SHA-256) of each ROM file that was made.
     """
 
     why: str | None
@@ -20,3 +19,4 @@ class Outcome:
     warnings: tuple[Problem, ...] = ()
     problems: tuple[Problem, ...] = ()
     exit_code: int = 0
+    made: tuple[tuple[str, str], ...] = ()

@@ -9,9 +9,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from operator import attrgetter
 
+from pipeline.errors import ManifestError, Problem
 from pipeline.model.manifest import RomFile
 from pipeline.model.units import show_size
 from pipeline.roms.bind import Binder, named, named_by
@@ -37,28 +38,66 @@ class Trees:
     whole: Node | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class Arrangement:
-    """Steps without a problem. ``rom``: a ROM file that has them; ``names``: as ``chips_used`` gives them.
+    """What the steps of a ROM file come to; each part is worked out when it is first asked for.
 
-    ``kinds``: what must be declared: ("chip" or "patch", name). ``lines``: as ``describe`` gives them. ``digest``:
-    equal for equal steps, in any run, on any machine.
+    ``rom``: a ROM file that has these steps. Titles whose steps are like no other's pay for no part they do not need.
     """
 
-    rom: RomFile
-    trees: Trees
-    names: tuple[str, ...]
-    kinds: frozenset[tuple[str, str]]
-    lines: tuple[str, ...]
-    digest: str
+    def __init__(self, rom: RomFile) -> None:
+        self.rom = rom
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing is wrong with the steps, whatever chips and patches a title declares."""
+        return not self._bound[1]
+
+    @property
+    def trees(self) -> Trees:
+        """The steps as trees; raises ManifestError with what is wrong with them."""
+        trees, problems = self._bound
+        if problems:
+            raise ManifestError(problems)
+        return trees
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """The names of the chips and patches in the steps, each once, in the order they are first used."""
+        used = [name for step in self.rom.steps for name in named(step.piece)]
+        used += [name for change in self.rom.then for name in named_by(change)]
+        return tuple(dict.fromkeys(used))
+
+    @cached_property
+    def kinds(self) -> frozenset[tuple[str, str]]:
+        """What must be declared: ("chip" or "patch", name)."""
+        return frozenset(_kinds(node for node in (*self.trees.steps, self.trees.whole) if node))
+
+    @cached_property
+    def lines(self) -> tuple[str, ...]:
+        """The steps in words, as ``roms.assemble.describe`` gives them."""
+        return tuple(_lines(self.rom, self.trees))
+
+    @cached_property
+    def digest(self) -> str:
+        """A digest of the steps: equal for equal steps, in any run, on any machine."""
+        return hashlib.sha256(repr((self.rom.steps, self.rom.then)).encode()).hexdigest()
 
     def is_declared(self, names: Mapping[str, Collection[str]]) -> bool:
         """Whether a title has all that the steps name; ``names``: its chips and patches, by kind."""
         return all(name in names[kind] for kind, name in self.kinds)
 
+    def fits(self, rom: RomFile, sizes: Mapping[str, int]) -> bool:
+        """Whether ``check_sizes`` finds nothing in a ROM file of this arrangement."""
+        return _fits(self, rom.size, rom.fill, tuple(sizes.get(name) for name in self.names))
 
-def arrangement(rom: RomFile) -> Arrangement | None:
-    """Return what a ROM file's steps come to; None where something is wrong with them."""
+    @cached_property
+    def _bound(self) -> tuple[Trees, list[Problem]]:
+        report = ProblemReport()
+        return bind(self.rom, None, report), report.problems
+
+
+def arrangement(rom: RomFile) -> Arrangement:
+    """Return what a ROM file's steps come to."""
     return _arranged(_Steps(rom))
 
 
@@ -68,13 +107,6 @@ def bind(rom: RomFile, names: Mapping[str, Collection[str]] | None, report: Prob
     steps = tuple(binder.piece(step.piece, step.key) for step in rom.steps)
     whole = binder.changes(WHOLE, rom.then, rom.key) if rom.then else None
     return Trees(steps, whole)
-
-
-def names_in(rom: RomFile) -> tuple[str, ...]:
-    """Return the names of the chips and patches in a ROM file's steps, each once, in the order they are first used."""
-    used = [name for step in rom.steps for name in named(step.piece)]
-    used += [name for change in rom.then for name in named_by(change)]
-    return tuple(dict.fromkeys(used))
 
 
 def check_sizes(rom: RomFile, trees: Trees, sizes: Mapping[str, int], report: ProblemReport) -> None:
@@ -89,11 +121,6 @@ def check_sizes(rom: RomFile, trees: Trees, sizes: Mapping[str, int], report: Pr
         size = evaluate(trees.whole, {**sizes, "": rom.size}, attrgetter("size"), report)
         if size not in (None, rom.size):
             report.add(f"{rom.key}.then", f"changes the size to {size:,} bytes; expected {rom.size:,} as declared")
-
-
-def fits(known: Arrangement, rom: RomFile, sizes: Mapping[str, int]) -> bool:
-    """Whether ``check_sizes`` finds nothing in a ROM file of this arrangement."""
-    return _fits(known, rom.size, rom.fill, tuple(sizes.get(name) for name in known.names))
 
 
 @lru_cache(KEPT)
@@ -125,20 +152,8 @@ class _Steps:
 
 
 @lru_cache(KEPT)
-def _arranged(steps: _Steps) -> Arrangement | None:
-    report = ProblemReport()
-    trees = bind(steps.rom, None, report)
-    if report.problems:
-        return None
-    nodes = [node for node in (*trees.steps, trees.whole) if node]
-    return Arrangement(
-        rom=steps.rom,
-        trees=trees,
-        names=names_in(steps.rom),
-        kinds=frozenset(_kinds(nodes)),
-        lines=tuple(_lines(steps.rom, trees)),
-        digest=hashlib.sha256(repr((steps.rom.steps, steps.rom.then)).encode()).hexdigest(),
-    )
+def _arranged(steps: _Steps) -> Arrangement:
+    return Arrangement(steps.rom)
 
 
 def _kinds(nodes: Iterable[Node]) -> Iterator[tuple[str, str]]:

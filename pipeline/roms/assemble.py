@@ -9,7 +9,7 @@ from operator import attrgetter
 from pipeline.errors import CardkilnError, CheckError, ManifestError, Problem
 from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile, Title
-from pipeline.roms.arrangement import Arrangement, Trees, arrangement, bind, check_sizes, fits, names_in
+from pipeline.roms.arrangement import Arrangement, Trees, arrangement, bind, check_sizes
 from pipeline.roms.bind import CONTENT_KEYS
 from pipeline.roms.chips.diagnose import check_parts
 from pipeline.roms.chips.sockets import check_sockets
@@ -71,18 +71,12 @@ def assemble(title: Title, rom: RomFile, chips: Mapping[str, bytes]) -> bytes:
 
 def describe(rom: RomFile) -> tuple[str, ...]:
     """Return one plain line a step ("0x1000: interleave 1a, 2a (1-byte units)"), and one for what follows them all."""
-    known = arrangement(rom)
-    if known is None:
-        report = ProblemReport()
-        bind(rom, None, report)
-        raise ManifestError(report.problems)
-    return known.lines
+    return arrangement(rom).lines
 
 
 def chips_used(rom: RomFile) -> tuple[str, ...]:
     """Return the names of the chips and patches a ROM file is made of, each once, in the order they are first used."""
-    known = arrangement(rom)
-    return known.names if known else names_in(rom)
+    return arrangement(rom).names
 
 
 def checked(title: Title, rom: RomFile) -> Arrangement:
@@ -91,10 +85,7 @@ def checked(title: Title, rom: RomFile) -> Arrangement:
     sizes = {name: content.size for name, content in contents(title).items() if content.size is not None}
     _check(title, rom, sizes, report)
     _stop(ManifestError, report)
-    known = arrangement(rom)
-    if known is None:
-        raise AssertionError("steps without a problem have an arrangement")
-    return known
+    return arrangement(rom)
 
 
 def contents(title: Title) -> dict[str, Content]:
@@ -120,7 +111,7 @@ def _check_patches(title: Title, report: ProblemReport) -> None:
 def _check(title: Title, rom: RomFile, sizes: Mapping[str, int], report: ProblemReport) -> Trees:
     """Return the trees of a ROM file, and report all that is wrong with them and with where they are put."""
     names, known = {"chip": title.chips, "patch": title.patches}, arrangement(rom)
-    if known and known.is_declared(names) and fits(known, rom, sizes):
+    if known.is_sound and known.is_declared(names) and known.fits(rom, sizes):
         return known.trees
     trees = bind(rom, names, report)
     check_sizes(rom, trees, sizes, report)

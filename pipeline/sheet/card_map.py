@@ -40,12 +40,13 @@ def numbered(plan: Plan) -> tuple[Entry, ...]:
 
 def card_map(plan: Plan, kind_of: Mapping[str, str]) -> CardMap:
     """Return the picture of a card; ``kind_of`` gives the kind of each file's block by its path."""
-    files = numbered(plan)
+    first = min((entry for entry in plan.entries if entry.clusters and not entry.is_folder), key=_place, default=None)
     used = max([2 + plan.root_clusters, *(entry.cluster + entry.clusters for entry in plan.entries)]) - 2
     rows = min(max(-(-used // PER_ROW), 1), MOST_ROWS)
     per_row = max(-(-used // rows), 1)
     strips = tuple(
-        painted(merged(sorted(row, key=lambda part: part.x))) for row in _rows(plan, files, kind_of, per_row)
+        painted(merged(sorted(row, key=lambda part: (part.x, part.kind != "folder"))))
+        for row in _rows(plan, kind_of, per_row)
     )
     blocks = [part for row in strips for part in row]
     return CardMap(
@@ -53,28 +54,41 @@ def card_map(plan: Plan, kind_of: Mapping[str, str]) -> CardMap:
         parts=_parts(plan, used),
         rows=strips,
         row_clusters=per_row,
-        first=files[0] if files and files[0].cluster else None,
+        first=first,
         merged=any(part.count > 1 for part in blocks),
         raised=any(part.width <= NARROW or part.count > 1 for part in blocks),
     )
 
 
-def _rows(plan: Plan, files: tuple[Entry, ...], kind_of: Mapping[str, str], per_row: int) -> Iterator[list[StripBlock]]:
-    """Yield each row's blocks; what runs over the end of a row goes on in the next."""
-    runs = [(0, plan.root_clusters, "folder", "")] if plan.root_clusters else []
-    runs += [(entry.cluster - 2, entry.clusters, "folder", "") for entry in plan.entries if entry.is_folder]
-    runs += [
-        (entry.cluster - 2, entry.clusters, kind_of[entry.path] + (" first" if number == 1 else ""), str(number))
-        for number, entry in enumerate(files, 1)
-        if entry.clusters
-    ]
-    end = max((start + clusters for start, clusters, _, _ in runs), default=0)
-    rows: list[list[StripBlock]] = [[] for _ in range(max(-(-end // per_row), 1))]
-    for start, clusters, kind, label in runs:
-        for row in range(start // per_row, (start + clusters - 1) // per_row + 1):
-            left, right = max(start, row * per_row), min(start + clusters, (row + 1) * per_row)
-            rows[row].append(block(left - row * per_row, right - row * per_row, per_row, kind, label))
-    yield from rows
+def _rows(plan: Plan, kind_of: Mapping[str, str], per_row: int) -> Iterator[list[StripBlock]]:
+    """Yield each row's blocks, ascending; what runs over the end of a row goes on in the next."""
+    row, blocks = 0, list[StripBlock]()
+    for start, clusters, kind, label in _runs(plan, kind_of):
+        for at in range(start // per_row, (start + clusters - 1) // per_row + 1):
+            while row < at:
+                yield blocks
+                row, blocks = row + 1, []
+            left, right = max(start, at * per_row), min(start + clusters, (at + 1) * per_row)
+            blocks.append(block(left - at * per_row, right - at * per_row, per_row, kind, label))
+    yield blocks
+
+
+def _runs(plan: Plan, kind_of: Mapping[str, str]) -> Iterator[tuple[int, int, str, str]]:
+    """Yield first cluster, clusters, kind and label of whatever takes clusters, ascending."""
+    if plan.root_clusters:
+        yield 0, plan.root_clusters, "folder", ""
+    number = 0
+    for entry in sorted((entry for entry in plan.entries if entry.clusters), key=_place):
+        if entry.is_folder:
+            yield entry.cluster - 2, entry.clusters, "folder", ""
+        else:
+            number += 1
+            kind = kind_of[entry.path]
+            yield entry.cluster - 2, entry.clusters, f"{kind} first" if number == 1 else kind, str(number)
+
+
+def _place(entry: Entry) -> int:
+    return entry.cluster
 
 
 def _edges(plan: Plan, used: int) -> tuple[int, int]:

@@ -54,6 +54,15 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Total:
+    """How many files a folder of the root holds, or the root itself (folder ""), and their bytes."""
+
+    folder: str
+    files: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fact:
     """Where what is said of something comes from, and when it was true. ``newer``: the release came out later."""
 
@@ -72,8 +81,24 @@ def groups(rows: tuple[Row, ...]) -> tuple[Group, ...]:
     """Return the files folder by folder, in the order in which the folders come first on the card."""
     by_folder: dict[str, list[Row]] = {}
     for row in rows:
-        by_folder.setdefault(row.entry.path.partition("/")[0] if "/" in row.entry.path else "", []).append(row)
+        by_folder.setdefault(_top(row.entry), []).append(row)
     return tuple(Group(folder=folder, rows=tuple(rows)) for folder, rows in by_folder.items())
+
+
+def totals(files: Iterable[Entry]) -> tuple[Total, ...]:
+    """Return the same of files that are not listed: how many there are, and their bytes."""
+    found: dict[str, tuple[int, int]] = {}
+    for entry in files:
+        folder = _top(entry)
+        count, size = found.get(folder, (0, 0))
+        found[folder] = count + 1, size + entry.size
+    return tuple(Total(folder=folder, files=count, size=size) for folder, (count, size) in found.items())
+
+
+def _top(entry: Entry) -> str:
+    """Return the folder of the root that a file lies in, "" for the root itself."""
+    folder, below, _ = entry.path.partition("/")
+    return folder if below else ""
 
 
 def facts(finished: FinishedCard) -> tuple[Fact, ...]:

@@ -13,7 +13,7 @@ from pipeline.model.units import show_size
 from pipeline.sheet import marks
 from pipeline.sheet.card_map import card_map, numbered
 from pipeline.sheet.cautions import cautions
-from pipeline.sheet.listing import FOLDED_ABOVE, LISTED, Row, facts, groups, parts
+from pipeline.sheet.listing import FOLDED_ABOVE, LISTED, Row, facts, groups, parts, totals
 from pipeline.sheet.owners import owner_of
 from pipeline.sheet.rom_figure import rom_figure
 from pipeline.sheet.station_rows import chances
@@ -26,9 +26,10 @@ def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> str:
     """
     core_ids = {core.id for core in finished.cores}
     kinds = {file.path: owner_of(file, core_ids)[0] for file in finished.files}
+    files = numbered(finished.plan)
     rows = tuple(
         Row(number=number, entry=entry, kind=kinds[entry.path])
-        for number, entry in enumerate(numbered(finished.plan), 1)
+        for number, entry in enumerate(files if len(files) <= LISTED else (), 1)
     )
     names = {title.id: title.name for title in finished.titles}
     return _TEMPLATE.render(
@@ -41,8 +42,9 @@ def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> str:
         kinds=[kind for kind in ("board", "core", "title", "card") if kind in kinds.values()],
         rows=rows,
         groups=groups(rows),
-        folded=len(rows) > FOLDED_ABOVE,
-        listed=len(rows) <= LISTED,
+        totals=() if rows else totals(files),
+        folded=len(files) > FOLDED_ABOVE,
+        listed=len(files) <= LISTED,
         first_for=_first_for(finished),
         rom_figures=(rom_figure(rom, number, names.get(rom.title, "")) for number, rom in enumerate(finished.maps, 1)),
         facts=facts(finished),

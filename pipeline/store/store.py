@@ -39,6 +39,7 @@ class Store:
     def __init__(self, place: str, *, read_only: bool = False) -> None:
         self._place = place
         self._reads, self._writes = True, not read_only
+        self._folders = set[str]()
         self._untold: tuple[Problem, ...] = ()
         self._told = False
 
@@ -132,11 +133,11 @@ class Store:
             raise
 
     def _in_folder(self, path: str, data: bytes) -> None:
-        try:
-            self._files.pipe_file(path, data)
-        except FileNotFoundError:  # the folder is not there yet
-            self._files.makedirs(path.rpartition("/")[0], exist_ok=True)
-            self._files.pipe_file(path, data)
+        folder = path.rpartition("/")[0]
+        if folder not in self._folders:  # each file system has an error of its own for a folder that is not there
+            self._files.makedirs(folder, exist_ok=True)
+            self._folders.add(folder)
+        self._files.pipe_file(path, data)
 
     def _path(self, key: str, folder: str) -> str:
         return f"{self._root}/{folder}/{key[:2]}/{key}"

@@ -10,7 +10,7 @@ import hashlib
 import os
 import stat
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -125,11 +125,14 @@ def surroundings() -> dict[str, str]:
 class Current:
     """What was seen when all was current, and what a run says then on standard output and error.
 
-    ``dodo``: the file the tasks came from. ``watched``: what the run was told by, files and folders, each with the
-    digest of its view; the first is looked at first. ``places``: what only had to be there.
+    ``dodo``: the file the tasks came from. ``manifests``, ``watched``: what the run was told by, manifests and all
+    else, files and folders, each with the digest of its view. ``values``: a digest of what the manifests say.
+    ``places``: what only had to be there.
     """
 
     dodo: str
+    manifests: dict[str, str]
+    values: str
     watched: dict[str, str]
     places: tuple[str, ...]
     made: str
@@ -152,15 +155,32 @@ def remember(base: Path, current: Current) -> None:
 
 def still_current(base: Path, dodo: Path) -> Current | None:
     """Return what was seen when all was current, if nothing has changed since then; else None."""
+    current = seen_when_current(base, dodo)
+    if current is None or not _look_the_same(current.manifests):
+        return None
+    return current if same_but_for_manifests(base, current) else None
+
+
+def seen_when_current(base: Path, dodo: Path) -> Current | None:
+    """Return what was seen when all was current, if it was in these surroundings and no run is at work; else None."""
     snapshot = state.read(base / FILE, Snapshot)
     if snapshot is None or snapshot.surroundings != surroundings():
         return None
     current = snapshot.seen
+    return None if current.dodo != str(dodo) or os.path.lexists(base / RUNNING) else current
+
+
+def same_but_for_manifests(base: Path, current: Current) -> bool:
+    """Whether everything but the manifests looks as it did when all was current."""
     try:
-        if current.dodo != str(dodo) or os.path.lexists(base / RUNNING):
-            return None
-        same = all(View([Path(path)]).digest == digest for path, digest in current.watched.items())
-        same = same and all(os.path.lexists(place) for place in current.places)
-        return current if same and view_of_made(base).digest == current.made else None
+        same = _look_the_same(current.watched) and all(os.path.lexists(place) for place in current.places)
+        return same and view_of_made(base).digest == current.made
     except (OSError, ValueError):
-        return None
+        return False
+
+
+def _look_the_same(watched: Mapping[str, str]) -> bool:
+    try:
+        return all(View([Path(path)]).digest == digest for path, digest in watched.items())
+    except (OSError, ValueError):
+        return False

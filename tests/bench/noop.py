@@ -28,6 +28,7 @@ from tests.support import small
 from tests.support.cli import ROOT, write_tree
 
 CHIPS = 10
+SOCKETS = [f"{column}{row}" for column in range(1, 13) for row in "abcdefgh"]
 ROUNDS = 9
 ONE_TASK = 'def task_one():\n    return {"actions": ["cp a b"], "file_dep": ["a"], "targets": ["b"]}\n'
 DOIT = [sys.executable, "-m", "doit", "run", "-f", str(ROOT / "dodo.py"), "-d"]
@@ -55,11 +56,12 @@ def project(folder: Path, titles: int, cards: int, chip_size: int = 4096) -> Non
 
 
 def title(number: int, chips: list[bytes], card: int) -> str:
-    """Return the manifest of a title with one ROM file of all its chips."""
+    """Return the manifest of a title with one ROM file of all its chips, which lie in sockets of its own."""
     lines = [f'name = "Title {number}"', 'core = "fern"', f'tags = ["c{card}"]']
-    for name, data in enumerate(chips):
-        lines += [f"[chips.{name}a]", f"size = {len(data)}", f'sha256 = "{hashlib.sha256(data).hexdigest()}"']
-    names = ", ".join(f'"{name}a"' for name in range(len(chips)))
+    sockets = random.Random(number).sample(SOCKETS, len(chips))
+    for name, data in zip(sockets, chips, strict=True):
+        lines += [f"[chips.{name}]", f"size = {len(data)}", f'sha256 = "{hashlib.sha256(data).hexdigest()}"']
+    names = ", ".join(f'"{name}"' for name in sockets)
     rom = [f'path = "T{number}.ROM"', f"size = {sum(map(len, chips))}", "[[rom.steps]]", "at = 0", f"join = [{names}]"]
     return "\n".join([*lines, "[[rom]]", *rom]) + "\n"
 

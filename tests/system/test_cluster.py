@@ -118,9 +118,10 @@ def test_a_lost_scheduler_ends_the_run_with_messages_and_what_is_built_is_kept(t
         command = [sys.executable, "-m", "doit", "cluster", processes.address]
         with subprocess.Popen(command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
             assert run.stdout is not None
+            assert run.stderr is not None
             lines = [next(run.stdout) for _ in range(4)]  # check, cluster, two cards
             processes.scheduler.send_signal(signal.SIGKILL)
-            out, err = run.communicate(timeout=120)
+            out, err = run.stdout.read(), run.stderr.read()  # communicate() would lose lines that came with the fourth
     assert run.returncode == 3, out + err
     assert err == f"{processes.address}: the scheduler was lost\n  hint: run again: what is built is kept\n"
     done = [line.split()[1].rstrip(":") for line in [*lines, *out.splitlines()] if line.startswith("card ")]

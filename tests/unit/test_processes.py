@@ -14,7 +14,7 @@ from typing import NoReturn
 import pytest
 
 from pipeline.errors import ChangedError, MachineError, Place, Problem
-from pipeline.processes import divided
+from pipeline.processes import divided, started
 from tests.support.cli import ROOT
 
 
@@ -52,6 +52,30 @@ def test_what_the_work_raises_is_raised_here(count: int) -> None:
     with pytest.raises(ChangedError) as caught:
         list(divided(count, work, [1]))
     assert caught.value.problems == (problem,)
+
+
+def test_what_the_items_raise_is_raised_when_all_before_have_their_results() -> None:
+    def items() -> Iterator[int]:
+        yield from range(3)
+        raise MachineError.one("lost")
+
+    def slowly(number: int) -> int:
+        time.sleep(0.05)
+        return number
+
+    results = divided(2, slowly, items())
+    assert [next(results) for _ in range(3)] == [0, 1, 2]
+    with pytest.raises(MachineError, match="lost"):
+        next(results)
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_processes_can_be_started_before_there_are_items(count: int) -> None:
+    known = ["before"]
+    with started(count, lambda number: (number, known[-1])) as results:
+        if count > 1:
+            known.append("after")
+        assert list(results(range(5))) == [(number, "before") for number in range(5)]
 
 
 def test_a_process_that_is_killed_ends_the_work_with_one_message() -> None:

@@ -5,7 +5,7 @@ The checks read TOML values as they come, so that they find what they can in a m
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
 from pipeline.errors import Place, Problem
@@ -43,9 +43,10 @@ def takes_over(data: Mapping[str, Any]) -> bool:
 
 def chip_problems(data: Mapping[str, Any], file: str, wrong: Collection[str] = ()) -> Iterator[Problem]:
     """Yield the chips that a title's steps name without need, and those that none of them names."""
-    yield from _unknown_chips(data, file)
+    named = list(named_in_roms(data))
+    yield from _unknown_chips(data, named, file)
     if not any(key.startswith("rom.") for key in wrong):  # a step that is wrong may mean any chip
-        yield from _unused_chips(data, file)
+        yield from _unused_chips(data, {name for _, name in named}, file)
 
 
 def tables(value: Any) -> Iterator[tuple[int, Mapping[str, Any]]]:
@@ -74,22 +75,21 @@ def texts(data: Mapping[str, Any], *keys: Part) -> Iterator[tuple[str, str]]:
             yield spell((*keys, part)), item
 
 
-def _unknown_chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+def _unknown_chips(data: Mapping[str, Any], named: Iterable[tuple[Path, str]], file: str) -> Iterator[Problem]:
     """Yield the chips that a step names and the title does not have."""
     chips = data.get("chips", {})
     if not isinstance(chips, dict):
         return
-    for path, name in named_in_roms(data):
+    for path, name in named:
         if name not in chips:
             what = f"found {quote(name)}, expected a chip of this title"
             hint = did_you_mean(name, chips, f"declare it as [chips.{shown(name)}]")
             yield Problem(Place(file, key=spell(path)), what, hint)
 
 
-def _unused_chips(data: Mapping[str, Any], file: str) -> Iterator[Problem]:
+def _unused_chips(data: Mapping[str, Any], used: Collection[str], file: str) -> Iterator[Problem]:
     """Yield the chips of a title that no step names."""
     chips = data.get("chips", {})
-    used = {name for _, name in named_in_roms(data)}
     for name in chips if isinstance(chips, dict) else ():
         if name not in used:
             what = f"chip {quote(name)} is not used by any step"

@@ -7,6 +7,7 @@ import json
 import shutil
 import zipfile
 from dataclasses import asdict
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +15,14 @@ import pytest
 
 from pipeline.build import check
 from pipeline.build.build import Build
-from pipeline.build.flow import out_of_date
-from pipeline.cluster.accept import accept
+from pipeline.build.flow import build_card, out_of_date
+from pipeline.cluster.accept import accept, with_image
 from pipeline.cluster.packed_image import pack_image, unpack_image
 from pipeline.cluster.parcel import pack_parcel, unpack_parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import Answer, build_parcel, problems_of
 from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.processes import divided
 from pipeline.store.store import CONTENTS_TOO, Store
 from tests.support import small
 from tests.support.building import build_card_in, build_in
@@ -44,7 +46,7 @@ def accepted(build: Build, answer: Answer) -> str:
     scratch = build.workspace.build / "cluster"
     shutil.rmtree(scratch, ignore_errors=True)
     scratch.mkdir(parents=True)
-    return accept(build, "desk", answer, scratch)
+    return accept(build, "desk", with_image(build, "desk", answer), scratch)
 
 
 @pytest.mark.parametrize("title", [small.TITLE, UNPINNED], ids=["pinned", "unpinned"])
@@ -59,6 +61,29 @@ def test_a_card_built_by_a_worker_is_the_one_that_is_built_here(title: str, tmp_
         assert digests(there / "build" / part) == digests(here / "build" / part)
     assert list(out_of_date(build_in(there), "desk")) == []
     assert build_card_in(there) == []
+
+
+def test_cards_that_share_a_title_are_accepted_by_processes_side_by_side(tmp_path: Path) -> None:
+    cards: dict[str, str | bytes] = {f"inputs/cards/desk-{number}.toml": small.CARD for number in range(6)}
+    here, there = (small.small_project(tmp_path / name, cards) for name in ("here", "there"))
+    build, local = build_in(there), build_in(here)
+    check.run(build)
+    for card in build.inputs.manifest.cards:
+        build_card(local, card, lambda _: None)
+    answers = {
+        card: build_parcel(program(), pack_parcel(build.inputs, card, None), None, to_store=False)
+        for card in build.inputs.manifest.cards
+    }
+    assert all(any(out_of_date(build, card)) for card in answers)
+    scratch = there / "build/cluster"
+    scratch.mkdir()
+    lines = list(divided(3, lambda card: accept(build, card, answers[card], scratch), answers))
+    assert lines == ["image of 16 MiB, verified with pyfatfs 1.1.0"] * 7
+    for part in ("cards", "roms", "configs"):
+        assert digests(there / "build" / part) == digests(here / "build" / part)
+    assert [*chain(*(out_of_date(build_in(there), card) for card in answers))] == []
+    stamps = (there / "build/state/rom.lines").read_text(encoding="utf-8")
+    assert stamps.count('"snail-race"') == 1, "the ROM files were taken once"
 
 
 def test_kept_files_empty_folders_and_foreign_boards_travel(tmp_path: Path) -> None:

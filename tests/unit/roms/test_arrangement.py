@@ -61,7 +61,5 @@ def test_what_a_chip_holds_is_said_of_its_own_title() -> None:
 def test_other_steps_have_another_digest() -> None:
     other = rom_file({**TABLE, "steps": [{"at": 0, "join": ["b1", "a1"]}]}, "rom.1")
     known, turned = arrangement(rom_file(TABLE, "rom.1")), arrangement(other)
-    assert known
-    assert turned
     assert known.digest != turned.digest
     assert describe(other)[0] == "0x0000: join b1, a1"

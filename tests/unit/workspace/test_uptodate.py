@@ -22,10 +22,18 @@ def base(tmp_path: Path) -> Path:
     """Return a folder in which everything was seen to be current."""
     write_tree(tmp_path, {"inputs/cards/a.toml": "a", "inputs/files/b": "b", "build/cards/a/card.img": "image"})
     write_tree(tmp_path, {"build/state/image/a.json": "{}", "dodo.py": ""})
-    watched = {str(path): View([path]).digest for path in (tmp_path / "inputs", tmp_path / "kept")}
-    made = view_of_made(tmp_path).digest
-    dodo = str(tmp_path / "dodo.py")
-    remember(tmp_path, Current(dodo=dodo, watched=watched, places=(), made=made, told="told", warned=""))
+    manifests, watched = ({str(path): View([path]).digest} for path in (tmp_path / "inputs", tmp_path / "kept"))
+    current = Current(
+        dodo=str(tmp_path / "dodo.py"),
+        manifests=manifests,
+        values="",
+        watched=watched,
+        places=(),
+        made=view_of_made(tmp_path).digest,
+        told="told",
+        warned="",
+    )
+    remember(tmp_path, current)
     return tmp_path
 
 
@@ -114,19 +122,56 @@ def test_a_file_removed_just_now_counts_as_a_change(tmp_path: Path) -> None:
     assert not View([tmp_path], listings=True).settled_before(before)
 
 
-def test_a_run_with_nothing_to_do_opens_no_manifest_and_no_output(tmp_path: Path) -> None:
+def opened_by(folder: Path, trace: Path) -> tuple[str, set[str]]:
+    """Run doit, and return what it says, and the files below the folder that it reads, relative to it."""
     strace = require("strace")
-    folder = small.small_project(tmp_path / "project")
-    time.sleep(0.2)
-    assert doit(folder).code == 0
-    trace = tmp_path / "trace"
     traced = subprocess.run(
         [strace, "-f", "-e", "trace=open,openat", "-o", str(trace), *command(folder)],
         capture_output=True,
         text=True,
         check=True,
     )
-    assert re.fullmatch(r"check .*no problems\nup to date \(\d+\.\d s\)\n", traced.stdout)
-    opened = re.findall(r'"([^"]+)", (O_RDONLY[^)]*)\)', trace.read_text(encoding="utf-8"))
-    contents = {name for name, flags in opened if str(folder) in name and "O_DIRECTORY" not in flags}
-    assert contents == {str(folder / FILE)}
+    opened = re.findall(r'"([^"]+)", (O_RD[^)]*)\)', trace.read_text(encoding="utf-8"))
+    names = {name for name, flags in opened if "O_DIRECTORY" not in flags}
+    return traced.stdout, {str(Path(name).relative_to(folder)) for name in names if name.startswith(f"{folder}/")}
+
+
+NOTHING_TO_DO = r"check .*no problems\nup to date \(\d+\.\d s\)\n"
+
+
+def test_a_run_with_nothing_to_do_opens_no_manifest_and_no_output(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path / "project")
+    time.sleep(0.2)
+    assert doit(folder).code == 0
+    said, opened = opened_by(folder, tmp_path / "trace")
+    assert re.fullmatch(NOTHING_TO_DO, said)
+    assert opened == {str(FILE)}
+
+
+def test_a_run_after_a_comment_opens_no_output_and_the_next_no_manifest(tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path / "project")
+    time.sleep(0.2)
+    assert doit(folder).code == 0
+    write_tree(folder, {"inputs/cards/desk.toml": f"# a comment\n{small.CARD}"})
+    time.sleep(0.2)
+    said, opened = opened_by(folder, tmp_path / "trace")
+    assert re.fullmatch(NOTHING_TO_DO, said)
+    assert "inputs/cards/desk.toml" in opened
+    assert not [name for name in opened if name.startswith(("build/cards", "build/roms", "inputs/files"))]
+    assert opened_by(folder, tmp_path / "trace")[1] == {str(FILE)}
+
+
+OTHERS: dict[str, tuple[dict[str, str | bytes], str]] = {
+    "a value": ({"inputs/cards/desk.toml": f"# a comment\n{small.CARD.replace('Desk', 'Shelf')}"}, "record  desk"),
+    "an output": ({"build/cards/desk/record.json": "{}"}, "record  desk"),
+    "an own file": ({"inputs/files/system/NEW.TXT": "new"}, "image   desk"),
+}
+
+
+@pytest.mark.parametrize(("files", "line"), OTHERS.values(), ids=OTHERS)
+def test_a_comment_hides_no_other_change(files: dict[str, str | bytes], line: str, tmp_path: Path) -> None:
+    folder = small.small_project(tmp_path)
+    time.sleep(0.2)
+    assert doit(folder).code == 0
+    write_tree(folder, {"inputs/cards/desk.toml": f"# a comment\n{small.CARD}", **files})
+    assert line in doit(folder).out
