@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections import deque
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
@@ -22,7 +23,7 @@ from pipeline.fat.entries import EARLIEST, LATEST
 from pipeline.fat.geometry import GeometryError, fit_volume
 from pipeline.file_digest import sha256_of_file
 from pipeline.model.content import CardFile, Content, Location
-from pipeline.model.finished import FinishedCard, Proven, Silenced
+from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.manifest import Card, Station
 from pipeline.model.matrix import Outlook
 from pipeline.model.plan import Plan
@@ -230,8 +231,9 @@ class CardBuild:
         return self._finished[1]
 
     def _finished_now(self, proven: Proven) -> FinishedCard:
-        selection = self.selection
-        warnings, silenced = self._said(proven)
+        selection, rules = self.selection, self.judgement
+        later = judged(selection, proven.findings)
+        portable = self.workspace.portable
         return FinishedCard(
             card=self.card,
             board=selection.board,
@@ -246,52 +248,28 @@ class CardBuild:
             made_by=PROGRAM,
             stations=self.stations,
             outlooks=self.outlooks,
-            warnings=warnings,
-            silenced=silenced,
+            warnings=tuple(map(portable, (*rules.warnings, *later.warnings))),
+            silenced=tuple(
+                replace(found, problem=portable(found.problem)) for found in (*rules.silenced, *later.silenced)
+            ),
             maps=self.maps,
         )
 
-    def _said(self, proven: Proven) -> tuple[tuple[Problem, ...], tuple[Silenced, ...]]:
-        """Return the warnings that the rules give, and what is silenced, as the record has them."""
-        rules, later = self.judgement, judged(self.selection, proven.findings)
-        portable = self.workspace.portable
-        return (
-            tuple(map(portable, (*rules.warnings, *later.warnings))),
-            tuple(replace(found, problem=portable(found.problem)) for found in (*rules.silenced, *later.silenced)),
-        )
+    def record_parts(self, proven: Proven) -> Iterator[bytes]:
+        """Yield the record's text in parts; when all were taken, its SHA-256 is known."""
+        finished, sha256 = self.finished(proven), hashlib.sha256()
+        for part in record_text(finished):
+            data = part.encode()
+            sha256.update(data)
+            yield data
+        sums = hashlib.sha256(sums_of(finished, sha256.hexdigest()))
+        self._record_hashes = asdict(proven), {"record.json": sha256.hexdigest(), "SHA256SUMS": sums.hexdigest()}
 
     def record_hashes(self, proven: Proven) -> Mapping[str, str]:
         """Return the SHA-256 of the record and its checksum list as they should be, by file name."""
-        made_from = asdict(proven)
-        if self._record_hashes is None or self._record_hashes[0] != made_from:
-            finished, sha256 = self.finished(proven), hashlib.sha256()
-            for part in record_text(finished):
-                sha256.update(part.encode())
-            sums = hashlib.sha256(sums_of(finished, sha256.hexdigest()))
-            self._record_hashes = made_from, {"record.json": sha256.hexdigest(), "SHA256SUMS": sums.hexdigest()}
-        return self._record_hashes[1]
-
-    @cached_property
-    def _origins_digest(self) -> str:
-        """A digest of what each file was made from and how it is placed; ROM files are left to their titles."""
-        files = [file for file in self.files if file.origin.kind != "rom-file"]
-        origins = {origin: digest(origin) for origin in {file.origin for file in files}}
-        sha256 = hashlib.sha256()
-        for file in files:
-            sha256.update(f"{file.path}\0{file.placement}\0{origins[file.origin]}\n".encode())
-        return sha256.hexdigest()
-
-    def record_inputs(self, proven: Proven) -> dict[str, str]:
-        """Return a digest of each thing that the record is made from, by what it is called."""
-        return {
-            "the plan": self.plan_sha256,
-            "the proof": digest(proven),
-            "the files": self._origins_digest,
-            "the rules": digest(self._said(proven)),
-            f"card {self.id}": digest((self.card, self.selection.settings, self.timestamp)),
-            **self.manifest_digests,
-            "the program": PROGRAM,
-        }
+        if self._record_hashes is None or self._record_hashes[0] != asdict(proven):
+            deque(self.record_parts(proven), maxlen=0)
+        return self._record_hashes[1] if self._record_hashes else {}
 
     def rom_paths(self) -> dict[str, Path]:
         """Return where each ROM file of the card is built, by SHA-256; not those whose place a kept file takes."""

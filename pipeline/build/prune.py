@@ -88,7 +88,7 @@ def outputs(workspace: Workspace, stage: str, name: str) -> list[Path]:
         "plan": [card / "plan.json"],
         "config": [workspace.config_folder(name)],
         "image": [card / IMAGE, *kept.glob(f"image/{name}.*"), *kept.glob(f"spare/{name}.*")],
-        "record": [card / "record.json", card / "SHA256SUMS", *kept.glob(f"record/{name}.*")],
+        "record": [card / "record.json", card / "SHA256SUMS"],
         "sheet": [card / "sheet.html", *kept.glob(f"sheet/{name}.*")],
     }
     return [path for path in of_stage[stage] if path.exists() or path.is_symlink()]

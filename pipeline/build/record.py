@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
-from pathlib import Path
-
 from pipeline.build import image
 from pipeline.build.card import CardBuild
 from pipeline.errors import Place, Problem
 from pipeline.file_digest import sha256_of_file
-from pipeline.record.document import record_text, sums_of
+from pipeline.record.document import sums_of
 from pipeline.workspace.atomic_write import replacing, write_if_changed
 from pipeline.workspace.build_history import keep_build
-from pipeline.workspace.stamp import NEW, stale, write_stamp
+from pipeline.workspace.stamp import NEW
 
 FILES = ("record.json", "SHA256SUMS")
 """What is written, the record first."""
@@ -25,9 +22,7 @@ def reason(card: CardBuild) -> str | None:
     if not all((card.folder / name).is_file() for name in FILES):
         return NEW
     known = image.proven(card)
-    if known is None or not stale(_stamp(card), card.record_inputs(known), _paths(card)):
-        return None
-    for name, sha256 in card.record_hashes(known).items():
+    for name, sha256 in card.record_hashes(known).items() if known else ():
         if sha256_of_file(card.folder / name) != sha256:
             return f"{name} is out of date"
     return None
@@ -42,26 +37,14 @@ def run(card: CardBuild) -> str:
     known = image.proven(card)
     if known is None:
         raise FileNotFoundError(card.workspace.stamp("image", card.id))
-    path, sums = (card.folder / name for name in FILES)
-    finished = card.finished(known)
+    path = card.folder / "record.json"
     if not path.is_file() or sha256_of_file(path) != card.record_hashes(known)["record.json"]:
-        with replacing(path) as temporary, temporary.open("w", encoding="ascii", newline="\n") as file:
-            file.writelines(record_text(finished))
-    sha256 = sha256_of_file(path)
-    listed = sums_of(finished, sha256)
-    write_if_changed(sums, listed)
-    made = {path.name: (path, sha256), sums.name: (sums, hashlib.sha256(listed).hexdigest())}
-    write_stamp(_stamp(card), card.record_inputs(known), made)
+        with replacing(path) as temporary, temporary.open("wb") as file:
+            file.writelines(card.record_parts(known))
+    sums = sums_of(card.finished(known), card.record_hashes(known)["record.json"])
+    write_if_changed(card.folder / "SHA256SUMS", sums)
     _keep(card)
     return f"{card.id}: {card.workspace.shown(path)}"
-
-
-def _stamp(card: CardBuild) -> Path:
-    return card.workspace.stamp("record", card.id)
-
-
-def _paths(card: CardBuild) -> dict[str, Path]:
-    return {name: card.folder / name for name in FILES}
 
 
 def _keep(card: CardBuild) -> None:

@@ -47,19 +47,23 @@ def compare_fat(image: str, fat: Sequence[int], plan: Plan) -> Iterator[Problem]
     if list(fat[:2]) != start:
         what = f"the first two entries of the FAT are {_hex(fat[:2])}; expected {_hex(start)}"
         yield problem(image, what)
-    runs = [(entry.path, entry.cluster, entry.clusters) for entry in plan.entries if entry.clusters]
-    if plan.root_clusters:
-        runs.append(("", 2, plan.root_clusters))
-    for path, cluster, count in runs:
+    for path, cluster, count in _runs(plan):
         yield from _compare_chain(path, fat, cluster, count, last_in_chain(bits))
-    used = sum(count for _, _, count in runs)
+    used = sum(count for _, _, count in _runs(plan))
     entries = fat[2:]
     if len(entries) - entries.count(0) > used:
         owned = bytearray(len(fat))
-        for _, cluster, count in runs:
+        for _, cluster, count in _runs(plan):
             owned[cluster : cluster + count] = b"\1" * count
         stray = next(number for number in range(2, len(fat)) if fat[number] and not owned[number])
         yield problem(image, f"cluster {stray:,} is in use, but belongs to no file of the plan; expected it free")
+
+
+def _runs(plan: Plan) -> Iterator[tuple[str, int, int]]:
+    """Yield path, first cluster and clusters of every file and folder that takes some, the root last."""
+    yield from ((entry.path, entry.cluster, entry.clusters) for entry in plan.entries if entry.clusters)
+    if plan.root_clusters:
+        yield "", 2, plan.root_clusters
 
 
 def _compare_chain(path: str, fat: Sequence[int], cluster: int, count: int, end: int) -> Iterator[Problem]:

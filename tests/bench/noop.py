@@ -1,10 +1,13 @@
 """What a run with nothing to do takes, beside doit's own run of one task, make and ninja; and a first build.
 
     python tests/bench/noop.py [--titles 2000] [--cards 10] [--chip 4096]
+    python tests/bench/noop.py --own 60000
 
-Each title has ten chips of so many bytes, in archives of 1,000 members, and one ROM file of them all. The cards are
-just as large as their titles need: the zeros of an empty card have to be hashed too, and say nothing about titles.
-Everything is made in a temporary folder and measured in the same run: medians, and ratios to doit's own.
+A run after a comment was written into a manifest is measured too. Each title has ten chips of so many bytes, in
+archives of 1,000 members, and one ROM file of them all. The cards are just as large as their titles need: the zeros of
+an empty card have to be hashed too, and say nothing about titles. With ``--own`` there is one card with so many own
+files of 100 bytes to 4 KiB, in six folders. Everything is made in a temporary folder and measured in the same run:
+medians, and ratios to doit's own.
 """
 
 from __future__ import annotations
@@ -55,6 +58,19 @@ def project(folder: Path, titles: int, cards: int, chip_size: int = 4096) -> Non
     write_tree(folder, files)
 
 
+def own_files(folder: Path, count: int) -> None:
+    """Make a project of one FAT32 card with so many own files."""
+    card = small.CARD.replace("16 MiB", "512 MiB").replace("[volume]", '[volume]\ntype = "fat32"')
+    card += '[[files]]\npath = "OWN"\nfrom = "files/own"\n'
+    core = small.CORE.replace('volumes = ["fat16"]', 'volumes = ["fat16", "fat32"]')
+    small.small_project(folder, {"inputs/cards/desk.toml": card, "inputs/cores/fern.toml": core})
+    numbers = random.Random(1)
+    for number in range(count):
+        path = folder / f"inputs/files/own/part {number * 6 // count}/{number:05} of the collection.txt"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(numbers.randbytes(numbers.randrange(100, 4096)))
+
+
 def title(number: int, chips: list[bytes], card: int) -> str:
     """Return the manifest of a title with one ROM file of all its chips, which lie in sockets of its own."""
     lines = [f'name = "Title {number}"', 'core = "fern"', f'tags = ["c{card}"]']
@@ -72,6 +88,14 @@ def timed(words: list[str], folder: Path) -> float:
     done = subprocess.run(words, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     return time.perf_counter() - start
+
+
+def cost(words: list[str], folder: Path) -> tuple[float, float]:
+    """Return the seconds of wall and of CPU that a command line takes."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    wall = timed(words, folder)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 def anchors(folder: Path) -> dict[str, list[str]]:
@@ -97,23 +121,23 @@ def read_and_hash(folder: Path) -> float:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
-    for name, value in (("titles", 2000), ("cards", 10), ("chip", 4096)):
+    for name, value in (("titles", 2000), ("cards", 10), ("chip", 4096), ("own", 0)):
         parser.add_argument(f"--{name}", type=int, default=value)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder, one = Path(name) / "project", Path(name) / "one"
-        project(folder, asked.titles, asked.cards, asked.chip)
+        if asked.own:
+            own_files(folder, asked.own)
+            print(f"a card with {asked.own:,} own files")
+        else:
+            project(folder, asked.titles, asked.cards, asked.chip)
+            print(f"{asked.titles:,} titles of {CHIPS} chips of {asked.chip:,} bytes, {asked.cards} cards")
+            read_and_hash(folder)
+            print(f"reading and hashing the chips, once and by one thread: {read_and_hash(folder):.2f} s")
         words = anchors(one)
-        read_and_hash(folder)
-        hashing = read_and_hash(folder)
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        first = timed([*DOIT, str(folder)], folder)
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        print(f"{asked.titles:,} titles of {CHIPS} chips of {asked.chip:,} bytes, {asked.cards} cards")
-        print(f"reading and hashing the chips, once and by one thread: {hashing:.2f} s")
-        print(f"first build {first:.1f} s, {first / hashing:.1f} times that; {cpu:.1f} s of CPU", end="")
-        print(f", peak memory {after.ru_maxrss / 1024:.0f} MiB")
+        first, cpu = cost([*DOIT, str(folder)], folder)
+        memory = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        print(f"first build {first:.1f} s, {cpu:.1f} s of CPU, peak memory {memory:.0f} MiB")
         second = timed([*DOIT, str(folder)], folder)
         took: dict[str, list[float]] = {"cardkiln": [], **{tool: [] for tool in words}}
         for _ in range(ROUNDS):
@@ -122,6 +146,10 @@ def main() -> None:
                 took[tool].append(timed(line, one))
         anchor = statistics.median(took["doit"])
         print(f"nothing to do, right after it: {second:.2f} s")
+        with next((folder / "inputs/cards").iterdir()).open("a") as manifest:
+            manifest.write("# a comment\n")
+        time.sleep(0.2)  # so that a later edit is sure to show
+        print("after a comment: {:.2f} s, {:.2f} s of CPU".format(*cost([*DOIT, str(folder)], folder)))
         for tool, seconds in took.items():
             middle = statistics.median(seconds)
             print(f"nothing to do, {tool:<9} {middle * 1000:7.0f} ms  {middle / anchor:6.2f} times doit's one task")
