@@ -6,7 +6,7 @@ files, plan. The stages write what it comes to: plan, config files, image (read 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,7 +42,7 @@ STAGES = (
 """In the order they run, after the ROM files of the card's titles."""
 
 
-def build_card(build: Build, card_id: str, say: Callable[[str], None]) -> None:
+def build_card(build: Build, card_id: str, say: Callable[[str], None], stages: Sequence[Stage] = STAGES) -> None:
     """Check the manifests, and run every stage of a card that is out of date; ``say`` is given the line of each."""
     check.run(build)
     for roms in build.roms_of(card_id):
@@ -50,7 +50,7 @@ def build_card(build: Build, card_id: str, say: Callable[[str], None]) -> None:
             find.complete(build)
             say(f"rom     {build_title(build, roms)}")
     card = build.card(card_id)
-    for stage in STAGES:
+    for stage in stages:
         if stage.reason(card) is not None:
             if stage.reads_sources:
                 find.complete(build)

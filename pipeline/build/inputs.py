@@ -252,6 +252,7 @@ class Inputs:
     @cached_property
     def search(self) -> Found:
         """Where everything that is wanted lies; archives that cannot be used are told as warnings."""
+        from pipeline.memory import freed_memory_kept
         from pipeline.workspace.progress import counting
 
         sources = self.manifest.sources
@@ -262,7 +263,7 @@ class Inputs:
         self.workspace.warn(scan.problems)
         wanted = _EachTime(lambda: (wanted for _, together in self.wanted() for wanted in together))
         contents = _EachTime(lambda: (content for _, together in self.wanted_contents() for content in together))
-        with counting("hashing source files", "B") as advance:
+        with counting("hashing source files", "B") as advance, freed_memory_kept():
             return index.find(wanted, advance, self.taker, self.processes, contents)
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.build.card import CardBuild
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.card.plan_text import plan_from_text
 from pipeline.image.clone import clone, copy
 from pipeline.image.patch import kept_files
 from pipeline.model.plan import Entry, Plan
@@ -89,7 +89,7 @@ def _start(stamp: Path, image: Path, plan: Plan) -> PatchBase | None:
     if made.inputs.get("the plan") != hashlib.sha256(text).hexdigest():
         return None
     try:
-        old = plan_from_lines(text.decode("ascii").splitlines(keepends=True))
+        old = plan_from_text(text.decode("ascii"))
     except ValueError:
         return None
     kept = kept_files(old, plan)

@@ -26,25 +26,22 @@ Parcel = dict[str, Any]
 
 
 def pack_parcel(inputs: Inputs, card_id: str, store: Store | None) -> Parcel:
-    """Return the parcel of a card; contents go into the store where one is given.
+    """Return the parcel of a card; contents go into the store where one is given and takes them.
 
-    Raises CheckError with every content that is in no source, MachineError when the store takes none.
+    Raises CheckError with every content that is in no source.
     """
     contents = needed_contents(inputs, card_id)
-    parcel: Parcel = {"card": card_id, "epoch": inputs.epoch, "inputs": _packed_inputs(inputs, card_id, contents)}
-    travelling = contents
-    if store:
-        travelling = [pair for pair in contents if not store.has_content(pair[1].sha256, pair[1].size or 0)]
-        refuse_failed(store)
-    # members of one archive are read together
-    travelling = sorted(travelling, key=lambda pair: (pair[0].path, pair[0].member or ""))
+    travelling = [pair for pair in contents if not (store and store.has_content(pair[1].sha256, pair[1].size or 0))]
+    travelling.sort(key=lambda pair: (pair[0].path, pair[0].member or ""))  # members of one archive are read together
     read = zip((content.sha256 for _, content in travelling), read_contents(travelling), strict=True)
-    if not store:
-        return {**parcel, "contents": dict(read), "stored": []}
-    for sha256, data in read:
-        store.write_content(sha256, data)
-        refuse_failed(store)
-    return {**parcel, "contents": {}, "stored": [(content.sha256, content.size or 0) for _, content in contents]}
+    carried = {sha256: data for sha256, data in read if not (store and store.write_content(sha256, data))}
+    return {
+        "card": card_id,
+        "epoch": inputs.epoch,
+        "inputs": _packed_inputs(inputs, card_id, contents),
+        "contents": carried,
+        "stored": [(content.sha256, content.size or 0) for _, content in contents if content.sha256 not in carried],
+    }
 
 
 def _packed_inputs(inputs: Inputs, card_id: str, contents: Sequence[tuple[Location, Content]]) -> bytes:

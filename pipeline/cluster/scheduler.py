@@ -55,11 +55,14 @@ class Scheduler:
     def __init__(self, client: Client, address: str) -> None:
         self._client, self.address = client, address
         self.dashboard = str(client.dashboard_link) if "dashboard" in client.scheduler_info()["services"] else ""
-        try:
-            client.wait_for_workers(1, timeout=PATIENCE)
-        except Exception as error:  # TimeoutError, or whatever a scheduler that is lost meanwhile leads to
-            raise MachineError.one(f"has no worker within {PATIENCE} s", "start one", key=self.address) from error
-        self.workers = tuple(sorted(self._programs()))
+        workers: list[str] = []
+        while not workers:
+            try:
+                client.wait_for_workers(1, timeout=PATIENCE)
+            except Exception as error:  # TimeoutError, or whatever a scheduler that is lost meanwhile leads to
+                raise MachineError.one(f"has no worker within {PATIENCE} s", "start one", key=self.address) from error
+            workers = sorted(self._programs())
+        self.workers = tuple(workers)
 
     def build(self, jobs: Iterable[Job], *, to_store: bool) -> Iterator[CardResult]:
         """Have every card built, and yield what came of each as it comes.
@@ -98,8 +101,12 @@ class Scheduler:
             count -= 1
 
     def _programs(self) -> list[str]:
-        """Return the addresses of the workers; raises MachineError when one of them runs another program."""
-        answers = self._client.run(program, on_error="return")
+        """Return the addresses of the workers; raises MachineError when one of them runs another program.
+
+        One that is lost while it is asked is left out; should it come back, it refuses by itself what it must.
+        """
+        asked = self._client.run(program, on_error="return")
+        answers = {address: answer for address, answer in asked.items() if not _is_lost(answer)}
         wrong = {address: answer for address, answer in answers.items() if answer != program()}
         if wrong:
             raise MachineError(_another(address, answer) for address, answer in wrong.items())
@@ -141,6 +148,11 @@ def _work(asked: Sequence[str], parcel: Parcel, *, to_store: bool) -> tuple[str,
 
     worker = get_worker()
     return str(worker.address), build_parcel(asked, parcel, worker.local_directory, to_store=to_store)
+
+
+def _is_lost(answer: object) -> bool:
+    """Whether Dask says that it lost the connection; an OSError of the worker's own system has a number."""
+    return isinstance(answer, OSError) and answer.errno is None
 
 
 def _another(address: str, answer: object) -> Problem:

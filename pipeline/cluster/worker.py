@@ -15,15 +15,18 @@ from typing import Any
 
 from pipeline.build import image
 from pipeline.build.build import Build
-from pipeline.build.flow import build_card
+from pipeline.build.flow import STAGES, build_card
 from pipeline.build.inputs import Inputs
 from pipeline.cluster.packed_image import pack_image
-from pipeline.cluster.parcel import Parcel, refuse_failed, unpack_parcel
+from pipeline.cluster.parcel import Parcel, unpack_parcel
 from pipeline.cluster.program import refuse_another
 from pipeline.errors import CardkilnError, MachineError, Place, Problem, system_problem
 from pipeline.file_digest import sha256_of_file
 from pipeline.store.store import Store
 from pipeline.workspace.workspace import Workspace
+
+WITHOUT_SHEET = tuple(stage for stage in STAGES if stage.name != "sheet")
+"""The stages of a worker; who asks makes the sheet."""
 
 Answer = dict[str, Any]
 """What a worker answers: ``exit-code``, and ``problems`` where that is not 0.
@@ -55,7 +58,7 @@ def build_parcel(asked: Sequence[str], parcel: Parcel, scratch: str | None, *, t
 def _built(workspace: Workspace, parcel: Parcel, *, to_store: bool) -> Answer:
     unpack_parcel(parcel, workspace.base, workspace.store)
     build = Build(Inputs(workspace, epoch=parcel["epoch"]))
-    build_card(build, parcel["card"], lambda _: None)
+    build_card(build, parcel["card"], lambda _: None, WITHOUT_SHEET)
     card = build.card(parcel["card"])
     proof = image.finished(card).proof
     on_card = {entry.sha256 for entry in card.plan.entries}
@@ -75,12 +78,10 @@ def _built(workspace: Workspace, parcel: Parcel, *, to_store: bool) -> Answer:
         "apart": {sha256: path.read_bytes() for _, _, sha256, path in roms if sha256 not in on_card},
     }
     answer["ranges"], packed = pack_image(card.image_path)
-    if not (to_store and workspace.store):
-        return {**answer, "packed": packed}
     sha256 = hashlib.sha256(packed).hexdigest()
-    workspace.store.write_content(sha256, packed)
-    refuse_failed(workspace.store)
-    return {**answer, "packed": None, "stored": (sha256, len(packed))}
+    if to_store and workspace.store and workspace.store.write_content(sha256, packed):
+        return {**answer, "packed": None, "stored": (sha256, len(packed))}
+    return {**answer, "packed": packed}
 
 
 def problems_of(answer: Answer) -> tuple[Problem, ...]:

@@ -85,6 +85,8 @@ class Cluster(OwnCommand):
                 say(_told(machines))
                 for card, outcome, problems in accepted(self._results(machines, cards)):
                     done[card] = outcome
+                    for warning in self.workspace.store.problems() if self.workspace.store else ():
+                        sys.stderr.write(f"warning: {warning}\n")
                     if problems:
                         sys.stderr.write("".join(f"{problem}\n" for problem in problems))
                     else:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.card.plan_text import plan_from_text
 from pipeline.distribute.gate import CheckedCard
 from pipeline.errors import CheckError, ManifestError
 from pipeline.manifest.checks.sums import parse_sums
@@ -131,7 +131,7 @@ def _old_contents(older: CardVersion, wanted: Set[str], scratch: Path) -> Iterat
     scratch.mkdir()
     try:
         if wanted:
-            plan = plan_from_lines(older.plan_text().decode("ascii").splitlines(keepends=True))
+            plan = plan_from_text(older.plan_text().decode("ascii"))
             packed = _packed_image(older)
             entries = {entry.sha256: entry for entry in plan.entries if entry.sha256 in wanted}
             _take_out(packed, plan, sorted(entries.values(), key=lambda entry: entry.cluster), scratch)

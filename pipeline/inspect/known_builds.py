@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.card.plan_text import plan_from_text
 from pipeline.errors import CheckError, MachineError
 from pipeline.model.plan import Plan
 from pipeline.record.snapshot import side_of_record
@@ -36,7 +36,7 @@ class KnownBuild:
     @cached_property
     def plan(self) -> Plan:
         """The plan as a value; raises ValueError when the text is none."""
-        return plan_from_lines(self.plan_text.decode("ascii").splitlines(keepends=True))
+        return plan_from_text(self.plan_text.decode("ascii"))
 
     @property
     def card(self) -> str:

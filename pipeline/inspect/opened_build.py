@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.card.plan_text import plan_from_lines
+from pipeline.card.plan_text import plan_from_text
 from pipeline.errors import MachineError
 from pipeline.image.digest import open_image_digest
 from pipeline.image.opened import open_image, read_at
@@ -137,7 +137,7 @@ def _checked(opened: _Opened) -> OpenedBuild:
     return OpenedBuild(
         card=card,
         record=record,
-        plan=plan_from_lines(opened.plan.decode("ascii").splitlines(keepends=True)),
+        plan=plan_from_text(opened.plan.decode("ascii")),
         image_path=opened.folder / "card.img",
         image=image,
         changed=changed,

@@ -2,15 +2,18 @@
 
 Prints, for small cards on a cluster of this machine: what the scheduler takes for tasks that do nothing, what the
 client takes to pack a card's parcel and to check what comes back, what a worker takes, and how many bytes travel.
+With a number, so many small cards are built by ``doit cluster``: the time of all processes, and the client's memory.
 """
 
 from __future__ import annotations
 
+import os
 import shutil
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -64,8 +67,26 @@ def parts(name: str, prepare: Callable[[Path], Path]) -> None:
     print(f"  client: pack the parcel     {milliseconds(pack)}, {there / len(pack) / 1024:8.1f} KiB there")
     print(f"  worker: build and read back {milliseconds(work)}")
     print(f"  client: check and take      {milliseconds(take)}, {back / len(take) / 1024:8.1f} KiB back")
-    client, worker = sum(pack) + sum(take), sum(work)
-    print(f"  share of the client {client / (client + worker):.2f}: workers beyond {worker / client:.1f} wait for it")
+    checks, packs = (sum(work) / sum(spent) for spent in (take, pack))
+    print(f"  one process of the client checks for {checks:.1f} workers, the one that packs does so for {packs:.1f}")
+
+
+def whole(count: int) -> None:
+    """Print what it takes to build many cards."""
+    with TemporaryDirectory() as folder:
+        project = many_cards(Path(folder) / "project", count)
+        start = time.perf_counter()
+        command = [sys.executable, "-m", "doit", "cluster"]
+        with subprocess.Popen(command, cwd=project, stdout=subprocess.DEVNULL) as client:
+            peak = 0
+            while client.poll() is None:
+                with suppress(OSError, StopIteration):
+                    lines = Path(f"/proc/{client.pid}/status").read_text().splitlines()
+                    peak = max(peak, next(int(line.split()[1]) for line in lines if line.startswith("VmHWM:")))
+                time.sleep(0.5)
+        assert client.returncode == 0
+        spent, used = time.perf_counter() - start, sum(os.times()[2:4])
+    print(f"{count:,} cards: {spent:.0f} s, {1000 * used / count:.0f} ms of processors a card, client {peak >> 10} MiB")
 
 
 def nothing(number: int) -> int:
@@ -78,7 +99,10 @@ def titles(folder: Path) -> Path:
     return folder
 
 
-def main() -> None:
+def main(cards: int = 0) -> None:
+    if cards:
+        whole(cards)
+        return
     with connected("") as cluster:
         start = time.perf_counter()
         cluster._client.gather(cluster._client.map(nothing, range(TASKS)))
@@ -90,4 +114,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    main(*(int(word) for word in sys.argv[1:2]))

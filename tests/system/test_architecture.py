@@ -44,7 +44,7 @@ BELOW["sets"] = {"errors", "model"}
 BELOW["solve"] = {"errors", "model", "roms"}
 BELOW["translate"] = {"errors", "model", "roms", "solve"}
 BELOW["survey"] = {"errors", "model", "fat", "bitstreams", "configs"}
-BELOW["resources"] = set()
+BELOW["resources"] = BELOW["memory"] = set()
 for part in ("manifest", "workspace"):
     BELOW.setdefault(part, set(BELOW)).add("resources")
 BELOW["build"] = {*BELOW}

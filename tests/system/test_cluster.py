@@ -60,11 +60,11 @@ def cluster(folder: Path, workers: int = 3) -> Iterator[Processes]:
             process.wait()
 
 
-def many_cards(folder: Path) -> Path:
-    """Return ``folder`` with a project of MADE cards, each with a title of its own."""
+def many_cards(folder: Path, count: int = MADE) -> Path:
+    """Return ``folder`` with a project of so many cards and one more, each with a title of its own."""
     files: dict[str, str | bytes] = {}
-    for number in range(MADE):
-        chip = bytes([number]) + small.CHIP_A[1:]
+    for number in range(count):
+        chip = number.to_bytes(2, "little") + small.CHIP_A[2:]
         title = small.TITLE.replace(small.sha(small.CHIP_A), small.sha(chip)).replace("SNAIL", f"SNAIL{number}")
         title = title.replace(small.sha(small.ROM), small.sha(chip + small.CHIP_B))
         files[f"inputs/files/attic/chip-{number}.bin"] = chip

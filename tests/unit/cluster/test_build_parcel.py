@@ -21,7 +21,7 @@ from pipeline.cluster.packed_image import pack_image, unpack_image
 from pipeline.cluster.parcel import pack_parcel, unpack_parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import Answer, build_parcel, problems_of
-from pipeline.errors import CheckError, MachineError, Place, Problem
+from pipeline.errors import CheckError, Place, Problem
 from pipeline.processes import divided
 from pipeline.store.store import CONTENTS_TOO, Store
 from tests.support import small
@@ -253,8 +253,26 @@ def test_a_hostile_parcel_stays_in_its_folder(tmp_path: Path) -> None:
     assert not (tmp_path / "outside").exists()
 
 
-def test_a_store_that_fails_ends_with_its_message(tmp_path: Path) -> None:
+def test_what_a_store_does_not_take_travels_without_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "store").write_bytes(b"a file")
-    build = build_in(small.small_project(tmp_path / "project"), Store(str(tmp_path / "store")))
-    with pytest.raises(MachineError, match="CARDKILN_STORE: the store cannot be"):
-        pack_parcel(build.inputs, "desk", build.workspace.store)
+    build_card_in(small.small_project(tmp_path / "here"))
+    build = build_in(small.small_project(tmp_path / "there"), Store(str(tmp_path / "store")))
+    check.run(build)
+    parcel = pack_parcel(build.inputs, "desk", build.workspace.store)
+    assert parcel["contents"] == {small.sha(data): data for data in (small.BITSTREAM, small.CHIP_A, small.CHIP_B)}
+    assert parcel["stored"] == []
+    assert build.workspace.store
+    (problem,) = build.workspace.store.problems()
+    assert str(problem).startswith("CARDKILN_STORE: the store cannot be read: NotADirectoryError: ")
+    monkeypatch.setenv("CARDKILN_STORE", str(tmp_path / "store"))
+    answer = build_parcel(program(), parcel, None, to_store=True)
+    assert answer["packed"] is not None
+    accepted(build, answer)
+    assert digests(tmp_path / "there/build/cards") == digests(tmp_path / "here/build/cards")
+
+
+def test_a_store_that_is_only_read_takes_no_contents(tmp_path: Path) -> None:
+    build = build_in(small.small_project(tmp_path / "project"), Store(str(tmp_path / "store"), read_only=True))
+    parcel = pack_parcel(build.inputs, "desk", build.workspace.store)
+    assert len(parcel["contents"]) == 3
+    assert parcel["stored"] == []
