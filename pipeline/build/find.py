@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from pipeline.build import image, plan
 from pipeline.build.build import Build
@@ -66,12 +66,23 @@ class MissingContents:
 def run(build: Build) -> str:
     """Say what a search that found everything found."""
     search, asked = build.inputs.search, asked_outputs(build)
-    contents = (contents for output, contents in build.inputs.wanted_contents() if output in asked)
-    wanted = {content.sha256 for together in contents for content in together}
-    found = sum(sha256 in search.contents for sha256 in wanted)
-    line = f"{found:,} of {counted(len(wanted), 'content')} found"
+    lacking = {want.content.sha256 for want, _ in search.missing if want.content.sha256 not in search.contents}
+    outside = _only_outside(build, asked)  # and not the many that are asked for
+    found = len(search.contents) - sum(sha256 in search.contents for sha256 in outside)
+    wanted = found + len(lacking - outside)
+    line = f"{found:,} of {counted(wanted, 'content')} found"
     line += f" in {counted(len(build.inputs.manifest.sources.places), 'place')}"
-    return line + ("; the rest is not needed now" if found < len(wanted) else "")
+    return line + ("; the rest is not needed now" if found < wanted else "")
+
+
+def _only_outside(build: Build, asked: Collection[Output]) -> set[str]:
+    """Return the SHA-256 of what only outputs want that are not asked for."""
+    wanted = build.inputs.wanted_contents
+    outside = {content.sha256 for output, contents in wanted() if output not in asked for content in contents}
+    for output, contents in wanted() if outside else ():
+        if output in asked:
+            outside.difference_update(content.sha256 for content in contents)
+    return outside
 
 
 def asked_outputs(build: Build) -> set[Output]:
