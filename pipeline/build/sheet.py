@@ -45,7 +45,7 @@ def text(card: CardBuild) -> bytes:
         name: finished.proof.image_sha256 if name == "card.img" else sha256_of_file(card.folder / name)
         for name in BESIDE
     }
-    return sheet_text(finished, sums).encode()
+    return sheet_text(finished, sums)
 
 
 def _inputs(card: CardBuild) -> dict[str, str]:

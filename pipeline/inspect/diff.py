@@ -10,6 +10,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, replace
 
 from pipeline.configs.differ import text_changes
+from pipeline.errors import MachineError
 from pipeline.image.digest import data_extents
 from pipeline.image.opened import read_at
 from pipeline.inspect.open_target import OpenTarget, digest
@@ -131,6 +132,8 @@ def _compared(
 
 def _unequal(images: Sequence[int], offset: int, length: int) -> tuple[int, bytes, bytes] | None:
     one, other = (read_at(image, offset, length) for image in images)
+    if len(one) != len(other):
+        raise MachineError.one("one of the two became shorter while they were compared", "compare them again")
     return (offset, one, other) if one != other else None
 
 

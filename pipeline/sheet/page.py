@@ -19,7 +19,7 @@ from pipeline.sheet.rom_figure import rom_figure
 from pipeline.sheet.station_rows import chances
 
 
-def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> str:
+def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> bytes:
     """Return the sheet: HTML with its style and pictures inside, no script, nothing that is fetched from elsewhere.
 
     Equal values give equal bytes.
@@ -32,7 +32,7 @@ def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> str:
         for number, entry in enumerate(files if len(files) <= LISTED else (), 1)
     )
     names = {title.id: title.name for title in finished.titles}
-    return _TEMPLATE.render(
+    pieces = _TEMPLATE.generate(
         finished=finished,
         sums=sums,
         cautions=cautions(finished),
@@ -49,6 +49,7 @@ def sheet_text(finished: FinishedCard, sums: Mapping[str, str]) -> str:
         rom_figures=(rom_figure(rom, number, names.get(rom.title, "")) for number, rom in enumerate(finished.maps, 1)),
         facts=facts(finished),
     )
+    return b"".join(piece.encode() for piece in pieces)  # as one text the page would take four times as much
 
 
 def _first_for(finished: FinishedCard) -> Core | None:

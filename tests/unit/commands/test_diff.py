@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 import shutil
 import subprocess
@@ -15,6 +16,7 @@ import numpy as np
 import pytest
 
 from pipeline.commands.diff import Diff
+from pipeline.errors import MachineError
 from pipeline.inspect.diff import diff
 from pipeline.inspect.open_target import OpenTarget, opened_target
 from pipeline.record.fields import Naming, region_at
@@ -203,6 +205,16 @@ SAVED: dict[str, str | bytes] = {
     "inputs/kept/desk/SLATE/ONE.DAT": b"level 1",
     "inputs/kept/desk/SLATE/OLD.DAT": b"level 0",
 }
+
+
+def test_an_image_that_is_cut_while_it_is_compared_is_told(built: Path, tmp_path: Path) -> None:
+    images = [shutil.copyfile(built / "before/card.img", tmp_path / name) for name in ("a.img", "b.img")]
+    with ExitStack() as stack:
+        targets = [stack.enter_context(opened_target(workspace_in(tmp_path), str(image))) for image in images]
+        os.truncate(images[1], 1 << 16)
+        with pytest.raises(MachineError) as error:
+            diff(*targets)
+    assert str(error.value) == ("one of the two became shorter while they were compared\n  hint: compare them again")
 
 
 def test_files_of_the_user_are_no_difference(tmp_path: Path) -> None:

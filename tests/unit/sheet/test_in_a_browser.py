@@ -25,7 +25,7 @@ def pages(demo: dict[str, Path], tmp_path_factory: pytest.TempPathFactory) -> di
     folder = tmp_path_factory.mktemp("pages")
     made = {"hostile": hostile(), "folded": many(60)}
     for name, sheet in made.items():
-        (folder / f"{name}.html").write_text(sheet_text(sheet, SUMS), encoding="utf-8")
+        (folder / f"{name}.html").write_text(sheet_text(sheet, SUMS).decode(), encoding="utf-8")
     return {**demo, **{name: folder / f"{name}.html" for name in made}}
 
 

@@ -25,7 +25,7 @@ SHEETS: dict[str, Any] = {"plain": sheet, "hostile": hostile, "folded": lambda: 
 
 @pytest.fixture(params=SHEETS)
 def page(request: pytest.FixtureRequest) -> Any:
-    return parsed(sheet_text(SHEETS[request.param](), SUMS))
+    return parsed(sheet_text(SHEETS[request.param](), SUMS).decode())
 
 
 @pytest.mark.parametrize("card", ["arcade-evening", "console-corner", "quillon-desk"])
@@ -75,7 +75,7 @@ def test_headings_tables_and_pictures_say_what_they_are(page: Any) -> None:
 
 def test_hostile_names_stand_as_text_each_in_a_run_of_its_own() -> None:
     # Unicode Standard Annex 9, "isolates"; the bdi element of the HTML Living Standard makes one
-    text = sheet_text(hostile(), SUMS)
+    text = sheet_text(hostile(), SUMS).decode()
     page = parsed(text)
     assert words(page.find(f".//{HTML}h1")) == HOSTILE
     assert "<script" not in text
@@ -89,28 +89,28 @@ def test_hostile_names_stand_as_text_each_in_a_run_of_its_own() -> None:
 
 
 def test_equal_values_give_equal_bytes() -> None:
-    assert sheet_text(sheet(), SUMS) == sheet_text(sheet(), SUMS)
+    assert sheet_text(sheet(), SUMS).decode() == sheet_text(sheet(), SUMS).decode()
 
 
 def test_a_long_list_of_files_is_folded_by_folder_and_a_very_long_one_left_to_the_record() -> None:
     def folds(page: Any) -> list[str]:
         return [words(one) for one in page.iter(f"{HTML}summary")]
 
-    assert folds(parsed(sheet_text(many(35), SUMS))) == []
-    assert folds(parsed(sheet_text(many(36), SUMS))) == [
+    assert folds(parsed(sheet_text(many(35), SUMS).decode())) == []
+    assert folds(parsed(sheet_text(many(36), SUMS).decode())) == [
         "In no folder: 3 files, 9,007 bytes",
         "FABRICS: 1 file, 6 bytes",
         "GOODS: 1 file, 2 KiB",
         "PACK: 36 files, 62 bytes",
     ]
-    long = sheet_text(many(1_996), SUMS)
+    long = sheet_text(many(1_996), SUMS).decode()
     assert folds(parsed(long)) == []
     assert 'PACK</bdi></span></th><td class="number">1,996</td>' in long
     assert len(long) < 200_000
 
 
 def cautions(value: FinishedCard) -> list[str]:
-    section = parsed(sheet_text(value, SUMS)).find(f".//{HTML}section[@id='cautions']")
+    section = parsed(sheet_text(value, SUMS).decode()).find(f".//{HTML}section[@id='cautions']")
     return [words(one).rstrip(".") for one in section.iter(f"{HTML}strong")]
 
 
@@ -161,7 +161,7 @@ def test_what_may_be_a_dump_has_the_cautions_about_chips_and_rights(kind: str, e
 
 def test_the_caution_about_reading_chips_names_every_danger() -> None:
     """Common practice: mains, static, and what stays dangerous when it is off."""
-    section = words(parsed(sheet_text(sheet(), SUMS)).find(f".//{HTML}section[@id='cautions']"))
+    section = words(parsed(sheet_text(sheet(), SUMS).decode()).find(f".//{HTML}section[@id='cautions']"))
     for danger in ("switch the machine off", "pull its mains plug", "static", "Power supplies and tube monitors stay"):
         assert danger in section
 
@@ -176,13 +176,13 @@ def test_a_card_with_strange_files_has_all_cautions() -> None:
 
 def test_the_boards_own_cautions_and_part_are_told() -> None:
     oak: Board = board(cautions=("Mind the fan.",), fpga=Fpga(part="TW-40"))
-    section = words(parsed(sheet_text(sheet(board=oak), SUMS)).find(f".//{HTML}section[@id='cautions']"))
+    section = words(parsed(sheet_text(sheet(board=oak), SUMS).decode()).find(f".//{HTML}section[@id='cautions']"))
     assert "Mind the fan." in section
     assert "FPGA it was made for (here: TW-40)." in section
 
 
 def rows(value: FinishedCard, section: str) -> list[list[str]]:
-    body = parsed(sheet_text(value, SUMS)).find(f".//{HTML}section[@id='{section}']//{HTML}tbody")
+    body = parsed(sheet_text(value, SUMS).decode()).find(f".//{HTML}section[@id='{section}']//{HTML}tbody")
     return [[" ".join(words(cell).split()) for cell in row] for row in body]
 
 
@@ -219,7 +219,7 @@ def test_facts_older_than_the_release_are_pointed_out() -> None:
 
 def test_line_rates_are_told_by_output() -> None:
     needs = Needs(outputs=("hdmi", "rgb", "vga"), line_rates=(31_250,), output_rates={"rgb": (15_625, 15_734)})
-    page = parsed(sheet_text(sheet(cores=(core(needs=needs),)), SUMS))
+    page = parsed(sheet_text(sheet(cores=(core(needs=needs),)), SUMS).decode())
     told = [" ".join(words(one).split()) for one in page.iter(f"{HTML}dd")]
     assert "HDMI and VGA: 31.25 kHz" in told
     assert "RGB: 15.625 and 15.734 kHz" in told
