@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Self
-
 from pipeline.build.card import CardBuild
 from pipeline.build.inputs import Inputs
 from pipeline.build.rom import Hashes, TitleRoms
@@ -26,11 +24,10 @@ class Build:
         self._titles: dict[str, TitleRoms] = {}
         self._cards: dict[str, tuple[CardBuild, list[Hashes | None]]] = {}
 
-    def again(self) -> Self:
-        """Return a build that looks at all ROM files once more, from the disk."""
-        build = type(self)(self.inputs)
-        build._cards = self._cards
-        return build
+    def look_again(self) -> None:
+        """Look at all ROM files once more, from the disk, the next time each is asked for."""
+        for roms in self._titles.values():
+            roms.look_again()
 
     @property
     def workspace(self) -> Workspace:

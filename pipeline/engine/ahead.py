@@ -81,11 +81,11 @@ class Ahead:
 
     def are_current(self, cards: Sequence[str]) -> dict[str, bool]:
         """Return which cards have nothing left to do, each stage asked once more, and every ROM file looked at."""
-        rebuilt = self._build.again()
+        self._build.look_again()
 
         def is_current(card_id: str) -> bool:
             try:
-                return not any(out_of_date(rebuilt, card_id))
+                return not any(out_of_date(self._build, card_id))
             except (CardkilnError, OSError):
                 return False
 

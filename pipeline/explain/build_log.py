@@ -11,6 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
+from sys import intern
 
 from pipeline.build import record
 from pipeline.build.build import Build
@@ -131,10 +132,22 @@ def _steps_of(build: Build, done: Iterator[Done]) -> dict[str, list[Done]]:
     for card in build.inputs.manifest.cards.values():
         for title in build.inputs.copied(card).selection.titles:
             of_title[title.id].append(steps[card.id])
-    for entry in chain((first,), done):
+    for entry in map(_lean, chain((first,), done)):
         for whose in of_title.get(entry.item, ()) if entry.stage == "rom" else (steps.get(entry.item, []),):
             whose.append(entry)
     return steps
+
+
+def _lean(entry: Done) -> Done:
+    """Return an entry with its words as one value for all that have the same: there may be thousands."""
+    return Done(
+        stage=intern(entry.stage),
+        item=intern(entry.item),
+        why=intern(entry.why),
+        what=intern(entry.what),
+        bytes=intern(entry.bytes),
+        differs=entry.differs,
+    )
 
 
 def _differing(build: Build, card_id: str) -> tuple[str, ...]:
