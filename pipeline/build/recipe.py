@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from sys import intern
 
-from pipeline.model.content import Content, Ingredient, Origin
+from pipeline.model.content import ChipsAndPatches, Content, Origin
 from pipeline.model.manifest import RomFile, Title
 from pipeline.roms.arrangement import arrangement
 from pipeline.roms.assemble import chips_used, contents, describe
@@ -39,10 +40,7 @@ class Recipe:
             Origin(
                 kind="rom-file",
                 owner=self.title.id,
-                ingredients=tuple(
-                    Ingredient(role=self.role(name), size=content.size or 0, sha256=content.sha256)
-                    for name, content in self._used((rom,)).items()
-                ),
+                ingredients=self._ingredients(rom),
                 steps=describe(rom),
             )
             for rom in self.title.roms
@@ -59,9 +57,19 @@ class Recipe:
         """Return what a ROM file is stored under: a digest of all it is made from, the program's version among it."""
         return digest((sorted(self.stamp_inputs.items()), rom.path))
 
+    def _ingredients(self, rom: RomFile) -> ChipsAndPatches:
+        used = self._used((rom,))
+        return ChipsAndPatches(_once(tuple(map(self.role, used))), tuple(used.values()))
+
     def _used(self, roms: tuple[RomFile, ...]) -> dict[str, Content]:
         names = {name for rom in roms for name in chips_used(rom)}
         return {name: content for name, content in sorted(contents(self.title).items()) if name in names}
+
+
+@lru_cache(1024)
+def _once(roles: tuple[str, ...]) -> tuple[str, ...]:
+    """Return equal roles as one value."""
+    return roles
 
 
 def _digest(rom: RomFile) -> str:

@@ -5,9 +5,11 @@ Nothing is decided by it. Where it is damaged or gone, it is not known what was 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from pipeline.build import record
@@ -15,7 +17,6 @@ from pipeline.build.build import Build
 from pipeline.errors import CardkilnError
 from pipeline.explain.pending_changes import differing
 from pipeline.file_digest import sha256_of_file
-from pipeline.model.manifest import Card
 from pipeline.record.changes_text import changes_text
 from pipeline.workspace import state
 from pipeline.workspace.stamp import read_outputs
@@ -94,11 +95,10 @@ class Notes:
 
         ``are_current``: gives which of some cards have nothing left to do.
         """
-        done = list(self._lines.read(Done))
-        if not done:
+        steps_of = _steps_of(self._build, self._lines.read(Done))
+        if not steps_of:
             return
         before, now = chains(self._build.workspace), {}
-        steps_of = {card.id: _steps_of(self._build, card, done) for card in self._build.inputs.manifest.cards.values()}
         finished = are_current([card for card, steps in steps_of.items() if steps])
         for card, steps in steps_of.items():
             earlier = before.get(card)
@@ -121,9 +121,20 @@ def _path(workspace: Workspace) -> Path:
     return workspace.build / "state" / "reasons.json"
 
 
-def _steps_of(build: Build, card: Card, done: Iterable[Done]) -> list[Done]:
-    titles = {title.id for title in build.inputs.copied(card).selection.titles}
-    return [entry for entry in done if (entry.item in titles if entry.stage == "rom" else entry.item == card.id)]
+def _steps_of(build: Build, done: Iterator[Done]) -> dict[str, list[Done]]:
+    """Return what was done for each card; nothing where nothing was done at all."""
+    first = next(done, None)
+    if first is None:
+        return {}
+    steps = {card: list[Done]() for card in build.inputs.manifest.cards}
+    of_title = defaultdict[str, list[list[Done]]](list)
+    for card in build.inputs.manifest.cards.values():
+        for title in build.inputs.copied(card).selection.titles:
+            of_title[title.id].append(steps[card.id])
+    for entry in chain((first,), done):
+        for whose in of_title.get(entry.item, ()) if entry.stage == "rom" else (steps.get(entry.item, []),):
+            whose.append(entry)
+    return steps
 
 
 def _differing(build: Build, card_id: str) -> tuple[str, ...]:

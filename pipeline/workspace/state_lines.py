@@ -150,6 +150,8 @@ class NamedValues:
                 return
             self._reader.seek(self._end)
             for line in self._reader:
+                if not line.endswith(b"\n"):  # cut off, or another process is at it
+                    break
                 if name := NAME.match(line, len(state.HEAD) + 66):
                     self._starts[name[1]] = self._end
                     self._count += 1
