@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -78,11 +79,12 @@ def unchanged(build: Build, dodo: Path) -> Current | None:
         return None
     if not same_but_for_manifests(workspace.base, current):
         return None
-    note_owner(workspace)
-    manifests = _views(_manifests(inputs))
-    made = _settled_made(workspace)
-    if made is not None and _settled(workspace, manifests):
-        remember(workspace.base, replace(current, manifests=_digests(manifests), made=made.digest))
+    with suppress(OSError):  # what cannot be kept is looked at again by the next run
+        note_owner(workspace)
+        manifests = _views(_manifests(inputs))
+        made = _settled_made(workspace)
+        if made is not None and _settled(workspace, manifests):
+            remember(workspace.base, replace(current, manifests=_digests(manifests), made=made.digest))
     return current
 
 
