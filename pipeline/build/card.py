@@ -197,7 +197,7 @@ class CardBuild:
             sha256.update(line.encode())
         return sha256.hexdigest()
 
-    @cached_property
+    @property
     def maps(self) -> tuple[RomMap, ...]:
         """Where each byte of each ROM file is from."""
         return tuple(
@@ -229,6 +229,10 @@ class CardBuild:
         if self._finished is None or self._finished[0] != made_from:
             self._finished = made_from, self._finished_now(proven)
         return self._finished[1]
+
+    def forget_finished(self) -> None:
+        """Let go of what record and sheet were written from, some 3 KiB a title; it is made again if asked for."""
+        self._finished = None
 
     def _finished_now(self, proven: Proven) -> FinishedCard:
         selection, rules = self.selection, self.judgement

@@ -266,6 +266,19 @@ class Inputs:
         with counting("hashing source files", "B") as advance, freed_memory_kept():
             return index.find(wanted, advance, self.taker, self.processes, contents)
 
+    def forget_chips_of(self, titles: Collection[str]) -> None:
+        """Forget where chips and patches lie that only titles need whose ROM files are built: there may be many."""
+        outside = [file.content for card in self.cards_worked_out() for file in self._outside(card)]
+        others = (title for title in self.manifest.titles.values() if title.roms and title.id not in titles)
+        chips = (content for title in others for content in self.recipe(title).used.values())
+        needed = {content.sha256 for content in (*outside, *chips)}
+        found = self.search
+        self.search = replace(
+            found,
+            locations={sha256: location for sha256 in needed if (location := found.locations.get(sha256))},
+            contents={sha256: content for sha256 in needed if (content := found.contents.get(sha256))},
+        )
+
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
         """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
         for card in self.cards_worked_out():

@@ -33,6 +33,7 @@ def run(card: CardBuild) -> str:
     write_if_changed(path, data)
     made = {path.name: (path, hashlib.sha256(data).hexdigest())}
     write_stamp(card.workspace.stamp("sheet", card.id), inputs, made)
+    card.forget_finished()
     return f"{card.id}: {card.workspace.shown(path)}"
 
 

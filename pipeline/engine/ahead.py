@@ -119,6 +119,7 @@ class Ahead:
             for title, outcome in outcomes.items():
                 if outcome.made:
                     due[title].built_elsewhere(outcome.made)
+        inputs.forget_chips_of({title for title, outcome in outcomes.items() if outcome.made})
         return outcomes
 
     def _built(self, roms: TitleRoms, chips: dict[str, bytes]) -> Outcome:

@@ -13,7 +13,7 @@ from typing import Self
 
 from pipeline.threads import Threads
 
-BLOCK = 1 << 21
+BLOCK = 1 << 20
 """Bytes handed to the file and to the hash at once."""
 
 BLOCKS = 4

@@ -23,7 +23,7 @@ from pipeline.roms.placement_check import Placed, check_places
 from pipeline.roms.report import ProblemReport
 from pipeline.roms.tree import LARGEST, Node, describe_node, evaluate
 
-KEPT = 256
+KEPT = 64
 """Arrangements that are kept, the last ones that were used."""
 
 WHOLE = Node(operation=PIECES["chip"], key="", arguments={"chip": ""}, contents={"chip": ""})

@@ -31,7 +31,7 @@ def rom_file(table: Mapping[str, Any], key: str, title: str = TITLE_FIELD) -> Ro
     )
 
 
-@lru_cache(256)
+@lru_cache(64)
 def _arranged(written: str, key: str) -> tuple[tuple[Step, ...], tuple[Change, ...]]:
     """Return the steps of a ROM file and what is done to the whole, given as JSON; the same values for the same text.
 
