@@ -105,6 +105,8 @@ class TitleRoms:
 
     def _look(self) -> tuple[str | None, Hashes]:
         """Return why the ROM files must be built, None when they are up to date, and what was made last."""
+        if not self.title.roms:
+            return None, ()
         stamp = self._workspace.rom_stamps.read(self.title.id, Stamp)
         if stamp is None:
             return NEW, ()
