@@ -14,7 +14,7 @@ FEW = 3
 
 
 def nearest(
-    missing: Sequence[Wanted], sources: Callable[[], Iterable[SourceEntry]], hunt: Matcher
+    missing: Sequence[Wanted], sources: Callable[[], Iterable[SourceEntry]], matcher: Matcher
 ) -> list[Candidate | None]:
     """Return for each missing content the nearest source, None where none is near.
 
@@ -22,7 +22,7 @@ def nearest(
     same name, the same size; a file's name counts with its extension and without. Among equals the preferred source is
     taken.
     """
-    neighbours = _Neighbours(missing, sources() if missing else (), hunt)
+    neighbours = _Neighbours(missing, sources() if missing else (), matcher)
     return [neighbours.candidate(want) for want in missing]
 
 
@@ -33,8 +33,8 @@ SLIP = 2
 class _Neighbours:
     """The sources that share CRC-32, name or size with something missing."""
 
-    def __init__(self, missing: Sequence[Wanted], sources: Iterable[SourceEntry], hunt: Matcher) -> None:
-        self._hunt = hunt
+    def __init__(self, missing: Sequence[Wanted], sources: Iterable[SourceEntry], matcher: Matcher) -> None:
+        self._matcher = matcher
         self._by_check: dict[int, list[SourceEntry]] = {
             w.content.crc32: [] for w in missing if w.content.crc32 is not None
         }
@@ -43,10 +43,10 @@ class _Neighbours:
         }
         self._by_name: dict[str, list[SourceEntry]] = {fold(name): [] for w in missing for name in w.file_names}
         for source in sources:
-            check = hunt.crc32_of(source)
+            check = matcher.crc32_of(source)
             if check is not None and check in self._by_check:
                 self._by_check[check].append(source)
-            if source.size in self._by_size and not hunt.is_found(hunt.hash_of(source)):
+            if source.size in self._by_size and not matcher.is_found(matcher.hash_of(source)):
                 self._by_size[source.size].append(source)
             for name in source.names:
                 if name in self._by_name:
@@ -54,10 +54,10 @@ class _Neighbours:
 
     def candidate(self, want: Wanted) -> Candidate | None:
         """Return the nearest source to a missing content and why it is near."""
-        content, found = want.content, self._hunt.contents.get(want.content.sha256)
+        content, found = want.content, self._matcher.contents.get(want.content.sha256)
         if found:
             why = f"same SHA-256, but it has {found.size:,} bytes; {content.size:,} are declared"
-            return Candidate(location=self._hunt.locations[found.sha256], why=why)
+            return Candidate(location=self._matcher.locations[found.sha256], why=why)
         slip = self._slip(want)
         if slip:
             return slip
@@ -74,7 +74,7 @@ class _Neighbours:
     def _slip(self, want: Wanted) -> Candidate | None:
         """Return the source of the right size whose SHA-256 is the declared one but for a digit or two."""
         for source in self._by_size.get(want.content.size or -1, ()):
-            sha256 = self._hunt.hash_of(source)
+            sha256 = self._matcher.hash_of(source)
             digits = sum(ours != theirs for ours, theirs in zip(sha256 or "", want.content.sha256, strict=False))
             if sha256 and digits <= SLIP:
                 found = f"same size ({source.size:,} bytes), and its SHA-256 differs in {counted(digits, 'digit')}"
@@ -84,7 +84,7 @@ class _Neighbours:
     def _shared(self, source: SourceEntry, want: Wanted) -> list[str]:
         """Return what a source and a missing content have in common."""
         content, shared = want.content, list[str]()
-        if content.crc32 is not None and content.crc32 == self._hunt.crc32_of(source):
+        if content.crc32 is not None and content.crc32 == self._matcher.crc32_of(source):
             shared.append(f"CRC-32 ({content.crc32:08x})")
         if not {*source.names}.isdisjoint(map(fold, want.file_names)):
             shared.append("name")
@@ -101,10 +101,10 @@ class _Neighbours:
     def _difference(self, source: SourceEntry, want: Wanted) -> str:
         """Return why a near source is not the missing content."""
         content = want.content
-        if self._hunt.failure(source):
-            return self._hunt.failure(source)
+        if self._matcher.failure(source):
+            return self._matcher.failure(source)
         if content.size not in (None, source.size):
             return f"it has {source.size:,} bytes instead of {content.size:,}"
         if source.member is not None and source.crc32 is not None and content.crc32 not in (None, source.crc32):
             return f"its CRC-32 is {source.crc32:08x} instead of {content.crc32:08x}"
-        return f"its SHA-256 is {self._hunt.hash_of(source)}"
+        return f"its SHA-256 is {self._matcher.hash_of(source)}"

@@ -35,46 +35,46 @@ def find(
     there are processors. ``wanted`` is gone through again for what is missing; ``contents``: those of it, where they
     are quicker to go through.
     """
-    hunt, by_size = Matcher(store, progress, taker, processes), defaultdict[int, Targets](Targets)
+    matcher, by_size = Matcher(store, progress, taker, processes), defaultdict[int, Targets](Targets)
     is_complete = True
     for content in (want.content for want in wanted) if contents is None else contents:
-        if content.size is None or hunt.seek(content, by_size[content.size]):
+        if content.size is None or matcher.seek(content, by_size[content.size]):
             is_complete = False
-    hunt.through(by_size, lambda source: by_size[source.size])
+    matcher.through(by_size, lambda source: by_size[source.size])
     if not is_complete:
-        _hunt_by_hash(hunt, wanted)
+        _find_by_hash(matcher, wanted)
     if is_complete and not any(targets.checks for targets in by_size.values()):
-        return Found(locations=hunt.locations, contents=hunt.contents, missing=())
-    found = hunt.contents
+        return Found(locations=matcher.locations, contents=matcher.contents, missing=())
+    found = matcher.contents
     missing = [
         want
         for want in wanted
         if (known := found.get(want.content.sha256)) is None or want.content.size not in (None, known.size)
     ]
     return Found(
-        locations=hunt.locations,
+        locations=matcher.locations,
         contents=found,
-        missing=tuple(zip(missing, nearest(missing, store.sources, hunt), strict=True)),
+        missing=tuple(zip(missing, nearest(missing, store.sources, matcher), strict=True)),
     )
 
 
-def _hunt_by_hash(hunt: Matcher, wanted: Iterable[Wanted]) -> None:
+def _find_by_hash(matcher: Matcher, wanted: Iterable[Wanted]) -> None:
     """Look for contents of unknown size: under a likely name, then under any."""
-    unsized = [want for want in wanted if want.content.size is None and not hunt.is_found(want.content.sha256)]
+    unsized = [want for want in wanted if want.content.size is None and not matcher.is_found(want.content.sha256)]
     if not unsized:
         return
     named = defaultdict[str, Targets](Targets)
     for want in unsized:
         for name in want.file_names:
-            hunt.seek(want.content, named[fold(name)])
+            matcher.seek(want.content, named[fold(name)])
 
     def named_so(number: int, source: SourceEntry) -> Targets | None:
         return next((named[name] for name in source.names[number : number + 1] if name in named), None)
 
-    hunt.through(None, partial(named_so, 0))  # the whole name
-    hunt.through(None, partial(named_so, 1))  # without its extension
+    matcher.through(None, partial(named_so, 0))  # the whole name
+    matcher.through(None, partial(named_so, 1))  # without its extension
     rest = Targets()
     for want in unsized:
-        hunt.seek(want.content, rest)
+        matcher.seek(want.content, rest)
     if rest.checks:
-        hunt.through(None, lambda _: rest)
+        matcher.through(None, lambda _: rest)
