@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import stat
+import weakref
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -151,6 +152,7 @@ class Database:
         except BaseException:
             self._sql.close()
             raise
+        weakref.finalize(self, self._sql.close)  # so that SQLite tidies its files however the process ends
 
     def throw_away(self) -> None:
         """Begin anew with an empty index."""
