@@ -135,7 +135,8 @@ class Database:
             self.throw_away()
 
     def _connect(self) -> None:
-        self._sql = sqlite3.connect(self.path or ":memory:", isolation_level=None, timeout=30)
+        # whichever thread lets go of it last closes it
+        self._sql = sqlite3.connect(self.path or ":memory:", isolation_level=None, timeout=30, check_same_thread=False)
         try:
             self._sql.execute("PRAGMA trusted_schema = OFF")
             self._sql.execute("PRAGMA journal_mode = WAL")
