@@ -38,7 +38,9 @@ def built(folder: Path, processes: int, **environment: str) -> tuple[float, list
     shutil.rmtree(folder / "build", ignore_errors=True)
     words = [sys.executable, "-c", SCRIPT, "run", "-f", str(ROOT / "dodo.py"), "-d", str(folder), "-n", str(processes)]
     start = time.perf_counter()
-    done = subprocess.run(words, env={**os.environ, **BYTECODE, **environment}, capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        words, env={**os.environ, **BYTECODE, **environment}, capture_output=True, text=True, check=True
+    )
     return time.perf_counter() - start, [float(word) for word in done.stdout.splitlines()[-1].split()]
 
 
