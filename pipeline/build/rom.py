@@ -59,8 +59,10 @@ class TitleRoms:
         if self._looks is None or self._looks != _looks(self.paths.values()):
             self._looked = None
 
-    def built_elsewhere(self, made: Hashes) -> None:
-        """Know that another process of this run built the ROM files; they are synced when it ends."""
+    def were_made(self, made: Hashes) -> None:
+        """Know what this process or another one of this run made; what another one did is synced when the run ends."""
+        if self._looked == (None, made):  # it was this one
+            return
         self._looked, self._looks = (None, made), None
         for rom in self.title.roms:
             self._workspace.unsynced.add(self._workspace.rom_folder(self.title.id) / rom.path, rom.size)
@@ -132,7 +134,6 @@ class TitleRoms:
             if data is None:
                 break
             found.append((rom, data))
-        self._workspace.warn(store.problems())
         return found if len(found) == len(self.title.roms) else None
 
     def _finish(self, finished: Iterable[tuple[RomFile, bytes]], store: Store | None) -> None:
@@ -151,7 +152,6 @@ class TitleRoms:
             made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
             if store:
                 store.write(self.recipe.store_key(rom), data)
-                workspace.warn(store.problems())
         stamp = stamp_of(self.recipe.stamp_inputs, made)
         workspace.rom_stamps.write(self.title.id, stamp)
         self._looks = _stamped_looks(stamp)

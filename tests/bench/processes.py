@@ -48,13 +48,15 @@ class Cost:
     largest: int
 
 
-def built(folder: Path, processes: int) -> Cost:
+def built(folder: Path, processes: int, **environment: str) -> Cost:
     """Build from nothing, with nothing of an earlier build left for the disk to do."""
     shutil.rmtree(folder / "build", ignore_errors=True)
     os.sync()
     words = [sys.executable, "-c", SCRIPT, "run", "-f", str(ROOT / "dodo.py"), "-d", str(folder), "-n", str(processes)]
     start = time.perf_counter()
-    with subprocess.Popen(words, env={**os.environ, **BYTECODE}, stdout=subprocess.PIPE, text=True) as running:
+    with subprocess.Popen(
+        words, env={**os.environ, **BYTECODE, **environment}, stdout=subprocess.PIPE, text=True
+    ) as running:
         assert running.stdout
         main, peak = running.stdout.read().splitlines()[-1].split()
         _, code, usage = os.wait4(running.pid, 0)  # with what it left to be ended with it
