@@ -5,6 +5,7 @@ A worker that is lost costs the time of its cards only: the scheduler gives them
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import os
 import warnings
@@ -133,8 +134,12 @@ def connected(address: str) -> Iterator[Scheduler]:
     with dask.config.set({"distributed.comm.timeouts.connect": f"{PATIENCE}s"}), ExitStack() as stack:
         try:
             if address:
+                asyncio.run(_knock(address))
                 client = stack.enter_context(Client(address, timeout=PATIENCE))
             else:
+                # after Ctrl-C another process of Python clears up behind us, and would complain
+                asked = filter(None, [os.environ.get("PYTHONWARNINGS"), "ignore:resource_tracker:UserWarning"])
+                os.environ["PYTHONWARNINGS"] = ",".join(asked)
                 workers = LocalCluster(
                     n_workers=os.cpu_count() or 1,
                     threads_per_worker=1,
@@ -145,8 +150,20 @@ def connected(address: str) -> Iterator[Scheduler]:
         except Exception as error:  # of many kinds: a name that nobody has, a wrong scheme, no more threads
             hint = 'expected the address of a scheduler, as in "tcp://192.0.2.7:8786"' if address else ""
             what = f"no scheduler answers: {str(error) or type(error).__name__}"
+            if isinstance(error, TimeoutError):
+                what = f"no scheduler answers within {PATIENCE} s"
+            elif address and not isinstance(error, OSError | ValueError):  # other bytes than Dask's
+                what = "what answers is no scheduler"
             raise MachineError.one(what, hint, key=address) from error
         yield Scheduler(client, str(client.scheduler.address))
+
+
+async def _knock(address: str) -> None:
+    """Ask a scheduler who it is; Dask would wait for ever where somebody listens and says nothing."""
+    from distributed.core import rpc
+
+    async with asyncio.timeout(PATIENCE), rpc(address) as scheduler:
+        await scheduler.identity(n_workers=0)
 
 
 def _work(asked: Sequence[str], parcel: Parcel, *, to_store: bool) -> tuple[str, Answer]:

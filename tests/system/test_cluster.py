@@ -20,7 +20,7 @@ import pytest
 from distributed.core import rpc
 
 from tests.support import small
-from tests.support.cli import BYTECODE, demo_copy, digests, doit, own_command
+from tests.support.cli import BYTECODE, ROOT, demo_copy, digests, doit, own_command
 
 MADE = 20
 
@@ -159,6 +159,28 @@ def test_a_lost_scheduler_ends_the_run_with_messages_and_what_is_built_is_kept(t
     assert err == f"{processes.address}: the scheduler was lost\n  hint: run again: what is built is kept\n"
     done = [line.split()[1].rstrip(":") for line in [*lines, *out.splitlines()] if line.startswith("card ")]
     assert sorted(path.parent.name for path in folder.glob("build/cards/*/sheet.html")) == sorted(done)
+    assert not (folder / "build/cluster").exists()
+    assert doit(folder).code == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="process groups are POSIX's")
+@pytest.mark.parametrize("seen", [1, 2, 3], ids=["while the cluster starts", "while cards are built", "after a card"])
+def test_ctrl_c_is_one_line_and_what_is_built_is_kept(seen: int, tmp_path: Path) -> None:
+    """It reaches all processes of a terminal, as it does where a person presses it."""
+    folder = many_cards(tmp_path / "project")
+    with subprocess.Popen(
+        [sys.executable, "-m", "pipeline.engine.main", "cluster"],
+        cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)}, start_new_session=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as run:  # fmt: skip
+        assert run.stdout is not None
+        assert run.stderr is not None
+        lines = [next(run.stdout) for _ in range(seen)]  # check, cluster, a card
+        os.killpg(run.pid, signal.SIGINT)
+        lines += run.stdout
+        assert (run.wait(), run.stderr.read()) == (130, "interrupted\n")
+    done = [line.split()[1].rstrip(":") for line in lines if line.startswith("card ")]
+    assert {*done} <= {path.parent.name for path in folder.glob("build/cards/*/sheet.html")}
     assert not (folder / "build/cluster").exists()
     assert doit(folder).code == 0
 
