@@ -134,7 +134,7 @@ NO_DODO = "there is no such file\n  hint: change to the folder of your cards, or
 NO_TEMPLATE = '  hint: expected {name}, {doc} and, with -s, {status}, as in "{name}: {doc}"\n'
 NO_DATABASE = "has no effect: there is no database\n  hint: leave it out\n"
 
-ARGUMENTS = {
+ARGUMENTS: dict[tuple[str, ...], tuple[int, str]] = {
     ("publish", ""): (2, 'found "", expected the id of a card\n'),
     ("write", "desk", ""): (4, "is not a disk of this machine\n"),
     ("",): (2, 'found "", expected the name of a task\n  hint: doit list --all shows them\n'),
