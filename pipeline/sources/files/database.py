@@ -163,6 +163,11 @@ class Database:
         """Let go of the file."""
         self._sql.close()
 
+    def __del__(self) -> None:
+        """Let go of the file; from 3.13 on Python warns where nobody does."""
+        with contextlib.suppress(AttributeError, sqlite3.Error):  # it was never opened, or by another thread
+            self.close()
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Make everything inside happen completely or not at all."""
