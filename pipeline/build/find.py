@@ -77,11 +77,11 @@ def run(build: Build) -> str:
 
 def _only_outside(build: Build, asked: Collection[Output]) -> set[str]:
     """Return the SHA-256 of what only outputs want that are not asked for."""
-    wanted = build.inputs.wanted_contents
-    outside = {content.sha256 for output, contents in wanted() if output not in asked for content in contents}
-    for output, contents in wanted() if outside else ():
-        if output in asked:
-            outside.difference_update(content.sha256 for content in contents)
+    inputs = build.inputs
+    others = (output for output in inputs.outputs() if output not in asked)
+    outside = {wanted.content.sha256 for output in others for wanted in inputs.wanted_for(output)}
+    for output in asked if outside else ():
+        outside.difference_update(wanted.content.sha256 for wanted in inputs.wanted_for(output))
     return outside
 
 

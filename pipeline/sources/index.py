@@ -99,17 +99,14 @@ class Index:
         progress: Callable[[int], None] = _unseen,
         taker: Taker | None = None,
         processes: int = 0,
-        contents: Iterable[Content] | None = None,
     ) -> Found:
         """Return where the wanted contents lie in the places of the last scan, and what is nearest to each missing one.
 
         Hashes only what may be wanted, once. ``progress`` is told the bytes just hashed, ``taker`` is given what is
         read. Where there is much to read, it is read in ``processes``, 0 for as many as there are processors.
-        ``wanted`` is gone through more than once; ``contents``: those of it, where they are quicker to go through.
+        ``wanted`` is gone through more than once.
         """
-        return self._safely(
-            lambda: search.find(self._store, wanted, progress, taker, processes, contents), scanned=True
-        )
+        return self._safely(lambda: search.find(self._store, wanted, progress, taker, processes), scanned=True)
 
     def fitting(
         self, sought: Sequence[Sought], folder: Path | None = None, progress: Callable[[int], None] = _unseen

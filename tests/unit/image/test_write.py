@@ -132,7 +132,8 @@ def test_every_source_with_other_bytes_is_named_when_the_image_is_read_back(tmp_
 
     with pytest.raises(CheckError) as damaged, naming_changed_sources(plan, opener_of(FILES)):
         read_back(plan, image, written)
-    assert told(damaged.value) == [f"GOODS/MOTH/MOTH.ROM: its SHA-256 is {found}; expected {expected}"]
+    hint = "\n  hint: build the card again; if it happens again, suspect the disk it is built on"
+    assert told(damaged.value) == [f"GOODS/MOTH/MOTH.ROM: its SHA-256 is {found}; expected {expected}{hint}"]
 
 
 def test_problems_an_opener_tells_are_told_with_the_others(tmp_path: Path) -> None:
