@@ -193,7 +193,7 @@ class Inputs:
             single = full.is_file() and full.suffix.lower() != ".zip"
             limits = self.manifest.sources.limits
             tree = FileTree({"": Location(path=str(full))}) if single else list_tree(full, limits)
-            contents = self.workspace.index.contents_at([*tree.files.values()], tree.signatures)
+            contents = self.workspace.index.contents_at([*tree.files.values()])
             self._contents[path] = tuple(zip(tree.files, tree.files.values(), contents, strict=True))
             self._empty_folders[path] = tree.empty_folders
         return self._contents[path]
