@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -48,6 +49,7 @@ def main() -> None:
     if code == console.INTERRUPTED:
         os._exit(code)  # all is in order; what Python waits for now, such as queues of processes, may never end
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is done and said
+    gc.freeze()  # Python need not look for circles in what the system frees at once: for 2,000 titles that takes 0.3 s
     sys.exit(code)
 
 
