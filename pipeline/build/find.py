@@ -64,16 +64,10 @@ class MissingContents:
             self._told = True
             raise CheckError(problems)
         near = self._candidates
-        lacked = [wanted for wanted in self._wanted(output) if wanted.content.sha256 in near] if near else []
+        wanted_now = self._build.inputs.wanted_for(output) if near else ()
+        lacked = [wanted for wanted in wanted_now if wanted.content.sha256 in near]
         if lacked:
             raise CheckError(missing(self._build, wanted, near[wanted.content.sha256], None) for wanted in lacked)
-
-    def _wanted(self, output: Output) -> list[Wanted]:
-        kind, name = output
-        inputs = self._build.inputs
-        if kind == "rom":
-            return inputs.wanted_by_title(inputs.manifest.titles[name])
-        return inputs.wanted_by_card(inputs.manifest.cards[name])
 
 
 def run(build: Build) -> str:
