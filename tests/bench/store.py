@@ -2,8 +2,8 @@
 
     python tests/bench/store.py [--titles 2000] [--cards 10] [--chip 4096] [--rounds 3]
 
-The store is a folder. Medians of seconds; processor time is that of all processes, and of the main one. Everything is made in a temporary
-folder (TMPDIR) and removed again.
+The store is a folder. Medians of seconds; processor time is that of all processes, and of the main one alone.
+Everything is made in a temporary folder (TMPDIR) and removed again.
 """
 
 from __future__ import annotations
@@ -36,13 +36,11 @@ def main() -> None:
                 shutil.rmtree(store, ignore_errors=True)
                 for kind in ("no store", "empty store", "full store"):
                     environment = {} if kind == "no store" else {"CARDKILN_STORE": str(store)}
-                    wall, (own, others, *_) = built(folder, processes, **environment)
-                    took.setdefault((kind, processes), []).append((wall, own + others, own))
+                    cost = built(folder, processes, **environment)
+                    took.setdefault((kind, processes), []).append((cost.wall, cost.processor, cost.main))
         for (kind, processes), rounds in sorted(took.items()):
-            wall, cost, share = (statistics.median(seconds) for seconds in zip(*rounds, strict=True))
-            print(
-                f"{kind:<11} -n {processes}: {wall:.1f} s, {cost:.1f} s of processor, {share:.1f} s of it the main process's"
-            )
+            wall, processor, main_one = (statistics.median(seconds) for seconds in zip(*rounds, strict=True))
+            print(f"{kind:<11} -n {processes}: {wall:5.1f} s, {processor:4.1f} s of processor, {main_one:4.1f} s")
 
 
 if __name__ == "__main__":

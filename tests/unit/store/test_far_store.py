@@ -14,7 +14,7 @@ from threading import Timer
 import pytest
 
 from pipeline.build import check
-from pipeline.cluster.accept import accept, with_image
+from pipeline.cluster.accept import accept, received
 from pipeline.cluster.parcel import pack_parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import build_parcel
@@ -61,7 +61,7 @@ def test_contents_and_image_of_a_card_travel_through_it(
     assert answer["packed"] is None
     scratch = tmp_path / "there/build/cluster"
     scratch.mkdir()
-    accept(build, "desk", with_image(build, "desk", answer), scratch)
+    accept(build, "desk", received(build, "desk", answer), scratch)
     assert digests(tmp_path / "there/build/cards") == digests(tmp_path / "here/build/cards")
 
 
