@@ -50,6 +50,8 @@ class Slot:
 class CardVolume(PyFat):  # type: ignore[misc]  # the library has no types
     """A volume opened for reading, its root directory not yet read."""
 
+    fat: list[int]
+
     def __init__(self, file: BufferedReader, start: int) -> None:
         super().__init__(offset=start * SECTOR)
         self.set_fp(file)
@@ -59,8 +61,7 @@ class CardVolume(PyFat):  # type: ignore[misc]  # the library has no types
 
     def take_fat(self) -> list[int]:
         """Return the entries of the FAT and let go of them: they are most of a volume, and nothing below asks again."""
-        fat: list[int] = self.fat
-        self.fat = []
+        fat, self.fat = self.fat, []
         return fat
 
     def root_slots(self) -> Iterator[Slot]:
