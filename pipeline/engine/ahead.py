@@ -96,12 +96,7 @@ class Ahead:
         build, inputs = self._build, self._build.inputs
         if build.workspace.store:  # which may spare the search
             return {}
-        asked = asked_outputs(build)
-        due = {
-            title.id: roms
-            for title in inputs.manifest.titles.values()
-            if ("rom", title.id) in asked and title.roms and (roms := build.title(title)).reason() is not None
-        }
+        due = self._due()
         taker = InPassing(due.values(), self._built)
         count = self._count(TITLE * len(due) + BYTE * sum(rom.size for roms in due.values() for rom in roms.title.roms))
         inputs.taker, inputs.processes = taker, count
@@ -121,6 +116,13 @@ class Ahead:
                     due[title].built_elsewhere(outcome.made)
         inputs.forget_chips_of({title for title, outcome in outcomes.items() if outcome.made})
         return outcomes
+
+    def _due(self) -> dict[str, TitleRoms]:
+        """Return the ROM files that are asked for and out of date, by title."""
+        build = self._build
+        asked = asked_outputs(build)
+        titles = (title for title in build.inputs.manifest.titles.values() if ("rom", title.id) in asked and title.roms)
+        return {title.id: roms for title in titles if (roms := build.title(title)).reason() is not None}
 
     def _built(self, roms: TitleRoms, chips: dict[str, bytes]) -> Outcome:
         """Build a title's ROM files from its chips."""
