@@ -103,7 +103,10 @@ def _say_found() -> Outcome | None:
     if FIND.done or lacking().problems:
         return None
     outcome = FIND.attempt()
-    return outcome if FIND.tell(outcome) else None
+    if outcome.exit_code:
+        return outcome  # the stage that needs it tells
+    FIND.tell(outcome)
+    return None
 
 
 def _search() -> bool:

@@ -32,11 +32,10 @@ class MissingContents:
     """What is missing for the outputs that are asked for and must be made, looked for once."""
 
     def __init__(self, build: Build) -> None:
+        self._build = build
         missing_now = build.inputs.search.missing
-        asked, candidates = (
-            asked_outputs(build) if missing_now else (),
-            {w.content.sha256: near for w, near in missing_now},
-        )
+        asked = asked_outputs(build) if missing_now else ()
+        self._candidates = candidates = {w.content.sha256: near for w, near in missing_now}
         lacks = {
             output: lacked
             for output, contents in (build.inputs.wanted() if missing_now else ())
@@ -56,11 +55,25 @@ class MissingContents:
         }
 
     def check(self, output: Output) -> None:
-        """Raise CheckError when an output lacks something: the first time with all that is missing for any of them."""
+        """Raise CheckError when an output lacks something: the first time with all that is missing for any of them.
+
+        What was not due may be made all the same: each task is to be executed, or the store was lost meanwhile.
+        """
         if output in self._by_output:
             problems = self._by_output[output] if self._told else self.problems
             self._told = True
             raise CheckError(problems)
+        near = self._candidates
+        lacked = [wanted for wanted in self._wanted(output) if wanted.content.sha256 in near] if near else []
+        if lacked:
+            raise CheckError(missing(self._build, wanted, near[wanted.content.sha256], None) for wanted in lacked)
+
+    def _wanted(self, output: Output) -> list[Wanted]:
+        kind, name = output
+        inputs = self._build.inputs
+        if kind == "rom":
+            return inputs.wanted_by_title(inputs.manifest.titles[name])
+        return inputs.wanted_by_card(inputs.manifest.cards[name])
 
 
 def run(build: Build) -> str:

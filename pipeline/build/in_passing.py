@@ -6,32 +6,37 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 
 from pipeline.build.rom import TitleRoms
-from pipeline.errors import CardkilnError
+from pipeline.errors import CardkilnError, Problem
 from pipeline.model.content import Content
 from pipeline.model.outcome import Outcome
 from pipeline.sources.files.digest import Digest
+from pipeline.store.store import Store
 
 MOST = 32 << 20
 """Bytes of chips that are held until the last one of their title comes by."""
 
 Build = Callable[[TitleRoms, dict[str, bytes]], Outcome]
 
+Made = tuple[dict[str, Outcome], Problem | None]
+"""What came of titles, by id, and what the store failed at in the process that made their ROM files."""
+
 
 class InPassing:
     """Builds each title as soon as a search has read all its chips, where these fit into memory meanwhile.
 
-    ``build``: builds one and returns what is to be said of it. A title that has a problem is left to its turn.
-    ``outcomes``: of the titles that were built, by id.
+    ``build``: builds one, puts it into the ``store``, if there is one, and returns what is to be said of it. A title
+    that has a problem is left to its turn. ``receive``: is given what was made, where the search began.
     """
 
-    def __init__(self, titles: Iterable[TitleRoms], build: Build) -> None:
-        self._build = build
+    def __init__(
+        self, titles: Iterable[TitleRoms], build: Build, store: Store | None, receive: Callable[[Made], None]
+    ) -> None:
+        self._build, self._store, self.receive = build, store, receive
         self._held: dict[str, bytes] = {}
         self._size = 0
         self._lacking: dict[TitleRoms, int] = {}  # how many chips are still to come
         self._titles: dict[str, tuple[TitleRoms, ...]] = {}  # of each chip, by its SHA-256
         self._made: dict[str, Outcome] = {}
-        self.outcomes: dict[str, Outcome] = {}
         for roms in titles:
             hashes, alone = {content.sha256 for content in roms.recipe.used.values()}, (roms,)
             self._lacking[roms] = len(hashes)
@@ -52,14 +57,10 @@ class InPassing:
         while self._size > MOST:
             self._give_up(next(iter(self._held)))
 
-    def made(self) -> dict[str, Outcome]:
+    def made(self) -> Made:
         """Return what came of the titles that were built since this was last asked for."""
         made, self._made = self._made, {}
-        return made
-
-    def receive(self, made: dict[str, Outcome]) -> None:
-        """Take over what came of titles."""
-        self.outcomes |= made
+        return made, self._store.failure if self._store else None
 
     def _waiting(self, sha256: str) -> Iterator[TitleRoms]:
         """Yield the titles of a chip that are not built yet, nor left to their turn."""

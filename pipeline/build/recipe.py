@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-from sys import intern
+from collections.abc import Iterator
+from dataclasses import dataclass
 
-from pipeline.model.content import ChipsAndPatches, Content, Origin
+from pipeline.model.content import Content, Ingredient, Origin
 from pipeline.model.manifest import RomFile, Title
 from pipeline.roms.arrangement import arrangement
 from pipeline.roms.assemble import chips_used, contents, describe
@@ -26,12 +26,17 @@ class Recipe:
 
     @property
     def used(self) -> dict[str, Content]:
-        """The chips and patches that the ROM files are made of, by name, sorted."""
-        return self._used(self.title.roms)
+        """The chips and patches that all the ROM files are made of, by name, sorted."""
+        return self.used_in(*self.title.roms)
+
+    def used_in(self, *roms: RomFile) -> dict[str, Content]:
+        """Return the chips and patches that some of the title's ROM files are made of, by name, sorted."""
+        names, declared = {name for rom in roms for name in chips_used(rom)}, contents(self.title)
+        return {name: declared[name] for name in sorted(names & declared.keys())}
 
     def role(self, name: str) -> str:
         """Return what a content is to its title: "chip 4t" or "patch fix"."""
-        return intern(f"{'chip' if name in self.title.chips else 'patch'} {name}")  # the same few, over and over
+        return f"{'chip' if name in self.title.chips else 'patch'} {name}"
 
     @property
     def origins(self) -> tuple[Origin, ...]:
@@ -40,8 +45,8 @@ class Recipe:
             Origin(
                 kind="rom-file",
                 owner=self.title.id,
-                ingredients=self._ingredients(rom),
-                steps=describe(rom),
+                ingredients=_Ingredients(self.title, rom),
+                steps=_Steps(rom),
             )
             for rom in self.title.roms
         )
@@ -57,19 +62,28 @@ class Recipe:
         """Return what a ROM file is stored under: a digest of all it is made from, the program's version among it."""
         return digest((sorted(self.stamp_inputs.items()), rom.path))
 
-    def _ingredients(self, rom: RomFile) -> ChipsAndPatches:
-        used = self._used((rom,))
-        return ChipsAndPatches(_once(tuple(map(self.role, used))), tuple(used.values()))
 
-    def _used(self, roms: tuple[RomFile, ...]) -> dict[str, Content]:
-        names = {name for rom in roms for name in chips_used(rom)}
-        return {name: content for name, content in sorted(contents(self.title).items()) if name in names}
+@dataclass(frozen=True, slots=True)
+class _Ingredients:
+    """What goes into a ROM file, worked out each time it is gone through: titles are many, and few ask for it."""
+
+    title: Title
+    rom: RomFile
+
+    def __iter__(self) -> Iterator[Ingredient]:
+        recipe = Recipe(self.title)
+        for name, content in recipe.used_in(self.rom).items():
+            yield Ingredient(role=recipe.role(name), size=content.size or 0, sha256=content.sha256)
 
 
-@lru_cache(1024)
-def _once(roles: tuple[str, ...]) -> tuple[str, ...]:
-    """Return equal roles as one value."""
-    return roles
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """The steps of a ROM file in words, worked out each time they are gone through."""
+
+    rom: RomFile
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(describe(self.rom))
 
 
 def _digest(rom: RomFile) -> str:

@@ -14,6 +14,7 @@ from pipeline.model.text import counted
 from pipeline.model.units import show_size
 from pipeline.roms.assemble import assemble
 from pipeline.sources.files.read import read_contents
+from pipeline.sources.files.signature import signature
 from pipeline.store.store import Store
 from pipeline.workspace.atomic_write import replacing
 from pipeline.workspace.stamp import NEW, Stamp, stamp_of, why_stale
@@ -25,12 +26,13 @@ Hashes = tuple[tuple[str, str], ...]
 class TitleRoms:
     """The ROM files of one title: whether they are built, and building them."""
 
-    __slots__ = ("_looked", "_workspace", "title")
+    __slots__ = ("_looked", "_looks", "_workspace", "title")
 
     def __init__(self, inputs: Inputs, title: Title) -> None:
         self.title = title
         self._workspace = inputs.workspace
         self._looked: tuple[str | None, Hashes] | None = None
+        self._looks: int | None = None  # of the files when they were as their stamp says
 
     @property
     def recipe(self) -> Recipe:
@@ -53,12 +55,15 @@ class TitleRoms:
         return self._seen[1]
 
     def look_again(self) -> None:
-        """Know that another process of this run may have built the ROM files."""
-        self._looked = None
+        """Know that another process may have changed or built the ROM files since they were looked at."""
+        if self._looks is None or self._looks != _looks(self.paths.values()):
+            self._looked = None
 
-    def built_elsewhere(self, made: Hashes) -> None:
-        """Know that another process of this run built the ROM files; they are synced when it ends."""
-        self._looked = None, made
+    def were_made(self, made: Hashes) -> None:
+        """Know what this process or another one of this run made; what another one did is synced when the run ends."""
+        if self._looked == (None, made):  # it was this one
+            return
+        self._looked, self._looks = (None, made), None
         for rom in self.title.roms:
             self._workspace.unsynced.add(self._workspace.rom_folder(self.title.id) / rom.path, rom.size)
 
@@ -116,6 +121,7 @@ class TitleRoms:
             if rom.sha256 not in ("", made[rom.path]):
                 why = f"another SHA-256 is declared for {rom.path}"
                 break
+        self._looks = None if why else _stamped_looks(stamp)
         return why, tuple(made.items())
 
     def _stored(self) -> list[tuple[RomFile, bytes]] | None:
@@ -128,7 +134,6 @@ class TitleRoms:
             if data is None:
                 break
             found.append((rom, data))
-        self._workspace.warn(store.problems())
         return found if len(found) == len(self.title.roms) else None
 
     def _finish(self, finished: Iterable[tuple[RomFile, bytes]], store: Store | None) -> None:
@@ -147,13 +152,26 @@ class TitleRoms:
             made[rom.path] = path, rom.sha256 or hashlib.sha256(data).hexdigest()
             if store:
                 store.write(self.recipe.store_key(rom), data)
-                workspace.warn(store.problems())
-        workspace.rom_stamps.write(self.title.id, stamp_of(self.recipe.stamp_inputs, made))
+        stamp = stamp_of(self.recipe.stamp_inputs, made)
+        workspace.rom_stamps.write(self.title.id, stamp)
+        self._looks = _stamped_looks(stamp)
         self._looked = None, tuple((path, sha256) for path, (_, sha256) in made.items())
 
     def _line(self, origin: str) -> str:
         total = show_size(sum(rom.size for rom in self.title.roms))
         return f"{self.title.id}: {counted(len(self.title.roms), 'ROM file')} {origin}, {total}"
+
+
+def _looks(paths: Iterable[Path]) -> int | None:
+    """Return what files look like, as a number that is another one once they changed; None where one is gone."""
+    try:
+        return hash(tuple(signature(path.stat()) for path in paths))
+    except OSError:
+        return None
+
+
+def _stamped_looks(stamp: Stamp) -> int:
+    return hash(tuple(output.signature for output in stamp.outputs.values()))
 
 
 def _counted(title: Title, used: Iterable[str]) -> str:

@@ -19,14 +19,15 @@ from pipeline.build.build import Build
 from pipeline.build.card import CardBuild
 from pipeline.build.rom import TitleRoms
 from pipeline.cluster.packed_image import unpack_image
-from pipeline.cluster.parcel import refuse_failed
-from pipeline.cluster.worker import Answer, problems_of
+from pipeline.cluster.parcel import LostError, refuse_failed
+from pipeline.cluster.worker import Answer, is_answer, problems_of
 from pipeline.errors import CardkilnError, CheckError, MachineError, ManifestError, Place, Problem
 from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import check_unplanned
 from pipeline.image.written import Written
 from pipeline.model.content import Content
 from pipeline.model.manifest import RomFile
+from pipeline.model.plan import SECTOR
 from pipeline.model.units import show_size
 
 ERRORS: Mapping[int, type[CardkilnError]] = {error.exit_code: error for error in (CheckError, ManifestError)}
@@ -37,16 +38,16 @@ def accept(build: Build, card_id: str, answer: Answer, scratch: Path) -> str:
     """Check what a worker built, have it take its place, and return what was done.
 
     Several processes may accept cards at a time. What they write of ROM files is not synced yet. ``scratch``: their
-    folder on the file system of the build folder. Raises the worker's own error where it failed, CheckError where its
-    answer is not what this program comes to.
+    folder on the file system of the build folder. Raises CheckError where the answer is not what this program comes to.
     """
-    if answer["exit-code"]:
-        kind = ERRORS.get(answer["exit-code"], MachineError)
-        raise kind(_as_here(build, problem) for problem in problems_of(answer))
     hashes = {(title, path): sha256 for title, path, sha256 in answer["roms"]}
+    if hashes.keys() != {(roms.title.id, rom.path) for roms in build.roms_of(card_id) for rom in roms.title.roms}:
+        raise _differs(card_id, "list of ROM files")
     card = CardBuild(build.inputs, build.inputs.card(card_id), _rom_contents(build, card_id, hashes))
     if card.plan_sha256 != answer["plan"]:
         raise _differs(card_id, "plan")
+    if answer["size"] != card.plan.volume.card_sectors * SECTOR:
+        raise _differs(card_id, "image")
     written = _unpacked(card_id, answer, scratch)
     proof = read_back(
         card.plan, written, Written(image_sha256=answer["image"], image_size=answer["size"], bytes_written=0)
@@ -82,16 +83,25 @@ def _rom_contents(
     }
 
 
-def with_image(build: Build, card_id: str, answer: Answer) -> Answer:
-    """Return an answer with its packed image, which may lie in the store; raises CheckError where it does not."""
-    store = build.workspace.store
-    if answer["exit-code"] or answer["packed"] is not None:
+def received(build: Build, card_id: str, answer: Answer) -> Answer:
+    """Return what a worker answers of a card that it built, with its packed image, which may lie in the store.
+
+    Raises LostError where only the store failed, the worker's own error where it failed, CheckError where it is no
+    answer.
+    """
+    if not is_answer(answer):
+        raise _differs(card_id, "answer")
+    if answer["exit-code"]:
+        kind = LostError if answer.get("lost") else ERRORS.get(answer["exit-code"], MachineError)
+        raise kind(_as_here(build, problem) for problem in problems_of(answer))
+    if answer["packed"] is not None:
         return answer
+    store = build.workspace.store
     packed = store.read_content(*answer["stored"]) if store else None
-    if store:
-        refuse_failed(store)
     if packed is None:
-        raise CheckError.one(f"the store lacks the image of {card_id} that a worker put there")
+        if store:
+            refuse_failed(store)
+        raise LostError.one(f"the store lacks the image of {card_id} that a worker put there")
     return {**answer, "packed": packed}
 
 
@@ -123,8 +133,8 @@ def _rom_files(
         if place := places.get(sha256):
             file.seek(place[0])
             yield rom, file.read(place[1])  # hashed when the image was read back
-        elif hashlib.sha256(apart[sha256]).hexdigest() == sha256:
-            yield rom, apart[sha256]
+        elif len(data := apart.get(sha256, b"")) == rom.size and hashlib.sha256(data).hexdigest() == sha256:
+            yield rom, data
         else:
             raise CheckError.one(f"{rom.path} of {roms.title.id} is not what the worker says")
 

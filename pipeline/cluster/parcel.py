@@ -25,6 +25,10 @@ Parcel = dict[str, Any]
 """
 
 
+class LostError(MachineError):
+    """The store does not give back what was put there; without a store the card can be built all the same."""
+
+
 def pack_parcel(inputs: Inputs, card_id: str, store: Store | None) -> Parcel:
     """Return the parcel of a card; contents go into the store where one is given and takes them.
 
@@ -59,7 +63,7 @@ def _packed_inputs(inputs: Inputs, card_id: str, contents: Sequence[tuple[Locati
 def unpack_parcel(parcel: Parcel, folder: Path, store: Store | None) -> None:
     """Unpack a parcel into the folders ``inputs`` and ``contents`` of a folder.
 
-    Raises MachineError when the store lacks what lies there.
+    Raises LostError when the store lacks what lies there.
     """
     with zipfile.ZipFile(io.BytesIO(parcel["inputs"])) as archive:
         archive.extractall(folder / "inputs")
@@ -73,12 +77,12 @@ def unpack_parcel(parcel: Parcel, folder: Path, store: Store | None) -> None:
             if store:
                 refuse_failed(store)
             what = f"the store of the worker lacks the content with the SHA-256 {sha256}"
-            raise MachineError.one(what, "set CARDKILN_STORE to the same place on every machine")
+            raise LostError.one(what, "set CARDKILN_STORE to the same place on every machine")
         (contents / sha256).write_bytes(stored)
 
 
 def refuse_failed(store: Store) -> None:
-    """Raise MachineError with what failed in the store."""
+    """Raise LostError with what failed in the store."""
     problems = store.problems()
     if problems:
-        raise MachineError(problems)
+        raise LostError(problems)

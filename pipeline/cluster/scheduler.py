@@ -5,6 +5,8 @@ A worker that is lost costs the time of its cards only: the scheduler gives them
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import os
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -17,6 +19,7 @@ from pipeline.cluster.parcel import Parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import Answer, build_parcel
 from pipeline.errors import CardkilnError, MachineError, Place, Problem
+from pipeline.workspace.progress import be_quiet
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -131,21 +134,43 @@ def connected(address: str) -> Iterator[Scheduler]:
     with dask.config.set({"distributed.comm.timeouts.connect": f"{PATIENCE}s"}), ExitStack() as stack:
         try:
             if address:
+                asyncio.run(_knock(address))
                 client = stack.enter_context(Client(address, timeout=PATIENCE))
             else:
-                workers = LocalCluster(n_workers=os.cpu_count() or 1, threads_per_worker=1, dashboard_address=":0")
+                # after Ctrl-C another process of Python clears up behind us, and would complain
+                asked = filter(None, [os.environ.get("PYTHONWARNINGS"), "ignore:resource_tracker:UserWarning"])
+                os.environ["PYTHONWARNINGS"] = ",".join(asked)
+                workers = LocalCluster(
+                    n_workers=os.cpu_count() or 1,
+                    threads_per_worker=1,
+                    dashboard_address=":0",
+                    silence_logs=logging.CRITICAL,  # they share our standard error
+                )
                 client = stack.enter_context(Client(stack.enter_context(workers)))
         except Exception as error:  # of many kinds: a name that nobody has, a wrong scheme, no more threads
             hint = 'expected the address of a scheduler, as in "tcp://192.0.2.7:8786"' if address else ""
             what = f"no scheduler answers: {str(error) or type(error).__name__}"
+            if isinstance(error, TimeoutError):
+                what = f"no scheduler answers within {PATIENCE} s"
+            elif address and not isinstance(error, OSError | ValueError):  # other bytes than Dask's
+                what = "what answers is no scheduler"
             raise MachineError.one(what, hint, key=address) from error
         yield Scheduler(client, str(client.scheduler.address))
+
+
+async def _knock(address: str) -> None:
+    """Ask a scheduler who it is; Dask would wait for ever where somebody listens and says nothing."""
+    from distributed.core import rpc
+
+    async with asyncio.timeout(PATIENCE), rpc(address) as scheduler:
+        await scheduler.identity(n_workers=0)
 
 
 def _work(asked: Sequence[str], parcel: Parcel, *, to_store: bool) -> tuple[str, Answer]:
     """Do one task on a worker, in the folder that its Dask keeps for it and clears; return its address too."""
     from distributed import get_worker
 
+    be_quiet()
     worker = get_worker()
     return str(worker.address), build_parcel(asked, parcel, worker.local_directory, to_store=to_store)
 
@@ -181,7 +206,7 @@ def _result(card: str, future: Any, address: str) -> CardResult:
         raise _lost(address) from error
     except Exception as error:  # a task has no other errors of its own: this is the worker's Python or Dask
         return CardResult(card, MachineError.one(f"the worker of {card} failed: {error!r}", key=address))
-    return CardResult(card, answer, worker)
+    return CardResult(card, answer, str(worker))
 
 
 def _lost(address: str) -> MachineError:

@@ -7,8 +7,10 @@ refuse.
 from __future__ import annotations
 
 import hashlib
+import re
 import tempfile
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -18,7 +20,7 @@ from pipeline.build.build import Build
 from pipeline.build.flow import STAGES, build_card
 from pipeline.build.inputs import Inputs
 from pipeline.cluster.packed_image import pack_image
-from pipeline.cluster.parcel import Parcel, unpack_parcel
+from pipeline.cluster.parcel import LostError, Parcel, unpack_parcel
 from pipeline.cluster.program import refuse_another
 from pipeline.errors import CardkilnError, MachineError, Place, Problem, system_problem
 from pipeline.file_digest import sha256_of_file
@@ -29,7 +31,7 @@ WITHOUT_SHEET = tuple(stage for stage in STAGES if stage.name != "sheet")
 """The stages of a worker; who asks makes the sheet."""
 
 Answer = dict[str, Any]
-"""What a worker answers: ``exit-code``, and ``problems`` where that is not 0.
+"""What a worker answers: ``exit-code``; where that is not 0 ``problems``, and ``lost``: whether only the store failed.
 
 Else ``plan``, ``record`` and ``image``: the SHA-256 of each; ``size`` of the image in bytes; ``ranges`` and ``packed``:
 the packed image, or None and ``stored``, SHA-256 and size of what lies in the store; ``roms``: title, path and SHA-256
@@ -49,10 +51,11 @@ def build_parcel(asked: Sequence[str], parcel: Parcel, scratch: str | None, *, t
             refuse_another(asked)
             return _built(workspace, parcel, to_store=to_store)
         except CardkilnError as error:
-            code, problems = error.exit_code, error.problems
+            code, problems, lost = error.exit_code, error.problems, isinstance(error, LostError)
         except OSError as error:
-            code, problems = MachineError.exit_code, (system_problem(error),)
-        return {"exit-code": code, "problems": [asdict(problem) for problem in workspace.located(problems)]}
+            code, problems, lost = MachineError.exit_code, (system_problem(error),), False
+        told = [asdict(problem) for problem in workspace.located(problems)]
+        return {"exit-code": code, "problems": told, "lost": lost}
 
 
 def _built(workspace: Workspace, parcel: Parcel, *, to_store: bool) -> Answer:
@@ -85,10 +88,42 @@ def _built(workspace: Workspace, parcel: Parcel, *, to_store: bool) -> Answer:
 
 
 def problems_of(answer: Answer) -> tuple[Problem, ...]:
-    """Return the problems of a worker that failed."""
+    """Return the problems of a worker that failed; one of another version may know more of them."""
 
-    def problem(values: dict[str, Any]) -> Problem:
-        places = {"place": Place(**values["place"]), "also": tuple(Place(**place) for place in values["also"])}
-        return Problem(**{**values, **places, "details": tuple(values["details"])})
+    def place(values: dict[str, Any]) -> Place:
+        return Place(str(values["file"]), int(values["line"]), int(values["column"]), str(values["key"]))
 
-    return tuple(problem(values) for values in answer["problems"])
+    return tuple(
+        Problem(
+            place(values["place"]),
+            str(values["what"]),
+            str(values["hint"]),
+            tuple(map(place, values["also"])),
+            str(values["rule"]),
+            tuple(map(str, values["details"])),
+        )
+        for values in answer["problems"]
+    )
+
+
+def is_answer(value: Any) -> bool:
+    """Whether a value is an answer: all that is read of it is there and of its type."""
+    with suppress(AttributeError, LookupError, TypeError, ValueError):
+        if value["exit-code"]:
+            return type(value["exit-code"]) is int and bool(problems_of(value))
+        return (
+            type(value["size"]) is int
+            and (type(value["packed"]) is bytes or (value["packed"] is None and _has_types(value["stored"], str, int)))
+            and all(_has_types(pair, int, int) for pair in value["ranges"])
+            and all(_has_types(rom, str, str, str) for rom in value["roms"])
+            and all(_has_types(pair, str, bytes) for pair in value["apart"].items())
+            and all(
+                re.fullmatch("[0-9a-f]{64}", sha256)
+                for sha256 in (value["plan"], value["record"], value["image"], *(rom[2] for rom in value["roms"]))
+            )
+        )
+    return False
+
+
+def _has_types(value: object, *types: type) -> bool:
+    return isinstance(value, tuple) and tuple(map(type, value)) == types

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, replace
 from functools import partial
@@ -16,6 +16,7 @@ from pipeline.commands.base import JSON, OwnCommand
 if TYPE_CHECKING:
     from pipeline.cluster.scheduler import CardResult, Scheduler
     from pipeline.errors import Problem
+    from pipeline.store.store import Store
 
 
 class Cluster(OwnCommand):
@@ -73,20 +74,22 @@ class Cluster(OwnCommand):
 
     def _built(self, address: str, cards: Sequence[str], say: Callable[[str], None]) -> dict[str, dict[str, Any]]:
         """Return what came of each card, by its id. What workers answer is checked by as many processes as pay."""
+        import os
         import sys
 
         from pipeline.cluster.scheduler import connected
         from pipeline.processes import processors, started
+        from pipeline.store.store import CONTENTS_TOO
 
-        done = {}
+        store, done = self.workspace.store, {}
+        to_store = store if os.environ.get(CONTENTS_TOO, "") not in ("", "0") else None
         count = min(processors(), len(cards))
         with self._scratch() as scratch, started(count, partial(self._accepted, scratch)) as accepted:
             with connected(address) as machines:
                 say(_told(machines))
-                for card, outcome, problems in accepted(self._results(machines, cards)):
+                for card, outcome, problems in accepted(self._results(machines, cards, to_store)):
                     done[card] = outcome
-                    for warning in self.workspace.store.problems() if self.workspace.store else ():
-                        sys.stderr.write(f"warning: {warning}\n")
+                    _warn(store.problems() if store else ())
                     if problems:
                         sys.stderr.write("".join(f"{problem}\n" for problem in problems))
                     else:
@@ -94,28 +97,37 @@ class Cluster(OwnCommand):
             self._sync(cards)
         return done
 
-    def _results(self, machines: Scheduler, cards: Sequence[str]) -> Iterator[CardResult]:
-        """Yield what comes of each card on the cluster, images that lie in the store included."""
-        import os
-
-        from pipeline.cluster.accept import with_image
-        from pipeline.cluster.parcel import pack_parcel
+    def _results(self, machines: Scheduler, cards: Sequence[str], store: Store | None) -> Iterator[CardResult]:
+        """Yield what comes of each card on the cluster; those that the store loses travel once more, without it."""
+        from pipeline.cluster.accept import received
+        from pipeline.cluster.parcel import LostError, pack_parcel
         from pipeline.errors import CardkilnError
-        from pipeline.store.store import CONTENTS_TOO
 
-        to_store = self.workspace.store if os.environ.get(CONTENTS_TOO, "") not in ("", "0") else None
-        jobs = ((card, partial(pack_parcel, self.inputs, card, to_store)) for card in cards)
-        for result in machines.build(jobs, to_store=to_store is not None):
+        lost = list[str]()
+        jobs = ((card, partial(pack_parcel, self.inputs, card, store)) for card in cards)
+        for result in machines.build(jobs, to_store=store is not None):
             try:
-                yield replace(result, answer=with_image(self.build, result.card, result.built()))
+                yield replace(result, answer=received(self.build, result.card, result.built()))
+            except LostError as error:
+                if store is None:
+                    yield replace(result, answer=error)
+                    continue
+                if not lost:
+                    _warn(error.problems)
+                lost.append(result.card)
             except CardkilnError as error:
                 yield replace(result, answer=error)
+        if lost:
+            yield from self._results(machines, lost, None)
 
     def _accepted(self, scratch: Path, result: CardResult) -> tuple[str, dict[str, Any], tuple[Problem, ...]]:
         """Check what a worker answers; return the card, what came of it as JSON has it, and the problems."""
         from pipeline.cluster.accept import accept
         from pipeline.errors import CardkilnError
+        from pipeline.workspace.progress import be_quiet
 
+        if self.workspace.is_worker:
+            be_quiet()
         code, line = 0, ""
         problems: tuple[Problem, ...] = ()
         try:
@@ -143,6 +155,12 @@ class Cluster(OwnCommand):
             yield scratch
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _warn(problems: Iterable[Problem]) -> None:
+    import sys
+
+    sys.stderr.write("".join(f"warning: {problem}\n" for problem in problems))
 
 
 def _told(machines: Scheduler) -> str:

@@ -7,12 +7,13 @@ does its work; so whatever cannot be done ahead is done as if nothing was.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from typing import TypeVar
 
 from pipeline.build.build import Build
 from pipeline.build.find import asked_outputs, is_due
 from pipeline.build.flow import STAGES, out_of_date
-from pipeline.build.in_passing import InPassing
+from pipeline.build.in_passing import InPassing, Made
 from pipeline.build.rom import TitleRoms
 from pipeline.engine.job import Job, Note, say
 from pipeline.errors import CardkilnError, MachineError
@@ -53,18 +54,20 @@ class Ahead:
     ) -> None:
         self._build, self._processes, self._search = build, processes, search
         self._rom_job, self._stage_job, self._note = rom_job, stage_job, note
-        self._titles: dict[str, Outcome] | None = None
+        self._begun = False
+        self._left: dict[str, TitleRoms] = {}
+        self._titles: dict[str, Outcome] = {}
         self._said = False
         self._cards: dict[str, dict[str, Outcome]] = {}
         self._coming: Iterator[tuple[str, dict[str, Outcome]]] | None = None
 
     def title(self, title_id: str) -> Outcome | None:
         """Return what came of a title's ROM files; with the first that is due all of them are built that can be."""
-        if self._titles is None:
+        if not self._begun:
             if self._build.title(self._build.inputs.title(title_id)).reason() is None:
                 return None
-            self._titles = {}
-            self._titles = self._all_titles()
+            self._begun = True
+            self._all_titles()
         return self._titles.pop(title_id, None)  # told once
 
     def stage(self, name: str, card_id: str) -> Outcome | None:
@@ -92,30 +95,24 @@ class Ahead:
         count = self._count(self._cost(cards)) if len(cards) > 1 else 1
         return dict(zip(cards, self._divided(count, is_current, cards), strict=True))
 
-    def _all_titles(self) -> dict[str, Outcome]:
-        build, inputs = self._build, self._build.inputs
-        if build.workspace.store:  # which may spare the search
-            return {}
-        due = self._due()
-        taker = InPassing(due.values(), self._built)
-        count = self._count(TITLE * len(due) + BYTE * sum(rom.size for roms in due.values() for rom in roms.title.roms))
-        inputs.taker, inputs.processes = taker, count
-        if not self._search():
-            return {}
+    def _all_titles(self) -> None:
+        """Take titles from the store, build others while their chips are searched for, and the rest after that."""
+        inputs, store = self._build.inputs, self._build.workspace.store
+        self._left = self._due()
+        size = sum(rom.size for roms in self._left.values() for rom in roms.title.roms)
+        inputs.processes = count = self._count(TITLE * len(self._left) + BYTE * size)
+        if store:
+            self._share(count, self._taken)
+        if not self._left:
+            return
+        inputs.taker = InPassing(self._left.values(), self._built, store, self._receive)
+        searched = self._search()
         inputs.taker = None
-        outcomes = taker.outcomes
-        left = [title for title in due if title not in outcomes]
+        if not searched:
+            return
         if count > 1:
-            for made in self._divided(
-                count, self._build_titles, [left[at : at + SHARE] for at in range(0, len(left), SHARE)]
-            ):
-                outcomes |= made
-        if count > 1:
-            for title, outcome in outcomes.items():
-                if outcome.made:
-                    due[title].built_elsewhere(outcome.made)
-        inputs.forget_chips_of({title for title, outcome in outcomes.items() if outcome.made})
-        return outcomes
+            self._share(count, self._attempted_title)
+        inputs.forget_chips_of({title for title, outcome in self._titles.items() if outcome.made})
 
     def _due(self) -> dict[str, TitleRoms]:
         """Return the ROM files that are asked for and out of date, by title."""
@@ -124,20 +121,54 @@ class Ahead:
         titles = (title for title in build.inputs.manifest.titles.values() if ("rom", title.id) in asked and title.roms)
         return {title.id: roms for title in titles if (roms := build.title(title)).reason() is not None}
 
+    def _share(self, count: int, work: Callable[[TitleRoms], Outcome | None]) -> None:
+        """Have processes do work for the titles that are left, and receive what came of it, if anything did."""
+        store, left = self._build.workspace.store, [*self._left]
+
+        def work_for(titles: Sequence[str]) -> Made:
+            outcomes = {title: outcome for title in titles if (outcome := work(self._left[title]))}
+            return outcomes, store.failure if store else None
+
+        for made in self._divided(count, work_for, [left[at : at + SHARE] for at in range(0, len(left), SHARE)]):
+            self._receive(made)
+
+    def _receive(self, made: Made) -> None:
+        """Know what came of titles, in this process or in another one."""
+        outcomes, failure = made
+        store = self._build.workspace.store
+        if store and failure:
+            store.hear(failure)
+        for title, outcome in outcomes.items():
+            roms = self._left.pop(title, None)  # gone where two processes read the same chips
+            if roms and outcome.made:
+                roms.were_made(outcome.made)
+        self._titles |= outcomes
+
+    def _taken(self, roms: TitleRoms) -> Outcome | None:
+        """Take a title's ROM files from the store, None where it lacks them, or a problem is to be told at its turn."""
+        done = self._begin(roms)
+        with suppress(CardkilnError, OSError):
+            line = roms.take()
+            return None if line is None else done(line)
+        return None
+
     def _built(self, roms: TitleRoms, chips: dict[str, bytes]) -> Outcome:
         """Build a title's ROM files from its chips."""
+        return self._begin(roms)(roms.build_from(chips))
+
+    def _begin(self, roms: TitleRoms) -> Callable[[str], Outcome]:
+        """Note that a title begins; what comes back gives its outcome from its line."""
         why = roms.reason()
         note = self._note("rom", roms.title.id, why or "")
-        line = roms.build_from(chips)
-        note(line)
-        return Outcome(why=why, line=line, made=roms.made)
 
-    def _build_titles(self, titles: Sequence[str]) -> dict[str, Outcome]:
-        return {title: self._build_title(title) for title in titles}
+        def done(line: str) -> Outcome:
+            note(line)
+            return Outcome(why=why, line=line, made=roms.made)
 
-    def _build_title(self, title_id: str) -> Outcome:
-        outcome = self._attempted(self._rom_job(title_id))
-        roms = self._build.title(self._build.inputs.title(title_id))
+        return done
+
+    def _attempted_title(self, roms: TitleRoms) -> Outcome:
+        outcome = self._attempted(self._rom_job(roms.title.id))
         return outcome if outcome.exit_code else outcome._replace(made=roms.made)
 
     def _attempted(self, job: Job) -> Outcome:

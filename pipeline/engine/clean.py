@@ -10,6 +10,7 @@ from typing import Any
 from doit import cmd_clean
 
 from pipeline.engine.help_text import help_text
+from pipeline.engine.loader import refuse_unknown
 from pipeline.errors import CardkilnError, MachineError
 from pipeline.workspace.lock import locked
 
@@ -42,6 +43,7 @@ class Clean(cmd_clean.Clean):  # type: ignore[misc]  # doit has no type informat
         vanished: bool,
         pos_args: Sequence[str] | None = None,
     ) -> int:
+        refuse_unknown(self.task_list, [word for word in pos_args or () if "*" not in word])
         with locked(Path("build")):
             self._of_meta("owned")
             if not vanished:

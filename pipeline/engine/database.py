@@ -10,7 +10,7 @@ from doit.cmd_base import Command
 from doit.cmdparse import CmdParseError
 
 from pipeline.engine import console
-from pipeline.errors import CardkilnError, ManifestError
+from pipeline.errors import CardkilnError, MachineError, ManifestError, system_problem
 from pipeline.workspace.atomic_write import check_working_folder
 
 OPTIONS = {"dep_file", "backend", "codec_cls", "check_file_uptodate"}
@@ -55,11 +55,17 @@ def without_database(command: type[Command]) -> type[Command]:
             try:
                 check_working_folder()
                 _, words = parsed(self, in_args)
+                usage = f"doit help {self.name} shows the usage"
                 if "" in words:  # the loader of tasks would fail at it
-                    raise ManifestError.one('found "", expected a name', f"doit help {self.name} shows the usage")
+                    raise ManifestError.one('found "", expected a name', usage)
+                if words and not self.doc_usage:
+                    raise ManifestError.one(f'found "{words[0]}", expected no name', usage)
                 return int(super().parse_execute(in_args) or 0)
             except CardkilnError as error:
                 sys.stderr.write(f"{error}\n")
                 return error.exit_code
+            except OSError as error:
+                sys.stderr.write(f"{system_problem(error)}\n")
+                return MachineError.exit_code
 
     return WithoutDatabase

@@ -7,10 +7,9 @@ from typing import Any
 
 from doit import cmd_help
 from doit.cmd_base import DoitCmdBase
-from doit.exceptions import InvalidDodoFile
 
 from pipeline.engine import console, help_text
-from pipeline.errors import ManifestError
+from pipeline.errors import MachineError, ManifestError
 
 GROUPS: Mapping[str, Sequence[str]] = {
     "Begin": ("start", "new", "keys", "pin", "find", "solve", "translate"),
@@ -58,7 +57,7 @@ class Help(cmd_help.Help):  # type: ignore[misc]  # doit has no type information
         """Whether there is such a task in dodo.py, of which all that is known is told then."""
         try:
             return bool(DoitCmdBase.execute(self, params, args))
-        except InvalidDodoFile:
+        except MachineError:
             return False
 
 

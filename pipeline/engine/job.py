@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 
 from doit.exceptions import TaskFailed
 
@@ -21,9 +21,9 @@ Note = Callable[[str], None]
 class TaskStoppedError(TaskFailed):  # type: ignore[misc]  # doit has no type information
     """A task that ended with problems a person can act on, each a text, and what the run is to end with."""
 
-    def __init__(self, problems: Sequence[str], exit_code: int) -> None:
-        super().__init__("\n".join(problems))
+    def __init__(self, problems: Iterable[str], exit_code: int) -> None:
         self.problems = tuple(problems)
+        super().__init__("\n".join(self.problems))
         self.exit_code = exit_code
 
 
@@ -122,20 +122,21 @@ class Job:
         return Outcome(why=self._why, line=line, warnings=self._workspace.take_warnings())
 
     def tell(self, outcome: Outcome) -> TaskStoppedError | None:
-        """Print what came of the stage; return the failure when there are problems."""
-        if outcome.exit_code:
-            self._workspace.is_failing |= outcome.exit_code == MachineError.exit_code
-            return TaskStoppedError([str(problem) for problem in outcome.problems], outcome.exit_code)
-        self.done = True
-        say(self._stage, outcome.line + (f" ({outcome.why})" if outcome.why not in (NEW, None) else ""))
-        for warning in outcome.warnings:
+        """Print what came of the stage, with all warnings; return the failure when there are problems."""
+        failed = outcome.exit_code != 0
+        if not failed:
+            self.done = True
+            say(self._stage, outcome.line + (f" ({outcome.why})" if outcome.why not in (NEW, None) else ""))
+        for warning in (*self._workspace.take_warnings(), *outcome.warnings):
             rule = f" ({warning.rule})" if warning.rule else ""
             print(f"warning{rule}: {warning}", file=sys.stderr)
-        return None
+        self._workspace.is_failing |= outcome.exit_code == MachineError.exit_code
+        return TaskStoppedError(map(str, outcome.problems), outcome.exit_code) if failed else None
 
     def _failed(self, error: CardkilnError | OSError) -> Outcome:
         if isinstance(error, ChangedError):
             self._workspace.index.forget()
+        told = Outcome(why=self._why, warnings=self._workspace.take_warnings())
         if isinstance(error, OSError):
-            return Outcome(why=self._why, problems=(system_problem(error),), exit_code=MachineError.exit_code)
-        return Outcome(why=self._why, problems=self._workspace.located(error.problems), exit_code=error.exit_code)
+            return told._replace(problems=(system_problem(error),), exit_code=MachineError.exit_code)
+        return told._replace(problems=self._workspace.located(error.problems), exit_code=error.exit_code)

@@ -68,6 +68,8 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
                     return code
                 current = self._unchanged
         except InvalidCommand as error:
+            if error.not_found is None:
+                raise
             sys.stderr.write(f"{self._unknown(str(error.not_found))}\n")
             return ManifestError.exit_code
         except CmdParseError as error:
@@ -106,12 +108,12 @@ class Run(cmd_run.Run):  # type: ignore[misc]  # doit has no type information
     def _unknown(self, word: str) -> ManifestError:
         """Return what is said of a word that is no command, task or output."""
         from pipeline.engine import help_text
-        from pipeline.model.text import did_you_mean, quote
+        from pipeline.engine.loader import unknown
 
         ask(None)
         known = [*help_text.names(), *(task.name for task in self.loader.load_tasks(cmd=self, pos_args=[]))]
-        hint = did_you_mean(word, known, "doit help lists the commands, doit list --all the tasks")
-        return ManifestError.one(f"found {quote(word)}, expected a command or a task", hint)
+        hint = "doit help lists the commands, doit list --all the tasks"
+        return ManifestError([unknown(word, known, "a command or a task", hint)])
 
     def _tell(self, name: str, what: object) -> Any:
         """Tell the tasks something; one of them may bring the function, by this name, that wants to know.

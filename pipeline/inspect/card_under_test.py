@@ -88,13 +88,14 @@ class CardUnderTest:
         for role in (*self.known, *(file for card in self.declared for file in card.files)):
             at_path[fold(role.path)].append(role)
             with_content[role.content.sha256].append(role)
-        mine = {file.origin for file in self.identified.files} if self.identified else set()
+        files = self.identified.files if self.identified else ()
+        mine = {(file.origin.kind, file.origin.owner) for file in files}
         roles = {}
         for file in self.files:
             at = at_path.get(fold(file.path), [])
             exact = [role for role in at if is_at(role, file)]
             found = exact or (with_content.get(file.sha256, []) if file.sha256 else []) or at[:1]
-            roles[file.path] = tuple([role for role in found if role.origin in mine] or found)
+            roles[file.path] = tuple([role for role in found if (role.origin.kind, role.origin.owner) in mine] or found)
         return roles
 
     @cached_property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from pipeline.errors import Place
@@ -115,34 +115,19 @@ class Ingredient:
     owner: str = ""
 
 
-@dataclass(frozen=True, order=True, slots=True)
-class ChipsAndPatches:
-    """Contents that went into a ROM file; each is an ingredient only while it is gone through, which saves memory.
-
-    ``roles``: of each content, the same value for all titles with chips of the same names.
-    """
-
-    roles: tuple[str, ...]
-    contents: tuple[Content, ...]
-
-    def __iter__(self) -> Iterator[Ingredient]:
-        for role, content in zip(self.roles, self.contents, strict=True):
-            yield Ingredient(role=role, size=content.size or 0, sha256=content.sha256)
-
-
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)
 class Origin:
     """What a file of the card was made from.
 
     ``kind``: "bitstream", "core-file", "rom-file", "title-file", "menu", "config", "board-file" or "card-file".
     ``owner``: the id of the board, core, title or card that asks for it. ``ingredients``: none for a file that is
-    copied as it is. ``steps``: one line a ROM step or edit.
+    copied as it is. ``steps``: one line a ROM step or edit. Both may be worked out each time they are gone through.
     """
 
     kind: str
     owner: str
-    ingredients: tuple[Ingredient, ...] | ChipsAndPatches = ()
-    steps: tuple[str, ...] = ()
+    ingredients: Iterable[Ingredient] = ()
+    steps: Iterable[str] = ()
 
 
 @dataclass(frozen=True, order=True, slots=True, kw_only=True)

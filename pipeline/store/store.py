@@ -9,7 +9,6 @@ import hashlib
 import os
 import re
 from contextlib import suppress
-from functools import cached_property
 from typing import Any
 
 from pipeline.errors import Place, Problem
@@ -33,14 +32,15 @@ class Store:
     """ROM files and contents by key, in a place named as fsspec has it.
 
     After a first failure to read it is not asked any more, after one to write nothing more is written: a network that
-    is down is waited for once.
+    is down is waited for once. ``failure``: the first one, of this process or of another one that it heard of.
     """
 
     def __init__(self, place: str, *, read_only: bool = False) -> None:
         self._place = place
         self._reads, self._writes = True, not read_only
         self._folders = set[str]()
-        self._untold: tuple[Problem, ...] = ()
+        self._open: dict[int, tuple[Any, str]] = {}  # by process: no two can use one connection
+        self.failure: Problem | None = None
         self._told = False
 
     @classmethod
@@ -104,8 +104,16 @@ class Store:
 
     def problems(self) -> tuple[Problem, ...]:
         """Return the first failure, and that only once; none where there was none."""
-        problems, self._untold = self._untold, ()
-        return problems
+        if self.failure is None or self._told:
+            return ()
+        self._told = True
+        return (self.failure,)
+
+    def hear(self, failure: Problem) -> None:
+        """Know that another process could not use the store, and leave it alone from now on."""
+        if not self.failure:
+            self.failure = failure
+            self._reads = self._writes = False
 
     def _stored(self, path: str, size: int) -> bytes:
         """Return the bytes of a stored file; none of them when already their number is wrong."""
@@ -144,24 +152,24 @@ class Store:
 
     @property
     def _files(self) -> Any:
-        return self._opened[0]
+        return self._opened()[0]
 
     @property
     def _root(self) -> str:
-        return self._opened[1].rstrip("/")
+        return self._opened()[1].rstrip("/")
 
-    @cached_property
     def _opened(self) -> tuple[Any, str]:
-        """The file system, and the place's path in it."""
+        """Return the file system, and the place's path in it; each process opens it for itself."""
         from fsspec.core import url_to_fs  # imported late: only who has a store needs the package
 
-        files, root = url_to_fs(self._place)
-        return files, str(root)
+        process = os.getpid()
+        if process not in self._open:
+            self._open[process] = url_to_fs(self._place)
+        return self._open[process]
 
     def _failed(self, done: str, error: Exception) -> None:
-        if self._told:
+        if self.failure:
             return
-        self._told = True
         reason = (str(error).splitlines() or [""])[0]
         for password in re.findall(r"://[^/@]*?:([^/@]+)@", self._place):
             reason = reason.replace(password, "***")
@@ -169,4 +177,4 @@ class Store:
         hint = "what it may hold is assembled here" if done == "read" else f"to only read it, set {READ_ONLY}=1"
         if isinstance(error, ImportError):
             hint = "install the extra: pip install -e '.[store]'; an object store needs its own package for fsspec too"
-        self._untold = (Problem(Place(key=VARIABLE), what, hint),)
+        self.failure = Problem(Place(key=VARIABLE), what, hint)

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import shutil
 import stat
@@ -182,9 +181,11 @@ def read_bytes(path: Path) -> bytes:
 def make_room(path: Path) -> None:
     """Have a file's folder, and neither in the file's place nor in that of its temporary name anything but a file."""
     folder = path.parent
-    if folder.is_symlink() or not folder.is_dir():
-        if os.path.lexists(folder):
+    try:
+        if not stat.S_ISDIR(folder.lstat().st_mode):  # looked at once: other processes make folders too
             folder.unlink()
+            make_folder(folder)
+    except FileNotFoundError:
         make_folder(folder)
     remove_irregular(path)
     remove_irregular(temporary_name(path))

@@ -121,8 +121,12 @@ class Workspace:
         self._warnings += problems
 
     def take_warnings(self) -> tuple[Problem, ...]:
-        """Return the warnings since they were last taken, located, each once and in the order they came."""
-        taken, self._warnings = tuple(dict.fromkeys(self._warnings)), []
+        """Return the warnings since they were last taken, located, each once and in the order they came.
+
+        A failure of the store comes first. A worker leaves it to the process that hears of those of all workers.
+        """
+        store = self.store.problems() if self.store and not self.is_worker else ()
+        taken, self._warnings = tuple(dict.fromkeys([*store, *self._warnings])), []
         return self.located(taken)
 
     def shown(self, path: Path) -> str:

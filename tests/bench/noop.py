@@ -34,7 +34,7 @@ CHIPS = 10
 SOCKETS = [f"{column}{row}" for column in range(1, 13) for row in "abcdefgh"]
 ROUNDS = 9
 ONE_TASK = 'def task_one():\n    return {"actions": ["cp a b"], "file_dep": ["a"], "targets": ["b"]}\n'
-DOIT = [sys.executable, "-m", "doit", "run", "-f", str(ROOT / "dodo.py"), "-d"]
+DOIT = [sys.executable, "-m", "pipeline.engine.main", "run", "-f", str(ROOT / "dodo.py"), "-d"]
 
 
 def project(folder: Path, titles: int, cards: int, chip_size: int = 4096) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import random
@@ -10,17 +11,21 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from distributed.core import rpc
 
 from tests.support import small
-from tests.support.cli import BYTECODE, demo_copy, digests, doit, own_command
+from tests.support.cli import BYTECODE, ROOT, demo_copy, digests, doit, own_command
 
 MADE = 20
+
+LONG = 1200
+"""Seconds after which a run is taken to have come to a standstill; not how long one may take."""
 
 
 @dataclass(slots=True)
@@ -32,9 +37,38 @@ class Processes:
     workers: list[subprocess.Popen[bytes]]
 
 
+def until(look: Callable[[], str]) -> str:
+    """Return what is there to be read sooner or later."""
+    deadline = time.monotonic() + LONG
+    while True:
+        try:
+            return look()
+        except (OSError, ValueError):
+            if time.monotonic() > deadline:
+                raise
+        time.sleep(0.05)
+
+
+async def ready(address: str, workers: int) -> None:
+    """Wait until a scheduler has so many workers."""
+    async with asyncio.timeout(LONG), rpc(address) as scheduler:
+        while len((await scheduler.identity(n_workers=-1))["workers"]) < workers:
+            await asyncio.sleep(0.05)
+
+
+def ends_well(run: subprocess.Popen[str]) -> None:
+    """Wait for the end of a run; where it stands still, fail with where that is."""
+    try:
+        out, err = run.communicate(timeout=LONG)
+    except subprocess.TimeoutExpired:
+        run.send_signal(signal.SIGABRT)  # it tells what each thread does
+        out, err = run.communicate()
+    assert run.returncode == 0, out + err
+
+
 @contextmanager
 def cluster(folder: Path, workers: int = 3) -> Iterator[Processes]:
-    """Give a cluster of processes of its own."""
+    """Give a cluster of processes of its own, all of which are ready."""
     known, environment = folder / "scheduler.json", {**os.environ, **BYTECODE}
 
     def start(*words: str) -> subprocess.Popen[bytes]:
@@ -44,14 +78,12 @@ def cluster(folder: Path, workers: int = 3) -> Iterator[Processes]:
     folder.mkdir(parents=True)
     running = [start("scheduler", "--host", "127.0.0.1", "--port", "0")]
     try:
-        deadline = time.monotonic() + 60
-        while not known.exists() and time.monotonic() < deadline:
-            time.sleep(0.05)
-        address = json.loads(known.read_text("utf-8"))["address"]
+        address = until(lambda: json.loads(known.read_text("utf-8"))["address"])  # Dask does not write it at one stroke
         running += [
             start("worker", "--no-nanny", "--nthreads", "1", "--local-directory", str(folder / f"worker-{number}"))
             for number in range(workers)
         ]
+        asyncio.run(ready(address, workers))
         yield Processes(address, running[0], running[1:])
     finally:
         for process in running:
@@ -89,6 +121,7 @@ def test_the_cards_are_those_of_a_build_on_one_machine_and_nothing_is_left_to_do
     assert built(there) == built(here)
     assert not (there / "build/cluster").exists()
     second = own_command(there, "cluster", "--json")
+    assert (second.code, second.err) == (0, "")
     assert {card["line"] for card in json.loads(second.out)["cards"].values()} == {"up to date"}
     assert "up to date (" in doit(there).out
 
@@ -101,13 +134,13 @@ def test_a_worker_that_is_killed_costs_time_only(seed: int, tmp_path: Path) -> N
     chance = random.Random(seed)
     with cluster(tmp_path / "cluster") as processes:
         command = [sys.executable, "-m", "doit", "cluster", processes.address]
-        runs = [subprocess.Popen(command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-                for folder in (there, demo_there)]  # fmt: skip
+        environment = {**os.environ, "PYTHONFAULTHANDLER": "1"}
+        runs = [subprocess.Popen(command, cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                                 text=True) for folder in (there, demo_there)]  # fmt: skip
         time.sleep(chance.uniform(1, 8))
         processes.workers[chance.randrange(3)].kill()
         for run in runs:
-            out, err = run.communicate(timeout=300)
-            assert run.returncode == 0, out + err
+            ends_well(run)
     assert built(there) == built(here)
     assert built(demo_there) == built(demo_here)
 
@@ -126,6 +159,28 @@ def test_a_lost_scheduler_ends_the_run_with_messages_and_what_is_built_is_kept(t
     assert err == f"{processes.address}: the scheduler was lost\n  hint: run again: what is built is kept\n"
     done = [line.split()[1].rstrip(":") for line in [*lines, *out.splitlines()] if line.startswith("card ")]
     assert sorted(path.parent.name for path in folder.glob("build/cards/*/sheet.html")) == sorted(done)
+    assert not (folder / "build/cluster").exists()
+    assert doit(folder).code == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="process groups are POSIX's")
+@pytest.mark.parametrize("seen", [1, 2, 3], ids=["while the cluster starts", "while cards are built", "after a card"])
+def test_ctrl_c_is_one_line_and_what_is_built_is_kept(seen: int, tmp_path: Path) -> None:
+    """It reaches all processes of a terminal, as it does where a person presses it."""
+    folder = many_cards(tmp_path / "project")
+    with subprocess.Popen(
+        [sys.executable, "-m", "pipeline.engine.main", "cluster"],
+        cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)}, start_new_session=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as run:  # fmt: skip
+        assert run.stdout is not None
+        assert run.stderr is not None
+        lines = [next(run.stdout) for _ in range(seen)]  # check, cluster, a card
+        os.killpg(run.pid, signal.SIGINT)
+        lines += run.stdout
+        assert (run.wait(), run.stderr.read()) == (130, "interrupted\n")
+    done = [line.split()[1].rstrip(":") for line in lines if line.startswith("card ")]
+    assert {*done} <= {path.parent.name for path in folder.glob("build/cards/*/sheet.html")}
     assert not (folder / "build/cluster").exists()
     assert doit(folder).code == 0
 

@@ -56,6 +56,20 @@ def test_what_is_built_stays_good_without_its_sources(built: Path) -> None:
     assert NOTHING.fullmatch(doit(built).out)
 
 
+@pytest.mark.parametrize(
+    ("content", "key"), [("dump(2).bin", "titles/snail-race.toml:6:1: chips.b1"), ("core.bin", "cores/fern.toml:5:1: ")]
+)
+def test_what_is_to_be_made_once_more_without_its_sources_tells_what_is_missing(
+    built: Path, content: str, key: str
+) -> None:
+    (built / "inputs/files/attic" / content).unlink()
+    before = digests(built / "build/cards")
+    ran = doit(built, "--always-execute")
+    assert (ran.code, ran.err.count(" is in none of the 1 place searched: ")) == (1, 1)
+    assert ran.err.startswith(f"inputs/{key}")
+    assert digests(built / "build/cards") == before
+
+
 def test_a_changed_line_of_a_config_file_rebuilds_the_card_but_no_rom_file(built: Path) -> None:
     write_tree(built, {"inputs/files/system/BENCH.SET": small.CONFIG + b"[sound]\r\n"})
     assert stages(doit(built).out) == [

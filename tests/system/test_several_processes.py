@@ -15,8 +15,8 @@ TITLES = [f"snail-race-{number}" for number in range(5)]
 
 
 def many(folder: Path) -> Path:
-    """Return a project of five titles, of which one cannot be built, and of three cards, two with each title."""
-    files: dict[str, str | bytes] = {}
+    """Return a project of six titles, of which one cannot be built, three cards, and a source that cannot be read."""
+    files: dict[str, str | bytes] = {"inputs/files/attic/torn.zip": b"PK"}
     for number, title in enumerate(TITLES):
         files[f"inputs/titles/{title}.toml"] = small.TITLE.replace("SNAIL.ROM", f"SNAIL{number}.ROM")
     missing = small.TITLE.replace(small.sha(small.CHIP_B), "0" * 64).replace("SNAIL", "GONE")
@@ -35,6 +35,8 @@ def test_several_processes_say_and_build_what_one_does(tmp_path: Path) -> None:
     alone, beside = doit(one, "-n", "1"), doit(three, "-n", "3")
     assert (beside.code, beside.err) == (alone.code, alone.err)
     assert alone.code == 1
+    assert alone.err.startswith("warning: inputs/files/attic/torn.zip: is cut off")
+    assert alone.err.count("warning") == 1
     assert lines(beside) == lines(alone)
     assert digests(three / "build/cards") == digests(one / "build/cards")
     assert {path.parent.name for path in three.glob("build/cards/*/card.img")} == {"desk", "shelf"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import stat
+import weakref
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -134,7 +135,8 @@ class Database:
             self.throw_away()
 
     def _connect(self) -> None:
-        self._sql = sqlite3.connect(self.path or ":memory:", isolation_level=None, timeout=30)
+        # whichever thread lets go of it last closes it
+        self._sql = sqlite3.connect(self.path or ":memory:", isolation_level=None, timeout=30, check_same_thread=False)
         try:
             self._sql.execute("PRAGMA trusted_schema = OFF")
             self._sql.execute("PRAGMA journal_mode = WAL")
@@ -151,6 +153,7 @@ class Database:
         except BaseException:
             self._sql.close()
             raise
+        weakref.finalize(self, self._sql.close)  # so that SQLite tidies its files however the process ends
 
     def throw_away(self) -> None:
         """Begin anew with an empty index."""

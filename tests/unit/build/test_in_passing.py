@@ -32,7 +32,7 @@ def taker(folder: Path, *, fails: bool = False) -> tuple[InPassing, list[str]]:
         built.append(f"{roms.title.id} {' '.join(f'{name}:{len(data)}' for name, data in chips.items())}")
         return Outcome(why="new", line=roms.title.id)
 
-    return InPassing(map(build.title, build.inputs.manifest.titles.values()), made), built
+    return InPassing(map(build.title, build.inputs.manifest.titles.values()), made, None, lambda _: None), built
 
 
 def give(passing: InPassing, *contents: bytes) -> None:
@@ -48,8 +48,8 @@ def test_a_title_is_built_with_its_last_chip_and_shared_chips_are_held_as_long_a
     assert built == ["snail-race a1:1024 b1:1024"]
     give(passing, small.BITSTREAM)
     assert built == ["snail-race a1:1024 b1:1024", f"thistle a1:1024 c1:{len(small.BITSTREAM)}"]
-    assert passing.made() == {title: Outcome(why="new", line=title) for title in ("snail-race", "thistle")}
-    assert (passing.made(), passing._held, passing._size) == ({}, {}, 0)
+    assert passing.made() == ({title: Outcome(why="new", line=title) for title in ("snail-race", "thistle")}, None)
+    assert (passing.made(), passing._held, passing._size) == (({}, None), {}, 0)
 
 
 def test_what_does_not_fit_into_memory_is_left_to_its_turn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -62,4 +62,4 @@ def test_what_does_not_fit_into_memory_is_left_to_its_turn(tmp_path: Path, monke
 def test_a_title_with_a_problem_is_left_to_its_turn(tmp_path: Path) -> None:
     passing, _ = taker(tmp_path, fails=True)
     give(passing, small.CHIP_A, small.CHIP_B, small.BITSTREAM)
-    assert (passing.made(), passing._held) == ({}, {})
+    assert (passing.made(), passing._held) == (({}, None), {})

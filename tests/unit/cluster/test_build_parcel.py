@@ -12,15 +12,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipeline.build import check
 from pipeline.build.build import Build
 from pipeline.build.flow import build_card, out_of_date
-from pipeline.cluster.accept import accept, with_image
+from pipeline.cluster.accept import _rom_files, accept, received
 from pipeline.cluster.packed_image import pack_image, unpack_image
-from pipeline.cluster.parcel import pack_parcel, unpack_parcel
+from pipeline.cluster.parcel import LostError, pack_parcel, unpack_parcel
 from pipeline.cluster.program import program
-from pipeline.cluster.worker import Answer, build_parcel, problems_of
+from pipeline.cluster.worker import Answer, build_parcel, is_answer, problems_of
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.processes import divided
 from pipeline.store.store import CONTENTS_TOO, Store
@@ -46,7 +48,7 @@ def accepted(build: Build, answer: Answer) -> str:
     scratch = build.workspace.build / "cluster"
     shutil.rmtree(scratch, ignore_errors=True)
     scratch.mkdir(parents=True)
-    return accept(build, "desk", with_image(build, "desk", answer), scratch)
+    return accept(build, "desk", received(build, "desk", answer), scratch)
 
 
 @pytest.mark.parametrize("title", [small.TITLE, UNPINNED], ids=["pinned", "unpinned"])
@@ -133,7 +135,7 @@ def test_contents_and_image_travel_through_the_store_where_that_is_asked_for(
     assert digests(there / "build/cards") == digests(tmp_path / "here/build/cards")
     for path in (tmp_path / "store/contents").glob("*/*"):
         path.write_bytes(b"bad")
-    with pytest.raises(CheckError, match="the store lacks the image of desk that a worker put there"):
+    with pytest.raises(LostError, match="the store lacks the image of desk that a worker put there"):
         accepted(build_in(there, Store.here()), answer)
 
 
@@ -142,7 +144,7 @@ def test_a_worker_whose_store_lacks_a_content_says_so(tmp_path: Path, monkeypatc
     parcel = pack_parcel(build.inputs, "desk", build.workspace.store)
     monkeypatch.setenv("CARDKILN_STORE", str(tmp_path / "another"))
     answer = build_parcel(program(), parcel, None, to_store=False)
-    assert answer["exit-code"] == 3
+    assert (answer["exit-code"], answer["lost"]) == (3, True)
     (problem,) = answer["problems"]
     first = min(map(small.sha, (small.BITSTREAM, small.CHIP_A, small.CHIP_B)))
     assert problem["what"] == f"the store of the worker lacks the content with the SHA-256 {first}"
@@ -207,10 +209,28 @@ def flipped(answer: Answer, folder: Path) -> Answer:
         ("image", {"packed": b""}),
         ("image", {"packed": b"noise"}),
         ("image", {"size": 512}),
+        ("image", {"size": 1 << 60}),
         ("image", {"ranges": [(0, 512)]}),
         ("image", {"ranges": [(0, 16 << 20)]}),
         ("image", {"ranges": [(512, 1024), (0, 512)]}),
         ("image", {"ranges": [(0, 1 << 40)]}),
+        ("list of ROM files", {"roms": []}),
+        ("list of ROM files", {"roms": [("another", "another", "0" * 64)]}),
+        ("answer", {"exit-code": 1}),
+        ("answer", {"exit-code": 1, "problems": []}),
+        ("answer", {"exit-code": 1, "problems": [{"what": "no place"}]}),
+        ("answer", {"exit-code": "no number", "problems": [asdict(Problem(Place(), "no number"))]}),
+        ("answer", {"exit-code": None, "plan": None}),
+        ("answer", {"plan": "../../etc"}),
+        ("answer", {"size": 16.0}),
+        ("answer", {"packed": None}),
+        ("answer", {"packed": "text"}),
+        ("answer", {"ranges": [512, 1024]}),
+        ("answer", {"ranges": [("0", "512")]}),
+        ("answer", {"roms": [("snail-race",)]}),
+        ("answer", {"roms": [("snail-race", "SNAIL.ROM", "../../etc")]}),
+        ("answer", {"apart": []}),
+        ("answer", {"apart": {"0" * 64: 5}}),
     ],
 )
 def test_an_answer_that_is_not_what_it_says_is_refused_and_nothing_is_used(
@@ -224,6 +244,48 @@ def test_an_answer_that_is_not_what_it_says_is_refused_and_nothing_is_used(
         "  hint: build the card here, and compare the versions of the program"
     )
     assert not (tmp_path / "build/cards").exists()
+
+
+def test_an_answer_with_the_image_of_another_card_is_refused(tmp_path: Path) -> None:
+    other = small.CARD.replace('label = "', 'label = "X')
+    assert other != small.CARD
+    build = build_in(small.small_project(tmp_path / "project", {"inputs/cards/other.toml": other}))
+    answers = {
+        card: build_parcel(program(), pack_parcel(build.inputs, card, None), None, to_store=False)
+        for card in ("desk", "other")
+    }
+    with pytest.raises(CheckError, match="the worker's plan of desk is not the one"):
+        accepted(build, answers["other"])
+    image = {key: answers["other"][key] for key in ("image", "size", "ranges", "packed")}
+    with pytest.raises(CheckError):
+        accepted(build, {**answers["desk"], **image})
+    assert not (tmp_path / "project/build/cards").exists()
+
+
+def test_a_rom_file_that_lies_on_no_card_is_held_to_its_size_and_sha_256(tmp_path: Path) -> None:
+    """The worker says of a ROM file, whose SHA-256 no title declares, that it is empty."""
+    build = build_in(small.small_project(tmp_path, {"inputs/titles/snail-race.toml": UNPINNED}))
+    roms = build.roms_of("desk")[0]
+    (rom,) = roms.title.roms
+    empty = small.sha(b"")
+    with pytest.raises(CheckError, match="is not what the worker says"):
+        list(_rom_files(roms, {("snail-race", rom.path): empty}, {empty: b""}, {}, io.BytesIO()))
+    with pytest.raises(CheckError, match="is not what the worker says"):
+        list(_rom_files(roms, {("snail-race", rom.path): empty}, {}, {}, io.BytesIO()))
+
+
+GARBAGE = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.binary(),
+    lambda inner: st.lists(inner) | st.tuples(inner, inner) | st.dictionaries(st.text(), inner),
+)
+
+
+@given(st.data())
+def test_whatever_a_worker_answers_is_an_answer_or_none(data: st.DataObject) -> None:
+    keys = ("exit-code", "problems", "lost", "plan", "record", "image", "size", "ranges", "packed", "stored", "roms",
+            "apart")  # fmt: skip
+    value = data.draw(GARBAGE | st.fixed_dictionaries({}, optional=dict.fromkeys(keys, GARBAGE)))
+    assert is_answer(value) in (True, False)
 
 
 def test_an_image_with_a_flipped_byte_is_read_back_here_and_refused(tmp_path: Path) -> None:

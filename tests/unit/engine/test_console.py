@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.engine import console
 from tests.support import small
-from tests.support.cli import BYTECODE, COMMANDS, ROOT
+from tests.support.cli import BYTECODE, COMMANDS, ROOT, write_tree
 
 MAIN = "import sys; sys.path.insert(0, {root!r}); from pipeline.engine.main import main; main()"
 PROJECT = ["run", "-f", str(ROOT / "dodo.py"), "-d", "."]
@@ -129,9 +129,12 @@ def test_where_ctrl_c_is_ignored_it_stays_so() -> None:
     assert (done.returncode, done.stdout, done.stderr) == (0, "0\n", "")
 
 
+SHOWS_THEM = "  hint: doit list --all shows them\n"
+NO_DODO = "there is no such file\n  hint: change to the folder of your cards, or name the file with -f\n"
+NO_TEMPLATE = '  hint: expected {name}, {doc} and, with -s, {status}, as in "{name}: {doc}"\n'
 NO_DATABASE = "has no effect: there is no database\n  hint: leave it out\n"
 
-ARGUMENTS = {
+ARGUMENTS: dict[tuple[str, ...], tuple[int, str]] = {
     ("publish", ""): (2, 'found "", expected the id of a card\n'),
     ("write", "desk", ""): (4, "is not a disk of this machine\n"),
     ("",): (2, 'found "", expected the name of a task\n  hint: doit list --all shows them\n'),
@@ -139,7 +142,49 @@ ARGUMENTS = {
     ("run", "--backend", "dbm"): (2, f"--backend {NO_DATABASE}"),
     ("list", "--backend", "dbm"): (2, f"--backend {NO_DATABASE}"),
     ("info", "--db-f", "x"): (2, f"--db-file {NO_DATABASE}"),
-}
+    **{
+        (name, "rom:NOTHING"): (2, f'found "rom:NOTHING", expected a task\n{SHOWS_THEM}')
+        for name in ("info", "list", "clean")
+    },
+    **{
+        (name, ""): (2, f'found "", expected a name\n  hint: doit help {name} shows the usage\n')
+        for name in ("info", "list", "clean", "help", "tabcompletion")
+    },
+    **{
+        (name, "--bad"): (2, f"option --bad not recognized\n  hint: doit help {name} shows the options\n")
+        for name in ("info", "list", "clean", "help", "tabcompletion")
+    },
+    **{
+        (name, "check"): (2, f'found "{name}", expected a command or a task\n')
+        for name in ("dumpdb", "forget", "ignore", "reset-dep", "strace")
+    },
+    ("run", "rom:NOTHING"): (
+        2, 'found "rom:NOTHING", expected a command or a task\n'
+        "  hint: doit help lists the commands, doit list --all the tasks\n",
+    ),
+    ("list", "image:dess", "*"): (
+        2, f'found "*", expected a task\n{SHOWS_THEM}'
+        'found "image:dess", expected a task\n  hint: did you mean "image:desk"?\n',
+    ),
+    ("info",): (2, f"found 0 names, expected that of one task\n{SHOWS_THEM}"),
+    ("info", "check", "rom"): (2, f"found 2 names, expected that of one task\n{SHOWS_THEM}"),
+    ("tabcompletion", "check"): (
+        2, 'found "check", expected no name\n  hint: doit help tabcompletion shows the usage\n',
+    ),
+    ("list", "--template", "{kind}"): (2, f"option template: 'kind'\n{NO_TEMPLATE}"),
+    ("list", "--template", "{"): (2, f"option template: expected '}}' before end of string\n{NO_TEMPLATE}"),
+    **{
+        (name, "-f", "another.py"): (3, f"another.py: {NO_DODO}") for name in ("run", "info", "list", "clean")
+    },
+    **{(name, "-d", "nowhere"): (3, "nowhere: there is no such folder\n") for name in ("run", "info", "list", "clean")},
+    **{
+        (name, "-f", "inputs"): (3, "inputs: is a folder, expected a file such as dodo.py\n")
+        for name in ("run", "info", "list", "clean")
+    },
+    ("list", "-f", "inputs/cards/desk.toml"): (
+        3, "inputs/cards/desk.toml: cannot be loaded: ModuleNotFoundError: No module named 'desk'\n",
+    ),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("arguments", ARGUMENTS, ids=" ".join)
@@ -150,6 +195,42 @@ def test_arguments_without_sense_are_one_line_and_leave_no_file(built: Path, arg
     assert (code, err[: len(start)]) == (expected, start)
     assert "Traceback" not in err
     assert set(built.iterdir()) == before
+
+
+FOLDERS: dict[str, dict[str, str | bytes]] = {
+    "no manifests": {"dodo.py": (ROOT / "dodo.py").read_bytes()},
+    "broken manifests": {
+        "dodo.py": (ROOT / "dodo.py").read_bytes(),
+        "inputs/cards/desk.toml": "[[[",
+        "inputs/titles/other.toml": b"\xff",
+        "inputs/sources.toml": "places = 1",
+    },
+}
+
+
+@pytest.mark.parametrize("name", ["info", "list", "clean"])
+@pytest.mark.parametrize("files", FOLDERS.values(), ids=FOLDERS)
+def test_an_unknown_task_is_told_whatever_the_manifests_are(
+    tmp_path: Path, name: str, files: dict[str, str | bytes]
+) -> None:
+    write_tree(tmp_path, files)
+    assert call(tmp_path, name, "NOTHING") == (2, f'found "NOTHING", expected a task\n{SHOWS_THEM}')
+
+
+@pytest.mark.parametrize(
+    "arguments", [["run"], ["list"], ["info", "check"], ["clean"], ["clean", "check"]], ids=" ".join
+)
+def test_a_folder_without_tasks_is_one_message(tmp_path: Path, arguments: list[str]) -> None:
+    assert call(tmp_path, *arguments) == (3, f"dodo.py: {NO_DODO}")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["run", "list", "clean"])
+def test_a_dodo_file_that_cannot_be_loaded_is_one_line(tmp_path: Path, name: str) -> None:
+    (tmp_path / "dodo.py").write_text("def (:\n", encoding="ascii")
+    code, err = call(tmp_path, name)
+    assert (code, err.count("\n")) == (3, 1)
+    assert err.startswith("dodo.py: cannot be loaded: SyntaxError: ")
 
 
 @posix

@@ -135,6 +135,26 @@ def test_warnings_come_after_the_line_with_the_name_of_their_rule(
     )
 
 
+def test_warnings_are_told_with_a_stage_that_fails_too(
+    workspace: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run() -> str:
+        workspace.warn([Problem(Place("a.zip"), "is damaged")])
+        raise CheckError.one("a chip is missing")
+
+    assert Job(workspace, "rom", run).execute() is not None
+    assert capsys.readouterr() == ("", "warning: a.zip: is damaged\n")
+
+
+def test_warnings_of_this_process_come_before_those_of_a_stage_that_another_one_ran(
+    workspace: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    workspace.warn([Problem(Place("a.zip"), "is damaged")])
+    outcome = Outcome(why=NEW, line="desk: done", warnings=(Problem(Place("b"), "is old"),))
+    assert Job(workspace, "plan", failing(AssertionError())).tell(outcome) is None
+    assert capsys.readouterr() == ("plan    desk: done\n", "warning: a.zip: is damaged\nwarning: b: is old\n")
+
+
 def test_what_a_stage_says_is_kept_for_the_next_run_unless_it_fails(
     workspace: Workspace, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -14,10 +14,12 @@ from threading import Timer
 import pytest
 
 from pipeline.build import check
-from pipeline.cluster.accept import accept, with_image
+from pipeline.cluster.accept import accept, received
 from pipeline.cluster.parcel import pack_parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import build_parcel
+from pipeline.errors import Problem
+from pipeline.processes import divided
 from pipeline.store.store import Store
 from tests.support import small
 from tests.support.building import build_card_in, build_in
@@ -59,7 +61,7 @@ def test_contents_and_image_of_a_card_travel_through_it(
     assert answer["packed"] is None
     scratch = tmp_path / "there/build/cluster"
     scratch.mkdir()
-    accept(build, "desk", with_image(build, "desk", answer), scratch)
+    accept(build, "desk", received(build, "desk", answer), scratch)
     assert digests(tmp_path / "there/build/cards") == digests(tmp_path / "here/build/cards")
 
 
@@ -73,6 +75,18 @@ def test_a_server_that_is_lost_is_told_once_and_the_card_is_built(server: Server
         "  hint: what it may hold is assembled here\n"
     )
     assert (folder / "build/cards/desk/record.json").is_file()
+
+
+def test_processes_that_are_forked_have_connections_of_their_own(server: Server) -> None:
+    """On one connection a process would take the answer to another's question (RFC 959, section 2.3)."""
+    store, objects = Store(server[0]), {f"{number:064x}": b"%064d" % number for number in range(40)}
+    for key, data in objects.items():
+        assert store.write(key, data)
+
+    def read(key: str) -> tuple[bytes | None, Problem | None]:
+        return store.read(key, 64), store.failure
+
+    assert list(divided(4, read, objects)) == [(data, None) for data in objects.values()]
 
 
 def test_a_server_that_is_slow_is_waited_for(server: Server, tmp_path: Path) -> None:

@@ -179,6 +179,17 @@ def test_of_several_failures_the_first_is_told(failing: Callable[..., Store]) ->
     assert store.problems() == ()
 
 
+def test_after_another_process_failed_the_store_is_left_alone_and_its_failure_told(
+    failing: Callable[..., Store],
+) -> None:
+    store, failure = failing("info", "pipe_file"), Problem(Place(key="CARDKILN_STORE"), "the store cannot be read")
+    store.hear(failure)
+    store.hear(Problem(Place(key="CARDKILN_STORE"), "the store cannot be written"))
+    assert store.read(KEY, len(DATA)) is None
+    assert not store.write(OTHER, DATA)
+    assert (Failing.calls, store.problems(), store.problems()) == (0, (failure,), ())
+
+
 def test_without_the_package_it_is_said_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "fsspec.core", None)
     store = Store("memory://place")

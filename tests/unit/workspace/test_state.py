@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Barrier
 from typing import Any
 
 import pytest
@@ -220,3 +222,17 @@ def test_a_stamp_names_no_output_outside_its_folder(path: Path, name: str) -> No
 def test_a_stamp_holds_sha_256_only() -> None:
     with pytest.raises(ValueError, match=r"^expected a SHA-256$"):
         Output(signature="1 2 3 4", sha256="0" * 63)
+
+
+def test_a_folder_that_several_make_at_once_is_made(tmp_path: Path) -> None:
+    count = 8
+    at_once = Barrier(count)
+
+    def make(path: Path) -> None:
+        at_once.wait()
+        state.make_room(path)
+
+    with ThreadPoolExecutor(count) as threads:
+        for number in range(100):
+            list(threads.map(make, [tmp_path / str(number) / f"{part}.json" for part in range(count)]))
+    assert len(list(tmp_path.iterdir())) == 100
