@@ -240,9 +240,9 @@ class Inputs:
             sizes={},
             empty_folders={path: self.empty_folders(path) for path in contents if path != kept},
             roms={
-                (title.id, rom.path): (Content(sha256=rom.sha256 or UNBUILT, size=rom.size), origin)
+                (title.id, rom.path): Content(sha256=rom.sha256 or UNBUILT, size=rom.size)
                 for title in selection.titles
-                for rom, origin in zip(title.roms, self.recipe(title).origins, strict=True)
+                for rom in title.roms
             },
         )
         files = _with_kept(gather(selection, known), _kept(card, trees[kept]) if kept else ())

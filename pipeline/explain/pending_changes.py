@@ -34,11 +34,12 @@ def differing(card: CardBuild, unbuilt: Collection[str] = ()) -> Changes:
     """
     try:
         old = side_of_record(read_record(card.folder / "record.json"))
-        text = record_bytes(image.finished(card))
+        finished = image.finished(card)
+        text = record_bytes(finished)
     except (MachineError, FileNotFoundError):
         return ()
     changes = compare(old, side_of_record(json.loads(text)), _texts(card))
-    files = {file.path: file for file in card.files}
+    files = {file.path: file for file in finished.files}
     return tuple(
         _explained(card, files, old, change, unbuilt) if change.group == "files" else change
         for change in changes
