@@ -189,7 +189,7 @@ class Matcher:
     ) -> list[tuple[SourceEntry, str, int | None]]:
         """Remember what sources are; return those of which it is known, with their SHA-256 and CRC-32, in their order.
 
-        ``is_kept``: not by the index alone.
+        ``is_kept``: keep each digest here too, where the index has it, since these sources are asked for it again.
         """
         learned, fresh, arriving = list[tuple[SourceEntry, str, int | None]](), [], iter(results)
         for source, is_unknown in batch:
