@@ -36,7 +36,7 @@ def parsed(command: Any, arguments: list[str]) -> tuple[Any, list[str]]:
     for option in command.cmdparser.options:
         if option.name in NO_EFFECT.keys() & options._non_default_keys:
             raise ManifestError.one(f"--{option.long} has no effect: {NO_EFFECT[option.name]}", "leave it out")
-    if options.get("num_process", 0) < ("num_process" in options._non_default_keys):
+    if "num_process" in options._non_default_keys and options["num_process"] < 1:
         what = f'option -n: found "{options["num_process"]}", expected a whole number from 1'
         raise ManifestError.one(what, "without it as many processes work as pay")
     return options, list(words)
