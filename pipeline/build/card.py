@@ -244,7 +244,7 @@ class CardBuild:
             cores=selection.cores,
             titles=selection.titles,
             settings=selection.settings,
-            files=self.files,
+            files=tuple(self._files_with_recipes()),
             plan=self.plan,
             plan_sha256=self.plan_sha256,
             proof=proven.proof,
@@ -258,6 +258,17 @@ class CardBuild:
             ),
             maps=self.maps,
         )
+
+    def _files_with_recipes(self) -> Iterator[CardFile]:
+        """Yield the files, ROM files with their chips and steps; only the record needs these, and they are large."""
+        origins = {
+            (title.id, title.place(rom.key)): origin
+            for title in self.selection.titles
+            for rom, origin in zip(title.roms, self.inputs.recipe(title).origins, strict=True)
+        }
+        for file in self.files:
+            is_rom = file.origin.kind == "rom-file"
+            yield replace(file, origin=origins[file.origin.owner, file.place]) if is_rom else file
 
     def record_parts(self, proven: Proven) -> Iterator[bytes]:
         """Yield the record's text in parts; when all were taken, its SHA-256 is known."""

@@ -114,8 +114,8 @@ def needed_contents(inputs: Inputs, card_id: str) -> list[tuple[Location, Conten
     search = inputs.search
     card = inputs.manifest.cards[card_id]
     titles = inputs.copied(card).selection.titles
-    wanted = [inputs.wanted_by_card(card), *(inputs.wanted_by_title(title) for title in titles)]
-    needed = {item.content.sha256 for items in wanted for item in items}
+    outputs = [("card", card_id), *(("rom", title.id) for title in titles)]
+    needed = {item.content.sha256 for output in outputs for item in inputs.wanted_for(output)}
     missing = [(item, near) for item, near in search.missing if item.content.sha256 in needed]
     if missing:
         raise CheckError(find.missing(Build(inputs), item, near, None) for item, near in missing)

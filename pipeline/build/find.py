@@ -64,16 +64,10 @@ class MissingContents:
             self._told = True
             raise CheckError(problems)
         near = self._candidates
-        lacked = [wanted for wanted in self._wanted(output) if wanted.content.sha256 in near] if near else []
+        wanted_now = self._build.inputs.wanted_for(output) if near else ()
+        lacked = [wanted for wanted in wanted_now if wanted.content.sha256 in near]
         if lacked:
             raise CheckError(missing(self._build, wanted, near[wanted.content.sha256], None) for wanted in lacked)
-
-    def _wanted(self, output: Output) -> list[Wanted]:
-        kind, name = output
-        inputs = self._build.inputs
-        if kind == "rom":
-            return inputs.wanted_by_title(inputs.manifest.titles[name])
-        return inputs.wanted_by_card(inputs.manifest.cards[name])
 
 
 def run(build: Build) -> str:
@@ -90,11 +84,11 @@ def run(build: Build) -> str:
 
 def _only_outside(build: Build, asked: Collection[Output]) -> set[str]:
     """Return the SHA-256 of what only outputs want that are not asked for."""
-    wanted = build.inputs.wanted_contents
-    outside = {content.sha256 for output, contents in wanted() if output not in asked for content in contents}
-    for output, contents in wanted() if outside else ():
-        if output in asked:
-            outside.difference_update(content.sha256 for content in contents)
+    inputs = build.inputs
+    others = (output for output in inputs.outputs() if output not in asked)
+    outside = {wanted.content.sha256 for output in others for wanted in inputs.wanted_for(output)}
+    for output in asked if outside else ():
+        outside.difference_update(wanted.content.sha256 for wanted in inputs.wanted_for(output))
     return outside
 
 

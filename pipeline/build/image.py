@@ -23,7 +23,7 @@ from pipeline.image.digest import image_digest
 from pipeline.image.patch import patch_image
 from pipeline.image.read_back import proof_for, read_back
 from pipeline.image.unplanned import check_unplanned
-from pipeline.image.write import Opener, Written, changed_sources, write_image
+from pipeline.image.write import Opener, Written, naming_changed_sources, write_image
 from pipeline.model.content import Content, Location
 from pipeline.model.finished import FinishedCard, Proven
 from pipeline.model.plan import SECTOR, Entry, Plan, Proof
@@ -163,19 +163,12 @@ def _recorded(card: CardBuild) -> str:
 
 
 def _whole(plan: Plan, opener: Opener, temporary: Path) -> tuple[Proof, str]:
-    """Write the image and read all of it back; return what is proven, and what was done.
-
-    A source that changed since it was found shows in what is read back: each byte is hashed there, and not twice.
-    """
+    """Write the image and read all of it back; return what is proven, and what was done."""
     with progress(f"write {plan.card}", plan.volume.card_sectors * SECTOR) as advance:
-        written = write_image(plan, opener, temporary, advance, hashed=False)
-    try:
-        with progress(f"read back {plan.card}", sum(entry.size for entry in plan.entries)) as advance:
-            proof = read_back(plan, temporary, written, advance)
-    except CheckError:
-        if changed := changed_sources(plan, opener):
-            raise CheckError(changed) from None
-        raise
+        written = write_image(plan, opener, temporary, advance)
+    total = sum(entry.size for entry in plan.entries)
+    with naming_changed_sources(plan, opener), progress(f"read back {plan.card}", total) as advance:
+        proof = read_back(plan, temporary, written, advance)
     return proof, f"{show_size(written.bytes_written)} written, verified with {proof.reader}"
 
 

@@ -193,7 +193,7 @@ class Inputs:
             single = full.is_file() and full.suffix.lower() != ".zip"
             limits = self.manifest.sources.limits
             tree = FileTree({"": Location(path=str(full))}) if single else list_tree(full, limits)
-            contents = self.workspace.index.contents_at([*tree.files.values()], tree.signatures)
+            contents = self.workspace.index.contents_at([*tree.files.values()])
             self._contents[path] = tuple(zip(tree.files, tree.files.values(), contents, strict=True))
             self._empty_folders[path] = tree.empty_folders
         return self._contents[path]
@@ -240,9 +240,9 @@ class Inputs:
             sizes={},
             empty_folders={path: self.empty_folders(path) for path in contents if path != kept},
             roms={
-                (title.id, rom.path): (Content(sha256=rom.sha256 or UNBUILT, size=rom.size), origin)
+                (title.id, rom.path): Content(sha256=rom.sha256 or UNBUILT, size=rom.size)
                 for title in selection.titles
-                for rom, origin in zip(title.roms, self.recipe(title).origins, strict=True)
+                for rom in title.roms
             },
         )
         files = _with_kept(gather(selection, known), _kept(card, trees[kept]) if kept else ())
@@ -262,9 +262,8 @@ class Inputs:
             scan = index.scan(places, sources.limits, advance, without=[self.workspace.build])
         self.workspace.warn(scan.problems)
         wanted = _EachTime(lambda: (wanted for _, together in self.wanted() for wanted in together))
-        contents = _EachTime(lambda: (content for _, together in self.wanted_contents() for content in together))
         with counting("hashing source files", "B") as advance, freed_memory_kept():
-            return index.find(wanted, advance, self.taker, self.processes, contents)
+            return index.find(wanted, advance, self.taker, self.processes)
 
     def forget_chips_of(self, titles: Collection[str]) -> None:
         """Forget where chips and patches lie that only titles need whose ROM files are built: there may be many."""
@@ -280,28 +279,20 @@ class Inputs:
         )
 
     def wanted(self) -> Iterator[tuple[Output, list[Wanted]]]:
-        """Yield what is wanted from the sources, by the output it goes into: of all cards, and of all titles."""
-        for card in self.cards_worked_out():
-            yield ("card", card.id), self.wanted_by_card(card)
-        for title in self.manifest.titles.values():
-            if title.roms:
-                yield ("rom", title.id), self.wanted_by_title(title)
+        """Yield what is wanted from the sources, by the output it goes into."""
+        return ((output, self.wanted_for(output)) for output in self.outputs())
 
-    def wanted_contents(self) -> Iterator[tuple[Output, Iterable[Content]]]:
-        """Yield the contents of ``wanted`` alone, which takes a third of the time."""
-        for card in self.cards_worked_out():
-            yield ("card", card.id), [file.content for file in self._outside(card)]
-        for title in self.manifest.titles.values():
-            if title.roms:
-                yield ("rom", title.id), self.recipe(title).used.values()
+    def outputs(self) -> Iterator[Output]:
+        """Yield what contents go into: all cards, and the ROM files of all titles."""
+        yield from (("card", card.id) for card in self.cards_worked_out())
+        yield from (("rom", title.id) for title in self.manifest.titles.values() if title.roms)
 
-    def wanted_by_card(self, card: Card) -> list[Wanted]:
-        """Return what a card wants from the sources beside the chips of its titles."""
-        return [*map(_wanted_file, self._outside(card))]
-
-    def wanted_by_title(self, title: Title) -> list[Wanted]:
-        """Return the chips and patches that the ROM files of a title want, none where it has no ROM files."""
-        return [*_wanted_chips(self.recipe(title))] if title.roms else []
+    def wanted_for(self, output: Output) -> list[Wanted]:
+        """Return the chips and patches of a title's ROM files, or what a card wants beside those of its titles."""
+        kind, name = output
+        if kind == "card":
+            return [*map(_wanted_file, self._outside(self.manifest.cards[name]))]
+        return [*_wanted_chips(self.recipe(self.manifest.titles[name]))]
 
     def _outside(self, card: Card) -> Iterator[CardFile]:
         """Yield the files of a card that lie in the user's sources."""

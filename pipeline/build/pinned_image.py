@@ -12,7 +12,7 @@ from pipeline.model.finished import Proven
 from pipeline.model.rules import IMAGE_IS_THE_ONE_PINNED
 from pipeline.record.changes_text import changes_text
 from pipeline.record.compare import compare
-from pipeline.record.document import record_files
+from pipeline.record.document import record_bytes
 from pipeline.record.snapshot import CardSnapshot, side_of_record
 
 SHOWN = 24
@@ -27,7 +27,7 @@ def check_pinned(build: CardBuild, proven: Proven) -> None:
     card, image_sha256 = build.card, proven.proof.image_sha256
     if card.image_sha256 in ("", image_sha256):
         return
-    record = json.loads(record_files(build.finished(proven))["record.json"])
+    record = json.loads(record_bytes(build.finished(proven)))
     lines = list(changes_since(last_record(build.folder / "record.json"), record))
     details = (*lines[:SHOWN], *([f"... and {len(lines) - SHOWN:,} lines more"] if len(lines) > SHOWN else []))
     what = f"the build gives {image_sha256}, expected {card.image_sha256}; the last image stays"

@@ -24,7 +24,10 @@ def path_of(card: CardBuild) -> Path:
 def reason(card: CardBuild) -> str | None:
     """Return why the sheet must be written again, None when it is up to date."""
     stamp = card.workspace.stamp("sheet", card.id)
-    return stale(stamp, _inputs(card), {"sheet.html": path_of(card)})
+    why = stale(stamp, _inputs(card), {"sheet.html": path_of(card)})
+    if why is None:
+        card.forget_finished()  # the record was held against it, and nothing is left to be written from it
+    return why
 
 
 def run(card: CardBuild) -> str:

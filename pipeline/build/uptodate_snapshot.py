@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -37,8 +37,8 @@ def keep_snapshot(
     ``check_lines`` runs the check and gives what it says, ``are_current`` asks every stage of every card.
     """
     inputs, workspace = build.inputs, build.workspace
-    manifests, watched = _views(_manifests(inputs)), _views(_watched(inputs, dodo))
-    if not _settled(workspace, manifests) or not _settled(workspace, watched):
+    manifests, watched = View(_manifests(inputs), listings=True), View(_watched(inputs, dodo), listings=True)
+    if not all(view.settled_before(workspace.started) for view in (manifests, watched)):
         return False
     made = _settled_made(workspace)
     if made is None:
@@ -50,9 +50,9 @@ def keep_snapshot(
         workspace.base,
         Current(
             dodo=str(dodo),
-            manifests=_digests(manifests),
+            manifests=manifests.seen,
             values=_values(inputs),
-            watched=_digests(watched),
+            watched=watched.seen,
             places=tuple(inputs.manifest.sources.places),
             made=made.digest,
             told=lines[0],
@@ -81,10 +81,9 @@ def unchanged(build: Build, dodo: Path) -> Current | None:
         return None
     with suppress(OSError):  # what cannot be kept is looked at again by the next run
         note_owner(workspace)
-        manifests = _views(_manifests(inputs))
-        made = _settled_made(workspace)
-        if made is not None and _settled(workspace, manifests):
-            remember(workspace.base, replace(current, manifests=_digests(manifests), made=made.digest))
+        manifests, made = View(_manifests(inputs), listings=True), _settled_made(workspace)
+        if made is not None and manifests.settled_before(workspace.started):
+            remember(workspace.base, replace(current, manifests=manifests.seen, made=made.digest))
     return current
 
 
@@ -97,18 +96,6 @@ def _values(inputs: Inputs) -> str:
     for title in manifest.titles.values():
         sha256.update(repr((title, dict(title.places))).encode())
     return sha256.hexdigest()
-
-
-def _views(paths: Iterable[Path]) -> dict[Path, View]:
-    return {path: View([path], listings=True) for path in paths}
-
-
-def _digests(views: Mapping[Path, View]) -> dict[str, str]:
-    return {str(path): view.digest for path, view in views.items()}
-
-
-def _settled(workspace: Workspace, views: Mapping[Path, View]) -> bool:
-    return all(view.settled_before(workspace.started) for view in views.values())
 
 
 def _settled_made(workspace: Workspace) -> View | None:

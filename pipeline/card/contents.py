@@ -22,13 +22,13 @@ class Known:
     ``trees``: for each path below the inputs that a manifest copies from, its files as (relative path, content);
     a single file has the relative path "". ``sums``: for each checksum list, its (SHA-256, path) lines. ``sizes``:
     bytes of contents that are declared by hash alone. ``empty_folders``: for each path of ``trees``, the relative paths
-    of folders in it that hold no file, "" for itself. ``roms``: for (title id, ROM path) its content and origin.
+    of folders in it that hold no file, "" for itself. ``roms``: for (title id, ROM path) its content.
     """
 
     trees: Mapping[str, tuple[tuple[str, Content], ...]]
     sums: Mapping[str, tuple[tuple[str, str], ...]]
     sizes: Mapping[str, int]
-    roms: Mapping[tuple[str, str], tuple[Content, Origin]]
+    roms: Mapping[tuple[str, str], Content]
     empty_folders: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -190,12 +190,11 @@ def _of_core(selection: Selection, core: Core, known: Known) -> Iterator[CardFil
 
 
 def _of_title(selection: Selection, title: Title, known: Known) -> Iterator[CardFile]:
-    folder = title_folder(selection, title)
+    folder, origin = title_folder(selection, title), Origin(kind="rom-file", owner=title.id)
     for rom in title.roms:
-        content, origin = known.roms[title.id, rom.path]
         yield CardFile(
             path=join(folder, rom.path),
-            content=content,
+            content=known.roms[title.id, rom.path],
             placement=rom.placement,
             origin=origin,
             place=title.place(rom.key),

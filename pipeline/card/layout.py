@@ -69,10 +69,11 @@ def lay_out(
 
 @dataclass(frozen=True, slots=True)
 class _Listing:
-    """A folder measured: its children with their short names, in directory order, and the slots it takes."""
+    """A folder measured: its children and their short names, in directory order, and the slots it takes."""
 
     folder: Folder
-    children: tuple[tuple[CardFile | Folder, str], ...]
+    children: list[CardFile | Folder]
+    shorts: list[str]
     slots: int
 
 
@@ -97,7 +98,7 @@ def _measure(root: Folder, volume: Volume, *, has_label: bool) -> _Layout:
     while waiting:
         folder = waiting.pop()
         listing = listings[folder.path] = _list(folder, has_label=has_label)
-        for child, _ in listing.children:
+        for child in listing.children:
             if isinstance(child, Folder):
                 waiting.append(child)
             else:
@@ -111,12 +112,13 @@ def _measure(root: Folder, volume: Volume, *, has_label: bool) -> _Layout:
 def _list(folder: Folder, *, has_label: bool) -> _Listing:
     """Return a folder's children in directory order: the file placed "first", then by folded name."""
     children = [child for _, child in sorted(folder.children.items())]
+    folder.children = {}  # they are in the listing, and folded names take as much memory as paths
     if not folder.path:
         children.sort(key=lambda child: isinstance(child, Folder) or child.placement != "first")
     names = [_name(child) for child in children]
     shorts = short_names(names)
     own = 2 if folder.path else int(has_label)
-    return _Listing(folder, tuple(zip(children, shorts, strict=True)), own + sum(map(slots, names, shorts)))
+    return _Listing(folder, children, shorts, own + sum(map(slots, names, shorts)))
 
 
 def _entries(layout: _Layout, volume: Volume) -> Iterator[Entry]:
@@ -126,7 +128,7 @@ def _entries(layout: _Layout, volume: Volume) -> Iterator[Entry]:
     for group in GROUPS:
         free[group] = cluster
         cluster += layout.groups[group]
-    open_folders = [iter(layout.listings[""].children)]
+    open_folders = [_with_shorts(layout.listings[""])]
     while open_folders:
         for child, short in open_folders[-1]:
             if isinstance(child, Folder):
@@ -139,10 +141,14 @@ def _entries(layout: _Layout, volume: Volume) -> Iterator[Entry]:
             free[group] += clusters
             yield Entry(path=child.path, short=short, cluster=start, clusters=clusters, size=size, sha256=sha256)
             if isinstance(child, Folder):
-                open_folders.append(iter(listing.children))
+                open_folders.append(_with_shorts(listing))
                 break
         else:
             open_folders.pop()
+
+
+def _with_shorts(listing: _Listing) -> Iterator[tuple[CardFile | Folder, str]]:
+    return zip(listing.children, listing.shorts, strict=True)
 
 
 def file_problems(

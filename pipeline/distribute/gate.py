@@ -26,7 +26,7 @@ from pipeline.model.manifest import Card, Manifest
 from pipeline.model.rules import RIGHTS_ARE_STATED
 from pipeline.publish.folder import is_version
 from pipeline.publish.rights import RightsRefusal, rights_problems
-from pipeline.record.document import record_files
+from pipeline.record.document import record_bytes
 from pipeline.sources.files.signature import signature
 from pipeline.workspace.lock import locked
 from pipeline.workspace.progress import progress
@@ -87,7 +87,7 @@ def checked_card(
             if shared is build:
                 checked = _check_image(build.card(card_id))
         with errors.collect():
-            record = json.loads(record_files(_declared(shared.card(card_id)))["record.json"])
+            record = json.loads(record_bytes(_declared(shared.card(card_id))))
             with errors.collect():
                 changes_since_last(build.workspace, record)
             problems = [*_unaccepted(card, record)]
@@ -115,7 +115,7 @@ def _verified(build: Build, card_id: str, workspace: Workspace, checked: str) ->
     if problem:
         raise CheckError([problem])
     finished, page = image.finished(card), sheet.text(card)
-    record = record_files(finished)["record.json"]
+    record = record_bytes(finished)
     document = json.loads(record)
     _check_same_image(workspace, card.card, document)
     return CheckedCard(

@@ -12,7 +12,7 @@ from typing import Any, BinaryIO, cast
 from pipeline.distribute.old_card import OldFile, files_of_card, find_contents
 from pipeline.errors import CheckError, Place, Problem
 from pipeline.image.opened import ReadStream
-from pipeline.image.write import write_image
+from pipeline.image.write import changed_sources, write_image
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Entry, Plan
 from pipeline.model.text import counted, shown
@@ -142,7 +142,10 @@ def write_from_delta(
             return cast("BinaryIO", ReadStream(file.read, file.size))
 
         with progress("write", plan.volume.card_sectors * SECTOR) as step:
-            return write_image(plan, opener, target, step)
+            written = write_image(plan, opener, target, step)
+        if written.image_sha256 != record["image"]["sha256"] and (changed := changed_sources(plan.entries, opener)):
+            raise CheckError(changed)
+        return written
 
 
 def _wanted(plan: Plan, contents: Sequence[PackedContent]) -> dict[str, tuple[int, str]]:

@@ -53,6 +53,7 @@ class Ahead:
         search: Callable[[], bool],
     ) -> None:
         self._build, self._processes, self._search = build, processes, search
+        build.inputs.processes = processes
         self._rom_job, self._stage_job, self._note = rom_job, stage_job, note
         self._begun = False
         self._left: dict[str, TitleRoms] = {}
@@ -97,15 +98,10 @@ class Ahead:
 
     def _all_titles(self) -> None:
         """Take titles from the store, build others while their chips are searched for, and the rest after that."""
-        build, inputs, store = self._build, self._build.inputs, self._build.workspace.store
-        asked = asked_outputs(build)
-        self._left = {
-            title.id: roms
-            for title in inputs.manifest.titles.values()
-            if ("rom", title.id) in asked and title.roms and (roms := build.title(title)).reason() is not None
-        }
+        inputs, store = self._build.inputs, self._build.workspace.store
+        self._left = self._due()
         size = sum(rom.size for roms in self._left.values() for rom in roms.title.roms)
-        inputs.processes = count = self._count(TITLE * len(self._left) + BYTE * size)
+        count = self._count(TITLE * len(self._left) + BYTE * size)
         if store:
             self._share(count, self._taken)
         if not self._left:
@@ -118,6 +114,13 @@ class Ahead:
         if count > 1:
             self._share(count, self._attempted_title)
         inputs.forget_chips_of({title for title, outcome in self._titles.items() if outcome.made})
+
+    def _due(self) -> dict[str, TitleRoms]:
+        """Return the ROM files that are asked for and out of date, by title."""
+        build = self._build
+        asked = asked_outputs(build)
+        titles = (title for title in build.inputs.manifest.titles.values() if ("rom", title.id) in asked and title.roms)
+        return {title.id: roms for title in titles if (roms := build.title(title)).reason() is not None}
 
     def _share(self, count: int, work: Callable[[TitleRoms], Outcome | None]) -> None:
         """Have processes do work for the titles that are left, and receive what came of it, if anything did."""

@@ -16,7 +16,7 @@ from pipeline.configs.differ import text_changes
 from pipeline.errors import MachineError, Place, Problem
 from pipeline.model.content import CardFile
 from pipeline.record.compare import SAME_BYTES, Changes, Difference, compare
-from pipeline.record.document import record_files
+from pipeline.record.document import record_bytes
 from pipeline.record.snapshot import CardSnapshot, File, side_of_record
 from pipeline.roms.assemble import content_key
 from pipeline.workspace.files import read_record
@@ -34,11 +34,12 @@ def differing(card: CardBuild, unbuilt: Collection[str] = ()) -> Changes:
     """
     try:
         old = side_of_record(read_record(card.folder / "record.json"))
-        text = record_files(image.finished(card))["record.json"]
+        finished = image.finished(card)
+        text = record_bytes(finished)
     except (MachineError, FileNotFoundError):
         return ()
     changes = compare(old, side_of_record(json.loads(text)), _texts(card))
-    files = {file.path: file for file in card.files}
+    files = {file.path: file for file in finished.files}
     return tuple(
         _explained(card, files, old, change, unbuilt) if change.group == "files" else change
         for change in changes

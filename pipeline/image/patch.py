@@ -16,7 +16,6 @@ from pipeline.fat.table import cluster_runs
 from pipeline.image.stream import ZEROS, TargetError, write_at
 from pipeline.image.write import PART, Opener, cannot_write, write_contents, write_system_area
 from pipeline.model.plan import Entry, Plan
-from pipeline.threads import Threads
 
 BLOCK = 1 << 12
 """Bytes compared at once: what file systems and disks write at the least."""
@@ -55,10 +54,10 @@ def patch_image(old: Plan, new: Plan, kept: frozenset[Entry], opener: Opener, ta
     """
     volume = new.volume
     try:
-        with target.open("rb+", buffering=0) as file, Threads(1, "file-hash") as hasher:
+        with target.open("rb+", buffering=0) as file:
             stream = _Patch(file, volume.cluster_offset(2), volume.cluster_bytes)
             write_system_area(new, stream)
-            problems = write_contents(new, opener, stream, hasher, kept)
+            problems = write_contents(new, opener, stream, kept)
             stream.end_cluster()
             for start, end in freed_clusters(old, new):
                 stream.zero(volume.cluster_offset(start), volume.cluster_offset(end))
@@ -99,14 +98,13 @@ class _Patch:
         self._file, self._data, self._cluster = file, data, cluster
         self._at = 0
         self._end = -1  # of the last range written
-        self._rooms = [memoryview(bytearray(PART)) for _ in range(2)]  # one is being hashed, one filled
+        self._room = memoryview(bytearray(PART))
 
     def room(self, most: int) -> memoryview:
-        self._rooms.reverse()
-        return self._rooms[0][:most]
+        return self._room[:most]
 
     def fill(self, size: int) -> None:
-        self.put(self._rooms[0][:size])
+        self.put(self._room[:size])
 
     def put(self, data: bytes | memoryview) -> None:
         view = memoryview(data)

@@ -50,12 +50,19 @@ class Slot:
 class CardVolume(PyFat):  # type: ignore[misc]  # the library has no types
     """A volume opened for reading, its root directory not yet read."""
 
+    fat: list[int]
+
     def __init__(self, file: BufferedReader, start: int) -> None:
         super().__init__(offset=start * SECTOR)
         self.set_fp(file)
 
     def parse_root_dir(self) -> None:
         """Read nothing: the library would follow the root's chain of clusters, which nobody has looked at yet."""
+
+    def take_fat(self) -> list[int]:
+        """Return the entries of the FAT and let go of them: they are most of a volume, and nothing below asks again."""
+        fat, self.fat = self.fat, []
+        return fat
 
     def root_slots(self) -> Iterator[Slot]:
         """Yield the slots of the fixed root directory of FAT12 and FAT16."""

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from functools import partial
 from importlib.metadata import version
 from io import BufferedReader
+from itertools import zip_longest
 from pathlib import Path
 
 from pipeline.errors import CheckError, MachineError, Problem
@@ -70,17 +71,19 @@ def _compare_volume(plan: Plan, image: Path, file: BufferedReader, progress: Pro
         volume = CardVolume(file, plan.volume.start)
     if problems:
         return problems
-    problems += compare_fat(str(image), volume.fat, plan)
-    files = []
+    problems += compare_fat(str(image), volume.take_fat(), plan)
+    files: list[Entry] = []
     for folder, children, parent in _folders(plan):
         path = folder.path if folder else ""
-        found: list[Slot] = []
         with _foreign(path or "/", problems):
-            found += _slots(plan, folder, volume)
-            planned = list(planned_slots(plan, folder, children, parent))
-            problems += compare_folder(path, found, [slot for slot, _ in planned])
+            planned = partial(planned_slots, plan, folder, children, parent)
+            if _are_equal(_slots(plan, folder, volume), (slot for slot, _ in planned())):
+                files += (child for child in children if not child.is_folder)
+                continue
+            found = list(_slots(plan, folder, volume))
+            problems += compare_folder(path, found, [slot for slot, _ in planned()])
             slots = set(found)
-            files += [entry for slot, entry in planned if entry and not entry.is_folder and slot in slots]
+            files += (entry for slot, entry in planned() if entry and not entry.is_folder and slot in slots)
     start = plan.volume.start * SECTOR
     places = ((entry, start + volume.get_data_cluster_address(entry.cluster)) for entry in files)
     with image.open("rb", buffering=0) as contents:
@@ -110,6 +113,11 @@ def _slots(plan: Plan, folder: Entry | None, volume: CardVolume) -> Iterator[Slo
     if folder is not None:
         return volume.folder_slots(folder.cluster, folder.clusters)
     return volume.folder_slots(2, plan.root_clusters) if plan.root_clusters else volume.root_slots()
+
+
+def _are_equal(found: Iterator[Slot], planned: Iterator[Slot]) -> bool:
+    """Whether all slots are as planned; no more than one of each is in memory, as a folder may have very many."""
+    return all(one == other for one, other in zip_longest(found, planned))
 
 
 @contextmanager

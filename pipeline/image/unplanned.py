@@ -16,7 +16,6 @@ from pipeline.image.digest import data_extents
 from pipeline.image.stream import ZEROS
 from pipeline.image.write import write_contents, write_system_area
 from pipeline.model.plan import SECTOR, Entry, Plan
-from pipeline.threads import Threads
 
 
 def first_unplanned_byte(plan: Plan, image: Path) -> int | None:
@@ -25,11 +24,11 @@ def first_unplanned_byte(plan: Plan, image: Path) -> int | None:
     Holes of the file are not read. Raises OSError.
     """
     files = [entry for entry in plan.entries if not entry.is_folder]
-    with image.open("rb", buffering=0) as file, Threads(1) as unused:
+    with image.open("rb", buffering=0) as file:
         try:
             sink = _Comparison(file, plan, files)
             write_system_area(plan, sink)
-            write_contents(plan, _unopened, sink, unused, frozenset(files))
+            write_contents(plan, _unopened, sink, frozenset(files))
             sink.skip_to(max(plan.volume.card_sectors * SECTOR, file.seek(0, 2)))
         except _UnplannedError as found:
             return found.offset

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Callable, Set
-from concurrent.futures import Executor, Future
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterable, Iterator, Set
+from contextlib import AbstractContextManager, contextmanager
 from io import BufferedIOBase
 from pathlib import Path
 from typing import BinaryIO, Protocol, cast
@@ -20,7 +19,6 @@ from pipeline.fat.structure import system_area
 from pipeline.image.stream import SparseStream, TargetError
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Entry, Plan
-from pipeline.threads import Threads
 
 __all__ = ["Opener", "Written", "write_image"]
 
@@ -38,7 +36,7 @@ class Sink(Protocol):
         """Go forward to an offset; there are zeros up to it."""
 
     def room(self, most: int, /) -> memoryview:
-        """Return a place for the next bytes, which stays as it is until two more were asked for."""
+        """Return a place for the next bytes, at least 1 and at most ``most``."""
 
     def fill(self, size: int, /) -> None:
         """Take the first ``size`` bytes of the room."""
@@ -47,42 +45,25 @@ class Sink(Protocol):
 PART = 1 << 20
 """Bytes of a source read at once."""
 
-
-LARGE = 1 << 16
-"""Bytes from which handing a part to another thread costs less than hashing it here."""
-
 FULL = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 """No space left; larger than the file system takes; quota used up (which not every system knows)."""
 
 
-def write_image(
-    plan: Plan,
-    opener: Opener,
-    target: Path,
-    progress: Callable[[int], None] = lambda _: None,
-    *,
-    hashed: bool = True,
-) -> Written:
+def write_image(plan: Plan, opener: Opener, target: Path, progress: Callable[[int], None] = lambda _: None) -> Written:
     """Write the image to ``target`` and nothing else, and return what it is.
 
     ``progress`` is called with the bytes of the image that are done since the last call, holes included, from
-    another thread. ``hashed``: whether each source is hashed; without it the image must be read back, and where it is
-    not as planned, ``changed_sources`` tells why. Memory does not grow with bytes. What a failed run leaves at
-    ``target`` is of no use.
+    another thread. No source is hashed: the image is to be read back, within ``naming_changed_sources``. Memory does
+    not grow with bytes. What a failed run leaves at ``target`` is of no use.
 
-    Raises CheckError with every file whose source is not what the plan says (size, SHA-256), MachineError when the
-    system cannot read a source or write the target.
+    Raises CheckError with every file whose source is not what the plan says where one has another size, MachineError
+    when the system cannot read a source or write the target.
     """
     size = plan.volume.card_sectors * SECTOR
-    problems: list[Problem] = []
     try:
-        with (
-            target.open("wb", buffering=0) as file,
-            SparseStream(file, progress) as stream,
-            Threads(1, "file-hash") as hasher,
-        ):
+        with target.open("wb", buffering=0) as file, SparseStream(file, progress) as stream:
             write_system_area(plan, stream)
-            problems += write_contents(plan, opener, stream, hasher if hashed else None)
+            problems = write_contents(plan, opener, stream)
             if not problems:
                 sha256 = stream.finish(size)
     except TargetError as error:
@@ -90,7 +71,7 @@ def write_image(
     except OSError as error:  # it cannot even be opened
         raise cannot_write(plan, target, error) from error
     if problems:
-        raise CheckError(problems)
+        raise CheckError(changed_sources(plan.entries, opener) or problems)
     return Written(image_sha256=sha256, image_size=size, bytes_written=stream.written)
 
 
@@ -102,12 +83,10 @@ def write_system_area(plan: Plan, stream: Sink) -> None:
             stream.put(data)
 
 
-def write_contents(
-    plan: Plan, opener: Opener, stream: Sink, hasher: Executor | None, kept: Set[Entry] = frozenset()
-) -> list[Problem]:
+def write_contents(plan: Plan, opener: Opener, stream: Sink, kept: Set[Entry] = frozenset()) -> list[Problem]:
     """Write the root directory, then every folder and file by ascending cluster; return what is wrong with sources.
 
-    ``hasher``: hashes large sources; without one none is hashed. Files in ``kept`` are left out.
+    Files in ``kept`` are left out.
     """
     tree = tree_of(plan)
     problems: list[Problem] = []
@@ -122,84 +101,76 @@ def write_contents(
             stream.put(directory_bytes(plan, entry.path, tree))
             continue
         try:
-            problems += _copy(entry, opener, stream, hasher)
+            problems += _copy(entry, opener, stream)
         except CheckError as error:
             problems += error.problems
     return problems
 
 
-def changed_sources(plan: Plan, opener: Opener) -> list[Problem]:
-    """Return every file of the plan whose source has another SHA-256 now; raises MachineError as ``write_image``."""
-    problems: list[Problem] = []
-    for entry in plan.entries:
-        try:
-            if not entry.is_folder:
-                with opener(entry) as source:
-                    problems += _compare(
-                        entry, hashlib.file_digest(cast("BufferedIOBase", source), "sha256").hexdigest()
-                    )
-        except CheckError as error:
-            problems += error.problems
-        except OSError as error:
-            raise _unreadable(entry, error) from error
-    return problems
-
-
-def _copy(entry: Entry, opener: Opener, stream: Sink, hasher: Executor | None) -> list[Problem]:
-    """Write a file from its source; return what is wrong with the source."""
-    digest = hashlib.sha256() if hasher else None
+@contextmanager
+def naming_changed_sources(plan: Plan, opener: Opener) -> Iterator[None]:
+    """Read an image back; where it is not as planned since sources changed, CheckError names these instead."""
     try:
-        with opener(entry) as source:
-            left = entry.size - _pour(source, entry.size, stream, digest, hasher)
-            longer = not left and bool(source.read(1))
+        yield
+    except CheckError:
+        if changed := changed_sources(plan.entries, opener):
+            raise CheckError(changed) from None
+        raise
+
+
+def changed_sources(entries: Iterable[Entry], opener: Opener) -> list[Problem]:
+    """Return every file whose source is not what the plan says; raises MachineError as ``write_image``."""
+    problems: list[Problem] = []
+    for entry in entries:
+        try:
+            problems += () if entry.is_folder else _changed(entry, opener)
+        except CheckError as error:
+            problems += error.problems
+    return problems
+
+
+def _changed(entry: Entry, opener: Opener) -> list[Problem]:
+    sha256, size = hashlib.sha256(), 0
+    with _reading(entry), opener(entry) as source:
+        while size <= entry.size and (part := source.read(PART)):
+            sha256.update(part)
+            size += len(part)
+    if size == entry.size and sha256.hexdigest() != entry.sha256:
+        return [_problem(entry, f"the source has the SHA-256 {sha256.hexdigest()}; expected {entry.sha256}")]
+    return _compare_sizes(entry, size)
+
+
+def _copy(entry: Entry, opener: Opener, stream: Sink) -> list[Problem]:
+    """Write a file straight from its source, which is read into the stream; return what is wrong with its size."""
+    size = 0
+    with _reading(entry), opener(entry) as source:
+        read_into = cast("BufferedIOBase", source).readinto
+        while size < entry.size and (count := read_into(stream.room(min(entry.size - size, PART)))):
+            stream.fill(count)
+            size += count
+        if size == entry.size:
+            size += len(source.read(1))
+    return _compare_sizes(entry, size)
+
+
+@contextmanager
+def _reading(entry: Entry) -> Iterator[None]:
+    """Turn an OSError into MachineError: the source of a file cannot be read."""
+    try:
+        yield
     except OSError as error:
-        raise _unreadable(entry, error) from error
-    if left:
-        return [_changed(entry, f"the source has {entry.size - left:,} bytes; expected {entry.size:,}")]
-    if longer:
-        return [_changed(entry, f"the source has more than the {entry.size:,} bytes expected")]
-    return _compare(entry, digest.hexdigest()) if digest else []
+        raise MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path) from error
 
 
-def _unreadable(entry: Entry, error: OSError) -> MachineError:
-    return MachineError.one(f"its source cannot be read: {_reason(error)}", file=entry.path)
+def _compare_sizes(entry: Entry, size: int) -> list[Problem]:
+    if size < entry.size:
+        return [_problem(entry, f"the source has {size:,} bytes; expected {entry.size:,}")]
+    if size > entry.size:
+        return [_problem(entry, f"the source has more than the {entry.size:,} bytes expected")]
+    return []
 
 
-def _compare(entry: Entry, sha256: str) -> list[Problem]:
-    if sha256 == entry.sha256:
-        return []
-    return [_changed(entry, f"the source has the SHA-256 {sha256}; expected {entry.sha256}")]
-
-
-def _pour(source: BinaryIO, size: int, stream: Sink, digest: hashlib._Hash | None, hasher: Executor | None) -> int:
-    """Read up to ``size`` bytes straight into the stream, hash them, and return how many there were.
-
-    Large parts are hashed in another thread while the next is read and the last written. No more than one is behind,
-    so the stream, which keeps several blocks, never takes one back too early.
-    """
-    read_into = cast("BufferedIOBase", source).readinto
-    left = size
-    hashed: Future[None] | None = None
-    while left:
-        room = stream.room(min(left, PART))
-        count = read_into(room)
-        if hashed is not None:
-            hashed.result()
-            hashed = None
-        if not count:
-            break
-        if digest and hasher and count >= LARGE:
-            hashed = hasher.submit(digest.update, room[:count])
-        elif digest:
-            digest.update(room[:count])
-        stream.fill(count)
-        left -= count
-    if hashed is not None:
-        hashed.result()
-    return size - left
-
-
-def _changed(entry: Entry, what: str) -> Problem:
+def _problem(entry: Entry, what: str) -> Problem:
     return Problem(Place(file=entry.path), what, "it changed after it was found; build again")
 
 

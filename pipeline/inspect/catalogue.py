@@ -72,12 +72,9 @@ def catalogue(build: Build, board: Board) -> tuple[CardFile, ...]:
         sums={sums.list_path: inputs.sum_lines(sums) for core in cores for sums in core.sums},
         sizes={},
         roms={
-            (title.id, rom.path): (
-                build.title(title).content(rom) or Content(sha256=UNBUILT, size=rom.size),
-                origin,
-            )
+            (title.id, rom.path): build.title(title).content(rom) or Content(sha256=UNBUILT, size=rom.size)
             for title in titles
-            for rom, origin in zip(title.roms, inputs.recipe(title).origins, strict=True)
+            for rom in title.roms
         },
     )
     return gather(selection, known)

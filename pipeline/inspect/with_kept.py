@@ -18,7 +18,7 @@ from pipeline.file_digest import sha256_of_file
 from pipeline.image.opened import ReadStream
 from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import check_unplanned
-from pipeline.image.write import write_image
+from pipeline.image.write import naming_changed_sources, write_image
 from pipeline.model.canonical import dump
 from pipeline.model.content import CardFile, CardFolder, Content, Origin
 from pipeline.model.plan import Entry, Plan, Proof
@@ -68,7 +68,8 @@ def write_with_kept(
     with replacing(home / "card.img") as temporary:
         with progress(f"write {plan.card}", record["image"]["size"]) as advance:
             written = write_image(laid_out, opener, temporary, advance)
-        proof = read_back(laid_out, temporary, written)
+        with naming_changed_sources(laid_out, opener):
+            proof = read_back(laid_out, temporary, written)
         check_unplanned(laid_out, temporary)
     write_if_changed(home / "plan.json", text)
     made = _record(record, laid_out, proof, hashlib.sha256(text).hexdigest(), contents)

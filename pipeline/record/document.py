@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from hashlib import sha256
 from typing import Any
 
 from pipeline.errors import Problem
@@ -66,12 +65,12 @@ def record_text(finished: FinishedCard) -> Iterator[str]:
     )
 
 
-def record_files(finished: FinishedCard) -> dict[str, bytes]:
-    """Return the record and the checksum list of a finished card, by file name, the record first."""
+def record_bytes(finished: FinishedCard) -> bytes:
+    """Return the record of a finished card."""
     record = bytearray()  # a list of the parts of a large card would take several times as much
     for part in record_text(finished):
         record += part.encode()
-    return {"record.json": bytes(record), "SHA256SUMS": sums_of(finished, sha256(record).hexdigest())}
+    return bytes(record)
 
 
 def sums_of(finished: FinishedCard, record_sha256: str) -> bytes:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from operator import attrgetter
 
@@ -86,10 +86,6 @@ class Arrangement:
         """Whether a title has all that the steps name; ``names``: its chips and patches, by kind."""
         return all(name in names[kind] for kind, name in self.kinds)
 
-    def fits(self, rom: RomFile, sizes: Mapping[str, int]) -> bool:
-        """Whether ``check_sizes`` finds nothing in a ROM file of this arrangement."""
-        return _fits(self, rom.size, rom.fill, tuple(sizes.get(name) for name in self.names))
-
     @cached_property
     def _bound(self) -> tuple[Trees, list[Problem]]:
         report = ProblemReport()
@@ -121,14 +117,6 @@ def check_sizes(rom: RomFile, trees: Trees, sizes: Mapping[str, int], report: Pr
         size = evaluate(trees.whole, {**sizes, "": rom.size}, attrgetter("size"), report)
         if size not in (None, rom.size):
             report.add(f"{rom.key}.then", f"changes the size to {size:,} bytes; expected {rom.size:,} as declared")
-
-
-@lru_cache(KEPT)
-def _fits(known: Arrangement, size: int, fill: int | None, sizes: tuple[int | None, ...]) -> bool:
-    report = ProblemReport()
-    of_chips = {name: of_chip for name, of_chip in zip(known.names, sizes, strict=True) if of_chip is not None}
-    check_sizes(replace(known.rom, size=size, fill=fill), known.trees, of_chips, report)
-    return not report.problems
 
 
 class _Steps:

@@ -111,9 +111,7 @@ def _check_patches(title: Title, report: ProblemReport) -> None:
 def _check(title: Title, rom: RomFile, sizes: Mapping[str, int], report: ProblemReport) -> Trees:
     """Return the trees of a ROM file, and report all that is wrong with them and with where they are put."""
     names, known = {"chip": title.chips, "patch": title.patches}, arrangement(rom)
-    if known.is_sound and known.is_declared(names) and known.fits(rom, sizes):
-        return known.trees
-    trees = bind(rom, names, report)
+    trees = known.trees if known.is_sound and known.is_declared(names) else bind(rom, names, report)
     check_sizes(rom, trees, sizes, report)
     return trees
 

@@ -29,20 +29,9 @@ def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
     """Give a function to be called with the bytes done since the last call; shows them on standard error."""
     if _quiet:
         yield lambda _: None
-    elif sys.__stderr__ is not None and sys.__stderr__.isatty():
-        from tqdm import tqdm  # imported late: most runs are over before a bar is wanted
-
-        with tqdm(
-            desc=what, total=total, unit="B", unit_scale=True, unit_divisor=1024,
-            file=sys.__stderr__, delay=DELAY, leave=False, ascii=True,
-        ) as bar:  # fmt: skip
-
-            def advance(step: int) -> None:
-                bar.update(step)
-
-            yield advance
-    else:
-        yield _Lines(what, total)
+        return
+    with _shown(what, "B", total, _Lines(what, total)) as advance:
+        yield advance
 
 
 @contextmanager
@@ -51,20 +40,27 @@ def counting(what: str, unit: str) -> Iterator[Callable[[int], None]]:
 
     ``unit``: "files", or "B" for bytes. Shows the number on standard error, in a log each half minute.
     """
-    if sys.__stderr__ is not None and sys.__stderr__.isatty():
-        from tqdm import tqdm  # as above
+    with _shown(what, unit, None, _Count(what, unit)) as advance:
+        yield advance
 
-        with tqdm(
-            desc=what, unit=unit if unit == "B" else f" {unit}", unit_scale=unit == "B", unit_divisor=1024,
-            file=sys.__stderr__, delay=DELAY, leave=False, ascii=True,
-        ) as bar:  # fmt: skip
 
-            def advance(step: int) -> None:
-                bar.update(step)
+@contextmanager
+def _shown(what: str, unit: str, total: int | None, log: Callable[[int], None]) -> Iterator[Callable[[int], None]]:
+    """Give what moves a bar on a terminal; elsewhere ``log``."""
+    if sys.__stderr__ is None or not sys.__stderr__.isatty():
+        yield log
+        return
+    from tqdm import tqdm  # imported late: most runs are over before a bar is wanted
 
-            yield advance
-    else:
-        yield _Count(what, unit)
+    with tqdm(
+        desc=what, total=total, unit=unit if unit == "B" else f" {unit}", unit_scale=unit == "B", unit_divisor=1024,
+        file=sys.__stderr__, delay=DELAY, leave=False, ascii=True,
+    ) as bar:  # fmt: skip
+
+        def advance(step: int) -> None:
+            bar.update(step)
+
+        yield advance
 
 
 class _Count:

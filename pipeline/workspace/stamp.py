@@ -22,9 +22,6 @@ from pipeline.workspace.state_lines import NamedValues
 NEW = "new"
 """The reason of a stage whose output was never made: not worth saying."""
 
-ODD = re.compile(r"^/|\.\.|[\\:]")
-"""Found in every path that may lead elsewhere."""
-
 T = TypeVar("T")
 
 
@@ -49,7 +46,7 @@ class Stamp:
     facts: object = None
 
     def __post_init__(self) -> None:
-        paths = map(PureWindowsPath, filter(ODD.search, self.outputs))  # it knows both separators, and drives
+        paths = map(PureWindowsPath, self.outputs)  # it knows both separators, and drives
         if any(path.anchor or ".." in path.parts for path in paths):
             raise ValueError("expected paths that stay in the outputs' folder")
 

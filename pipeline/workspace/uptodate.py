@@ -10,7 +10,7 @@ import hashlib
 import os
 import stat
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -52,12 +52,18 @@ class View:
         listings: bool = False,
     ) -> None:
         """Look at files and at everything below folders."""
+        self._paths = tuple(map(str, paths))
         self._passed_over, self._listings = passed_over, listings
         self._hash = hashlib.sha256()
         self._newest = {True: 0, False: 0}  # by whether the time is a fine one
-        for path in paths:
-            self._look(str(path))
+        for path in self._paths:
+            self._look(path)
         self.digest = self._hash.hexdigest()
+
+    @property
+    def seen(self) -> Seen:
+        """What was looked at, and what it looked like."""
+        return Seen(paths=self._paths, digest=self.digest)
 
     def settled_before(self, moment: int) -> bool:
         """Whether nothing was changed at or shortly before ``moment`` (nanoseconds since 1970), or later."""
@@ -122,18 +128,33 @@ def surroundings() -> dict[str, str]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Files and folders, and the digest of their view."""
+
+    paths: tuple[str, ...]
+    digest: str
+
+    def looks_the_same(self) -> bool:
+        """Whether they look now as they did."""
+        try:
+            return View(map(Path, self.paths)).digest == self.digest
+        except (OSError, ValueError):
+            return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Current:
     """What was seen when all was current, and what a run says then on standard output and error.
 
     ``dodo``: the file the tasks came from. ``manifests``, ``watched``: what the run was told by, manifests and all
-    else, files and folders, each with the digest of its view. ``values``: a digest of what the manifests say.
+    else. ``values``: a digest of what the manifests say.
     ``places``: what only had to be there.
     """
 
     dodo: str
-    manifests: dict[str, str]
+    manifests: Seen
     values: str
-    watched: dict[str, str]
+    watched: Seen
     places: tuple[str, ...]
     made: str
     told: str
@@ -156,7 +177,7 @@ def remember(base: Path, current: Current) -> None:
 def still_current(base: Path, dodo: Path) -> Current | None:
     """Return what was seen when all was current, if nothing has changed since then; else None."""
     current = seen_when_current(base, dodo)
-    if current is None or not _look_the_same(current.manifests):
+    if current is None or not current.manifests.looks_the_same():
         return None
     return current if same_but_for_manifests(base, current) else None
 
@@ -173,14 +194,7 @@ def seen_when_current(base: Path, dodo: Path) -> Current | None:
 def same_but_for_manifests(base: Path, current: Current) -> bool:
     """Whether everything but the manifests looks as it did when all was current."""
     try:
-        same = _look_the_same(current.watched) and all(os.path.lexists(place) for place in current.places)
+        same = current.watched.looks_the_same() and all(os.path.lexists(place) for place in current.places)
         return same and view_of_made(base).digest == current.made
-    except (OSError, ValueError):
-        return False
-
-
-def _look_the_same(watched: Mapping[str, str]) -> bool:
-    try:
-        return all(View([Path(path)]).digest == digest for path, digest in watched.items())
     except (OSError, ValueError):
         return False

@@ -188,7 +188,7 @@ def ours(clock: Clock, source: Path, files: list[CardFile], volume: Volume, imag
             label="BENCH", label_entry="first", serial=1, timestamp=datetime(2026, 1, 1), where=Place(),
         )  # fmt: skip
     with clock.timing("write"):
-        written = write_image(plan, from_folder(source), image, hashed=False)
+        written = write_image(plan, from_folder(source), image)
     return plan, written
 
 

@@ -17,7 +17,11 @@ ROOT = Path(__file__).parents[2]
         ["ruff", "check", "."],
         ["ruff", "format", "--check", "."],
         ["mypy", "pipeline", "tests", "dodo.py"],
-        *(["mypy", "--platform", platform, "pipeline", "dodo.py"] for platform in ("win32", "darwin")),
+        # each with a cache of its own, since they run side by side
+        *(
+            ["mypy", "--platform", platform, "--cache-dir", f".mypy_cache/{platform}", "pipeline", "dodo.py"]
+            for platform in ("win32", "darwin")
+        ),
     ],
     ids=" ".join,
 )

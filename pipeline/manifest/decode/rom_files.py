@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from functools import cache, lru_cache
+from sys import intern
 from typing import Any
 
 from pipeline.manifest.schema.formats import TITLE_FIELD
 from pipeline.manifest.schema.validate import schema
-from pipeline.model.manifest import Change, Piece, RomFile, Step, Value
+from pipeline.model.manifest import NOTHING, Change, Piece, RomFile, Step, Value
 from pipeline.model.units import parse_size
 
 AROUND = ("at", "over", "then", "id", "name")
@@ -26,7 +27,7 @@ def rom_file(table: Mapping[str, Any], key: str, title: str = TITLE_FIELD) -> Ro
         steps=steps,
         sha256=table.get("sha256", "").lower(),
         placement=table.get("placement", "anywhere"),
-        key=key,
+        key=intern(key),
         then=then,
     )
 
@@ -42,7 +43,7 @@ def _arranged(written: str, key: str) -> tuple[tuple[Step, ...], tuple[Change, .
 
 
 def _step(table: Mapping[str, Any], key: str) -> Step:
-    return Step(at=table["at"], piece=_piece(table), over=table.get("over", False), key=key)
+    return Step(at=table["at"], piece=_piece(table), over=table.get("over", False), key=intern(key))
 
 
 def _piece(value: str | Mapping[str, Any]) -> Piece:
@@ -52,9 +53,10 @@ def _piece(value: str | Mapping[str, Any]) -> Piece:
     operation = next(name for name in value if f"piece-{name}" in schema("title")["$defs"])
     main = value[operation]
     not_arguments = (*AROUND, operation) if isinstance(main, list) or operation == "chip" else AROUND
+    arguments = {name: frozen(inner) for name, inner in value.items() if name not in not_arguments}
     return Piece(
-        operation=operation,
-        arguments={name: frozen(inner) for name, inner in value.items() if name not in not_arguments},
+        operation=intern(operation),
+        arguments=arguments or NOTHING,
         parts=tuple(map(_piece, main)) if isinstance(main, list) else (),
         name=main if operation == "chip" else "",
         slot=value.get("name", ""),

@@ -33,8 +33,6 @@ LOCAL_HEADER = 30
 """Bytes before a member's name and data, at least (APPNOTE 4.3.7)."""
 LONGEST_NAME = 4096
 """Characters of a member's name; no system we know takes a longer path."""
-PLAIN_NAME = re.compile(r"[^/\\\0:.][^/\\\0:]*(?:/[^/\\\0:.][^/\\\0:]*)*")
-"""Most names, seen at once to be harmless; all others are looked at part by part."""
 RATIO_FREE = 1 << 20
 """Members up to this many bytes may be packed by any ratio; they can do no harm."""
 ENCRYPTED_FLAGS = 0x2041
@@ -246,11 +244,10 @@ def refuse_hostile(claims: Iterable[Claim], limits: ArchiveLimits) -> None:
     """Raise ArchiveError for the first reason not to trust an archive as a whole."""
     total, taken = 0, dict[str, Claim]()
     for claim in claims:
-        is_plain = len(claim.name) <= LONGEST_NAME and PLAIN_NAME.fullmatch(claim.name)
-        if not is_plain and (wrong := name_fault(claim.name)):
+        if wrong := name_fault(claim.name):
             hint = "do not trust this archive; if you must, unpack it with care and use the folder"
             raise ArchiveError(f"is refused: the name {claim.name[:200]!r} {wrong}", hint)
-        folded = (claim.name if is_plain else plain_path(claim.name)).casefold()
+        folded = plain_path(claim.name).casefold()
         if folded in taken:
             _refuse_collision(taken[folded], claim)
         taken[folded] = claim

@@ -76,9 +76,16 @@ def _xz(stream: BinaryIO) -> Iterator[bytes]:
         data = data.lstrip(b"\0")
 
 
+class _Spooled(SpooledTemporaryFile[bytes]):
+    """Closed with the last who uses it; from 3.13 on Python warns of that."""
+
+    def __del__(self) -> None:
+        self.close()
+
+
 def spooled(pieces: Iterable[bytes]) -> BinaryIO:
     """Return a stream of all the bytes, to be read in any order."""
-    file = SpooledTemporaryFile(IN_MEMORY)  # noqa: SIM115  # closed with the last who uses it
+    file = _Spooled(IN_MEMORY)
     try:
         for piece in pieces:
             file.write(piece)

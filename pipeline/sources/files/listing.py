@@ -15,11 +15,7 @@ from pipeline.model.manifest import ArchiveLimits
 from pipeline.model.text import shown
 from pipeline.sources.files.archive import list_archive, named_as_archive, plain_path
 from pipeline.sources.files.problems import machine_error, open_file
-from pipeline.sources.files.signature import signature
 from pipeline.sources.files.walk import kind, walk
-
-ListedFile = tuple[str, Location, str]
-"""Relative path, where it lies, and the signature of a file of a folder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +23,11 @@ class FileTree:
     """What a folder, archive or file holds: where each file lies, by its path with "/", sorted.
 
     ``empty_folders``: the folders that hold no file at any depth, sorted, each by its path, "" for the whole; of
-    folders in each other the innermost. None of a single file. ``signatures``: of a folder's files, in their order.
+    folders in each other the innermost. None of a single file.
     """
 
     files: dict[str, Location]
     empty_folders: tuple[str, ...] = ()
-    signatures: tuple[str, ...] = ()
 
 
 def list_tree(path: Path, limits: ArchiveLimits) -> FileTree:
@@ -62,23 +57,17 @@ def list_tree(path: Path, limits: ArchiveLimits) -> FileTree:
     return FileTree({path.name: Location(path=str(path))})
 
 
-def _sorted_tree(tree: Path, files: Iterable[ListedFile], folders: Iterable[str]) -> FileTree:
+def _sorted_tree(tree: Path, files: Iterable[tuple[str, Location]], folders: Iterable[str]) -> FileTree:
     """Return the files sorted by path in composed form; raises ManifestError where two become one."""
-    listed: dict[str, tuple[Location, str]] = {}
-    for name, location, signed in files:
-        file = location, signed
-        if listed.setdefault(name if name.isascii() else unicodedata.normalize("NFC", name), file) is not file:
+    listed: dict[str, Location] = {}
+    for name, location in files:
+        if listed.setdefault(unicodedata.normalize("NFC", name), location) is not location:
             what = f"two files have the same name once its accents are composed: {name!r}"
             raise ManifestError([Problem(Place(file=shown(tree)), what, "rename one of them")])
-    names = sorted(listed)
     holding = {folder for name in {name.rpartition("/")[0] for name in listed} for folder in _upwards(name)}
     empty = {"", *(unicodedata.normalize("NFC", folder) for folder in folders)} - holding
     around = {folder for name in empty if name for folder in _upwards(name.rpartition("/")[0])}
-    return FileTree(
-        files={name: listed[name][0] for name in names},
-        empty_folders=tuple(sorted(empty - around)),
-        signatures=tuple(signed for name in names if (signed := listed[name][1])),
-    )
+    return FileTree(dict(sorted(listed.items())), tuple(sorted(empty - around)))
 
 
 def _upwards(path: str) -> Iterator[str]:
@@ -89,9 +78,9 @@ def _upwards(path: str) -> Iterator[str]:
         yield path
 
 
-def _in_folder(folder: Path) -> tuple[list[ListedFile], list[str]]:
+def _in_folder(folder: Path) -> tuple[list[tuple[str, Location]], list[str]]:
     """Return every file below a folder by its relative path, and every folder that was entered."""
-    root, files, folders, problems = os.fsencode(folder), list[ListedFile](), list[str](), list[Problem]()
+    root, files, folders, problems = os.fsencode(folder), list[tuple[str, Location]](), list[str](), list[Problem]()
     separator = os.fsencode(os.sep)
     for visit in walk(root):
         if visit.problems:
@@ -103,10 +92,9 @@ def _in_folder(folder: Path) -> tuple[list[ListedFile], list[str]]:
         folders.append(relative.decode("utf-8", "replace"))
         start = len(visit.folder.rstrip(separator)) + 1
         above = relative + b"/" if relative else b""
-        for path, found in visit.files:
+        for path, _ in visit.files:
             try:
-                name = (above + path[start:]).decode("utf-8")
-                files.append((name, Location(path=os.fsdecode(path)), signature(found)))
+                files.append(((above + path[start:]).decode("utf-8"), Location(path=os.fsdecode(path))))
             except UnicodeDecodeError:
                 problems.append(Problem(Place(file=shown(path)), "its name is not valid UTF-8 text", "rename it"))
     if problems:
@@ -114,7 +102,7 @@ def _in_folder(folder: Path) -> tuple[list[ListedFile], list[str]]:
     return files, folders
 
 
-def _in_archive(archive: Path, limits: ArchiveLimits) -> tuple[list[ListedFile], list[str]]:
+def _in_archive(archive: Path, limits: ArchiveLimits) -> tuple[list[tuple[str, Location]], list[str]]:
     """Return every member of an archive by its name, and its folders; raises CheckError when one cannot be used."""
     try:
         with open_file(str(archive)) as stream:
@@ -123,5 +111,5 @@ def _in_archive(archive: Path, limits: ArchiveLimits) -> tuple[list[ListedFile],
         raise machine_error(archive, error) from error
     if listing.faults:
         raise CheckError(Problem(Place(file=shown(archive)), fault.what, fault.hint) for fault in listing.faults)
-    files = [(plain_path(m.name), Location(path=str(archive), member=m.name), "") for m in listing.members]
+    files = [(plain_path(m.name), Location(path=str(archive), member=m.name)) for m in listing.members]
     return files, [plain_path(name.rstrip("/")) for name in listing.folders]

@@ -1,7 +1,7 @@
-"""The bytes of a ZIP archive's members: ``zipfile`` reads the directory, and judges each member that is not as it says.
+"""The bytes of a ZIP archive's members: ``zipfile`` reads the directory, and each member that is not as that says.
 
-A member that is just as its directory says is read here, with less work for each: ``zipfile`` takes longer to open a
-small one than to inflate it.
+A member that is just as its directory says is read here, in half the time: ``zipfile`` takes longer to open a small one
+than to inflate it.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ class ZipEntry(NamedTuple):
     flags: int
 
 
-class _UnlikeError(ValueError):
-    """A member is not as the directory says, or of a kind that is not read here."""
+class _LeftToZipfileError(ValueError):
+    """A member is not as the directory says, or of a kind that is not read here: ``zipfile`` reads it."""
 
 
 class UnzippedArchive:
@@ -72,10 +72,10 @@ class UnzippedArchive:
                 given += len(piece)
                 yield piece
         except DAMAGE:
-            yield from self._judged(name, given)
+            yield from self._read_by_zipfile(name, given)
 
-    def _judged(self, name: str, given: int) -> Iterator[bytes]:
-        """Yield the bytes of a member that ``zipfile`` takes after all, without the first that were given out."""
+    def _read_by_zipfile(self, name: str, given: int) -> Iterator[bytes]:
+        """Yield a member as ``zipfile`` reads it, without the first ``given`` bytes, which were yielded already."""
         count, size = 0, self.entries[name].size
         with damage(f"{name!r} is damaged"):
             if self.entries[name].method not in READ_METHODS:
@@ -106,7 +106,7 @@ def _unpacked(stream: BinaryIO, name: str, entry: ZipEntry) -> Iterator[bytes]:
     inflater = zlib.decompressobj(-zlib.MAX_WBITS) if entry.method == ZIP_DEFLATED else None
     end, left, crc32, packed = at + entry.packed, entry.size, 0, b""
     if end > entry.limit:
-        raise _UnlikeError
+        raise _LeftToZipfileError
     while left:
         fresh = b""
         if not packed:
@@ -122,20 +122,20 @@ def _unpacked(stream: BinaryIO, name: str, entry: ZipEntry) -> Iterator[bytes]:
         crc32 = zlib.crc32(piece, crc32)
         is_whole = left == 0 and crc32 == entry.crc32 and (inflater is None or inflater.eof)
         if not (is_whole or (left > 0 and (piece or fresh))):
-            raise _UnlikeError
+            raise _LeftToZipfileError
         if piece:
             yield piece
 
 
 def _data_offset(stream: BinaryIO, name: str, entry: ZipEntry) -> int:
-    """Return where the packed bytes of a member begin; raises _UnlikeError for what is left to ``zipfile``."""
+    """Return where the packed bytes of a member begin; raises _LeftToZipfileError for what is left to ``zipfile``."""
     stream.seek(entry.offset)
     header = stream.read(HEADER.size)
     if len(header) < HEADER.size or entry.flags & (ENCRYPTED_FLAGS | PATCHED) or not entry.size:
-        raise _UnlikeError
+        raise _LeftToZipfileError
     signature, flags, name_length, extra_length = cast("tuple[bytes, int, int, int]", HEADER.unpack(header))
     local_name = stream.read(name_length)
     spelled = local_name.decode("utf-8" if flags & UTF_8 or local_name.isascii() else "cp437")
     if signature != SIGNATURE or spelled != name or entry.method not in READ_METHODS:
-        raise _UnlikeError
+        raise _LeftToZipfileError
     return entry.offset + HEADER.size + name_length + extra_length

@@ -127,7 +127,8 @@ class Matcher:
         """Hash each source whose SHA-256 is not known yet."""
         ordered = sorted(sources, key=lambda source: source.order)
         unknown = [(source, True) for source in ordered if self.hash_of(source) is None]
-        for batch, results in self._hashed(unknown, self._count(source for source, _ in unknown)):
+        cost = sum(source.size + EACH for source, _ in unknown)
+        for batch, results in self._hashed(unknown, cost):
             self._learn(batch, results, is_kept=True)
 
     def through(self, sizes: Collection[int] | None, aim_of: Callable[[SourceEntry], Targets | None]) -> None:
@@ -135,10 +136,8 @@ class Matcher:
 
         ``sizes``: of the sources, None for all of them.
         """
-        count = 1
-        if self._store.cost_of_unhashed(sizes, EACH) >= WORTH_DIVIDING:
-            count = self._count(source for source, is_unknown in self._fitting(sizes, aim_of) if is_unknown)
-        for batch, results in self._hashed(self._fitting(sizes, aim_of), count):
+        cost = self._store.cost_of_unhashed(sizes, EACH)
+        for batch, results in self._hashed(self._fitting(sizes, aim_of), cost):
             for source, sha256, crc32 in self._learn(batch, results):
                 aims, aim = self._sought.get(sha256), aim_of(source)
                 if isinstance(aims, tuple) and any(targets is aim for targets, _ in aims):
@@ -159,19 +158,14 @@ class Matcher:
         key = source.path, source.member
         return key in self._digests or key in self._failures
 
-    def _count(self, unknown: Iterable[SourceEntry]) -> int:
-        """Return in how many processes sources are hashed; no more are looked at than decide that."""
-        cost = 0
-        for source in unknown:
-            cost += source.size + EACH
-            if cost >= WORTH_DIVIDING:
-                return self._processes or processors()
-        return 1
-
     def _hashed(
-        self, sources: Iterable[tuple[SourceEntry, bool]], count: int
+        self, sources: Iterable[tuple[SourceEntry, bool]], cost: int
     ) -> Iterator[tuple[Batch, list[Digest | str]]]:
-        """Yield sources batch by batch, with the results of those that are to be hashed, in so many processes."""
+        """Yield sources batch by batch, with the results of those that are to be hashed.
+
+        ``cost``: what they count for at most, from which follows whether several processes do it.
+        """
+        count = 1 if cost < WORTH_DIVIDING else self._processes or processors()
         batches = deque[Batch]()
 
         def work() -> Iterator[list[Group]]:
@@ -195,7 +189,7 @@ class Matcher:
     ) -> list[tuple[SourceEntry, str, int | None]]:
         """Remember what sources are; return those of which it is known, with their SHA-256 and CRC-32, in their order.
 
-        ``is_kept``: not by the index alone.
+        ``is_kept``: keep each digest here too, where the index has it, since these sources are asked for it again.
         """
         learned, fresh, arriving = list[tuple[SourceEntry, str, int | None]](), [], iter(results)
         for source, is_unknown in batch:

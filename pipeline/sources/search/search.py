@@ -12,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 from functools import partial
 
-from pipeline.model.content import Content, Found, Wanted
+from pipeline.model.content import Found, Wanted
 from pipeline.sources.files.database import Database
 from pipeline.sources.files.entry import SourceEntry, fold
 from pipeline.sources.search.matcher import Matcher, Taker, Targets
@@ -25,19 +25,17 @@ def find(
     progress: Callable[[int], None],
     taker: Taker | None = None,
     processes: int = 0,
-    contents: Iterable[Content] | None = None,
 ) -> Found:
     """Return where the wanted contents lie, and for each missing one the source nearest to it.
 
     A declared CRC-32 that contradicts its SHA-256 is no error, but hides archive members, since they are not unpacked
     to see; ``Found.contents`` has the true CRC-32. A content of another size than declared is missing. ``progress``
     is told the bytes just hashed, and ``taker`` given what is read; much is read in ``processes``, 0 for as many as
-    there are processors. ``wanted`` is gone through again for what is missing; ``contents``: those of it, where they
-    are quicker to go through.
+    there are processors. ``wanted`` is gone through again for what is missing.
     """
     matcher, by_size = Matcher(store, progress, taker, processes), defaultdict[int, Targets](Targets)
     is_complete = True
-    for content in (want.content for want in wanted) if contents is None else contents:
+    for content in (want.content for want in wanted):
         if content.size is None or matcher.seek(content, by_size[content.size]):
             is_complete = False
     matcher.through(by_size, lambda source: by_size[source.size])

@@ -71,9 +71,11 @@ def test_a_titles_folder_is_its_own_else_its_cores_else_the_boards(
 ) -> None:
     core = samples.core(titles=TitleRules(folder=core_folder))
     title = samples.title(folder=title_folder, roms=(ROM,))
-    made = samples.content(b"made"), Origin(kind="rom-file", owner="snail-race")
+    made = samples.content(b"made")
     files = gather(selection(cores=(core,), titles=(title,)), known(roms={("snail-race", "SNAIL.ROM"): made}))
-    assert [file.path for file in files if file.origin.kind == "rom-file"] == [f"{expected}/SNAIL.ROM"]
+    assert [
+        (file.path, file.content) for file in files if file.origin == Origin(kind="rom-file", owner="snail-race")
+    ] == [(f"{expected}/SNAIL.ROM", made)]
 
 
 def test_a_checksum_list_gives_a_file_a_line_with_sizes_where_known() -> None:

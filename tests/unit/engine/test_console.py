@@ -129,6 +129,7 @@ def test_where_ctrl_c_is_ignored_it_stays_so() -> None:
     assert (done.returncode, done.stdout, done.stderr) == (0, "0\n", "")
 
 
+PROCESSES = "expected a whole number from 1\n  hint: without it as many processes work as pay\n"
 SHOWS_THEM = "  hint: doit list --all shows them\n"
 NO_DODO = "there is no such file\n  hint: change to the folder of your cards, or name the file with -f\n"
 NO_TEMPLATE = '  hint: expected {name}, {doc} and, with -s, {status}, as in "{name}: {doc}"\n'
@@ -304,7 +305,17 @@ def test_help_that_is_lost_is_one_line_at_most(
         (["list", "--bad"], "option --bad not recognized\n  hint: doit help list shows the options\n"),
         (
             ["run", "--verbosity=z"],
-            "option verbosity: invalid literal for int() with base 10: 'z'\n  hint: doit help run shows the options\n",
+            'option verbosity: found "z", expected a whole number\n  hint: doit help run shows the options\n',
+        ),
+        (
+            ["run", "-n", "x"],
+            'option -n: found "x", expected a whole number\n  hint: doit help run shows the options\n',
+        ),
+        (["run", "-n0"], f'option -n: found "0", {PROCESSES}'),
+        (["run", "-n", "-1"], f'option -n: found "-1", {PROCESSES}'),
+        (
+            ["run", "-P", "thread"],
+            "--parallel-type has no effect: work is divided between processes\n  hint: leave it out\n",
         ),
     ],
 )

@@ -18,6 +18,7 @@ from pipeline.image.digest import image_digest
 from pipeline.image.patch import freed_clusters, kept_files, patch_image
 from pipeline.image.read_back import read_back
 from pipeline.image.unplanned import first_unplanned_byte
+from pipeline.image.write import naming_changed_sources
 from pipeline.image.written import Written
 from pipeline.model.plan import SECTOR, Plan
 from tests.support.cli import sha256
@@ -161,6 +162,18 @@ def test_a_source_that_changed_meanwhile_is_named(tmp_path: Path) -> None:
     build(plan, FILES, image)
     files = {**FILES, "GOODS/SNAIL.ROM": b"z" * 512}
     new = plan_of(files, plan.volume, first="FIRST.BIN", folders=["EMPTY FOLDER"])
+    patch_image(plan, new, kept_files(plan, new) or frozenset(), opener_of(FILES), image)
+    written = Written(image_sha256="", image_size=image.stat().st_size, bytes_written=0)
+    with pytest.raises(CheckError) as caught, naming_changed_sources(new, opener_of(FILES)):
+        read_back(new, image, written)
+    assert [problem.place.file for problem in caught.value.problems] == ["GOODS/SNAIL.ROM"]
+
+
+def test_a_source_of_another_size_is_named(tmp_path: Path) -> None:
+    image = tmp_path / "card.img"
+    plan = sample_plan()
+    build(plan, FILES, image)
+    new = plan_of({**FILES, "GOODS/SNAIL.ROM": b"z" * 511}, plan.volume, first="FIRST.BIN", folders=["EMPTY FOLDER"])
     with pytest.raises(CheckError) as caught:
         patch_image(plan, new, kept_files(plan, new) or frozenset(), opener_of(FILES), image)
     assert [problem.place.file for problem in caught.value.problems] == ["GOODS/SNAIL.ROM"]

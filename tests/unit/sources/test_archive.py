@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.model.manifest import ArchiveLimits
-from pipeline.sources.files.archive import PLAIN_NAME, Fault, Listing, list_archive, name_fault, plain_path
+from pipeline.sources.files.archive import Fault, Listing, list_archive
 from pipeline.sources.files.members import to_be_listed
 from tests.strangers.tools import require
 from tests.unit.sources.zips import Hand, by_hand, pack
@@ -339,10 +339,3 @@ def test_no_change_of_an_honest_archive_raises_anything_but_archive_errors(data:
         changed[data.draw(st.integers(0, len(changed) - 1))] = data.draw(st.integers(0, 255))
     listing(bytes(changed[: data.draw(st.integers(0, len(changed)))]))
     listing(bytes(changed))
-
-
-@given(st.text("ab/.\\:\0 é", max_size=12))
-def test_a_name_that_is_seen_to_be_harmless_at_once_is_harmless_part_by_part(name: str) -> None:
-    if PLAIN_NAME.fullmatch(name):
-        assert name_fault(name) is None
-        assert plain_path(name) == name

@@ -22,7 +22,7 @@ def base(tmp_path: Path) -> Path:
     """Return a folder in which everything was seen to be current."""
     write_tree(tmp_path, {"inputs/cards/a.toml": "a", "inputs/files/b": "b", "build/cards/a/card.img": "image"})
     write_tree(tmp_path, {"build/state/image/a.json": "{}", "dodo.py": ""})
-    manifests, watched = ({str(path): View([path]).digest} for path in (tmp_path / "inputs", tmp_path / "kept"))
+    manifests, watched = (View([path]).seen for path in (tmp_path / "inputs", tmp_path / "kept"))
     current = Current(
         dodo=str(tmp_path / "dodo.py"),
         manifests=manifests,
