@@ -9,6 +9,7 @@ import asyncio
 import logging
 import os
 import signal
+import sys
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -168,7 +169,7 @@ def _ctrl_c_held_back() -> Iterator[None]:
 
     Threads and processes inherit which signals are blocked (pthread_sigmask(3), execve(2)).
     """
-    if not hasattr(signal, "pthread_sigmask"):
+    if sys.platform == "win32":
         yield
         return
     from multiprocessing import resource_tracker
