@@ -32,6 +32,9 @@ VARIABLE = "CARDKILN_CLUSTER"
 PATIENCE = 30
 """Seconds in which a scheduler must answer and have a worker."""
 
+SILENT = logging.CRITICAL + 1
+"""The level of messages that are never told: what concerns a person is said by us."""
+
 WAITING = 2
 """Cards for each worker that are with the scheduler at a time: one that is built, one that comes next."""
 
@@ -131,8 +134,8 @@ def connected(address: str) -> Iterator[Scheduler]:
     try:
         import dask
 
-        quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), "critical")
-        with dask.config.set(logging=quiet):  # what concerns a person is said by us
+        quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), SILENT)
+        with dask.config.set(logging=quiet):
             from distributed import Client, LocalCluster
     except ImportError as error:
         hint = "install the extra: pip install -e '.[cluster]'"
@@ -149,7 +152,7 @@ def connected(address: str) -> Iterator[Scheduler]:
                         n_workers=os.cpu_count() or 1,
                         threads_per_worker=1,
                         dashboard_address=":0",
-                        silence_logs=logging.CRITICAL,  # they share our standard error
+                        silence_logs=SILENT,  # they share our standard error
                     )
                     client = stack.enter_context(Client(stack.enter_context(workers)))
         except Exception as error:  # of many kinds: a name that nobody has, a wrong scheme, no more threads
