@@ -132,11 +132,12 @@ def connected(address: str) -> Iterator[Scheduler]:
     Raises MachineError when there is none.
     """
     try:
-        import dask
+        with _ctrl_c_held_back():
+            import dask
 
-        quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), SILENT)
-        with dask.config.set(logging=quiet):
-            from distributed import Client, LocalCluster
+            quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), SILENT)
+            with dask.config.set(logging=quiet):
+                from distributed import Client, LocalCluster
     except ImportError as error:
         hint = "install the extra: pip install -e '.[cluster]'"
         raise MachineError.one(f"the package distributed is missing: {error}", hint) from error
@@ -144,6 +145,8 @@ def connected(address: str) -> Iterator[Scheduler]:
         try:
             if address:
                 asyncio.run(_knock(address))
+            else:
+                _start_tracker()
             with _ctrl_c_held_back():
                 if address:
                     client = stack.enter_context(Client(address, timeout=PATIENCE))
@@ -168,25 +171,32 @@ def connected(address: str) -> Iterator[Scheduler]:
 
 @contextmanager
 def _ctrl_c_held_back() -> Iterator[None]:
-    """Have Ctrl-C wait until Dask has started, which it would leave half done; what is started inside never sees it.
+    """Have Ctrl-C wait until Dask is loaded, or has started, which it would leave half done.
 
-    Threads and processes inherit which signals are blocked (pthread_sigmask(3), execve(2)).
+    What is started inside never sees it: threads and processes inherit which signals are blocked (pthread_sigmask(3),
+    execve(2)).
     """
     if sys.platform == "win32":
         yield
         return
-    from multiprocessing import resource_tracker
-
-    # This process of Python's is started first, since whoever starts it has its SIGINT unblocked. It outlives this one,
-    # and would complain of what Ctrl-C leaves to it.
-    asked = filter(None, [os.environ.get("PYTHONWARNINGS"), "ignore:resource_tracker:UserWarning"])
-    os.environ["PYTHONWARNINGS"] = ",".join(asked)
-    resource_tracker.ensure_running()
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _start_tracker() -> None:
+    """Start the process that clears up behind Python's others, before SIGINT is blocked: its start unblocks that.
+
+    It outlives this one, and would complain of what Ctrl-C leaves to it.
+    """
+    from multiprocessing import resource_tracker
+
+    asked = filter(None, [os.environ.get("PYTHONWARNINGS"), "ignore:resource_tracker:UserWarning"])
+    os.environ["PYTHONWARNINGS"] = ",".join(asked)
+    if sys.platform != "win32":
+        resource_tracker.ensure_running()
 
 
 async def _knock(address: str) -> None:
