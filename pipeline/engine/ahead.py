@@ -53,6 +53,7 @@ class Ahead:
         search: Callable[[], bool],
     ) -> None:
         self._build, self._processes, self._search = build, processes, search
+        build.inputs.processes = processes
         self._rom_job, self._stage_job, self._note = rom_job, stage_job, note
         self._begun = False
         self._left: dict[str, TitleRoms] = {}
@@ -100,7 +101,7 @@ class Ahead:
         inputs, store = self._build.inputs, self._build.workspace.store
         self._left = self._due()
         size = sum(rom.size for roms in self._left.values() for rom in roms.title.roms)
-        inputs.processes = count = self._count(TITLE * len(self._left) + BYTE * size)
+        count = self._count(TITLE * len(self._left) + BYTE * size)
         if store:
             self._share(count, self._taken)
         if not self._left:

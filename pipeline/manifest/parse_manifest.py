@@ -15,6 +15,7 @@ from pipeline.manifest.decode.decode import DECODERS
 from pipeline.manifest.edit.pinnable import FIELDS, GROUPS, NAMED
 from pipeline.manifest.files import FOLDERS
 from pipeline.manifest.schema.validate import schema, validate
+from pipeline.manifest.text.blank import may_hold_blanks
 from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.read import parse, values_sha256
@@ -60,7 +61,7 @@ def _problems(kind: str, values: dict[str, Any], text: str, file: str) -> tuple[
     """Return all that is wrong with a manifest by itself, the first ``ENOUGH`` of each kind."""
     if not values and kind != "sources":
         return (_empty(kind, file),)
-    blanks = tuple(islice(blank_problems(kind, values, file), ENOUGH))
+    blanks = tuple(islice(blank_problems(kind, values, file), ENOUGH)) if may_hold_blanks(text) else ()
     known = {problem.place.key for problem in blanks}
     invalid = tuple(
         _pinnable(kind, problem) for problem in validate(kind, values, text, file) if problem.place.key not in known

@@ -43,6 +43,34 @@ def test_several_processes_say_and_build_what_one_does(tmp_path: Path) -> None:
     assert not [*three.rglob("*.part")]
 
 
+SHARED = """
+import sys
+sys.path.insert(0, {root!r})
+from pipeline.tasks import *
+from pipeline.sources.search import matcher
+
+matcher.WORTH_DIVIDING, whole = 0, matcher.divided
+
+def divided(count, *rest):
+    print("hashed in", count, file=sys.stderr)
+    return whole(count, *rest)
+
+matcher.divided = divided
+"""
+
+
+@pytest.mark.parametrize("due", ["titles", "cards alone"])
+@pytest.mark.parametrize("processes", [1, 3])
+def test_sources_are_hashed_in_as_many_processes_as_are_asked_for(tmp_path: Path, due: str, processes: int) -> None:
+    folder = small.small_project(tmp_path)
+    if due == "cards alone":
+        assert doit(folder, "rom:snail-race").code == 0
+        (folder / "build/state/index.sqlite").unlink()
+    (folder / "dodo.py").write_text(SHARED.format(root=str(ROOT)), encoding="utf-8")
+    ran = call(folder, [*command(folder)[:3], "run", "-n", str(processes)])
+    assert (ran.code, {*ran.err.splitlines()}) == (0, {f"hashed in {processes}"})
+
+
 KILLED = """
 import os, signal, sys
 sys.path.insert(0, {root!r})
