@@ -47,13 +47,19 @@ DOIT_CONFIG = {
 Task = dict[str, Any]
 
 
+ASKED: list[str] = []
+"""Names of the tasks that are to be done."""
+
+
 @cache
 def build() -> Build:
     """Return the build of this run."""
     from pipeline.build.build import Build
     from pipeline.build.inputs import Inputs
 
-    return Build(Inputs.sound(WORKSPACE))
+    made = Build(Inputs.sound(WORKSPACE))
+    made.asked = tuple(ASKED)
+    return made
 
 
 @cache
@@ -201,7 +207,7 @@ def _begin(names: list[str]) -> None:
     """
     from pipeline.workspace.owner import check_owner, note_owner_once
 
-    build().asked = tuple(names)
+    ASKED[:] = names
     if any(name.partition(":")[0] != "check" for name in names):
         check_owner(WORKSPACE)
         note_owner_once(WORKSPACE)
@@ -211,7 +217,7 @@ def _unchanged(dodo: Path) -> Current | None:
     """Return what was seen when all was current, if the manifests say the same as then and all else looks the same."""
     from pipeline.build import uptodate_snapshot
 
-    return uptodate_snapshot.unchanged(build(), dodo)
+    return uptodate_snapshot.unchanged(WORKSPACE, dodo)
 
 
 def _owned() -> list[Path]:

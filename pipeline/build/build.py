@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.build.card import CardBuild
 from pipeline.build.inputs import Inputs
-from pipeline.build.rom import TitleRoms
+from pipeline.build.rom import Hashes, TitleRoms
 from pipeline.errors import CardkilnError
 from pipeline.model.manifest import Title
 from pipeline.workspace.workspace import Workspace
@@ -22,7 +22,7 @@ class Build:
         self.asked: tuple[str, ...] = ()
         self.failure: CardkilnError | None = None
         self._titles: dict[str, TitleRoms] = {}
-        self._cards: dict[str, CardBuild] = {}
+        self._cards: dict[str, tuple[CardBuild, list[Hashes | None]]] = {}
 
     def look_again(self) -> None:
         """Look at all ROM files once more, from the disk, the next time each is asked for."""
@@ -45,15 +45,19 @@ class Build:
 
         Raises ManifestError when the manifests are wrong or the card comes to nothing.
         """
-        contents = {
-            (roms.title.id, roms.title.place(rom.key)): content
-            for roms in self.roms_of(card_id)
-            for rom in roms.title.roms
-            if not rom.sha256 and (content := roms.content(rom))
-        }
-        card = self._cards.get(card_id)
-        if card is None or card.rom_contents != contents:
-            card = self._cards[card_id] = CardBuild(self.inputs, self.inputs.card(card_id), contents)
+        titles = self.roms_of(card_id)
+        built = [None if roms.reason() else roms.made for roms in titles]
+        card, known = self._cards.get(card_id, (None, None))
+        if card is None or known != built:
+            contents = {
+                (roms.title.id, roms.title.place(rom.key)): content
+                for roms in titles
+                for rom in roms.title.roms
+                if not rom.sha256 and (content := roms.content(rom))
+            }
+            if card is None or card.rom_contents != contents:
+                card = CardBuild(self.inputs, self.inputs.card(card_id), contents)
+            self._cards[card_id] = card, built
         return card
 
     def roms_of(self, card_id: str) -> list[TitleRoms]:

@@ -56,6 +56,7 @@ class Inputs:
 
     ``epoch``: the SOURCE_DATE_EPOCH that cards without a timestamp of their own take, None for none. ``unsound``: what
     is wrong with cards and titles that are left out of the manifest, by kind and id; ``problems``: all of it.
+    ``values``: the digest of all that the manifests say, "" where that was not asked for.
     ``goes_on``: whether cards that come to nothing are passed over. ``taker``: is given what a search reads.
     ``processes``: how many are used at most, 0 for as many as there are processors.
     """
@@ -65,6 +66,7 @@ class Inputs:
         self.epoch = epoch
         self.unsound: Mapping[Key, tuple[Problem, ...]] = {}
         self.problems: tuple[Problem, ...] = ()
+        self.values = ""
         self.goes_on = False
         self.taker: Taker | None = None
         self.processes = 0
@@ -91,6 +93,7 @@ class Inputs:
             inputs._loaded = error
             return inputs
         inputs._given, inputs.unsound, inputs.problems = sound.manifest, sound.unsound, sound.problems
+        inputs.values = sound.values
         return inputs
 
     def card(self, card_id: str) -> Card:

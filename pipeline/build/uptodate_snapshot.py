@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from pipeline.build.build import Build
-from pipeline.build.inputs import Inputs
-from pipeline.errors import ManifestError
 from pipeline.manifest.files import FOLDERS, SOURCES
+from pipeline.manifest.load import values_of
 from pipeline.model.manifest import Card, Core
 from pipeline.workspace.owner import note_owner
 from pipeline.workspace.uptodate import (
@@ -26,6 +24,10 @@ from pipeline.workspace.uptodate import (
 )
 from pipeline.workspace.workspace import Workspace
 
+if TYPE_CHECKING:  # an unchanged build needs none
+    from pipeline.build.build import Build
+    from pipeline.build.inputs import Inputs
+
 
 def keep_snapshot(
     build: Build, dodo: Path, check_lines: Callable[[], tuple[str, str] | None], are_current: Callable[[], bool]
@@ -37,8 +39,8 @@ def keep_snapshot(
     ``check_lines`` runs the check and gives what it says, ``are_current`` asks every stage of every card.
     """
     inputs, workspace = build.inputs, build.workspace
-    manifests, watched = View(_manifests(inputs), listings=True), View(_watched(inputs, dodo), listings=True)
-    if not all(view.settled_before(workspace.started) for view in (manifests, watched)):
+    manifests, watched = View(_manifests(workspace), listings=True), View(_watched(inputs, dodo), listings=True)
+    if inputs.problems or not all(view.settled_before(workspace.started) for view in (manifests, watched)):
         return False
     made = _settled_made(workspace)
     if made is None:
@@ -51,7 +53,7 @@ def keep_snapshot(
         Current(
             dodo=str(dodo),
             manifests=manifests.seen,
-            values=_values(inputs),
+            values=inputs.values,
             watched=watched.seen,
             places=tuple(inputs.manifest.sources.places),
             made=made.digest,
@@ -62,40 +64,26 @@ def keep_snapshot(
     return True
 
 
-def unchanged(build: Build, dodo: Path) -> Current | None:
+def unchanged(workspace: Workspace, dodo: Path) -> Current | None:
     """Return what was seen when all was current, if the manifests say the same, though written otherwise; else None.
 
-    All else must look the same. What was warned of names lines of manifests, which may be others now: then all is
-    asked again.
+    All else must look the same. Then nothing was wrong with them, and what they come to is the same: it follows from
+    their values and from what else is looked at. What was warned of names lines of manifests, which may be others now:
+    then all is asked again.
     """
-    inputs, workspace = build.inputs, build.workspace
     current = seen_when_current(workspace.base, dodo)
     if current is None or current.warned:
         return None
-    try:
-        if inputs.unsound or inputs.problems or _values(inputs) != current.values:
-            return None
-    except ManifestError:
+    if not current.values or values_of(workspace.inputs, workspace.base) != current.values:
         return None
     if not same_but_for_manifests(workspace.base, current):
         return None
     with suppress(OSError):  # what cannot be kept is looked at again by the next run
         note_owner(workspace)
-        manifests, made = View(_manifests(inputs), listings=True), _settled_made(workspace)
+        manifests, made = View(_manifests(workspace), listings=True), _settled_made(workspace)
         if made is not None and manifests.settled_before(workspace.started):
             remember(workspace.base, replace(current, manifests=manifests.seen, made=made.digest))
     return current
-
-
-def _values(inputs: Inputs) -> str:
-    """Return a digest of what the manifests say; of comments, blank lines and the like it knows nothing."""
-    manifest, sha256 = inputs.manifest, hashlib.sha256()
-    sha256.update(repr((manifest.root, manifest.sources)).encode())
-    for part in (manifest.boards, manifest.cores, manifest.stations, manifest.cards):
-        sha256.update(repr(part).encode())
-    for title in manifest.titles.values():
-        sha256.update(repr((title, dict(title.places))).encode())
-    return sha256.hexdigest()
 
 
 def _settled_made(workspace: Workspace) -> View | None:
@@ -106,8 +94,8 @@ def _settled_made(workspace: Workspace) -> View | None:
     return made if made.settled_before(time.time_ns()) else None
 
 
-def _manifests(inputs: Inputs) -> list[Path]:
-    return [inputs.workspace.inputs / name for name in (*FOLDERS.values(), *SOURCES)]
+def _manifests(workspace: Workspace) -> list[Path]:
+    return [workspace.inputs / name for name in (*FOLDERS.values(), *SOURCES)]
 
 
 def _watched(inputs: Inputs, dodo: Path) -> list[Path]:

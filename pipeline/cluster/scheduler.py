@@ -8,6 +8,8 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
+import signal
+import sys
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -29,6 +31,9 @@ VARIABLE = "CARDKILN_CLUSTER"
 
 PATIENCE = 30
 """Seconds in which a scheduler must answer and have a worker."""
+
+SILENT = logging.CRITICAL + 1
+"""The level of messages that are never told: what concerns a person is said by us."""
 
 WAITING = 2
 """Cards for each worker that are with the scheduler at a time: one that is built, one that comes next."""
@@ -106,9 +111,13 @@ class Scheduler:
     def _programs(self) -> list[str]:
         """Return the addresses of the workers; raises MachineError when one of them runs another program.
 
-        One that is lost while it is asked is left out; should it come back, it refuses by itself what it must.
+        One that is lost while it is asked is left out; should it come back, it refuses by itself what it must. So does
+        each where one does not answer; Dask gives its cards to others after a while.
         """
-        asked = self._client.run(program, on_error="return")
+        try:
+            asked = self._client.sync(self._client._run, program, on_error="return", callback_timeout=PATIENCE)
+        except TimeoutError:  # ``run`` itself would wait for ever
+            return [*self._client.scheduler_info(n_workers=-1)["workers"]]
         answers = {address: answer for address, answer in asked.items() if not _is_lost(answer)}
         wrong = {address: answer for address, answer in answers.items() if answer != program()}
         if wrong:
@@ -123,11 +132,12 @@ def connected(address: str) -> Iterator[Scheduler]:
     Raises MachineError when there is none.
     """
     try:
-        import dask
+        with _ctrl_c_held_back():
+            import dask
 
-        quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), "critical")
-        with dask.config.set(logging=quiet):  # what concerns a person is said by us
-            from distributed import Client, LocalCluster
+            quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), SILENT)
+            with dask.config.set(logging=quiet):
+                from distributed import Client, LocalCluster
     except ImportError as error:
         hint = "install the extra: pip install -e '.[cluster]'"
         raise MachineError.one(f"the package distributed is missing: {error}", hint) from error
@@ -135,18 +145,19 @@ def connected(address: str) -> Iterator[Scheduler]:
         try:
             if address:
                 asyncio.run(_knock(address))
-                client = stack.enter_context(Client(address, timeout=PATIENCE))
             else:
-                # after Ctrl-C another process of Python clears up behind us, and would complain
-                asked = filter(None, [os.environ.get("PYTHONWARNINGS"), "ignore:resource_tracker:UserWarning"])
-                os.environ["PYTHONWARNINGS"] = ",".join(asked)
-                workers = LocalCluster(
-                    n_workers=os.cpu_count() or 1,
-                    threads_per_worker=1,
-                    dashboard_address=":0",
-                    silence_logs=logging.CRITICAL,  # they share our standard error
-                )
-                client = stack.enter_context(Client(stack.enter_context(workers)))
+                _start_tracker()
+            with _ctrl_c_held_back():
+                if address:
+                    client = stack.enter_context(Client(address, timeout=PATIENCE))
+                else:
+                    workers = LocalCluster(
+                        n_workers=os.cpu_count() or 1,
+                        threads_per_worker=1,
+                        dashboard_address=":0",
+                        silence_logs=SILENT,  # they share our standard error
+                    )
+                    client = stack.enter_context(Client(stack.enter_context(workers)))
         except Exception as error:  # of many kinds: a name that nobody has, a wrong scheme, no more threads
             hint = 'expected the address of a scheduler, as in "tcp://192.0.2.7:8786"' if address else ""
             what = f"no scheduler answers: {str(error) or type(error).__name__}"
@@ -156,6 +167,36 @@ def connected(address: str) -> Iterator[Scheduler]:
                 what = "what answers is no scheduler"
             raise MachineError.one(what, hint, key=address) from error
         yield Scheduler(client, str(client.scheduler.address))
+
+
+@contextmanager
+def _ctrl_c_held_back() -> Iterator[None]:
+    """Have Ctrl-C wait until Dask is loaded, or has started, which it would leave half done.
+
+    What is started inside never sees it: threads and processes inherit which signals are blocked (pthread_sigmask(3),
+    execve(2)).
+    """
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _start_tracker() -> None:
+    """Start the process that clears up behind Python's others, before SIGINT is blocked: its start unblocks that.
+
+    It outlives this one, and would complain of what Ctrl-C leaves to it.
+    """
+    from multiprocessing import resource_tracker
+
+    asked = filter(None, [os.environ.get("PYTHONWARNINGS"), "ignore:resource_tracker:UserWarning"])
+    os.environ["PYTHONWARNINGS"] = ",".join(asked)
+    if sys.platform != "win32":
+        resource_tracker.ensure_running()
 
 
 async def _knock(address: str) -> None:
@@ -205,7 +246,7 @@ def _result(card: str, future: Any, address: str) -> CardResult:
     except (CancelledError, OSError) as error:
         raise _lost(address) from error
     except Exception as error:  # a task has no other errors of its own: this is the worker's Python or Dask
-        return CardResult(card, MachineError.one(f"the worker of {card} failed: {error!r}", key=address))
+        return CardResult(card, MachineError.one(f"the worker of {card} failed: {error!r:.200}", key=address))
     return CardResult(card, answer, str(worker))
 
 

@@ -95,13 +95,8 @@ def print_json(document: object) -> None:
 
 
 def prepare() -> None:
-    """Have Ctrl-C end the program with one line while its modules load, when there is nothing to be put in order.
-
-    A process that was started by one of ours, in which its program is loaded once more, leaves Ctrl-C to that.
-    """
+    """Have Ctrl-C end the program with one line while its modules load, when there is nothing to be put in order."""
     with suppress(ValueError):  # not the main thread
-        if "--multiprocessing-fork" in sys.orig_argv:  # as multiprocessing.spawn starts one
-            signal.signal(signal.SIGINT, signal.SIG_IGN)
         if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
             signal.signal(signal.SIGINT, _quit)
 

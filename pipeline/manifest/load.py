@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import gc
+import hashlib
+import os
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -21,7 +24,7 @@ from pipeline.manifest.sources import sources
 from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
 from pipeline.manifest.text.positions import locator
-from pipeline.manifest.text.read import read
+from pipeline.manifest.text.read import parse, read, values_sha256
 from pipeline.model.manifest import Board, Card, Core, Manifest, Sources, Station, Title
 
 T = TypeVar("T", Board, Core, Title, Card, Station)
@@ -90,7 +93,29 @@ def load_sound(inputs: Path, base: Path | None = None) -> Sound:
             key = result.manifest.kind, result.manifest.id
             wrong[key] += [problem for needed in result.needs for problem in wrong.get(needed, ())]
     strange = [problem for problem in shown if problem.place.file not in manifests]
-    return sound_part(_manifest(root, examined, found), wrong, strange)
+    sound = sound_part(_manifest(root, examined, found), wrong, strange)
+    return replace(sound, values=_values(root, ((manifest.file, manifest.sha256) for manifest in examined)))
+
+
+def values_of(inputs: Path, base: Path) -> str:
+    """Return what ``Sound.values`` of a folder would be; "" where something is no manifest. Nothing is judged."""
+    root, found = inputs.absolute(), list[tuple[str, bytes]]()
+    files, problems = manifest_files(root, base.absolute())
+    for file in () if problems else files:
+        data = read(file)
+        parsed = data if isinstance(data, Problem) else parse(data, file.file)
+        if isinstance(parsed, Problem):
+            return ""
+        found.append((file.file, values_sha256(parsed[1])))
+    return "" if problems else _values(root, found)
+
+
+def _values(root: Path, manifests: Iterable[tuple[str, bytes]]) -> str:
+    """Return the digest of all that manifests say, each given by its file and the digest of its values."""
+    sha256 = hashlib.sha256(os.fsencode(root) + b"\0")
+    for file, of_values in manifests:
+        sha256.update(file.encode() + b"\0" + of_values)
+    return sha256.hexdigest()
 
 
 def _manifest(root: Path, examined: Sequence[ParsedManifest], found: Sources) -> Manifest:

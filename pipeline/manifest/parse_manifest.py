@@ -15,9 +15,10 @@ from pipeline.manifest.decode.decode import DECODERS
 from pipeline.manifest.edit.pinnable import FIELDS, GROUPS, NAMED
 from pipeline.manifest.files import FOLDERS
 from pipeline.manifest.schema.validate import schema, validate
+from pipeline.manifest.text.blank import may_hold_blanks
 from pipeline.manifest.text.limits import ENOUGH
 from pipeline.manifest.text.parsed import ParsedManifest
-from pipeline.manifest.text.read import parse
+from pipeline.manifest.text.read import parse, values_sha256
 
 NAMING = ("core", "like", "tags", "files")
 """Keys of a title that name other manifests and files; all else that it holds is kept decoded only."""
@@ -32,14 +33,15 @@ def parse_manifest(kind: str, id_: str, file: str, data: bytes, *, whole: bool =
     if isinstance(parsed, Problem):
         return ParsedManifest(kind=kind, id=id_, file=file, problems=(parsed,))
     text, values = parsed
+    sha256 = values_sha256(values)
     problems = _problems(kind, values, text, file)
     if problems or kind not in DECODERS:
-        return ParsedManifest(kind=kind, id=id_, file=file, data=values, problems=problems)
+        return ParsedManifest(kind=kind, id=id_, file=file, data=values, sha256=sha256, problems=problems)
     if kind == "title" and takes_over(values):
-        return ParsedManifest(kind=kind, id=id_, file=file, data=values)
+        return ParsedManifest(kind=kind, id=id_, file=file, data=values, sha256=sha256)
     value = DECODERS[kind](id_, file, values)
     kept = naming(values) if kind == "title" and not whole else values
-    return ParsedManifest(kind=kind, id=id_, file=file, data=kept, value=value)
+    return ParsedManifest(kind=kind, id=id_, file=file, data=kept, value=value, sha256=sha256)
 
 
 def naming(title: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -59,7 +61,7 @@ def _problems(kind: str, values: dict[str, Any], text: str, file: str) -> tuple[
     """Return all that is wrong with a manifest by itself, the first ``ENOUGH`` of each kind."""
     if not values and kind != "sources":
         return (_empty(kind, file),)
-    blanks = tuple(islice(blank_problems(kind, values, file), ENOUGH))
+    blanks = tuple(islice(blank_problems(kind, values, file), ENOUGH)) if may_hold_blanks(text) else ()
     known = {problem.place.key for problem in blanks}
     invalid = tuple(
         _pinnable(kind, problem) for problem in validate(kind, values, text, file) if problem.place.key not in known

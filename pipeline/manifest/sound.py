@@ -19,12 +19,13 @@ Key = tuple[str, str]
 class Sound:
     """What can be built, and why the rest cannot: by manifest the problems of its own and of all that it names.
 
-    ``problems``: everything that is wrong, each once.
+    ``problems``: everything that is wrong, each once. ``values``: the digest of all that the manifests say.
     """
 
     manifest: Manifest
     unsound: Mapping[Key, tuple[Problem, ...]] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
+    values: str = ""
 
 
 def sound_part(manifest: Manifest, wrong: Mapping[Key, Iterable[Problem]], strange: Iterable[Problem] = ()) -> Sound:
@@ -84,7 +85,8 @@ def with_further(sound: Sound, look: Callable[[Title], Iterable[Problem]]) -> So
     if not wrong:
         return sound
     part = sound_part(sound.manifest, wrong)
-    return Sound(
+    return replace(
+        sound,
         manifest=part.manifest,
         unsound={**sound.unsound, **part.unsound},
         problems=(*sound.problems, *part.problems),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from concurrent.futures import Future
 from contextlib import suppress
 from pathlib import Path
@@ -33,16 +34,18 @@ class Unsynced:
         if size < LARGE:
             self._small.append(str(path))
         else:
-            self._begun.append(self._pool.submit(_sync, path))
+            self._begun.append(self._pool.submit(_sync, (path,)))
 
     def sync(self) -> None:
         """Wait until all of them are durable; raises OSError."""
-        waiting = [*self._begun, *(self._pool.submit(_sync, path) for path in self._small)]
+        waiting = [*self._begun, *(self._pool.submit(_sync, self._small[first::SYNCS]) for first in range(SYNCS))]
         self._begun, self._small = [], []
         for pending in waiting:
             pending.result()
 
 
-def _sync(path: Path | str) -> None:
-    with suppress(FileNotFoundError), Path(path).open("rb+", buffering=0) as written:  # if it is gone, it is made again
-        os.fsync(written.fileno())
+def _sync(paths: Iterable[Path | str]) -> None:
+    """Sync files, many at a time: 10,000 tasks that wait for a thread take 8 MiB."""
+    for path in paths:
+        with suppress(FileNotFoundError), Path(path).open("rb+", buffering=0) as written:  # if gone, it is made again
+            os.fsync(written.fileno())

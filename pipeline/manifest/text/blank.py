@@ -15,6 +15,11 @@ BLANKS_ARE = f'"{BLANK}" stands for what only a person can know; "doit check" li
 """What a draft says of its blanks."""
 
 
+def may_hold_blanks(text: str) -> bool:
+    """Whether a blank can be among the values of a TOML text; a character of it may be written as an escape."""
+    return BLANK in text or "\\" in text
+
+
 def blanks_in(value: Any, path: tuple[Part, ...] = ()) -> Iterator[tuple[Part, ...]]:
     """Yield the path of each blank in a TOML value, in the order of the text."""
     if value == BLANK:

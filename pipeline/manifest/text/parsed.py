@@ -16,8 +16,8 @@ class ParsedManifest:
 
     ``data``: its TOML values, None when its text could not be read; of a title that is decoded what names others.
     ``value``: the decoded manifest, None when there are problems, for sources, and for a title that takes something
-    over until that is written out. ``problems``: of this manifest
-    alone; those without a line are not yet located.
+    over until that is written out. ``sha256``: of its TOML values, as ``values_sha256`` gives it. ``problems``: of this
+    manifest alone; those without a line are not yet located.
     """
 
     kind: str
@@ -25,4 +25,5 @@ class ParsedManifest:
     file: str
     data: Mapping[str, Any] | None = None
     value: Board | Core | Title | Card | Station | None = None
+    sha256: bytes = b""
     problems: tuple[Problem, ...] = field(default=())

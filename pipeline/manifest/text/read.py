@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tomllib
+from collections.abc import Mapping
 from contextlib import suppress
 from stat import S_ISREG
 from typing import Any
@@ -72,6 +74,11 @@ def toml_values(text: str) -> dict[str, Any]:
     with suppress(ValueError, RecursionError):
         return tomli.loads(text)
     return tomllib.loads(text)
+
+
+def values_sha256(values: Mapping[str, Any]) -> bytes:
+    """Return a digest of TOML values and their order; of comments, blank lines and the like it knows nothing."""
+    return hashlib.sha256(repr(values).encode()).digest()
 
 
 def _no_file(file: ManifestFile) -> Problem:

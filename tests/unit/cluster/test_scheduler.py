@@ -24,14 +24,19 @@ class Answers:
     def __init__(self, *answers: dict[str, object]) -> None:
         self._answers = list(answers)
 
-    def scheduler_info(self) -> dict[str, Any]:
-        return {"services": {}}
+    def scheduler_info(self, n_workers: int = 5) -> dict[str, Any]:
+        return {"services": {}, "workers": {"tcp://a": {}, "tcp://b": {}}}
 
     def wait_for_workers(self, count: int, timeout: float) -> None:
         assert (count, timeout) == (1, 30)
 
-    def run(self, asked: object, on_error: str) -> dict[str, object]:
-        assert (asked, on_error) == (program, "return")
+    def _run(self) -> None:
+        """Stand for what asks every worker."""
+
+    def sync(self, run: object, asked: object, on_error: str, callback_timeout: float) -> dict[str, object]:
+        assert (run, asked, on_error, callback_timeout) == (self._run, program, "return", 30)
+        if not self._answers:
+            raise TimeoutError
         return self._answers.pop(0)
 
 
@@ -39,6 +44,10 @@ def test_a_worker_that_is_lost_while_it_is_asked_is_left_out() -> None:
     lost = CommClosedError("in <TCP (closed)>: ConnectionResetError: [Errno 104] Connection reset by peer")
     client = Answers({"tcp://a": lost, "tcp://b": OSError("Timed out trying to connect")}, {"tcp://c": program()})
     assert Scheduler(client, "tcp://s").workers == ("tcp://c",)
+
+
+def test_where_a_worker_does_not_answer_each_refuses_by_itself() -> None:
+    assert Scheduler(Answers(), "tcp://s").workers == ("tcp://a", "tcp://b")
 
 
 def test_a_worker_that_cannot_read_its_program_is_refused() -> None:

@@ -5,6 +5,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from errno import EACCES, ELOOP, ENAMETOOLONG
 from pathlib import Path
@@ -16,10 +17,11 @@ from hypothesis import strategies as st
 
 from pipeline.errors import ManifestError
 from pipeline.manifest.files import manifest_ids
-from pipeline.manifest.load import load
+from pipeline.manifest.load import load, load_sound, values_of
 from pipeline.manifest.parse_manifest import parse_manifest
 from pipeline.manifest.text.limits import DEEPEST
 from pipeline.manifest.text.read import LARGEST
+from tests.support.cli import ROOT
 from tests.support.work import calls_of
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -66,6 +68,57 @@ def test_inputs_that_are_no_folder_are_told(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     assert told(tmp_path / "inputs") == "inputs: found no such folder, expected the folder of inputs"
     assert told(tmp_path / "file") == "file: found no such folder, expected the folder of inputs"
+
+
+@pytest.mark.parametrize("folder", [ROOT, CASES / "base"], ids=["demo", "base"])
+def test_a_digest_of_the_values_needs_no_judgement(folder: Path) -> None:
+    values = values_of(folder / "inputs", folder)
+    assert len(values) == 64
+    assert values == load_sound(folder / "inputs", folder).values
+
+
+SAYING_THE_SAME: dict[str, Callable[[str], str]] = {
+    "a comment": lambda text: f"# a comment\n{text}# and another\n",
+    "blank lines": lambda text: text.replace("\n", "\n\n"),
+    "other quotes": lambda text: text.replace('"', "'"),
+    "other line ends": lambda text: text.replace("\n", "\r\n"),
+}
+SAYING_OTHER_THINGS: dict[str, Callable[[str], str]] = {
+    "another value": lambda text: text.replace('name = "', 'name = "New '),
+    "one key more": lambda text: f'date = "2026"\n{text}',
+    "another order": lambda text: "\n".join(
+        [*sorted(text.partition("\n\n")[0].split("\n"), reverse=True), "", text.partition("\n\n")[2]]
+    ),
+    "a number in place of a text": lambda text: text.replace('name = "Moth"', "name = 1"),
+}
+
+
+@pytest.mark.parametrize("change", SAYING_THE_SAME.values(), ids=SAYING_THE_SAME)
+def test_manifests_that_say_the_same_have_one_digest(change: Callable[[str], str], inputs: Path) -> None:
+    before, title = values_of(inputs, inputs.parent), inputs / "titles/moth.toml"
+    title.write_bytes(change(title.read_text()).encode())
+    assert values_of(inputs, inputs.parent) == before
+
+
+@pytest.mark.parametrize("change", SAYING_OTHER_THINGS.values(), ids=SAYING_OTHER_THINGS)
+def test_manifests_that_say_other_things_have_another(change: Callable[[str], str], inputs: Path) -> None:
+    before, title = values_of(inputs, inputs.parent), inputs / "titles/moth.toml"
+    text = title.read_text()
+    title.write_text(change(text))
+    assert title.read_text() != text
+    assert values_of(inputs, inputs.parent) not in (before, "")
+
+
+def test_another_name_of_a_manifest_is_another_digest(inputs: Path) -> None:
+    before = values_of(inputs, inputs.parent)
+    (inputs / "titles/moth.toml").rename(inputs / "titles/moths.toml")
+    assert values_of(inputs, inputs.parent) not in (before, "")
+
+
+@pytest.mark.parametrize(("name", "data"), [("titles/moth.toml", b"name ="), ("titles/moth.txt", b"")])
+def test_what_is_no_manifest_has_no_digest(name: str, data: bytes, inputs: Path) -> None:
+    (inputs / name).write_bytes(data)
+    assert values_of(inputs, inputs.parent) == ""
 
 
 def test_memory_is_collected_again_after_a_load(inputs: Path) -> None:

@@ -163,6 +163,10 @@ def test_a_run_after_a_comment_opens_no_output_and_the_next_no_manifest(tmp_path
 
 OTHERS: dict[str, tuple[dict[str, str | bytes], str]] = {
     "a value": ({"inputs/cards/desk.toml": f"# a comment\n{small.CARD.replace('Desk', 'Shelf')}"}, "record  desk"),
+    "another manifest": (
+        {"inputs/cards/other.toml": small.CARD.replace('label = "', 'label = "X')},
+        "sheet   other",
+    ),
     "an output": ({"build/cards/desk/record.json": "{}"}, "record  desk"),
     "an own file": ({"inputs/files/system/NEW.TXT": "new"}, "image   desk"),
 }
