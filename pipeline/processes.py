@@ -70,6 +70,23 @@ def started(count: int, work: Callable[[Item], Result]) -> Iterator[Callable[[It
         team.end()
 
 
+@contextmanager
+def ctrl_c_held_back() -> Iterator[None]:
+    """Have Ctrl-C wait while processes, threads or libraries start: Python loses it in what runs after a fork.
+
+    What is started inside never sees it: threads and processes inherit which signals are blocked (pthread_sigmask(3),
+    execve(2)).
+    """
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class _Team(Generic[Item, Result]):
     """Processes that wait for items; each has a pipe to here."""
 
@@ -128,14 +145,15 @@ class _Team(Generic[Item, Result]):
         for stream in (sys.stdout, sys.stderr):
             stream.flush()
         process = context.Process(target=_serve, args=(theirs, self._work, os.getpid()), daemon=True)
-        try:
-            process.start()
-        except OSError:
-            ours.close()
-            return None
-        finally:
-            theirs.close()
-        self._processes[ours] = process
+        with ctrl_c_held_back():
+            try:
+                process.start()
+            except OSError:
+                ours.close()
+                return None
+            finally:
+                theirs.close()
+            self._processes[ours] = process
         return ours
 
     def _received(self, connection: Connection) -> tuple[int, Result]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-import signal
 import sys
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -21,6 +20,7 @@ from pipeline.cluster.parcel import Parcel
 from pipeline.cluster.program import program
 from pipeline.cluster.worker import Answer, build_parcel
 from pipeline.errors import CardkilnError, MachineError, Place, Problem
+from pipeline.processes import ctrl_c_held_back
 from pipeline.workspace.progress import be_quiet
 
 if TYPE_CHECKING:
@@ -132,7 +132,7 @@ def connected(address: str) -> Iterator[Scheduler]:
     Raises MachineError when there is none.
     """
     try:
-        with _ctrl_c_held_back():
+        with ctrl_c_held_back():
             import dask
 
             quiet = dict.fromkeys(("distributed", "distributed.client", "tornado", "tornado.application"), SILENT)
@@ -147,7 +147,7 @@ def connected(address: str) -> Iterator[Scheduler]:
                 asyncio.run(_knock(address))
             else:
                 _start_tracker()
-            with _ctrl_c_held_back():
+            with ctrl_c_held_back():
                 if address:
                     client = stack.enter_context(Client(address, timeout=PATIENCE))
                 else:
@@ -167,23 +167,6 @@ def connected(address: str) -> Iterator[Scheduler]:
                 what = "what answers is no scheduler"
             raise MachineError.one(what, hint, key=address) from error
         yield Scheduler(client, str(client.scheduler.address))
-
-
-@contextmanager
-def _ctrl_c_held_back() -> Iterator[None]:
-    """Have Ctrl-C wait until Dask is loaded, or has started, which it would leave half done.
-
-    What is started inside never sees it: threads and processes inherit which signals are blocked (pthread_sigmask(3),
-    execve(2)).
-    """
-    if sys.platform == "win32":
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _start_tracker() -> None:

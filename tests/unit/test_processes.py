@@ -133,3 +133,19 @@ def _wait_until(holds: object) -> None:
     while not holds():  # type: ignore[operator]
         assert time.monotonic() < end
         time.sleep(0.01)
+
+
+CTRL_C_AT_A_FORK = """
+import os, signal
+from pipeline.processes import divided
+os.register_at_fork(after_in_parent=lambda: os.kill(os.getpid(), signal.SIGINT))
+try:
+    print(*divided(2, str, [1, 2]))
+except KeyboardInterrupt:
+    print("interrupted")
+"""
+
+
+def test_ctrl_c_while_a_process_starts_is_not_lost() -> None:
+    done = subprocess.run([sys.executable, "-c", CTRL_C_AT_A_FORK], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "interrupted\n", "")
