@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 
 from hypothesis import HealthCheck, settings
 
@@ -16,3 +17,6 @@ settings.register_profile(
 settings.load_profile("calm")
 
 os.environ.pop("CARDKILN_STORE", None)  # no test takes from or gives to a store of the user's own
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # as a shell starts what runs in the background
+    signal.signal(signal.SIGINT, signal.default_int_handler)
